@@ -1,0 +1,1 @@
+//! cabin: under construction.

@@ -1,0 +1,161 @@
+//! What a chart consists of.
+
+use std::sync::Arc;
+
+/// A place in the units of the two axes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Along the horizontal axis.
+    pub x: f64,
+    /// Along the vertical axis.
+    pub y: f64,
+}
+
+/// How an axis divides its length.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scale {
+    /// Equal differences take equal lengths.
+    Linear,
+    /// Equal ratios take equal lengths.
+    Logarithmic,
+}
+
+/// One axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// What it shows.
+    pub label: String,
+    /// The unit of its ticks, such as `Hz`.
+    pub unit: String,
+    /// Its division.
+    pub scale: Scale,
+    /// Where it begins when the whole chart is shown.
+    pub from: f64,
+    /// Where it ends when the whole chart is shown.
+    pub to: f64,
+}
+
+/// What a line or area stands for; the theme chooses its colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Role {
+    /// The response before the change.
+    Before,
+    /// The response after the change.
+    After,
+    /// What is being heard now.
+    Live,
+    /// The average over positions.
+    Average,
+    /// The target.
+    Target,
+    /// What the bands are expected to give.
+    Predicted,
+    /// What the bands do by themselves.
+    Bands,
+    /// The noise floor.
+    Noise,
+    /// The difference between two curves.
+    Difference,
+    /// One of several curves of equal standing, counted from 0.
+    Series(u8),
+}
+
+/// How a line is broken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Dash {
+    /// Not at all.
+    #[default]
+    Solid,
+    /// Long strokes.
+    Dashed,
+    /// Dots.
+    Dotted,
+    /// Strokes and dots by turns.
+    DashDot,
+}
+
+/// One curve.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// Its name, written at its end.
+    pub label: String,
+    /// What it stands for.
+    pub role: Role,
+    /// How it is broken.
+    pub dash: Dash,
+    /// Its points in ascending `x`; a gap is made by a second line.
+    pub points: Arc<[Point]>,
+    /// How sure each point is, from 0 (not at all) to 1; empty means sure
+    /// throughout. An unsure stretch is drawn faded.
+    pub certainty: Arc<[f32]>,
+}
+
+/// A band between two curves over the same `x`, such as a target's tolerance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Area {
+    /// Its name.
+    pub label: String,
+    /// What it stands for.
+    pub role: Role,
+    /// Its lower edge.
+    pub lower: Arc<[Point]>,
+    /// Its upper edge, point by point over the same `x` as `lower`.
+    pub upper: Arc<[Point]>,
+}
+
+/// Something that can be dragged: an equalizer band.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Handle {
+    /// Which band it moves, counted from 0.
+    pub band: usize,
+    /// Where it sits.
+    pub at: Point,
+    /// What is written beside it.
+    pub label: String,
+    /// Whether its band is switched on.
+    pub enabled: bool,
+    /// Whether it is the chosen one.
+    pub selected: bool,
+}
+
+/// A remark at one place of the horizontal axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// Where it points.
+    pub x: f64,
+    /// What it says.
+    pub label: String,
+}
+
+/// Everything that one chart shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chart {
+    /// Its title.
+    pub title: String,
+    /// The horizontal axis.
+    pub x: Axis,
+    /// The vertical axis.
+    pub y: Axis,
+    /// Areas, drawn first.
+    pub areas: Vec<Area>,
+    /// Lines, in the order in which they are drawn.
+    pub lines: Vec<Line>,
+    /// Handles, drawn above the lines.
+    pub handles: Vec<Handle>,
+    /// Remarks along the horizontal axis.
+    pub marks: Vec<Mark>,
+}
+
+impl Axis {
+    /// The audible frequencies, 20 Hz to 20 kHz.
+    #[must_use]
+    pub fn audio_frequency() -> Self {
+        Self {
+            label: "Frequency".to_owned(),
+            unit: "Hz".to_owned(),
+            scale: Scale::Logarithmic,
+            from: 20.0,
+            to: 20_000.0,
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! dsp: under construction.

@@ -1,0 +1,2 @@
+//! headrest
+fn main() {}

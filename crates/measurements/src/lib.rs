@@ -1,0 +1,1 @@
+//! measurements: under construction.

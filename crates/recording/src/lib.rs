@@ -1,0 +1,1 @@
+//! recording: under construction.

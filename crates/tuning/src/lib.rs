@@ -1,0 +1,1 @@
+//! tuning: under construction.

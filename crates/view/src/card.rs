@@ -1,0 +1,139 @@
+//! The stage's card: one instruction, one main button, then details.
+
+/// The card of a stage.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Card {
+    /// The one instruction, in plain words.
+    pub instruction: String,
+    /// Why, or how to connect; may be empty.
+    pub detail: String,
+    /// The main button.
+    pub main: Option<Action>,
+    /// Further buttons.
+    pub actions: Vec<Action>,
+    /// What can be set.
+    pub settings: Vec<Setting>,
+    /// The one number that matters, shown very large; empty without one.
+    pub headline: String,
+    /// What the headline is.
+    pub headline_caption: String,
+    /// What was read, line by line.
+    pub lines: Vec<CardLine>,
+    /// Remarks.
+    pub findings: Vec<FindingLine>,
+}
+
+/// A button.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Action {
+    /// What the session calls it.
+    pub id: String,
+    /// What is written on it.
+    pub label: String,
+    /// Whether it can be pressed now.
+    pub enabled: bool,
+}
+
+/// Something that can be set.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setting {
+    /// What the session calls it.
+    pub id: String,
+    /// What it is, for people.
+    pub label: String,
+    /// Its kind and present value.
+    pub kind: SettingKind,
+}
+
+/// The kinds of settings.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SettingKind {
+    /// One of several.
+    Choice {
+        /// What there is to choose from.
+        options: Vec<ChoiceOption>,
+        /// The id of the chosen one.
+        chosen: String,
+    },
+    /// A number that steps up and down.
+    Number {
+        /// The value now.
+        value: f64,
+        /// The least.
+        min: f64,
+        /// The greatest.
+        max: f64,
+        /// One step of the arrow keys.
+        step: f64,
+        /// The value as it is shown, with its unit.
+        text: String,
+    },
+    /// On or off.
+    Switch(bool),
+    /// Free text.
+    Text(String),
+}
+
+/// One of several choices.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChoiceOption {
+    /// What the session calls it.
+    pub id: String,
+    /// What it is called on screen.
+    pub label: String,
+}
+
+/// How a line is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Tone {
+    /// A plain fact.
+    #[default]
+    Plain,
+    /// As it should be.
+    Good,
+    /// Needs another look.
+    Caution,
+    /// Must not stay so.
+    Bad,
+}
+
+/// A line of a reading.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CardLine {
+    /// What it is.
+    pub label: String,
+    /// The value, ready to be shown.
+    pub value: String,
+    /// How it is meant.
+    pub tone: Tone,
+}
+
+/// A remark.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FindingLine {
+    /// How it is meant.
+    pub tone: Tone,
+    /// What it says.
+    pub text: String,
+}
+
+/// One equalizer band, as a sentence with a switch.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BandCard {
+    /// "Cut 4.5 dB at 160 Hz, Q 3.2".
+    pub text: String,
+    /// Why: "All 6 positions agree."
+    pub reason: String,
+    /// Whether it counts.
+    pub enabled: bool,
+    /// Whether the fit must leave it alone.
+    pub locked: bool,
+    /// Whether it is the chosen one.
+    pub selected: bool,
+    /// The frequency as it is shown.
+    pub frequency_text: String,
+    /// The gain as it is shown.
+    pub gain_text: String,
+    /// The Q as it is shown, in the profile's own definition.
+    pub q_text: String,
+}

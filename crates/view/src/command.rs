@@ -1,0 +1,115 @@
+//! What the window may ask for.
+
+use crate::{Face, SetMark, Stage};
+
+/// The number of a capture within its job, as in `captures/0007`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct CaptureId(pub u32);
+
+/// A new value for a setting.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SettingValue {
+    /// The id of a choice.
+    Choice(String),
+    /// A number.
+    Number(f64),
+    /// On or off.
+    Switch(bool),
+    /// Text.
+    Text(String),
+}
+
+/// Which number of a band is stepped along the processor's grid.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BandStep {
+    /// The frequency.
+    Frequency,
+    /// The gain.
+    Gain,
+    /// The Q.
+    Q,
+}
+
+/// The forms in which the band list is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ExportFormat {
+    /// Comma-separated.
+    Csv,
+    /// JSON.
+    Json,
+    /// Plain text to be read by a person.
+    Text,
+}
+
+/// Something that the window asks the session to do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// Use the simulated car.
+    UseSimulatedCar,
+    /// Use the sound devices.
+    UseDevices,
+    /// Open the job in this folder.
+    OpenJob(String),
+    /// Begin a job in this folder.
+    NewJob(String),
+    /// Open this stage's card.
+    OpenStage(Stage),
+    /// Press the main button, or stop what is under way (the space bar).
+    StartOrStop,
+    /// Press the button with this id.
+    Press(String),
+    /// Set the setting with this id.
+    Set(String, SettingValue),
+    /// Silence the output at once.
+    Mute,
+    /// Allow output again.
+    Unmute,
+    /// The output level, in dBFS peak.
+    SetOutput(f64),
+    /// Show this face of the chart.
+    ShowFace(Face),
+    /// Go to the next smoothing.
+    NextSmoothing,
+    /// Show or hide a capture's curve.
+    ShowCapture(CaptureId, bool),
+    /// Mark a capture as before or after, or take the mark away.
+    MarkCapture(CaptureId, Option<SetMark>),
+    /// Rename a capture.
+    RenameCapture(CaptureId, String),
+    /// Move a capture to the job's `discarded/`; the window has asked.
+    DiscardCapture(CaptureId),
+    /// Choose a band, or none.
+    SelectBand(Option<usize>),
+    /// Switch a band on or off.
+    EnableBand(usize, bool),
+    /// Keep a band as it is when the rest is fitted again.
+    LockBand(usize, bool),
+    /// Drag a band's handle; it lands on the nearest point of the grid.
+    DragBand {
+        /// Which band.
+        band: usize,
+        /// Towards this frequency.
+        frequency_hz: f64,
+        /// Towards this gain.
+        gain_db: f64,
+        /// Whether the drag has ended, so that it becomes one edit to undo.
+        done: bool,
+    },
+    /// Step one number of a band along the processor's own grid.
+    StepBand {
+        /// Which band.
+        band: usize,
+        /// Which number.
+        what: BandStep,
+        /// How many points of the grid, up or down.
+        by: i32,
+    },
+    /// Write the band list into the job's `exports/`.
+    ExportBands(ExportFormat),
+    /// Take back the last edit.
+    Undo,
+    /// Make it again.
+    Redo,
+    /// The window closes: stop output, save, end.
+    Close,
+}

@@ -1,0 +1,19 @@
+//! What the window shows and what it may ask for: plain data, both ways.
+//!
+//! The session, which knows the signals, sends [`Update`]s; the window, which
+//! knows the person, sends [`Command`]s. Neither sees the other's insides. The
+//! window is built against this crate and `chart` alone, so that a change in
+//! the numerics does not rebuild it, and its tests need no session.
+
+mod card;
+mod command;
+mod link;
+mod snapshot;
+
+pub use card::{Action, BandCard, Card, CardLine, ChoiceOption, FindingLine, Setting, SettingKind, Tone};
+pub use command::{BandStep, CaptureId, Command, ExportFormat, SettingValue};
+pub use link::{LINK_DEPTH, Link, SessionEnd, link};
+pub use snapshot::{
+    Activity, Cue, Face, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage,
+    StageLine, StageState, Tile, Update,
+};

@@ -1,0 +1,303 @@
+//! What there is to see.
+
+use std::sync::Arc;
+
+use chart::{Chart, Line};
+
+use crate::{BandCard, CaptureId, Card};
+
+/// One line of the work order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Stage {
+    /// Note the vehicle, the source, the processor, the drivers.
+    Intake,
+    /// Find out what the source puts out.
+    Source,
+    /// Set every gain stage.
+    Gain,
+    /// Measure each driver alone.
+    Drivers,
+    /// Delays, polarity and crossovers.
+    Timing,
+    /// Average, target, bands, before and after.
+    Tune,
+    /// Check what was typed, print the sheet.
+    Handover,
+}
+
+impl Stage {
+    /// The stages in the order of the work.
+    pub const ALL: [Self; 7] =
+        [Self::Intake, Self::Source, Self::Gain, Self::Drivers, Self::Timing, Self::Tune, Self::Handover];
+
+    /// Its name.
+    #[must_use]
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Intake => "Intake",
+            Self::Source => "Source",
+            Self::Gain => "Gain",
+            Self::Drivers => "Drivers",
+            Self::Timing => "Timing",
+            Self::Tune => "Tune",
+            Self::Handover => "Handover",
+        }
+    }
+}
+
+/// How far a stage is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StageState {
+    /// Nothing has been measured.
+    NotBegun,
+    /// It has its result.
+    Measured,
+    /// Something in it is doubtful.
+    NeedsAnotherLook,
+}
+
+/// A stage in the work order: its state and its one-line result.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StageLine {
+    /// Which stage.
+    pub stage: Stage,
+    /// How far it is.
+    pub state: StageState,
+    /// Its result in one line, empty before there is one.
+    pub result: String,
+}
+
+/// The job in the top strip.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct JobHead {
+    /// The job's name.
+    pub name: String,
+    /// The vehicle.
+    pub car: String,
+    /// Where the job's folder is, empty until there is one.
+    pub folder: String,
+}
+
+/// How the devices are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RigState {
+    /// No device has been chosen.
+    None,
+    /// Ready to play and record.
+    Ready,
+    /// A device went away; it is picked up again when it returns.
+    Gone,
+}
+
+/// The devices in the top strip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RigHead {
+    /// The rig's name.
+    pub name: String,
+    /// How it is.
+    pub state: RigState,
+    /// The state in words, such as the sample rate, or what went wrong.
+    pub text: String,
+    /// Whether it is the simulated car.
+    pub simulated: bool,
+}
+
+/// What is going on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Activity {
+    /// Nothing.
+    Idle,
+    /// A capture is about to start.
+    Countdown {
+        /// What comes next.
+        title: String,
+        /// Whole seconds left.
+        seconds: u32,
+    },
+    /// A capture or a computation is under way.
+    Running {
+        /// What is being done.
+        title: String,
+        /// What happens at the moment.
+        detail: String,
+        /// From 0 to 1, where it is known.
+        progress: Option<f32>,
+    },
+}
+
+/// Whether a capture is one side of the comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum SetMark {
+    /// It shows the state before the change.
+    Before,
+    /// It shows the state after the change.
+    After,
+}
+
+/// A capture in the tray.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tile {
+    /// Which capture.
+    pub id: CaptureId,
+    /// Its label.
+    pub label: String,
+    /// The time of day when it was made, `14:05`.
+    pub time: String,
+    /// The stage it belongs to.
+    pub stage: Stage,
+    /// Which side of the comparison it is, if any.
+    pub mark: Option<SetMark>,
+    /// Its 31 third-octave deviations from the target in dB; `None` where the
+    /// response is not valid.
+    pub fingerprint: [Option<f32>; 31],
+    /// Whether its curve is shown in the chart.
+    pub shown: bool,
+    /// The most serious thing found about it, in words; empty when all is well.
+    pub remark: String,
+}
+
+/// The faces of the chart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Face {
+    /// Magnitude over frequency, with target and bands.
+    Response,
+    /// Phase over frequency.
+    Phase,
+    /// Group delay over frequency.
+    GroupDelay,
+    /// The impulse response over time.
+    Impulse,
+    /// Harmonics over frequency.
+    Harmonics,
+    /// Before and after, and their difference.
+    Difference,
+    /// Level over time, or the ladder of volume steps.
+    Steps,
+}
+
+impl Face {
+    /// Its name.
+    #[must_use]
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::Response => "Response",
+            Self::Phase => "Phase",
+            Self::GroupDelay => "Group delay",
+            Self::Impulse => "Impulse",
+            Self::Harmonics => "Harmonics",
+            Self::Difference => "Before / after",
+            Self::Steps => "Steps",
+        }
+    }
+}
+
+/// What is left between response and target.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ribbon {
+    /// Response minus target in dB, over frequency.
+    pub line: Line,
+    /// The RMS of it in dB, ready to be shown.
+    pub rms_text: String,
+    /// What the number compares, such as "Average of 6 − target".
+    pub caption: String,
+}
+
+/// The unit of the input meter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum MeterUnit {
+    /// Re a full-scale sine.
+    Dbfs,
+    /// Sound pressure level.
+    Spl,
+    /// Volts RMS.
+    Volts,
+}
+
+/// One reading of the input meter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Meter {
+    /// The level, ready to be shown with its unit.
+    pub text: String,
+    /// Its unit.
+    pub unit: MeterUnit,
+    /// The level as a share of the meter's length, 0 to 1.
+    pub level: f32,
+    /// The recent peak as a share of the meter's length, 0 to 1.
+    pub peak: f32,
+    /// Whether the input has clipped in the last second.
+    pub clipped: bool,
+}
+
+/// What changes many times a second; only the newest counts.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Live {
+    /// The input meter, while a device is listening.
+    pub meter: Option<Meter>,
+    /// Curves to be drawn over the chart: the live spectrum, for example.
+    pub lines: Vec<Line>,
+}
+
+/// A moment worth a sound and a big word.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cue {
+    /// A few words, shown large.
+    pub text: String,
+    /// Whether it is good news.
+    pub good: bool,
+}
+
+/// Everything the window shows apart from what is [`Live`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct Snapshot {
+    /// Goes up with every change.
+    pub revision: u64,
+    /// The job.
+    pub job: JobHead,
+    /// The devices.
+    pub rig: RigHead,
+    /// The output level in dBFS peak, as it is asked for.
+    pub output_dbfs: f64,
+    /// Whether the output is muted.
+    pub muted: bool,
+    /// The seven lines of the work order.
+    pub stages: [StageLine; 7],
+    /// The stage whose card is open.
+    pub stage: Stage,
+    /// The stage's card.
+    pub card: Card,
+    /// The faces that the chart can show now.
+    pub faces: Vec<Face>,
+    /// The face that it shows.
+    pub face: Face,
+    /// The chart.
+    pub chart: Arc<Chart>,
+    /// The ribbon, where there is a response and a target.
+    pub ribbon: Option<Ribbon>,
+    /// The suggested or entered bands.
+    pub bands: Vec<BandCard>,
+    /// The captures in the order of the work.
+    pub tray: Vec<Tile>,
+    /// What is going on.
+    pub activity: Activity,
+    /// Whether there is an edit to undo, and one to redo.
+    pub can_undo: (bool, bool),
+}
+
+/// What the session tells the window.
+#[derive(Debug, Clone)]
+pub enum Update {
+    /// Everything, anew.
+    Snapshot(Arc<Snapshot>),
+    /// What changes many times a second.
+    Live(Live),
+    /// A moment worth a sound.
+    Cue(Cue),
+    /// Something that a person should read once, such as where a file was
+    /// written or why it could not be.
+    Notice {
+        /// What happened, and what to do about it.
+        text: String,
+        /// Whether it is good news.
+        good: bool,
+    },
+}
