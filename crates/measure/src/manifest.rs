@@ -64,8 +64,7 @@ impl Manifest {
                 return Err(ParameterError::Unknown {
                     key: key.to_owned(),
                     measurement: self.id.clone(),
-                    nearest: nearest(key, self.parameters.iter().map(|p| p.name.as_str()))
-                        .map(str::to_owned),
+                    nearest: nearest(key, self.parameters.iter().map(|p| p.name.as_str())).map(str::to_owned),
                 });
             };
             parameters.set(key, parameter.parse(text)?);

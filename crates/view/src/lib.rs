@@ -14,6 +14,6 @@ pub use card::{Action, BandCard, Card, CardLine, ChoiceOption, FindingLine, Sett
 pub use command::{BandStep, CaptureId, Command, ExportFormat, SettingValue};
 pub use link::{LINK_DEPTH, Link, SessionEnd, link};
 pub use snapshot::{
-    Activity, Cue, Face, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage,
-    StageLine, StageState, Tile, Update,
+    Activity, Cue, Face, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark, Snapshot,
+    Stage, StageLine, StageState, Tile, Update,
 };
