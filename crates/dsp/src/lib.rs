@@ -1,1 +1,8 @@
-//! dsp: under construction.
+//! Pure numerics: signals, transforms, filters, bands, levels and distortion.
+//!
+//! Nothing here knows a device, a file or a clock: the same input gives the same
+//! output, to the bit. Each module holds one kind of kernel, with the formula,
+//! its source, its valid range and the test that proves its accuracy.
+
+pub mod biquad;
+pub mod crossover;
