@@ -2,7 +2,27 @@
 //!
 //! A [`Chart`] says what is to be seen; it knows neither pixels' owner nor
 //! colour values. The window draws it with iced, a report writes it as SVG.
+//! Everything that turns values into places and places into values is here, so
+//! that both draw the same picture.
 
+mod cells;
+mod crosshair;
+mod dash;
+mod labels;
 mod model;
+mod plot;
+mod ribbon;
+pub mod svg;
+mod ticks;
+mod trace;
+mod viewport;
 
+pub use cells::{Cell, Lean, THIRD_OCTAVES, cells};
+pub use crosshair::{Sample, nearest_handle, readout, value_at};
+pub use labels::{place, shorten};
 pub use model::{Area, Axis, Chart, Dash, Handle, Line, Mark, Point, Role, Scale};
+pub use plot::{Plot, Spot};
+pub use ribbon::{Side, ribbon};
+pub use ticks::{Tick, number, ticks, with_unit};
+pub use trace::{Trace, area_outline, traces};
+pub use viewport::{Span, Viewport};

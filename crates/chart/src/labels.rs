@@ -1,0 +1,98 @@
+//! Labels that do not lie on one another.
+
+/// Moves places along one axis, as little as is needed, so that neighbours are
+/// at least `gap` apart and all stay between `from` and `to` while there is room.
+///
+/// Returned in the order given. Runs of labels that push one another are moved
+/// as one, about the mean of their wishes.
+#[must_use]
+pub fn place(wanted: &[f32], gap: f32, from: f32, to: f32) -> Vec<f32> {
+    let mut order: Vec<usize> = (0..wanted.len()).collect();
+    order.sort_by(|&a, &b| wanted[a].total_cmp(&wanted[b]));
+    // Each run holds its first place, the sum of its members' wishes for that
+    // place, and its members.
+    let mut runs: Vec<(f32, f32, usize)> = Vec::new();
+    for &index in &order {
+        let mut run = (wanted[index], wanted[index], 1usize);
+        loop {
+            let length = gap * (run.2 - 1) as f32;
+            run.0 = (run.1 / run.2 as f32).min(to - length).max(from);
+            match runs.last() {
+                Some(before) if before.0 + gap * before.2 as f32 > run.0 => {
+                    let before = runs.pop().unwrap_or(run);
+                    let shift = gap * before.2 as f32;
+                    run = (before.0, before.1 + run.1 - shift * run.2 as f32, before.2 + run.2);
+                }
+                _ => break,
+            }
+        }
+        runs.push(run);
+    }
+    let mut placed = vec![0.0; wanted.len()];
+    let mut next = order.into_iter();
+    for (first, _, count) in runs {
+        for (step, index) in next.by_ref().take(count).enumerate() {
+            placed[index] = first + gap * step as f32;
+        }
+    }
+    placed
+}
+
+/// A text that takes at most `most` characters, its end replaced by an ellipsis
+/// when it is longer.
+#[must_use]
+pub fn shorten(text: &str, most: usize) -> String {
+    if text.chars().count() <= most {
+        return text.to_owned();
+    }
+    let mut short: String = text.chars().take(most.saturating_sub(1)).collect();
+    short.truncate(short.trim_end().len());
+    short.push('…');
+    short
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn labels_with_room_stay_where_they_are() {
+        assert_eq!(place(&[50.0, 10.0, 90.0], 14.0, 0.0, 100.0), [50.0, 10.0, 90.0]);
+    }
+
+    #[test]
+    fn crowded_labels_spread_about_their_middle() {
+        assert_eq!(place(&[50.0, 50.0], 10.0, 0.0, 100.0), [45.0, 55.0]);
+        assert_eq!(place(&[99.0, 98.0], 10.0, 0.0, 100.0), [100.0, 90.0]);
+    }
+
+    #[test]
+    fn long_names_are_cut() {
+        assert_eq!(shorten("Front left", 20), "Front left");
+        assert_eq!(shorten("Front left tweeter", 11), "Front left…");
+    }
+
+    proptest! {
+        #[test]
+        fn no_two_overlap_and_order_is_kept(
+            wanted in proptest::collection::vec(-20f32..220.0, 0..12),
+        ) {
+            let placed = place(&wanted, 12.0, 0.0, 200.0);
+            let mut sorted = placed.clone();
+            sorted.sort_by(f32::total_cmp);
+            for pair in sorted.windows(2) {
+                prop_assert!(pair[1] - pair[0] >= 12.0 - 1e-3, "{placed:?}");
+            }
+            for place in &placed {
+                prop_assert!((-1e-3..=200.001).contains(place), "{placed:?}");
+            }
+            for (a, wa) in wanted.iter().enumerate() {
+                for (b, wb) in wanted.iter().enumerate() {
+                    prop_assert!(wa >= wb || placed[a] < placed[b]);
+                }
+            }
+        }
+    }
+}
