@@ -1,2 +1,58 @@
-//! xtask
-fn main() {}
+//! What a person does with the workspace as a whole: `cargo xtask COMMAND`.
+
+#![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program for the terminal")]
+
+mod bench;
+mod command;
+mod demo;
+mod python;
+mod reference;
+mod steps;
+mod system;
+mod test;
+mod tidy;
+mod workspace;
+
+use std::env;
+use std::process::ExitCode;
+
+const USAGE: &str = "\
+cargo xtask COMMAND
+
+  demo [ARGUMENTS]   the whole tuning job on the simulated car, printed stage by stage;
+                     ARGUMENTS are those of `headrest demo`
+  test [STEP]...     everything that must hold before a change lands, or the named steps alone
+  tidy               the rules of the workspace: who may import whom, the pages against the code
+  bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
+  reference [--time] the comparison with numpy and scipy; with --time also the speeds, which are
+                     written to docs/performance.md
+
+`demo` and `test` first install what the system lacks, and say so.";
+
+fn main() -> ExitCode {
+    let mut arguments = env::args().skip(1);
+    let command = arguments.next();
+    let rest: Vec<String> = arguments.collect();
+    let outcome = match command.as_deref() {
+        Some("demo") => demo::run(&rest),
+        Some("test") => test::run(&rest),
+        Some("tidy") => tidy::run(),
+        Some("bench") => bench::run(&rest),
+        Some("reference") => reference::run(&rest),
+        None | Some("help" | "--help" | "-h") => {
+            println!("{USAGE}");
+            return ExitCode::SUCCESS;
+        }
+        Some(other) => {
+            eprintln!("xtask: there is no command `{other}`\n\n{USAGE}");
+            return ExitCode::from(2);
+        }
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("\nxtask: {message}");
+            ExitCode::FAILURE
+        }
+    }
+}

@@ -1,0 +1,76 @@
+//! `cargo xtask test`: everything that must hold before a change lands.
+
+use crate::command::{self, cargo, succeeds};
+use crate::steps::Steps;
+use crate::system::{self, For};
+use crate::{reference, tidy};
+
+type Action = fn() -> Result<(), String>;
+
+/// The steps in the order in which they are taken: quick ones first.
+const STEPS: &[(&str, &str, Action)] = &[
+    ("system", "what the system must offer", || system::prepare(For::Testing)),
+    ("format", "every file is formatted", || command::run(cargo().args(["fmt", "--all", "--check"]))),
+    ("tidy", "the rules of the workspace", tidy::run),
+    ("clippy", "no warning anywhere", clippy),
+    ("tests", "all tests, those through a sound server and a display among them", tests),
+    ("examples", "the examples in the documentation", || {
+        command::run(cargo().args(["test", "--workspace", "--doc", "--quiet"]))
+    }),
+    ("docs", "the documentation, without warnings", documentation),
+    ("reference", "our numbers against numpy's and scipy's", reference::compare),
+];
+
+/// Takes all steps, or those named.
+///
+/// # Errors
+/// When a named step is unknown, or any step fails.
+pub(crate) fn run(wanted: &[String]) -> Result<(), String> {
+    let names: Vec<&str> = STEPS.iter().map(|(name, ..)| *name).collect();
+    if let Some(unknown) = wanted.iter().find(|name| !names.contains(&name.as_str())) {
+        return Err(format!("there is no step `{unknown}`; the steps are {}", names.join(", ")));
+    }
+    let mut steps = Steps::default();
+    for (name, what, action) in STEPS {
+        if !wanted.is_empty() && !wanted.iter().any(|one| one == name) {
+            continue;
+        }
+        let went_well = steps.take(&format!("{name}: {what}"), action);
+        if *name == "system" && !went_well {
+            break;
+        }
+    }
+    steps.finish()
+}
+
+fn clippy() -> Result<(), String> {
+    command::run(cargo().args(["clippy", "--workspace", "--all-targets", "--quiet", "--", "-D", "warnings"]))
+}
+
+/// By nextest where it is installed (it runs each test in its own process and
+/// stops one that hangs), else by cargo alone.
+fn tests() -> Result<(), String> {
+    if succeeds(cargo().args(["nextest", "--version"])) {
+        command::run(cargo().args(["nextest", "run", "--workspace", "--no-fail-fast"]))
+    } else {
+        println!("cargo-nextest is not installed; cargo's own runner does it too, a little slower.");
+        command::run(cargo().args(["test", "--workspace", "--lib", "--bins", "--tests", "--no-fail-fast"]))
+    }
+}
+
+fn documentation() -> Result<(), String> {
+    command::run(
+        cargo().args(["doc", "--workspace", "--no-deps", "--quiet"]).env("RUSTDOCFLAGS", "-D warnings"),
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_unknown_step_is_refused_with_the_list_of_steps() {
+        let message = run(&["clipy".to_owned()]).unwrap_err();
+        assert!(message.contains("no step `clipy`") && message.contains("clippy"), "{message}");
+    }
+}
