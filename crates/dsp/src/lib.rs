@@ -6,3 +6,9 @@
 
 pub mod biquad;
 pub mod crossover;
+pub mod detector;
+pub mod exposure;
+pub mod octave;
+pub mod octave_bank;
+pub mod statistics;
+pub mod weighting;
