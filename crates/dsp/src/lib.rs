@@ -5,10 +5,20 @@
 //! its source, its valid range and the test that proves its accuracy.
 
 pub mod biquad;
+pub mod correlate;
 pub mod crossover;
+pub mod deconvolve;
 pub mod detector;
 pub mod exposure;
+pub mod fft;
+pub mod minimum_phase;
+pub mod noise;
 pub mod octave;
 pub mod octave_bank;
+pub mod resample;
+pub mod response;
+pub mod smoothing;
 pub mod statistics;
+pub mod sweep;
 pub mod weighting;
+pub mod window;

@@ -1,0 +1,265 @@
+//! Correlation by FFT: matched filters over long recordings, envelopes, and peaks
+//! between samples.
+
+use num_complex::Complex64;
+
+use crate::fft::{RealFft, fast_len};
+use crate::window::{kaiser, sinc};
+
+/// Slides a template over a recording of any length.
+///
+/// `c[k] = Σ_i x[k+i]·h[i]`, computed block by block (overlap-save), so the memory
+/// needed does not grow with the recording and the cost is O(log n) a sample.
+///
+/// # Real-time
+/// [`MatchedFilter::new`] allocates; [`MatchedFilter::scan`] does not.
+pub struct MatchedFilter {
+    template_len: usize,
+    fft: RealFft,
+    filter: Vec<Complex64>,
+    time: Vec<f64>,
+    spectrum: Vec<Complex64>,
+}
+
+impl MatchedFilter {
+    /// A filter for a template.
+    ///
+    /// # Panics
+    /// When the template is empty.
+    #[must_use]
+    pub fn new(template: &[f64]) -> Self {
+        assert!(!template.is_empty(), "a template has samples");
+        // Twice the template wastes half of each block; four times is faster for
+        // long recordings, and memory stays moderate.
+        let n = fast_len((template.len() * 3).max(1 << 12));
+        let mut fft = RealFft::new(n);
+        let mut time = vec![0.0; n];
+        time[..template.len()].copy_from_slice(template);
+        let mut filter = vec![Complex64::default(); fft.bins()];
+        fft.forward(&mut time, &mut filter);
+        for bin in &mut filter {
+            *bin = bin.conj();
+        }
+        let spectrum = vec![Complex64::default(); filter.len()];
+        Self { template_len: template.len(), fft, filter, time, spectrum }
+    }
+
+    /// A filter whose spectrum is given: `n/2 + 1` bins that a block's spectrum is
+    /// multiplied by, valid for the first `n − template_len + 1` results of a block.
+    ///
+    /// # Panics
+    /// When the number of bins is not that of `n` samples, or the template is
+    /// longer than `n`.
+    #[must_use]
+    pub fn from_spectrum(filter: Vec<Complex64>, n: usize, template_len: usize) -> Self {
+        let fft = RealFft::new(n);
+        assert!(filter.len() == fft.bins() && (1..=n).contains(&template_len), "a filter fits its block");
+        let spectrum = vec![Complex64::default(); filter.len()];
+        Self { template_len, fft, filter, time: vec![0.0; n], spectrum }
+    }
+
+    /// How many results one block gives.
+    #[must_use]
+    pub fn hop(&self) -> usize {
+        self.fft.len() - self.template_len + 1
+    }
+
+    /// Correlates the template with a recording at every position from 0 to its
+    /// end (the template may hang over the end, where the recording counts as
+    /// silent), and hands each stretch of results to `take` with the position of
+    /// its first one.
+    pub fn scan<T: Copy + Into<f64>>(&mut self, recording: &[T], mut take: impl FnMut(usize, &[f64])) {
+        let hop = self.hop();
+        let mut start = 0;
+        while start < recording.len() {
+            let stretch = &recording[start..recording.len().min(start + self.fft.len())];
+            for (slot, x) in self.time.iter_mut().zip(stretch) {
+                *slot = (*x).into();
+            }
+            self.time[stretch.len()..].fill(0.0);
+            self.fft.forward(&mut self.time, &mut self.spectrum);
+            for (bin, filter) in self.spectrum.iter_mut().zip(&self.filter) {
+                *bin *= filter;
+            }
+            self.fft.inverse(&mut self.spectrum, &mut self.time);
+            take(start, &self.time[..hop.min(recording.len() - start)]);
+            start += hop;
+        }
+    }
+}
+
+/// The full cross-correlation of two signals: element `i` belongs to the lag
+/// `i − (b.len() − 1)`, and `c(lag) = Σ a[k + lag]·b[k]`.
+#[must_use]
+pub fn cross_correlate(a: &[f64], b: &[f64]) -> Vec<f64> {
+    if a.is_empty() || b.is_empty() {
+        return Vec::new();
+    }
+    let length = a.len() + b.len() - 1;
+    let n = fast_len(length);
+    let mut fft = RealFft::new(n);
+    let mut time = vec![0.0; n];
+    let mut transform = |signal: &[f64]| {
+        let mut padded = vec![0.0; n];
+        padded[..signal.len()].copy_from_slice(signal);
+        let mut spectrum = vec![Complex64::default(); fft.bins()];
+        fft.forward(&mut padded, &mut spectrum);
+        spectrum
+    };
+    let (mut product, other) = (transform(a), transform(b));
+    for (x, y) in product.iter_mut().zip(&other) {
+        *x *= y.conj();
+    }
+    fft.inverse(&mut product, &mut time);
+    let negative = b.len() - 1;
+    time[n - negative..].iter().chain(&time[..a.len()]).copied().collect()
+}
+
+/// The analytic signal `x + j·H{x}`, H being the Hilbert transform over the whole
+/// stretch taken as periodic.
+///
+/// References: Oppenheim & Schafer, *Discrete-Time Signal Processing*, section 12.4.
+#[must_use]
+pub fn analytic(samples: &[f64]) -> Vec<Complex64> {
+    if samples.is_empty() {
+        return Vec::new();
+    }
+    let n = samples.len();
+    let mut fft = RealFft::new(n);
+    let mut time = samples.to_vec();
+    let mut spectrum = vec![Complex64::default(); fft.bins()];
+    fft.forward(&mut time, &mut spectrum);
+    for bin in &mut spectrum {
+        *bin *= Complex64::new(0.0, -1.0);
+    }
+    // DC and Nyquist have no quadrature; `inverse` drops their imaginary parts,
+    // which is where the rotation has put them.
+    fft.inverse(&mut spectrum, &mut time);
+    samples.iter().zip(&time).map(|(&re, &im)| Complex64::new(re, im)).collect()
+}
+
+/// The Hilbert envelope `|x + j·H{x}|`.
+#[must_use]
+pub fn envelope(samples: &[f64]) -> Vec<f64> {
+    analytic(samples).iter().map(|z| z.norm()).collect()
+}
+
+/// A peak between samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// Its position, counted in samples.
+    pub position: f64,
+    /// The value there.
+    pub value: Complex64,
+}
+
+/// The highest point of `|z|` within a sample of index `i`, by band-limited
+/// interpolation of the analytic signal and a golden-section search.
+///
+/// A parabola through three samples of an envelope is off by some hundredths of a
+/// sample; this is not. Accuracy: `peaks_between_samples_are_found`.
+#[must_use]
+pub fn refine_peak(analytic: &[Complex64], i: usize) -> Peak {
+    let size = |position: f64| interpolate(analytic, position).norm_sqr();
+    let golden = (5f64.sqrt() - 1.0) / 2.0;
+    let (mut a, mut b) = (i as f64 - 1.0, i as f64 + 1.0);
+    let (mut c, mut d) = (b - golden * (b - a), a + golden * (b - a));
+    let (mut size_c, mut size_d) = (size(c), size(d));
+    while b - a > 1e-6 {
+        if size_c > size_d {
+            (b, d, size_d) = (d, c, size_c);
+            c = b - golden * (b - a);
+            size_c = size(c);
+        } else {
+            (a, c, size_c) = (c, d, size_d);
+            d = a + golden * (b - a);
+            size_d = size(d);
+        }
+    }
+    let position = 0.5 * (a + b);
+    Peak { position, value: interpolate(analytic, position) }
+}
+
+/// A sampled complex signal read between its samples with a Kaiser-windowed sinc
+/// of 48 taps; silent outside.
+#[must_use]
+pub fn interpolate(samples: &[Complex64], position: f64) -> Complex64 {
+    const REACH: i64 = 24;
+    let whole = position.floor() as i64;
+    let first = (whole - REACH + 1).max(0);
+    let last = (whole + REACH).min(samples.len() as i64 - 1);
+    (first..=last)
+        .map(|k| {
+            let u = position - k as f64;
+            samples[k as usize] * (sinc(u) * kaiser(u / REACH as f64, 9.0))
+        })
+        .sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::f64::consts::PI;
+
+    use testkit::{all_near, near};
+
+    use super::*;
+
+    /// Source: the definition, summed directly.
+    #[test]
+    fn correlation_agrees_with_the_direct_sum() {
+        let a: Vec<f64> = (0..50).map(|i| f64::from((i * 37) % 17) - 8.0).collect();
+        let b: Vec<f64> = (0..20).map(|i| f64::from((i * 23) % 13) - 6.0).collect();
+        let got = cross_correlate(&a, &b);
+        assert_eq!(got.len(), 69);
+        for (i, value) in got.iter().enumerate() {
+            let lag = i as i64 - 19;
+            let wanted: f64 = (0..20)
+                .filter(|k| (0..50).contains(&(k + lag)))
+                .map(|k| a[(k + lag) as usize] * b[k as usize])
+                .sum();
+            near(&format!("lag {lag}"), *value, wanted, 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_scan_is_the_correlation_whatever_the_blocks() {
+        let recording: Vec<f32> = (0..20_000).map(|i| ((i * 7919) % 1009) as f32 / 1009.0 - 0.5).collect();
+        let template: Vec<f64> = (0..700).map(|i| f64::from((i * 31) % 101) / 101.0 - 0.5).collect();
+        let mut filter = MatchedFilter::new(&template);
+        let mut got = Vec::new();
+        filter.scan(&recording, |start, results| {
+            assert_eq!(start, got.len());
+            got.extend_from_slice(results);
+        });
+        let recording: Vec<f64> = recording.iter().map(|&x| f64::from(x)).collect();
+        let wanted = &cross_correlate(&recording, &template)[699..];
+        all_near("results", &got, wanted, 1e-9);
+    }
+
+    /// Source: analytic; the envelope of a Gaussian-windowed cosine is the Gaussian.
+    #[test]
+    fn the_envelope_of_a_burst_is_its_window() {
+        let gauss = |i: usize| (-((i as f64 - 500.0) / 80.0).powi(2)).exp();
+        let burst: Vec<f64> = (0..1000).map(|i| gauss(i) * (0.3 * i as f64).cos()).collect();
+        for (i, e) in envelope(&burst).iter().enumerate() {
+            near(&format!("sample {i}"), *e, gauss(i), 1e-6);
+        }
+    }
+
+    /// Source: analytic; a band-limited pulse placed between samples peaks where it
+    /// was placed. A hundredth of a sample at 48 kHz is 0.2 µs.
+    #[test]
+    fn peaks_between_samples_are_found() {
+        for shift in [0.0, 0.13, 0.5, 0.77] {
+            let pulse: Vec<f64> = (0..1024)
+                .map(|i| {
+                    let t = f64::from(i) - 500.0 - shift;
+                    0.8 * sinc(0.8 * t) * (0.5 + 0.5 * (PI * t / 600.0).cos()) * kaiser(t / 600.0, 3.0)
+                })
+                .collect();
+            let peak = refine_peak(&analytic(&pulse), 500);
+            near("position", peak.position, 500.0 + shift, 0.002);
+            near("value", peak.value.re, 0.8, 0.002);
+        }
+    }
+}
