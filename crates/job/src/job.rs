@@ -1,0 +1,483 @@
+//! An open job: what it holds, and the few ways in which it changes.
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+
+use measure::{Finding, Reading};
+
+use crate::folder::{
+    AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE, captures_in,
+    ensure, names,
+};
+use crate::json;
+use crate::lock::Lock;
+use crate::save::{flush_file, flush_folder, write_atomically};
+use crate::v1::{CaptureV1, JobV1, ReadingFileV1};
+use crate::{Capture, CaptureId, CaptureMeta, CaptureState, Head, JobData, JobError, Set};
+
+/// A job folder that has been opened.
+///
+/// Every change is on disk before the call returns; when a save fails, what is
+/// in memory stays as it was, too.
+#[derive(Debug)]
+pub struct Job {
+    dir: PathBuf,
+    data: JobData,
+    captures: Vec<Capture>,
+    discarded: Vec<Capture>,
+    problems: Vec<Finding>,
+    /// Held while the job may be written.
+    lock: Option<Lock>,
+}
+
+/// A capture that is being recorded: its folder is made, its description is on
+/// disk, and its audio may be streamed to [`Pending::audio_path`].
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[must_use = "a capture that is never finished is taken for a crash"]
+pub struct Pending {
+    /// Its number.
+    pub id: CaptureId,
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Where its audio goes.
+    pub audio_path: PathBuf,
+}
+
+impl Job {
+    /// Makes a job in a new or empty folder, or around captures whose
+    /// `job.json` was lost.
+    ///
+    /// # Errors
+    /// When the folder is a job already or holds something else, when another
+    /// process works in it, or when the system refuses.
+    pub fn create(dir: impl Into<PathBuf>, head: Head) -> Result<Self, JobError> {
+        let dir = dir.into();
+        if dir.join(JOB_FILE).exists() {
+            return Err(JobError::AlreadyAJob { dir });
+        }
+        let captures = dir.join(CAPTURES);
+        let ours = |name: &String| [LOCK_FILE, CAPTURES, DISCARDED, EXPORTS].contains(&name.as_str());
+        if !captures.is_dir() && !names(&dir)?.iter().all(ours) {
+            return Err(JobError::FolderInUse { dir });
+        }
+        ensure(&captures)?;
+        ensure(&dir.join(EXPORTS))?;
+        let lock = Lock::take(&dir)?;
+        let data = JobData::new(head);
+        json::write(&dir.join(JOB_FILE), &JobV1::from(&data))?;
+        Self::load(dir, data, Some(lock))
+    }
+
+    /// Opens a job to work on it.
+    ///
+    /// A capture whose description cannot be read does not keep the job from
+    /// opening; [`Job::problems`] names it.
+    ///
+    /// # Errors
+    /// When the folder is no job, `job.json` is damaged or too new, or another
+    /// process works in it.
+    pub fn open(dir: impl Into<PathBuf>) -> Result<Self, JobError> {
+        let dir = dir.into();
+        // Read once before anything is touched, so that a folder that is no
+        // job does not get a lock file.
+        read_data(&dir)?;
+        let lock = Lock::take(&dir)?;
+        let data = read_data(&dir)?;
+        Self::load(dir, data, Some(lock))
+    }
+
+    /// Opens a job to look at it, even while another process works in it or
+    /// where nothing can be written.
+    ///
+    /// # Errors
+    /// When the folder is no job, or `job.json` is damaged or too new.
+    pub fn open_to_read(dir: impl Into<PathBuf>) -> Result<Self, JobError> {
+        let dir = dir.into();
+        let data = read_data(&dir)?;
+        Self::load(dir, data, None)
+    }
+
+    fn load(dir: PathBuf, data: JobData, lock: Option<Lock>) -> Result<Self, JobError> {
+        let mut problems = Vec::new();
+        let captures = read_captures(&dir.join(CAPTURES), lock.is_some(), &mut problems)?;
+        let discarded = read_captures(&dir.join(DISCARDED), false, &mut Vec::new())?;
+        let mut job = Self { dir, data, captures, discarded, problems, lock };
+        job.sort();
+        Ok(job)
+    }
+
+    /// Its folder.
+    #[must_use]
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    /// What it holds besides its captures.
+    #[must_use]
+    pub fn data(&self) -> &JobData {
+        &self.data
+    }
+
+    /// Its captures in the order in which a person put them.
+    #[must_use]
+    pub fn captures(&self) -> &[Capture] {
+        &self.captures
+    }
+
+    /// The captures in `discarded/`, by number.
+    #[must_use]
+    pub fn discarded(&self) -> &[Capture] {
+        &self.discarded
+    }
+
+    /// The capture of this number.
+    #[must_use]
+    pub fn capture(&self, id: CaptureId) -> Option<&Capture> {
+        self.captures.iter().find(|capture| capture.id == id)
+    }
+
+    /// The captures of one set, in order.
+    pub fn in_set<'a>(&'a self, set: &'a Set) -> impl Iterator<Item = &'a Capture> {
+        self.captures.iter().filter(move |capture| capture.meta.set.as_ref() == Some(set))
+    }
+
+    /// What was wrong with the folder when it was opened.
+    #[must_use]
+    pub fn problems(&self) -> &[Finding] {
+        &self.problems
+    }
+
+    /// Whether it may be changed.
+    #[must_use]
+    pub fn is_writable(&self) -> bool {
+        self.lock.is_some()
+    }
+
+    /// The folder of a capture.
+    #[must_use]
+    pub fn capture_folder(&self, id: CaptureId) -> PathBuf {
+        self.dir.join(CAPTURES).join(id.to_string())
+    }
+
+    /// The raw recording of a capture.
+    #[must_use]
+    pub fn audio_path(&self, id: CaptureId) -> PathBuf {
+        self.capture_folder(id).join(AUDIO_FILE)
+    }
+
+    /// What a capture's measurement found; `None` when it has not been computed.
+    ///
+    /// It is read from disk each time, because curves are large and few are
+    /// looked at.
+    ///
+    /// # Errors
+    /// When there is no such capture, or its `reading.json` is damaged or too
+    /// new.
+    pub fn reading(&self, id: CaptureId) -> Result<Option<Reading>, JobError> {
+        self.known(id)?;
+        let file: Option<ReadingFileV1> = json::read(&self.capture_folder(id).join(READING_FILE))?;
+        Ok(file.map(Into::into))
+    }
+
+    /// Changes what the job holds, and saves it.
+    ///
+    /// # Errors
+    /// When the job is open for reading only, a number is not finite, or the
+    /// system refuses; nothing is changed then.
+    pub fn edit(&mut self, change: impl FnOnce(&mut JobData)) -> Result<(), JobError> {
+        let mut data = self.data.clone();
+        change(&mut data);
+        self.save(data)
+    }
+
+    /// Changes what is known about a capture, and saves it.
+    ///
+    /// # Errors
+    /// When there is no such capture, and as for [`Job::edit`].
+    pub fn edit_capture(
+        &mut self,
+        id: CaptureId,
+        change: impl FnOnce(&mut CaptureMeta),
+    ) -> Result<(), JobError> {
+        self.writable()?;
+        let index = self.known(id)?;
+        let mut meta = self.captures[index].meta.clone();
+        change(&mut meta);
+        let file = CaptureV1::new(&meta, self.captures[index].state);
+        json::write(&self.capture_folder(id).join(CAPTURE_FILE), &file)?;
+        self.captures[index].meta = meta;
+        Ok(())
+    }
+
+    /// Puts a capture into a set, or into none.
+    ///
+    /// # Errors
+    /// As for [`Job::edit_capture`].
+    pub fn mark(&mut self, id: CaptureId, set: Option<Set>) -> Result<(), JobError> {
+        self.edit_capture(id, |meta| meta.set = set)
+    }
+
+    /// Gives a capture another label.
+    ///
+    /// # Errors
+    /// As for [`Job::edit_capture`].
+    pub fn rename(&mut self, id: CaptureId, label: &str) -> Result<(), JobError> {
+        self.edit_capture(id, |meta| label.clone_into(&mut meta.label))
+    }
+
+    /// Puts the captures into another order.
+    ///
+    /// # Errors
+    /// When `order` does not name each capture exactly once, and as for
+    /// [`Job::edit`].
+    pub fn reorder(&mut self, order: &[CaptureId]) -> Result<(), JobError> {
+        let (mut wanted, mut present) = (order.to_vec(), self.ids());
+        wanted.sort_unstable();
+        present.sort_unstable();
+        if wanted != present {
+            return Err(JobError::Order { captures: self.captures.len() });
+        }
+        // Discarded captures keep a place, so that restoring one puts it back
+        // near where it was.
+        let mut whole = order.to_vec();
+        for (place, id) in self.data.order.iter().enumerate() {
+            if !whole.contains(id) {
+                whole.insert(place.min(whole.len()), *id);
+            }
+        }
+        self.edit(|data| data.order = whole)?;
+        self.sort();
+        Ok(())
+    }
+
+    /// Begins a capture: makes its folder and writes down all that is known,
+    /// so that the recording can be understood even if nothing else is ever
+    /// written. The caller streams the audio to [`Pending::audio_path`] and
+    /// then calls [`Job::finish_capture`] or [`Job::abandon_capture`].
+    ///
+    /// # Errors
+    /// When the job is open for reading only, or the system refuses.
+    pub fn begin_capture(&mut self, meta: &CaptureMeta) -> Result<Pending, JobError> {
+        self.writable()?;
+        let captures = self.dir.join(CAPTURES);
+        ensure(&captures)?;
+        let mut id = self.next_id()?;
+        let folder = loop {
+            let folder = captures.join(id.to_string());
+            match fs::create_dir(&folder) {
+                Ok(()) => break folder,
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => id = CaptureId(id.0 + 1),
+                Err(error) => return Err(JobError::io("make the folder", &folder)(error)),
+            }
+        };
+        flush_folder(&captures).map_err(JobError::io("flush", &captures))?;
+        json::write(&folder.join(CAPTURE_FILE), &CaptureV1::new(meta, CaptureState::Recording))?;
+        let audio_path = folder.join(AUDIO_FILE);
+        Ok(Pending { id, folder, audio_path })
+    }
+
+    /// Ends a capture that was recorded to its end, with what was found. May
+    /// be called again after a failure (a full disk).
+    ///
+    /// # Errors
+    /// When the reading breaks its contract, or the system refuses. The
+    /// recording is on disk in any case.
+    pub fn finish_capture(
+        &mut self,
+        pending: &Pending,
+        reading: &Reading,
+        meta: CaptureMeta,
+    ) -> Result<CaptureId, JobError> {
+        self.writable()?;
+        let meta = settle_audio(pending, meta)?;
+        write_reading(&pending.folder.join(READING_FILE), reading)?;
+        self.keep(pending, meta, CaptureState::Done)
+    }
+
+    /// Ends a capture that was broken off: its recording is kept and marked.
+    /// Why it ended belongs into `meta.findings`.
+    ///
+    /// # Errors
+    /// When the system refuses. The recording is on disk in any case.
+    pub fn abandon_capture(&mut self, pending: &Pending, meta: CaptureMeta) -> Result<CaptureId, JobError> {
+        self.writable()?;
+        let meta = settle_audio(pending, meta)?;
+        self.keep(pending, meta, CaptureState::Interrupted)
+    }
+
+    fn keep(
+        &mut self,
+        pending: &Pending,
+        meta: CaptureMeta,
+        state: CaptureState,
+    ) -> Result<CaptureId, JobError> {
+        json::write(&pending.folder.join(CAPTURE_FILE), &CaptureV1::new(&meta, state))?;
+        self.captures.retain(|capture| capture.id != pending.id);
+        self.captures.push(Capture { id: pending.id, state, meta });
+        self.sort();
+        Ok(pending.id)
+    }
+
+    /// Replaces what a capture's measurement found, after it was computed again.
+    ///
+    /// # Errors
+    /// When there is no such capture, the reading breaks its contract, and as
+    /// for [`Job::edit`].
+    pub fn set_reading(&mut self, id: CaptureId, reading: &Reading) -> Result<(), JobError> {
+        self.writable()?;
+        self.known(id)?;
+        write_reading(&self.capture_folder(id).join(READING_FILE), reading)
+    }
+
+    /// Moves a capture to `discarded/`. Nothing is deleted.
+    ///
+    /// # Errors
+    /// When there is no such capture, and as for [`Job::edit`].
+    pub fn discard(&mut self, id: CaptureId) -> Result<(), JobError> {
+        self.writable()?;
+        let index = self.known(id)?;
+        move_capture(&self.dir, id, CAPTURES, DISCARDED)?;
+        let capture = self.captures.remove(index);
+        self.discarded.push(capture);
+        self.discarded.sort_by_key(|capture| capture.id);
+        Ok(())
+    }
+
+    /// Brings a discarded capture back.
+    ///
+    /// # Errors
+    /// When it is not in `discarded/`, and as for [`Job::edit`].
+    pub fn restore(&mut self, id: CaptureId) -> Result<(), JobError> {
+        self.writable()?;
+        let index =
+            self.discarded.iter().position(|capture| capture.id == id).ok_or(JobError::NoCapture { id })?;
+        move_capture(&self.dir, id, DISCARDED, CAPTURES)?;
+        let capture = self.discarded.remove(index);
+        self.captures.push(capture);
+        self.sort();
+        Ok(())
+    }
+
+    /// Writes a file into `exports/` and says where it is.
+    ///
+    /// # Errors
+    /// When the job is open for reading only, or the system refuses.
+    pub fn export(&self, name: &str, contents: &[u8]) -> Result<PathBuf, JobError> {
+        self.writable()?;
+        let exports = self.dir.join(EXPORTS);
+        ensure(&exports)?;
+        let path = exports.join(name);
+        write_atomically(&path, contents)?;
+        Ok(path)
+    }
+
+    fn save(&mut self, data: JobData) -> Result<(), JobError> {
+        self.writable()?;
+        json::write(&self.dir.join(JOB_FILE), &JobV1::from(&data))?;
+        self.data = data;
+        Ok(())
+    }
+
+    fn writable(&self) -> Result<(), JobError> {
+        if self.lock.is_some() { Ok(()) } else { Err(JobError::ReadOnly { dir: self.dir.clone() }) }
+    }
+
+    fn known(&self, id: CaptureId) -> Result<usize, JobError> {
+        self.captures.iter().position(|capture| capture.id == id).ok_or(JobError::NoCapture { id })
+    }
+
+    fn ids(&self) -> Vec<CaptureId> {
+        self.captures.iter().map(|capture| capture.id).collect()
+    }
+
+    /// The first number after all that were ever given, as far as the folder
+    /// shows.
+    fn next_id(&self) -> Result<CaptureId, JobError> {
+        let mut last = self.data.order.iter().map(|id| id.0).max().unwrap_or(0);
+        for place in [CAPTURES, DISCARDED] {
+            for (id, _) in captures_in(&self.dir.join(place))? {
+                last = last.max(id.0);
+            }
+        }
+        Ok(CaptureId(last + 1))
+    }
+
+    fn sort(&mut self) {
+        let order = &self.data.order;
+        self.captures.sort_by_key(|capture| {
+            let place = order.iter().position(|id| *id == capture.id);
+            (place.unwrap_or(usize::MAX), capture.id)
+        });
+    }
+}
+
+/// Reads `job.json`.
+pub(crate) fn read_data(dir: &Path) -> Result<JobData, JobError> {
+    let file: Option<JobV1> = json::read(&dir.join(JOB_FILE))?;
+    file.map(JobData::from).ok_or_else(|| JobError::NotAJob { dir: dir.to_owned() })
+}
+
+/// Reads the descriptions in `captures/` or `discarded/`. One that cannot be
+/// read is a problem to be named, not a reason to hide the others.
+fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Result<Vec<Capture>, JobError> {
+    let mut captures = Vec::new();
+    for (id, folder) in captures_in(place)? {
+        match json::read::<CaptureV1>(&folder.join(CAPTURE_FILE)) {
+            Ok(Some(file)) => {
+                let (meta, state) = file.into_parts();
+                // Whoever holds the lock knows that nobody else is recording.
+                if alone && state == CaptureState::Recording {
+                    problems.push(Finding::caution(
+                        "capture-interrupted",
+                        format!("Capture {id} was being recorded when the program ended. `headrest job check` repairs it."),
+                    ));
+                }
+                captures.push(Capture { id, state, meta });
+            }
+            Ok(None) => problems.push(Finding::caution(
+                "capture-undescribed",
+                format!("Capture {id} has no `capture.json`. `headrest job check` looks into it."),
+            )),
+            Err(error) => problems.push(Finding::caution("capture-unreadable", error.to_string())),
+        }
+    }
+    Ok(captures)
+}
+
+fn write_reading(file: &Path, reading: &Reading) -> Result<(), JobError> {
+    reading.check().map_err(|problem| JobError::Unwritable { file: file.to_owned(), problem })?;
+    json::write(file, &ReadingFileV1::from(reading))
+}
+
+/// Makes the audio outlast a power cut, and notes when there is none.
+fn settle_audio(pending: &Pending, mut meta: CaptureMeta) -> Result<CaptureMeta, JobError> {
+    match flush_file(&pending.audio_path) {
+        Ok(()) => {}
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            let text = format!("Capture {} has no recording: `audio.wav` was not written.", pending.id);
+            let missing = Finding::caution("audio-missing", text);
+            if !meta.findings.contains(&missing) {
+                meta.findings.push(missing);
+            }
+        }
+        Err(error) => return Err(JobError::io("flush", &pending.audio_path)(error)),
+    }
+    Ok(meta)
+}
+
+/// Moves a capture's folder; a rename is done or not done, never half.
+fn move_capture(dir: &Path, id: CaptureId, from: &str, to: &str) -> Result<(), JobError> {
+    let (from, to) = (dir.join(from), dir.join(to));
+    ensure(&to)?;
+    let (source, target) = (from.join(id.to_string()), to.join(id.to_string()));
+    if target.exists() {
+        let taken = io::Error::from(io::ErrorKind::AlreadyExists);
+        return Err(JobError::io("move the capture to", &target)(taken));
+    }
+    fs::rename(&source, &target).map_err(JobError::io("move", &source))?;
+    for folder in [&to, &from] {
+        flush_folder(folder).map_err(JobError::io("flush", folder))?;
+    }
+    Ok(())
+}
