@@ -1,0 +1,14 @@
+//! The finished program from outside: what it prints, what it leaves on disk and
+//! how it ends, for good input and bad.
+
+mod analysis;
+mod bad_input;
+mod demo;
+mod jobs;
+mod material;
+mod measuring;
+mod program;
+mod responses;
+mod tracks;
+mod usage;
+mod window;

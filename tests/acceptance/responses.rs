@@ -1,0 +1,112 @@
+//! Averages, comparisons and the fit, on responses whose answer is known.
+
+use serde_json::Value;
+use testkit::{at_most, near};
+
+use crate::material::{response_csv, rows};
+use crate::program::{Desk, Outcome};
+
+/// A bell in decibels over log frequency, near enough to a peak for a fit to
+/// have work, and not of its family.
+fn bell(frequency_hz: f64, centre_hz: f64, gain_db: f64, octaves: f64) -> f64 {
+    gain_db * (-((frequency_hz / centre_hz).log2() / octaves).powi(2)).exp()
+}
+
+/// Source: arithmetic, 10·log10((1 + 10^0.6)/2) = 3.965 dB.
+#[test]
+fn the_average_is_that_of_powers_with_its_spread() {
+    let desk = Desk::new();
+    desk.write("a.csv", response_csv(|_| 0.0));
+    desk.write("b.csv", response_csv(|_| 6.0));
+    desk.run("average a.csv b.csv --out mean.csv").done();
+    let csv = desk.read("mean.csv");
+    let header = csv.lines().find(|line| !line.starts_with('#')).unwrap();
+    assert!(header.starts_with("frequency_hz,magnitude_db") && header.contains("spread_db"), "{header}");
+    for row in rows(&csv) {
+        near("power average", row[1], 3.965_3, 0.001);
+    }
+}
+
+#[test]
+fn a_difference_is_found_where_it_is() {
+    let desk = Desk::new();
+    desk.write("a.csv", response_csv(|f| bell(f, 63.0, 9.0, 0.3)));
+    desk.write("b.csv", response_csv(|_| 0.0));
+    let answer = desk.run("compare a.csv b.csv --json").done().json();
+    near("max_db", answer["max_db"].as_f64().unwrap().abs(), 9.0, 0.2);
+    near("at_hz", answer["at_hz"].as_f64().unwrap(), 63.0, 2.0);
+    let same = desk.run("compare b.csv b.csv --json --from 100 --to 1000").done().json();
+    near("rms of the same", same["rms_db"].as_f64().unwrap(), 0.0, 1e-9);
+    near("from_hz", same["from_hz"].as_f64().unwrap(), 100.0, 2.0);
+    near("to_hz", same["to_hz"].as_f64().unwrap(), 1_000.0, 20.0);
+}
+
+fn bands(outcome: &Outcome) -> Vec<Value> {
+    outcome.json()["bands"].as_array().expect("bands").clone()
+}
+
+#[test]
+fn a_fit_brings_the_response_to_the_target_and_says_by_how_much() {
+    let desk = Desk::new();
+    desk.write(
+        "room.csv",
+        response_csv(|f| bell(f, 80.0, 8.0, 0.4) + bell(f, 1_000.0, -3.0, 0.7) + bell(f, 5_000.0, 4.0, 0.5)),
+    );
+    let outcome = desk.run("fit room.csv --target flat --json --out bands.csv").done();
+    let answer = outcome.json();
+    let before = answer["before"]["rms_db"].as_f64().unwrap();
+    let after = answer["after"]["rms_db"].as_f64().unwrap();
+    at_most("rms after the fit", after, before / 4.0);
+    for band in bands(&outcome) {
+        assert!(["peak", "low-shelf", "high-shelf"].contains(&band["type"].as_str().unwrap()), "{band}");
+        for name in ["frequency_hz", "gain_db", "q"] {
+            assert!(band[name].as_f64().is_some_and(f64::is_finite), "{band} lacks {name}");
+        }
+        at_most("a boost under the cap", band["gain_db"].as_f64().unwrap(), 6.0);
+    }
+    let csv = desk.read("bands.csv");
+    assert!(csv.contains("channel,band,type,frequency_hz,gain_db,q"), "{csv}");
+    let listed = csv.lines().filter(|line| !line.starts_with('#')).count() - 1;
+    assert_eq!(listed, bands(&outcome).len());
+}
+
+#[test]
+fn limits_given_on_the_command_line_are_kept() {
+    let desk = Desk::new();
+    desk.write("dips.csv", response_csv(|f| bell(f, 100.0, -9.0, 0.8) + bell(f, 2_000.0, -9.0, 0.8)));
+    let outcome = desk.run("fit dips.csv --target flat --max-bands 1 --json").done();
+    assert!(bands(&outcome).len() <= 1);
+    let outcome = desk.run("fit dips.csv --target flat --max-boost 2 --json").done();
+    for band in bands(&outcome) {
+        at_most("boost", band["gain_db"].as_f64().unwrap(), 2.0);
+    }
+    let outcome = desk.run("fit dips.csv --target flat --from 1000 --to 4000 --json").done();
+    for band in bands(&outcome) {
+        let frequency = band["frequency_hz"].as_f64().unwrap();
+        assert!((500.0..=8_000.0).contains(&frequency), "{band} lies far outside the range");
+    }
+}
+
+#[test]
+fn a_flat_response_needs_no_bands() {
+    let desk = Desk::new();
+    desk.write("flat.csv", response_csv(|_| -3.0));
+    let outcome = desk.run("fit flat.csv --target flat --json").done();
+    assert_eq!(bands(&outcome), Vec::<Value>::new());
+}
+
+#[test]
+fn a_deep_narrow_cancellation_is_left_alone_and_named() {
+    let desk = Desk::new();
+    desk.write("notch.csv", response_csv(|f| bell(f, 74.0, -20.0, 0.06)));
+    let outcome = desk.run("fit notch.csv --target flat --json").done();
+    for band in bands(&outcome) {
+        at_most("boost at a cancellation", band["gain_db"].as_f64().unwrap(), 0.5);
+    }
+    let left_alone = outcome.json()["left_alone"].as_array().expect("left_alone").clone();
+    assert!(
+        left_alone.iter().any(|one| one["why"] == "cancellation"
+            && one["frequency_hz"].as_f64().is_some_and(|f| (70.0..=78.0).contains(&f))),
+        "{left_alone:?}"
+    );
+}

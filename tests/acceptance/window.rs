@@ -1,0 +1,1 @@
+//! The real window on a display without a screen.
