@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use measure::Finding;
+use recording::{ReadError, RepairError, WriteError};
 
 use crate::folder::{
     AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE,
@@ -169,15 +170,55 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
         return Ok(false);
     }
     let audio = folder.join(AUDIO_FILE);
+    check_audio(id, &audio, check);
+    check_description(id, folder, &audio, check)?;
+    check_reading(id, folder, &audio, check);
+    Ok(true)
+}
+
+/// Sets the header of a recording right that was cut off. A file that was not
+/// recorded by this program (one that was brought along) is none of our business.
+fn check_audio(id: CaptureId, audio: &Path, check: &mut Check) {
     if !audio.is_file() {
         let text = format!(
             "Capture {id} has no `audio.wav`, so it cannot be computed again. Put the file back if it was moved."
         );
-        check.caution(folder, "audio-missing", text);
+        check.caution(audio, "audio-missing", text);
+        return;
     }
-    check_description(id, folder, &audio, check)?;
-    check_reading(id, folder, &audio, check);
-    Ok(true)
+    match recording::repair(audio) {
+        Ok(repair) => {
+            if repair.mended {
+                let seconds = seconds(repair.frames, repair.sample_rate_hz);
+                let text = format!(
+                    "The header of capture {id}'s recording did not agree with its samples; it was set right. \
+                     The recording holds {seconds:.1} s."
+                );
+                check.repaired(audio, "audio-repaired", text);
+            }
+            if repair.frames == 0 {
+                let text = format!("Capture {id} was begun, but nothing of it was recorded.");
+                check.note(audio, "audio-empty", text);
+            }
+        }
+        Err(RepairError::Write(WriteError::Unfit { .. })) => {}
+        Err(RepairError::Read(ReadError::Empty { .. })) => {
+            check.note(
+                audio,
+                "audio-empty",
+                format!("Capture {id} was begun, but nothing of it was recorded."),
+            );
+        }
+        Err(error) => {
+            let text = format!("Capture {id}'s recording was left as it is. {error}");
+            check.caution(audio, "audio-damaged", text);
+        }
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "no recording is longer than 2^53 frames")]
+fn seconds(frames: u64, sample_rate_hz: u32) -> f64 {
+    frames as f64 / f64::from(sample_rate_hz.max(1))
 }
 
 fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) -> Result<(), JobError> {

@@ -1,31 +1,13 @@
 //! Replacing a file whole or not at all.
 
 use std::fs::{self, File};
-use std::io::{self, Write as _};
-use std::path::{Path, PathBuf};
+use std::io::{self, Write};
+use std::path::Path;
 
 use crate::JobError;
 
 /// How much is written at a time.
 const PIECE: usize = 64 * 1024;
-
-/// Files of an unfinished save begin with a dot and end with this.
-const UNFINISHED: &str = ".unfinished";
-
-/// The moments of a save between which the power may fail.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Step {
-    /// The new file is there under another name, empty.
-    Begun,
-    /// A further piece of it is written.
-    Piece,
-    /// All of it has reached the disk.
-    Flushed,
-    /// It has taken the old file's place.
-    Renamed,
-    /// The folder, too, has reached the disk.
-    Done,
-}
 
 /// Writes a file so that after a crash at any moment the path holds either
 /// what it held before or all of the new contents.
@@ -38,15 +20,11 @@ pub(crate) enum Step {
 /// # Errors
 /// When the system refuses; the path then holds what it held before.
 pub fn write_atomically(path: &Path, contents: &[u8]) -> Result<(), JobError> {
-    write_observed(path, contents, &mut |_| {})
+    write_observed(path, contents, &mut || {})
 }
 
-/// As [`write_atomically`], telling each step to the tests.
-pub(crate) fn write_observed(
-    path: &Path,
-    contents: &[u8],
-    observe: &mut dyn FnMut(Step),
-) -> Result<(), JobError> {
+/// As [`write_atomically`], telling the tests after each piece.
+fn write_observed(path: &Path, contents: &[u8], observe: &mut dyn FnMut()) -> Result<(), JobError> {
     let target = match fs::metadata(path) {
         Ok(there) if there.is_dir() => {
             let source = io::Error::from(io::ErrorKind::IsADirectory);
@@ -58,51 +36,22 @@ pub(crate) fn write_observed(
         Ok(_) => fs::canonicalize(path).map_err(JobError::io("write", path))?,
         Err(_) => path.to_owned(),
     };
-    replace(&target, contents, observe).map_err(JobError::io("write", path))
-}
-
-fn replace(path: &Path, contents: &[u8], observe: &mut dyn FnMut(Step)) -> io::Result<()> {
-    let folder = folder_of(path);
-    let mut prefix = std::ffi::OsString::from(".");
-    prefix.push(path.file_name().unwrap_or_default());
-    prefix.push(".");
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(&prefix).suffix(UNFINISHED);
-    #[cfg(unix)]
-    let permissions = {
-        use std::os::unix::fs::PermissionsExt as _;
-        // Not private, as temporary files are by default: the umask decides.
-        fs::Permissions::from_mode(0o666)
+    let write = |file: &mut io::BufWriter<File>| {
+        observe();
+        for piece in contents.chunks(PIECE) {
+            file.write_all(piece)?;
+            file.flush()?;
+            observe();
+        }
+        Ok(())
     };
-    #[cfg(unix)]
-    builder.permissions(permissions);
-
-    let mut file = builder.tempfile_in(&folder)?;
-    observe(Step::Begun);
-    for piece in contents.chunks(PIECE) {
-        file.write_all(piece)?;
-        observe(Step::Piece);
-    }
-    file.as_file().sync_all()?;
-    observe(Step::Flushed);
-    file.persist(path)?;
-    observe(Step::Renamed);
-    flush_folder(&folder)?;
-    observe(Step::Done);
-    Ok(())
+    recording::save_atomically(&target, write).map_err(JobError::io("write", path))
 }
 
-/// The folder that a path is in.
-fn folder_of(path: &Path) -> PathBuf {
-    match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
-        _ => PathBuf::from("."),
-    }
-}
-
-/// Whether a file is what an interrupted save leaves behind.
+/// Whether a file is what an interrupted save leaves behind; the name is that
+/// of [`recording::save_atomically`].
 pub(crate) fn is_unfinished(name: &str) -> bool {
-    name.starts_with('.') && name.ends_with(UNFINISHED)
+    name.starts_with('.') && name.ends_with(".partial")
 }
 
 /// Makes the names in a folder outlast a power cut.
@@ -126,59 +75,53 @@ mod tests {
     /// The names in a folder and what each file holds.
     type Files = Vec<(String, Vec<u8>)>;
 
-    /// What a power cut would leave at each step: a copy of the folder.
-    fn pictures(old: Option<&[u8]>, new: &[u8]) -> Vec<(Step, Files)> {
+    fn files(dir: &Path) -> Files {
+        let read = |entry: io::Result<fs::DirEntry>| {
+            let path = entry.unwrap().path();
+            (path.file_name().unwrap().to_str().unwrap().to_owned(), fs::read(&path).unwrap())
+        };
+        fs::read_dir(dir).unwrap().map(read).collect()
+    }
+
+    /// What a power cut would leave after each step of a save, the finished
+    /// one last.
+    fn pictures(old: Option<&[u8]>, new: &[u8]) -> Vec<Files> {
         let dir = scratch();
         let path = dir.path().join("job.json");
         if let Some(old) = old {
             fs::write(&path, old).unwrap();
         }
         let mut pictures = Vec::new();
-        write_observed(&path, new, &mut |step| {
-            let files = fs::read_dir(dir.path())
-                .unwrap()
-                .map(|entry| {
-                    let entry = entry.unwrap();
-                    let name = entry.file_name().into_string().unwrap();
-                    (name, fs::read(entry.path()).unwrap())
-                })
-                .collect();
-            pictures.push((step, files));
-        })
-        .unwrap();
+        write_observed(&path, new, &mut || pictures.push(files(dir.path()))).unwrap();
+        pictures.push(files(dir.path()));
         pictures
     }
 
     #[test]
     fn at_every_step_the_path_holds_all_of_the_old_or_all_of_the_new() {
-        let old = vec![b'o'; 3 * PIECE / 2];
-        let new = vec![b'n'; 5 * PIECE / 2];
-        let seen = pictures(Some(&old), &new);
-        assert_eq!(
-            seen.iter().map(|(step, _)| *step).collect::<Vec<_>>(),
-            [Step::Begun, Step::Piece, Step::Piece, Step::Piece, Step::Flushed, Step::Renamed, Step::Done]
-        );
-        for (step, files) in &seen {
-            let held = &files.iter().find(|(name, _)| name == "job.json").expect("the path is there").1;
-            let renamed = matches!(step, Step::Renamed | Step::Done);
-            assert!(*held == if renamed { new.clone() } else { old.clone() }, "at {step:?}");
+        let (old, new) = (vec![b'o'; 3 * PIECE / 2], vec![b'n'; 5 * PIECE / 2]);
+        let mut seen = pictures(Some(&old), &new);
+        assert_eq!(seen.pop().unwrap(), [("job.json".to_owned(), new.clone())]);
+        assert_eq!(seen.len(), 4, "before the first of three pieces, and after each");
+        for (step, files) in seen.iter().enumerate() {
+            assert_eq!(files.len(), 2);
             for (name, contents) in files {
-                if name != "job.json" {
-                    assert!(is_unfinished(name) && !renamed, "`{name}` at {step:?}");
-                    assert!(new.starts_with(contents));
+                if name == "job.json" {
+                    assert!(*contents == old, "at step {step}");
+                } else {
+                    assert!(is_unfinished(name), "`{name}` at step {step}");
+                    assert!(*contents == new[..new.len().min(step * PIECE)], "at step {step}");
                 }
             }
         }
     }
 
     #[test]
-    fn a_first_save_that_fails_leaves_no_partial_file_at_the_path() {
-        for (step, files) in pictures(None, b"all of it") {
-            let held = files.iter().find(|(name, _)| name == "job.json");
-            match step {
-                Step::Begun | Step::Piece | Step::Flushed => assert!(held.is_none(), "at {step:?}"),
-                Step::Renamed | Step::Done => assert_eq!(held.expect("renamed").1, b"all of it"),
-            }
+    fn a_first_save_that_is_cut_off_leaves_nothing_at_the_path() {
+        let mut seen = pictures(None, b"all of it");
+        assert_eq!(seen.pop().unwrap(), [("job.json".to_owned(), b"all of it".to_vec())]);
+        for files in seen {
+            assert!(files.iter().all(|(name, _)| is_unfinished(name)), "{files:?}");
         }
     }
 
