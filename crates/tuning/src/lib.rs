@@ -1,1 +1,36 @@
-//! tuning: under construction.
+//! Tuning: what a response should be, which bands bring it there, and whether
+//! they were entered as meant. Text in, data out: no files, clocks or threads.
+//!
+//! **Sign.** Bands are what is *added*: `response + bands ≈ target + offset`.
+//! A hump in the response gives a band of negative gain.
+
+mod average;
+mod band;
+mod band_list;
+mod calibration;
+mod columns;
+mod compare;
+mod curve;
+mod error;
+mod grid;
+mod log_axis;
+mod presets;
+mod profile;
+mod q_definition;
+mod response;
+mod response_text;
+mod target;
+mod toml_text;
+
+pub use average::{AverageError, Outlier, average, outliers};
+pub use band::{Band, BandKind, bands_db};
+pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
+pub use calibration::Calibration;
+pub use compare::{CompareError, Comparison, compare, difference};
+pub use error::TextError;
+pub use grid::Grid;
+pub use presets::Preset;
+pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, FixedBand, Profile};
+pub use q_definition::QDefinition;
+pub use response::{Response, ResponseError};
+pub use target::{Target, TargetPoint, TargetShelf};

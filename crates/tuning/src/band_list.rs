@@ -1,0 +1,195 @@
+//! The list of bands as it is typed into a processor, as CSV.
+
+use std::fmt::Write as _;
+
+use crate::columns::{field_number, numbered_lines};
+use crate::{Band, BandKind, TextError};
+
+/// The header of the list.
+const HEADER: &str = "channel,band,type,frequency_hz,gain_db,q";
+
+/// One line of a band list: a band as it is typed, so `q` is the processor's own.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BandEntry {
+    /// Which channel of the processor; empty when there is only one or all share it.
+    pub channel: String,
+    /// The number of the band within its channel, from 1.
+    pub number: u32,
+    /// What is typed.
+    pub band: Band,
+}
+
+/// Numbers the bands of one channel from 1.
+#[must_use]
+pub fn band_entries(channel: &str, bands: &[Band]) -> Vec<BandEntry> {
+    (1..).zip(bands).map(|(number, &band)| BandEntry { channel: channel.to_owned(), number, band }).collect()
+}
+
+/// Writes a band list.
+///
+/// A channel's name that holds a comma, a quote or a line break is quoted.
+#[must_use]
+pub fn bands_csv(entries: &[BandEntry]) -> String {
+    let mut text = format!("{HEADER}\n");
+    for BandEntry { channel, number, band } in entries {
+        let quoted = channel.contains([',', '"', '\n', '\r', '#']) || channel.trim() != channel;
+        let channel = if quoted { format!("\"{}\"", channel.replace('"', "\"\"")) } else { channel.clone() };
+        // Writing to a String cannot fail.
+        let _ = writeln!(
+            text,
+            "{channel},{number},{},{},{},{}",
+            band.kind, band.frequency_hz, band.gain_db, band.q
+        );
+    }
+    text
+}
+
+/// Reads a band list with the header `channel,band,type,frequency_hz,gain_db,q`.
+///
+/// Lines that start with `#` and empty lines are skipped.
+///
+/// # Errors
+/// The first line that cannot be used, with its column and what to do.
+pub fn parse_bands_csv(text: &str, name: &str) -> Result<Vec<BandEntry>, TextError> {
+    let mut header_seen = false;
+    let mut entries: Vec<BandEntry> = Vec::new();
+    for (line_number, line) in
+        numbered_lines(text).filter(|(_, line)| !line.is_empty() && !line.starts_with('#'))
+    {
+        if !header_seen {
+            if line.split(',').map(str::trim).ne(HEADER.split(',')) {
+                let problem = format!("the first line is not the header `{HEADER}`");
+                return Err(TextError::at(name, line_number, None, problem, "put that line on top"));
+            }
+            header_seen = true;
+            continue;
+        }
+        let entry = parse_entry(name, line_number, line)?;
+        if entries.iter().any(|e| e.channel == entry.channel && e.number == entry.number) {
+            let problem = format!("band {} of this channel again", entry.number);
+            return Err(TextError::at(name, line_number, Some(2), problem, "give each band its own number"));
+        }
+        entries.push(entry);
+    }
+    if header_seen {
+        Ok(entries)
+    } else {
+        let advice = format!("start it with the header `{HEADER}`");
+        Err(TextError::whole(name, "there is no band list in it", advice))
+    }
+}
+
+fn parse_entry(name: &str, line_number: usize, line: &str) -> Result<BandEntry, TextError> {
+    let fields = fields(line).ok_or_else(|| {
+        TextError::at(name, line_number, None, "a quotation mark is not closed", "close it with a second one")
+    })?;
+    let [channel, number, kind, frequency, gain, q] = fields.as_slice() else {
+        let problem = format!("{} columns; a band list has six", fields.len());
+        return Err(TextError::at(name, line_number, None, problem, format!("write them as {HEADER}")));
+    };
+    let refuse = |column: usize, problem: String, advice: &str| {
+        TextError::at(name, line_number, Some(column), problem, advice)
+    };
+    let number = number
+        .parse::<u32>()
+        .ok()
+        .filter(|&n| n > 0)
+        .ok_or_else(|| refuse(2, format!("`{number}` is not a band number"), "count the bands from 1"))?;
+    let kind = BandKind::from_word(kind).ok_or_else(|| {
+        let near = measure::nearest(kind, BandKind::ALL.map(BandKind::word));
+        let problem = match near {
+            Some(near) => format!("there is no band type `{kind}`; did you mean `{near}`?"),
+            None => format!("there is no band type `{kind}`"),
+        };
+        refuse(3, problem, "the types are peak, low-shelf and high-shelf")
+    })?;
+    let frequency_hz = field_number(name, line_number, 4, frequency, false)?;
+    let gain_db = field_number(name, line_number, 5, gain, false)?;
+    let q = field_number(name, line_number, 6, q, false)?;
+    if frequency_hz <= 0.0 {
+        return Err(refuse(4, format!("a frequency of {frequency_hz} Hz"), "it must lie above 0 Hz"));
+    }
+    if q <= 0.0 {
+        return Err(refuse(6, format!("a Q of {q}"), "it must lie above 0"));
+    }
+    Ok(BandEntry { channel: channel.clone(), number, band: Band { kind, frequency_hz, gain_db, q } })
+}
+
+/// The fields of one line, the first of which may be quoted (RFC 4180); `None`
+/// when a quotation is not closed.
+fn fields(line: &str) -> Option<Vec<String>> {
+    let Some(quoted) = line.strip_prefix('"') else {
+        return Some(line.split(',').map(|field| field.trim().to_owned()).collect());
+    };
+    let mut first = String::new();
+    let mut rest = quoted;
+    loop {
+        let (before, after) = rest.split_once('"')?;
+        first.push_str(before);
+        match after.strip_prefix('"') {
+            Some(after) => {
+                first.push('"');
+                rest = after;
+            }
+            None => {
+                let tail = after.strip_prefix(',')?;
+                let mut all = vec![first];
+                all.extend(tail.split(',').map(|field| field.trim().to_owned()));
+                return Some(all);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn the_documented_form_is_written_and_read() {
+        let bands = [Band::peak(160.0, -4.5, 3.2), Band::low_shelf(80.0, 3.0, 0.7)];
+        let entries = band_entries("front left", &bands);
+        let text = bands_csv(&entries);
+        assert_eq!(
+            text,
+            "channel,band,type,frequency_hz,gain_db,q\n\
+             front left,1,peak,160,-4.5,3.2\nfront left,2,low-shelf,80,3,0.7\n"
+        );
+        assert_eq!(parse_bands_csv(&text, "x").unwrap(), entries);
+    }
+
+    #[test]
+    fn each_mistake_is_named_with_its_place() {
+        let list = |line: &str| format!("{HEADER}\n{line}");
+        for (text, wanted) in [
+            (String::new(), "no band list"),
+            ("1,peak\n".to_owned(), "line 1: the first line is not the header"),
+            (list(",1,peek,100,1,1"), "line 2, column 3: there is no band type `peek`; did you mean `peak`?"),
+            (list(",0,peak,100,1,1"), "column 2: `0` is not a band number"),
+            (list(",1,peak,100,one,1"), "column 5: `one` is not a number"),
+            (list(",1,peak,-100,1,1"), "column 4: a frequency of -100 Hz"),
+            (list(",1,peak,100,1,0"), "column 6: a Q of 0"),
+            (list(",1,peak,100,1"), "line 2: 5 columns"),
+            (list("\"left,1,peak,100,1,1"), "not closed"),
+            (list(",1,peak,100,1,1\n,1,peak,200,1,1"), "line 3, column 2: band 1 of this channel again"),
+        ] {
+            let got = parse_bands_csv(&text, "b.csv").unwrap_err().to_string();
+            assert!(got.starts_with("b.csv") && got.contains(wanted), "{text:?} gave {got:?}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn reading_never_panics(text in "(?s).{0,200}", tail in "[0-9a-z,.\"\n-]{0,80}") {
+            let _ = parse_bands_csv(&text, "x");
+            let _ = parse_bands_csv(&format!("{HEADER}\n{tail}"), "x");
+        }
+
+        #[test]
+        fn what_is_written_is_read_back(channel in "[ -~äöü]{0,12}", f in 1.0f64..2e4, g in -20.0f64..20.0, q in 0.1f64..30.0) {
+            let entries = band_entries(&channel, &[Band::peak(f, g, q), Band::high_shelf(f, -g, q)]);
+            prop_assert_eq!(parse_bands_csv(&bands_csv(&entries), "x").unwrap(), entries);
+        }
+    }
+}
