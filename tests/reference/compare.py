@@ -6,10 +6,12 @@ PROGRAM is the built package `answers`. `cargo xtask reference` does all of it.
 import sys
 
 import filters
+import signals
+import spectra
 from checks import Checks
 from ours import Ours
 
-PARTS = (filters,)
+PARTS = (filters, spectra, signals)
 
 
 def main():

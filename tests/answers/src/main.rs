@@ -5,6 +5,8 @@
 
 mod filters;
 mod question;
+mod signals;
+mod spectra;
 
 use std::io::{self, BufRead};
 use std::process::ExitCode;
@@ -33,6 +35,19 @@ fn answer(question: &Question) -> Result<Value, String> {
     match question.kind()? {
         "section" => filters::section(question),
         "crossover" => filters::crossover(question),
+        "sweep" => signals::sweep(question),
+        "response" => signals::response(question),
+        "resampled" => signals::resampled(question),
+        "read-between" => signals::read_between(question),
+        "correlation" => signals::correlation(question),
+        "transform" => spectra::transform(question),
+        "window" => spectra::window(question),
+        "smoothing" => spectra::smoothing(question),
+        "octave-bands" => spectra::octave_bands(question),
+        "bank" => spectra::bank(question),
+        "weighting" => spectra::weighting(question),
+        "detector" => spectra::detector(question),
+        "phase-of-magnitude" => spectra::phase_of_magnitude(question),
         other => Err(format!("there is no question `{other}`")),
     }
 }
