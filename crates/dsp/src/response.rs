@@ -50,6 +50,12 @@ pub fn db(amplitude: f64) -> f64 {
     20.0 * amplitude.max(1e-20).log10()
 }
 
+/// The amplitude ratio of a number of decibels: `10^(db/20)`.
+#[must_use]
+pub fn amplitude(db: f64) -> f64 {
+    10f64.powf(db / 20.0)
+}
+
 /// `10·log10` of a power, with `−400` standing for nothing at all.
 #[must_use]
 pub fn power_db(power: f64) -> f64 {

@@ -22,7 +22,7 @@ pub use nearest::nearest;
 pub use parameter::{Parameter, ParameterError, ParameterKind, ParameterValue, Parameters};
 pub use reading::{Cell, Curve, Reading, Table};
 pub use start::{Calibration, CalibrationCurve, Start};
-pub use stimulus::{Segment, Signal, Stimulus};
+pub use stimulus::{Segment, Side, Signal, Stimulus};
 
 /// The version of this interface; a plugin states which one it was written for.
 pub const INTERFACE_VERSION: u32 = 1;

@@ -24,8 +24,33 @@ pub struct Segment {
     /// The raised-cosine fade at both ends.
     #[serde(default)]
     pub fade_s: f64,
+    /// Which side of a stereo file carries it.
+    #[serde(default, skip_serializing_if = "Side::is_both")]
+    pub side: Side,
     /// What sounds.
     pub signal: Signal,
+}
+
+/// The side of a stereo file that carries a segment; the other one is silent
+/// meanwhile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Side {
+    /// Both sides alike.
+    #[default]
+    Both,
+    /// The left side only.
+    Left,
+    /// The right side only.
+    Right,
+}
+
+impl Side {
+    /// Whether both sides carry it.
+    #[must_use]
+    pub fn is_both(&self) -> bool {
+        *self == Self::Both
+    }
 }
 
 /// What sounds during a segment.
@@ -93,6 +118,20 @@ pub enum Signal {
         /// The samples, full scale being ±1.
         samples: Vec<f32>,
     },
+}
+
+impl Segment {
+    /// Silence for a time.
+    #[must_use]
+    pub fn silence(duration_s: f64) -> Self {
+        Self { duration_s, peak_dbfs: 0.0, fade_s: 0.0, side: Side::Both, signal: Signal::Silence }
+    }
+
+    /// A signal on both sides.
+    #[must_use]
+    pub fn of(signal: Signal, duration_s: f64, peak_dbfs: f64, fade_s: f64) -> Self {
+        Self { duration_s, peak_dbfs, fade_s, side: Side::Both, signal }
+    }
 }
 
 impl Stimulus {

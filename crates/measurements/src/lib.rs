@@ -1,1 +1,15 @@
-//! measurements: under construction.
+//! The built-in measurements, each written against `measure` alone, with `dsp` for
+//! the numbers; a third party's measurement could do all that these do.
+//!
+//! [`signals`] makes the samples of a described stimulus and holds the standard
+//! tracks.
+
+pub mod signals;
+
+use measure::Measurement;
+
+/// Every built-in measurement, in the order in which they are listed.
+#[must_use]
+pub fn built_ins() -> Vec<Box<dyn Measurement>> {
+    vec![]
+}

@@ -1,0 +1,151 @@
+//! The standard tracks: what a memory stick for the source holds.
+//!
+//! Levels and band limits protect what they pass through: a sweep for one kind of
+//! driver stays within that driver's band, and the higher the band, the lower the
+//! peak (common practice, no source). Only the two tones for finding the clean
+//! limit reach full scale, because that is what they ask about.
+
+use dsp::sweep::Sweep;
+use measure::{Segment, Side, Signal, Stimulus};
+
+/// Full scale, less what keeps dither from passing it.
+const FULL_SCALE_DBFS: f64 = -0.01;
+
+/// All standard tracks, in the order in which they are listed.
+#[must_use]
+pub fn tracks() -> Vec<Stimulus> {
+    vec![
+        tone("tone-1k", 1000.0),
+        tone("tone-40", 40.0),
+        pink(),
+        paired_sweep("sweep-full", 15.0, 21_500.0, 10.0, -6.0),
+        paired_sweep("sweep-sub", 15.0, 250.0, 8.0, -6.0),
+        paired_sweep("sweep-mid", 80.0, 8_000.0, 8.0, -9.0),
+        paired_sweep("sweep-high", 2_000.0, 21_500.0, 6.0, -15.0),
+        arrival(),
+        polarity(),
+        bursts(),
+        Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(30.0)] },
+    ]
+}
+
+/// The standard track of this name.
+#[must_use]
+pub fn track(name: &str) -> Option<Stimulus> {
+    tracks().into_iter().find(|track| track.name == name)
+}
+
+fn between_silences(name: &str, parts: Vec<Segment>, silence_s: f64) -> Stimulus {
+    let mut segments = vec![Segment::silence(silence_s)];
+    for part in parts {
+        segments.push(part);
+        segments.push(Segment::silence(silence_s));
+    }
+    Stimulus { name: name.to_owned(), segments }
+}
+
+fn tone(name: &str, frequency_hz: f64) -> Stimulus {
+    let tone = Segment::of(Signal::Sine { frequency_hz }, 60.0, FULL_SCALE_DBFS, 0.05);
+    between_silences(name, vec![tone], 0.5)
+}
+
+fn pink() -> Stimulus {
+    let signal = Signal::Pink { from_hz: 15.0, to_hz: 21_500.0, seed: 1, period_s: None };
+    between_silences("pink", vec![Segment::of(signal, 60.0, -3.0, 0.05)], 0.5)
+}
+
+/// A synchronised sweep; its segment lasts exactly as long as it does.
+fn sweep(from_hz: f64, to_hz: f64, about_s: f64, peak_dbfs: f64) -> Segment {
+    // The rate plays no part in how long a sweep lasts.
+    let duration_s = Sweep::new(from_hz, to_hz, about_s, 48_000.0, true).duration_s();
+    Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.05)
+}
+
+/// Silence, sweep, silence, the same sweep again, silence: the two copies give the
+/// clock ratio, an average and the repeatability.
+fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, about_s: f64, peak_dbfs: f64) -> Stimulus {
+    let sweep = sweep(from_hz, to_hz, about_s, peak_dbfs);
+    between_silences(name, vec![sweep.clone(), sweep], 1.0)
+}
+
+/// A reference burst on the left, the test sweep on the right, the reference burst
+/// again: whichever one driver stays connected to the left side gives a time mark
+/// that all recordings share, and its two bursts give the clock ratio.
+fn arrival() -> Stimulus {
+    let mut reference = sweep(300.0, 12_000.0, 0.7, -12.0);
+    reference.side = Side::Left;
+    let mut test = sweep(20.0, 20_000.0, 4.0, -12.0);
+    test.side = Side::Right;
+    between_silences("arrival", vec![reference.clone(), test, reference], 0.7)
+}
+
+fn polarity() -> Stimulus {
+    let signal = Signal::Pulse { from_hz: 40.0, to_hz: 4_000.0, every_s: 0.5 };
+    between_silences("polarity", vec![Segment::of(signal, 20.0, -6.0, 0.0)], 0.5)
+}
+
+/// Short shaped bursts an octave apart, for timing and for finding rattles by ear.
+fn bursts() -> Stimulus {
+    let parts = [31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0]
+        .map(|frequency_hz| {
+            let peak_dbfs = if frequency_hz < 2000.0 { -6.0 } else { -12.0 };
+            let signal = Signal::Burst { frequency_hz, cycles: 6.5, every_s: 0.5 };
+            Segment::of(signal, 2.0, peak_dbfs, 0.0)
+        })
+        .to_vec();
+    between_silences("bursts", parts, 0.5)
+}
+
+#[cfg(test)]
+mod tests {
+    use testkit::{at_most, near};
+
+    use super::*;
+    use crate::signals::{check, render};
+
+    #[test]
+    fn every_track_can_sound_and_keeps_under_full_scale() {
+        for track in tracks() {
+            assert_eq!(check(&track), Ok(()));
+            let samples = render(&track, 44_100.0);
+            let peak = samples.iter().fold(0.0f32, |a, x| a.max(x.abs()));
+            at_most(&format!("peak of {}", track.name), f64::from(peak), 0.999);
+            assert_eq!(peak > 0.1, track.name != "quiet", "{} has a peak of {peak}", track.name);
+            if let Some(stated) = track.peak_dbfs() {
+                near(&track.name, 20.0 * f64::from(peak).log10(), stated, 0.2);
+            }
+        }
+    }
+
+    #[test]
+    fn sweeps_for_drivers_stay_within_their_bands() {
+        for (name, from, to) in
+            [("sweep-sub", 0.0, 300.0), ("sweep-mid", 60.0, 9_000.0), ("sweep-high", 1_800.0, 24_000.0)]
+        {
+            let samples = render(&track(name).unwrap(), 48_000.0);
+            let samples: Vec<f64> = samples.iter().map(|x| f64::from(*x)).collect();
+            let n = dsp::fft::fast_len(samples.len());
+            let spectrum = dsp::fft::rfft(&samples, n);
+            let (mut inside, mut outside) = (0.0, 0.0);
+            for (k, x) in spectrum.iter().enumerate() {
+                let f = k as f64 * 48_000.0 / n as f64;
+                if (from..=to).contains(&f) { inside += x.norm_sqr() } else { outside += x.norm_sqr() }
+            }
+            at_most(
+                &format!("energy outside the band of {name} in dB"),
+                10.0 * (outside / inside).log10(),
+                -40.0,
+            );
+        }
+    }
+
+    /// A stimulus is stored as JSON beside the tracks and must come back the same.
+    #[test]
+    fn a_sweep_track_is_what_the_contract_says() {
+        let track = track("sweep-full").unwrap();
+        let silences: Vec<bool> = track.segments.iter().map(|s| s.signal == Signal::Silence).collect();
+        assert_eq!(silences, [true, false, true, false, true]);
+        assert_eq!(track.segments[1], track.segments[3]);
+        assert!(track.segments.iter().step_by(2).all(|s| s.duration_s == 1.0));
+    }
+}
