@@ -8,7 +8,11 @@ use super::sources::Source;
 const PAGE: &str = "docs/findings.md";
 
 /// How a finding comes into being: the code is the first argument.
-const MAKERS: &[&str] = &["::note(", "::caution(", "::stop("];
+const MAKERS: &[&str] = &["Finding::note(", "Finding::caution(", "Finding::stop("];
+
+/// Methods by which a crate makes findings in one stroke with something else:
+/// the code is the first text among the arguments.
+const METHODS: &[&str] = &[".note(", ".caution(", ".stop(", ".repaired(", ".finding("];
 
 /// Every code that is given and not listed, or listed and never given.
 pub(super) fn check(page: &str, sources: &[Source]) -> Vec<String> {
@@ -63,22 +67,23 @@ fn is_product_code(source: &Source) -> bool {
         && !source.path.starts_with("crates/xtask/")
 }
 
-/// The first argument of every call that makes a finding, with its line: the
-/// code where it is written out, nothing where it is passed on.
+/// The code of every call that makes a finding, with its line; nothing where the
+/// code is passed on from elsewhere.
 fn codes(text: &str) -> Vec<(usize, Option<&str>)> {
-    let mut found = Vec::new();
-    for maker in MAKERS {
-        for (at, _) in text.match_indices(maker) {
-            if !text[..at].ends_with("Finding") {
-                continue;
-            }
-            let line = text[..at].lines().count();
-            let argument = text[at + maker.len()..].trim_start();
-            let code = argument.strip_prefix('"').and_then(|rest| rest.split('"').next());
-            found.push((line, code));
-        }
-    }
-    found
+    let calls = |name: &'static str| {
+        text.match_indices(name)
+            .map(|(at, _)| (text[..at].matches('\n').count() + 1, &text[at + name.len()..]))
+    };
+    let made = MAKERS.iter().flat_map(|name| calls(name)).map(|(line, arguments)| {
+        let code = arguments.trim_start().strip_prefix('"').and_then(|rest| rest.split('"').next());
+        (line, code)
+    });
+    let passed = METHODS.iter().flat_map(|name| calls(name)).map(|(line, arguments)| {
+        let statement = arguments.split(';').next().unwrap_or_default();
+        let code = statement.split('"').nth(1).filter(|text| is_well_formed(text) && text.contains('-'));
+        (line, code)
+    });
+    made.chain(passed).collect()
 }
 
 fn is_well_formed(code: &str) -> bool {
@@ -103,6 +108,8 @@ mod tests {
         let text = "a(Finding::note(\"one\", \"\"));\nFinding::stop(\n    \"two\",\n x);\nother::note(\"no\");\n\
                     Finding::caution(CODE, x)\n";
         assert_eq!(codes(text), [(1, Some("one")), (6, None), (2, Some("two"))]);
+        let methods = "check.caution(path, \"cut-short\", text);\nx.note(code, \"A text.\");\n";
+        assert_eq!(codes(methods), [(2, None), (1, Some("cut-short"))]);
         let tested = source("#[cfg(test)]\nmod tests { Finding::note(\"only-here\", \"\"); }");
         assert_eq!(codes(tested.without_tests()), []);
     }

@@ -10,7 +10,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
     ("dsp", &["units"]),
     ("chart", &["units"]),
     ("recording", &["units"]),
-    ("tuning", &["dsp", "units"]),
+    ("tuning", &["dsp", "measure", "units"]),
     ("measurements", &["dsp", "measure", "units"]),
     ("cabin", &["dsp", "units"]),
     ("host", &["measure", "measurements", "units"]),
