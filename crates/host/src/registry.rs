@@ -1,0 +1,72 @@
+//! Which measurements there are.
+
+use std::fmt;
+
+use measure::{Manifest, Measurement, nearest};
+
+/// The measurements that can be run, by their ids.
+pub struct Registry {
+    make: Vec<(Manifest, fn() -> Vec<Box<dyn Measurement>>)>,
+}
+
+/// There is no measurement of this name.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnknownMeasurement {
+    /// What was asked for.
+    pub id: String,
+    /// The ids that there are.
+    pub known: Vec<String>,
+}
+
+impl fmt::Display for UnknownMeasurement {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "there is no measurement `{}`", self.id)?;
+        if let Some(near) = nearest(&self.id, self.known.iter().map(String::as_str)) {
+            write!(f, "; did you mean `{near}`?")?;
+        }
+        write!(f, " (there are {})", self.known.join(", "))
+    }
+}
+
+impl std::error::Error for UnknownMeasurement {}
+
+impl Registry {
+    /// The built-in measurements.
+    #[must_use]
+    pub fn built_in() -> Self {
+        Self::of(measurements::built_ins)
+    }
+
+    /// The measurements that this function makes, anew at each call.
+    #[must_use]
+    pub fn of(make: fn() -> Vec<Box<dyn Measurement>>) -> Self {
+        Self { make: make().iter().map(|measurement| (measurement.manifest(), make)).collect() }
+    }
+
+    /// What each measurement says of itself.
+    pub fn manifests(&self) -> impl Iterator<Item = &Manifest> {
+        self.make.iter().map(|(manifest, _)| manifest)
+    }
+
+    /// What the measurement of this id says of itself.
+    ///
+    /// # Errors
+    /// When there is none; the error names the nearest.
+    pub fn manifest(&self, id: &str) -> Result<&Manifest, UnknownMeasurement> {
+        self.manifests().find(|manifest| manifest.id == id).ok_or_else(|| UnknownMeasurement {
+            id: id.to_owned(),
+            known: self.manifests().map(|manifest| manifest.id.clone()).collect(),
+        })
+    }
+
+    /// A new measurement of this id.
+    ///
+    /// # Errors
+    /// When there is none; the error names the nearest.
+    pub fn measurement(&self, id: &str) -> Result<Box<dyn Measurement>, UnknownMeasurement> {
+        self.manifest(id)?;
+        let make = self.make.iter().find(|(manifest, _)| manifest.id == id).map(|(_, make)| make);
+        make.and_then(|make| make().into_iter().find(|measurement| measurement.manifest().id == id))
+            .ok_or_else(|| UnknownMeasurement { id: id.to_owned(), known: Vec::new() })
+    }
+}
