@@ -1,1 +1,46 @@
-//! cli: under construction.
+//! The command line: flags to requests, results to lines or JSON.
+//!
+//! Every command calls the same session that the window uses. Results go to
+//! standard output, everything else to standard error. The exit status is 0
+//! when it is done, 1 when the measurement could not be made, 2 when what was
+//! given cannot be used.
+
+mod args;
+mod demo;
+mod flags;
+mod output;
+mod progress;
+mod run;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+/// What the person asked for.
+#[derive(Debug)]
+pub enum Choice {
+    /// No command: the window.
+    Window,
+    /// A command was carried out, or refused; this is the exit status.
+    Done(ExitCode),
+}
+
+/// Reads the arguments (the first is the program's name) and carries out the
+/// command, if there is one.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
+    let flags = match flags::Flags::try_parse_from(arguments) {
+        Ok(flags) => flags,
+        Err(refusal) => {
+            // Help and version are asked for, and go to standard output with
+            // status 0; a wrong usage goes to standard error with status 2.
+            let status = u8::try_from(refusal.exit_code()).unwrap_or(2);
+            let _ = refusal.print();
+            return Choice::Done(ExitCode::from(status));
+        }
+    };
+    match flags.command {
+        None => Choice::Window,
+        Some(command) => Choice::Done(run::run(command)),
+    }
+}

@@ -6,8 +6,12 @@ use measure::{Manifest, Measurement, nearest};
 
 /// The measurements that can be run, by their ids.
 pub struct Registry {
-    make: Vec<(Manifest, fn() -> Vec<Box<dyn Measurement>>)>,
+    manifests: Vec<Manifest>,
+    make: Make,
 }
+
+/// Makes every measurement of a registry anew.
+type Make = fn() -> Vec<Box<dyn Measurement>>;
 
 /// There is no measurement of this name.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -39,13 +43,13 @@ impl Registry {
 
     /// The measurements that this function makes, anew at each call.
     #[must_use]
-    pub fn of(make: fn() -> Vec<Box<dyn Measurement>>) -> Self {
-        Self { make: make().iter().map(|measurement| (measurement.manifest(), make)).collect() }
+    pub fn of(make: Make) -> Self {
+        Self { manifests: make().iter().map(|measurement| measurement.manifest()).collect(), make }
     }
 
     /// What each measurement says of itself.
     pub fn manifests(&self) -> impl Iterator<Item = &Manifest> {
-        self.make.iter().map(|(manifest, _)| manifest)
+        self.manifests.iter()
     }
 
     /// What the measurement of this id says of itself.
@@ -53,10 +57,12 @@ impl Registry {
     /// # Errors
     /// When there is none; the error names the nearest.
     pub fn manifest(&self, id: &str) -> Result<&Manifest, UnknownMeasurement> {
-        self.manifests().find(|manifest| manifest.id == id).ok_or_else(|| UnknownMeasurement {
-            id: id.to_owned(),
-            known: self.manifests().map(|manifest| manifest.id.clone()).collect(),
-        })
+        self.manifests().find(|manifest| manifest.id == id).ok_or_else(|| self.unknown(id))
+    }
+
+    fn unknown(&self, id: &str) -> UnknownMeasurement {
+        let known = self.manifests().map(|manifest| manifest.id.clone()).collect();
+        UnknownMeasurement { id: id.to_owned(), known }
     }
 
     /// A new measurement of this id.
@@ -64,9 +70,9 @@ impl Registry {
     /// # Errors
     /// When there is none; the error names the nearest.
     pub fn measurement(&self, id: &str) -> Result<Box<dyn Measurement>, UnknownMeasurement> {
-        self.manifest(id)?;
-        let make = self.make.iter().find(|(manifest, _)| manifest.id == id).map(|(_, make)| make);
-        make.and_then(|make| make().into_iter().find(|measurement| measurement.manifest().id == id))
-            .ok_or_else(|| UnknownMeasurement { id: id.to_owned(), known: Vec::new() })
+        (self.make)()
+            .into_iter()
+            .find(|measurement| measurement.manifest().id == id)
+            .ok_or_else(|| self.unknown(id))
     }
 }
