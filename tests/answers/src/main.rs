@@ -7,6 +7,7 @@ mod filters;
 mod question;
 mod signals;
 mod spectra;
+mod timing;
 
 use std::io::{self, BufRead};
 use std::process::ExitCode;
@@ -47,6 +48,7 @@ fn answer(question: &Question) -> Result<Value, String> {
         "bank" => spectra::bank(question),
         "weighting" => spectra::weighting(question),
         "detector" => spectra::detector(question),
+        "time" => timing::time(question),
         "phase-of-magnitude" => spectra::phase_of_magnitude(question),
         other => Err(format!("there is no question `{other}`")),
     }
