@@ -10,7 +10,7 @@ use std::io::{self, IsTerminal};
 use std::path::Path;
 use std::process::Command;
 
-use crate::command::{on_path, program, run, succeeds};
+use crate::command::{on_path, output, program, succeeds};
 use crate::python;
 
 /// One thing that the system must offer on Linux.
@@ -163,7 +163,8 @@ fn prepare_linux(purpose: For) -> Result<(), String> {
         )
     })?;
     let packages: Vec<&str> = missing.iter().flat_map(|need| installer.packages(need)).copied().collect();
-    println!("To be installed: {}", packages.join(" "));
+    println!("To be installed by {}: {}", installer.name(), packages.join(" "));
+    println!("This takes a minute or two.");
     installer.install(&packages)?;
     let still: Vec<&str> =
         missing.iter().filter(|need| !need.present.holds()).map(|need| need.what).collect();
@@ -240,18 +241,24 @@ impl Installer {
             Self::Apt => format!("apt-get update && apt-get install {}", packages.join(" ")),
             Self::Dnf => format!("dnf install {}", packages.join(" ")),
         };
+        // The many lines of a package manager are of use only when it fails.
+        let quietly = |command: &mut Command| output(command).map(drop);
         let attempt = || -> Result<(), String> {
             match self {
                 Self::Apt => {
-                    run(as_root("apt-get")?.args(["-o", "DPkg::Lock::Timeout=120", "-qq", "update"]))?;
-                    run(as_root("apt-get")?
-                        .args(["-o", "DPkg::Lock::Timeout=120", "-qq", "-y", "--no-install-recommends"])
-                        .arg("install")
-                        .args(packages))
+                    quietly(as_root("apt-get")?.args(["-o", "DPkg::Lock::Timeout=120", "-qq", "update"]))?;
+                    quietly(
+                        as_root("apt-get")?
+                            .args(["-o", "DPkg::Lock::Timeout=120", "-qq", "-y", "--no-install-recommends"])
+                            .arg("install")
+                            .args(packages),
+                    )
                 }
-                Self::Dnf => run(as_root("dnf")?
-                    .args(["-y", "-q", "--setopt=install_weak_deps=False", "install"])
-                    .args(packages)),
+                Self::Dnf => quietly(
+                    as_root("dnf")?
+                        .args(["-y", "-q", "--setopt=install_weak_deps=False", "install"])
+                        .args(packages),
+                ),
             }
         };
         attempt().map_err(|error| {
