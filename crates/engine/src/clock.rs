@@ -1,0 +1,214 @@
+//! What the callbacks' time stamps tell: clocks that differ, samples that were lost.
+
+use crate::realtime::Tick;
+
+/// How fast the recorder's clock runs against the player's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ClockRatio {
+    /// Positive when the recorder counts more samples than were played.
+    pub ppm: f64,
+    /// One standard error of it, from the scatter of the time stamps about a straight line.
+    pub uncertainty_ppm: f64,
+}
+
+/// A straight line through (frames, time), point by point.
+///
+/// Least squares in Welford's form: with `x` in seconds by the nominal rate and `y` in
+/// seconds by the time stamps, the slope is `Sxy/Sxx` and its standard error
+/// `√((Syy − Sxy²/Sxx)/((n − 2)·Sxx))`.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Line {
+    count: f64,
+    mean: (f64, f64),
+    sxx: f64,
+    sxy: f64,
+    syy: f64,
+}
+
+impl Line {
+    fn add(&mut self, x: f64, y: f64) {
+        self.count += 1.0;
+        let (dx, dy) = (x - self.mean.0, y - self.mean.1);
+        self.mean = (self.mean.0 + dx / self.count, self.mean.1 + dy / self.count);
+        self.sxx += dx * (x - self.mean.0);
+        self.sxy += dx * (y - self.mean.1);
+        self.syy += dy * (y - self.mean.1);
+    }
+
+    /// The slope and its standard error.
+    fn slope(&self) -> Option<(f64, f64)> {
+        if self.count < 8.0 || self.sxx <= 0.0 {
+            return None;
+        }
+        let slope = self.sxy / self.sxx;
+        let residual = (self.syy - self.sxy * slope).max(0.0);
+        Some((slope, (residual / ((self.count - 2.0) * self.sxx)).sqrt()))
+    }
+}
+
+/// How far apart the levels are that losses are judged from.
+const WINDOW_S: f64 = 0.5;
+/// How many time stamps a window needs at least.
+const WINDOW_TICKS: usize = 5;
+
+/// Watches one stream's time stamps.
+#[derive(Debug)]
+pub(crate) struct StreamClock {
+    rate_hz: f64,
+    first: Option<Tick>,
+    last: Tick,
+    line: Line,
+    /// The lags of the window that is being filled, in seconds.
+    lags: Vec<f64>,
+    /// The median lag of the window before.
+    before: Option<f64>,
+    threshold_s: f64,
+    window_from: f64,
+}
+
+impl StreamClock {
+    /// For a stream of this rate whose buffers hold about so many frames.
+    pub(crate) fn new(rate_hz: u32, buffer_frames: u32) -> Self {
+        let rate_hz = f64::from(rate_hz);
+        Self {
+            rate_hz,
+            first: None,
+            last: Tick { frames: 0, ns: 0 },
+            line: Line::default(),
+            lags: Vec::new(),
+            before: None,
+            // Half a buffer stands out of a window's median; 5 ms is above its jitter.
+            threshold_s: (0.5 * f64::from(buffer_frames) / rate_hz).max(0.005),
+            window_from: 0.0,
+        }
+    }
+
+    /// Takes a time stamp, and tells how many frames the device seems to have lost.
+    ///
+    /// The lag of a time stamp is its time less the time of as many frames at the nominal
+    /// rate. Late callbacks scatter it; lost frames raise it for good. The medians of
+    /// neighbouring windows of half a second are compared, so that a clock that is 1000 ppm
+    /// off moves them by only half a millisecond.
+    pub(crate) fn add(&mut self, tick: Tick) -> Option<u64> {
+        let first = *self.first.get_or_insert(tick);
+        self.last = tick;
+        let elapsed_s = tick.ns.saturating_sub(first.ns) as f64 * 1e-9;
+        let counted_s = tick.frames.saturating_sub(first.frames) as f64 / self.rate_hz;
+        self.line.add(counted_s, elapsed_s);
+        self.lags.push(elapsed_s - counted_s);
+        if elapsed_s - self.window_from < WINDOW_S || self.lags.len() < WINDOW_TICKS {
+            return None;
+        }
+        self.window_from = elapsed_s;
+        self.lags.sort_by(f64::total_cmp);
+        let median = self.lags[self.lags.len() / 2];
+        self.lags.clear();
+        let risen = median - self.before.replace(median)?;
+        (risen > self.threshold_s).then(|| (risen * self.rate_hz).round() as u64)
+    }
+
+    /// The true rate over the nominal one, with its standard error.
+    fn ratio(&self) -> Option<(f64, f64)> {
+        let (slope, error) = self.line.slope()?;
+        (slope > 0.0).then(|| (1.0 / slope, error / (slope * slope)))
+    }
+
+    /// The rate that the device really runs at, once it has run for two seconds.
+    pub(crate) fn true_rate_hz(&self) -> Option<f64> {
+        let first = self.first?;
+        let elapsed_s = self.last.ns.saturating_sub(first.ns) as f64 * 1e-9;
+        if elapsed_s < 2.0 {
+            return None;
+        }
+        Some(self.rate_hz * self.ratio()?.0)
+    }
+
+    /// How much faster this recorder runs than that player, once both have run for two
+    /// seconds.
+    pub(crate) fn against(&self, player: &Self) -> Option<ClockRatio> {
+        self.true_rate_hz().and(player.true_rate_hz())?;
+        let ((input, input_error), (output, output_error)) = (self.ratio()?, player.ratio()?);
+        Some(ClockRatio {
+            ppm: (input / output - 1.0) * 1e6,
+            uncertainty_ppm: input_error.hypot(output_error) * 1e6,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The time stamps of a stream that runs at `rate` true hertz, with scatter of up to
+    /// `jitter_s` that repeats.
+    fn ticks(rate: f64, buffer: u64, seconds: f64, jitter_s: f64) -> Vec<Tick> {
+        let count = (seconds * rate / buffer as f64) as u64;
+        (0..count)
+            .map(|n| {
+                let scatter = (n * 7_919 % 101) as f64 / 101.0 * jitter_s;
+                let s = (n * buffer) as f64 / rate + scatter;
+                Tick { frames: n * buffer, ns: 5_000_000_000 + (s * 1e9) as u64 }
+            })
+            .collect()
+    }
+
+    /// Source: analytic: the ratio of two known rates.
+    #[test]
+    fn the_clock_ratio_is_found_within_its_own_uncertainty() {
+        let mut recorder = StreamClock::new(48_000, 1_024);
+        let mut player = StreamClock::new(48_000, 512);
+        for tick in ticks(48_000.0 * 1.000_080, 1_024, 30.0, 1e-3) {
+            assert_eq!(recorder.add(tick), None);
+        }
+        for tick in ticks(48_000.0 * 0.999_990, 512, 30.0, 1e-3) {
+            assert_eq!(player.add(tick), None);
+        }
+        let found = recorder.against(&player).unwrap();
+        testkit::near("ppm", found.ppm, 90.0, 3.0 * found.uncertainty_ppm + 0.1);
+        testkit::at_most("uncertainty", found.uncertainty_ppm, 2.0);
+        testkit::near("rate", recorder.true_rate_hz().unwrap(), 48_003.84, 0.2);
+    }
+
+    #[test]
+    fn lost_frames_are_found_and_late_callbacks_are_not() {
+        for jitter_s in [0.0, 4e-3, 30e-3] {
+            let mut clock = StreamClock::new(48_000, 1_024);
+            let mut lost = 0;
+            for (n, mut tick) in ticks(48_000.0, 1_024, 20.0, jitter_s).into_iter().enumerate() {
+                if n > 400 {
+                    // Time went on, the count did not.
+                    tick.ns += 2_048 * 1_000_000_000 / 48_000;
+                }
+                lost += clock.add(tick).unwrap_or(0);
+            }
+            let tolerance = jitter_s * 48_000.0 * 0.5 + 2.0;
+            testkit::near("lost frames", lost as f64, 2_048.0, tolerance);
+        }
+    }
+
+    #[test]
+    fn a_wrong_rate_shows() {
+        let mut clock = StreamClock::new(48_000, 1_024);
+        for tick in ticks(44_100.0, 1_024, 4.0, 5e-3) {
+            clock.add(tick);
+        }
+        testkit::near("rate", clock.true_rate_hz().unwrap(), 44_100.0, 30.0);
+    }
+
+    #[test]
+    fn too_little_gives_no_answer() {
+        let mut clock = StreamClock::new(48_000, 1_024);
+        assert_eq!(clock.true_rate_hz(), None);
+        for tick in ticks(48_000.0, 1_024, 1.0, 0.0) {
+            clock.add(tick);
+        }
+        assert_eq!(clock.true_rate_hz(), None);
+        assert_eq!(clock.against(&StreamClock::new(48_000, 512)), None);
+        // Time that stands still divides by nothing.
+        let mut stuck = StreamClock::new(48_000, 1_024);
+        for n in 0..100 {
+            stuck.add(Tick { frames: n * 1_024, ns: 1 });
+        }
+        assert_eq!(stuck.true_rate_hz(), None);
+    }
+}

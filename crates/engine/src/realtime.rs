@@ -1,0 +1,276 @@
+//! The two halves that run inside the audio callbacks.
+//!
+//! They copy between the device and a ring, fade and limit, count, and note times.
+//! # Real-time
+//! Neither half allocates, locks, logs or calls the system; the test
+//! `callbacks_do_not_allocate` proves the first.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+use rtrb::{Consumer, Producer, RingBuffer};
+
+use crate::stage::OutputStage;
+
+/// A callback's place in the stream and in time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Tick {
+    /// Frames that passed before this buffer, lost ones included.
+    pub(crate) frames: u64,
+    /// When its first frame passed the converter, by the stream's own clock.
+    pub(crate) ns: u64,
+}
+
+/// Frames that found no room in the ring.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Overflow {
+    /// How many frames had entered the ring before.
+    pub(crate) at: u64,
+    /// How many did not.
+    pub(crate) frames: u64,
+}
+
+/// How many ticks are kept until they are read: 20 s of 10 ms buffers.
+const TICKS: usize = 2_048;
+/// How many separate overflows are kept until they are read.
+const OVERFLOWS: usize = 256;
+/// How many frames are converted at once when a device does not speak `f32`.
+pub(crate) const CONVERTED_FRAMES: usize = 1_024;
+
+/// What a stream's error callback leaves behind.
+#[derive(Debug, Default)]
+pub(crate) struct Flags {
+    /// The device is no longer there.
+    pub(crate) gone: AtomicBool,
+    /// The system moved the stream to another device.
+    pub(crate) rerouted: AtomicBool,
+    /// The device lost samples and said so.
+    pub(crate) xruns: AtomicU64,
+    /// Everything else.
+    pub(crate) errors: AtomicU64,
+}
+
+/// What the output callback and the rest of the engine tell each other.
+#[derive(Debug)]
+pub(crate) struct OutputShared {
+    /// Asks the callback to fade out.
+    pub(crate) stop: AtomicBool,
+    /// The callback has faded out.
+    pub(crate) silent: AtomicBool,
+    /// How many frames there will be in all, once that is known.
+    pub(crate) end: AtomicU64,
+    /// How many frames of the signal were handed to the device.
+    pub(crate) played: AtomicU64,
+    /// How many frames were missing when they were due.
+    pub(crate) underrun: AtomicU64,
+    /// How many samples the limiter held.
+    pub(crate) limited: AtomicU64,
+    /// How often the callback was called.
+    pub(crate) calls: AtomicU64,
+    /// How long after its callback a buffer is heard.
+    pub(crate) latency_ns: AtomicU64,
+}
+
+/// The half inside the output callback.
+#[derive(Debug)]
+pub(crate) struct OutputHalf {
+    ring: Consumer<f32>,
+    ticks: Producer<Tick>,
+    stage: OutputStage,
+    channels: usize,
+    shared: Arc<OutputShared>,
+    /// Frames handed to the device, silence included.
+    frames: u64,
+}
+
+/// The other ends of an [`OutputHalf`].
+#[derive(Debug)]
+pub(crate) struct OutputEnds {
+    pub(crate) ring: Producer<f32>,
+    pub(crate) ticks: Consumer<Tick>,
+    pub(crate) shared: Arc<OutputShared>,
+}
+
+impl OutputHalf {
+    pub(crate) fn new(
+        channels: usize,
+        ring_frames: usize,
+        rate_hz: u32,
+        ceiling_dbfs: f64,
+    ) -> (Self, OutputEnds) {
+        let (ring_in, ring) = RingBuffer::new(ring_frames * channels);
+        let (ticks, ticks_out) = RingBuffer::new(TICKS);
+        let shared = Arc::new(OutputShared {
+            stop: AtomicBool::new(false),
+            silent: AtomicBool::new(false),
+            end: AtomicU64::new(u64::MAX),
+            played: AtomicU64::new(0),
+            underrun: AtomicU64::new(0),
+            limited: AtomicU64::new(0),
+            calls: AtomicU64::new(0),
+            latency_ns: AtomicU64::new(0),
+        });
+        let stage = OutputStage::new(channels, rate_hz, ceiling_dbfs);
+        let half = Self { ring, ticks, stage, channels, shared: Arc::clone(&shared), frames: 0 };
+        (half, OutputEnds { ring: ring_in, ticks: ticks_out, shared })
+    }
+
+    /// Notes when a buffer will be heard: once per callback, before [`fill`](Self::fill).
+    pub(crate) fn tick(&mut self, callback_ns: u64, playback_ns: u64) {
+        self.shared.calls.fetch_add(1, Ordering::Relaxed);
+        self.shared.latency_ns.store(playback_ns.saturating_sub(callback_ns), Ordering::Relaxed);
+        // A full ring only costs the clock estimate a point.
+        let _ = self.ticks.push(Tick { frames: self.frames, ns: playback_ns });
+    }
+
+    /// Fills a buffer of whole frames.
+    pub(crate) fn fill(&mut self, data: &mut [f32]) {
+        let shared = &*self.shared;
+        let channels = self.channels as u64;
+        self.frames += data.len() as u64 / channels;
+        if shared.silent.load(Ordering::Relaxed) {
+            data.fill(0.0);
+            return;
+        }
+        // The end is read before the ring: whoever fills it sets the end first.
+        let end = shared.end.load(Ordering::Acquire);
+        let (played, missing) = self.ring.pop_partial_slice(data);
+        let (played, missing_frames) = (played.len() as u64 / channels, missing.len() as u64 / channels);
+        missing.fill(0.0);
+        let played = shared.played.fetch_add(played, Ordering::Relaxed) + played;
+        let underrun = missing_frames.min(end.saturating_sub(played));
+        let stop = shared.stop.load(Ordering::Relaxed);
+        if underrun > 0 && !stop {
+            shared.underrun.fetch_add(underrun, Ordering::Relaxed);
+        }
+        let limited = self.stage.apply(data, stop);
+        if limited > 0 {
+            shared.limited.fetch_add(limited, Ordering::Relaxed);
+        }
+        if self.stage.is_silent() {
+            shared.silent.store(true, Ordering::Release);
+        }
+    }
+}
+
+impl OutputShared {
+    /// Whether everything there is was handed to the device.
+    pub(crate) fn is_over(&self) -> bool {
+        self.played.load(Ordering::Relaxed) >= self.end.load(Ordering::Relaxed)
+    }
+}
+
+/// The half inside the input callback.
+#[derive(Debug)]
+pub(crate) struct InputHalf {
+    ring: Producer<f32>,
+    ticks: Producer<Tick>,
+    overflows: Producer<Overflow>,
+    channels: usize,
+    /// Frames in the ring so far.
+    pushed: u64,
+    /// Frames of a device so far.
+    frames: u64,
+    /// Lost frames that were not yet noted.
+    lost: u64,
+}
+
+/// The other ends of an [`InputHalf`].
+#[derive(Debug)]
+pub(crate) struct InputEnds {
+    pub(crate) ring: Consumer<f32>,
+    pub(crate) ticks: Consumer<Tick>,
+    pub(crate) overflows: Consumer<Overflow>,
+}
+
+impl InputHalf {
+    pub(crate) fn new(channels: usize, ring_frames: usize) -> (Self, InputEnds) {
+        let (ring, ring_out) = RingBuffer::new(ring_frames * channels);
+        let (ticks, ticks_out) = RingBuffer::new(TICKS);
+        let (overflows, overflows_out) = RingBuffer::new(OVERFLOWS);
+        let half = Self { ring, ticks, overflows, channels, pushed: 0, frames: 0, lost: 0 };
+        (half, InputEnds { ring: ring_out, ticks: ticks_out, overflows: overflows_out })
+    }
+
+    /// Notes when a buffer was captured: once per callback, before [`take`](Self::take).
+    pub(crate) fn tick(&mut self, capture_ns: u64) {
+        // A full ring only costs the clock estimate a point.
+        let _ = self.ticks.push(Tick { frames: self.frames, ns: capture_ns });
+    }
+
+    /// Takes a buffer of whole frames, all of it or nothing, so that a gap falls between
+    /// frames.
+    pub(crate) fn take(&mut self, data: &[f32]) {
+        let frames = (data.len() / self.channels) as u64;
+        self.frames += frames;
+        if self.lost > 0 && self.ring.slots() >= data.len() {
+            // Noted before the samples that follow it, and kept when it cannot be.
+            match self.overflows.push(Overflow { at: self.pushed, frames: self.lost }) {
+                Ok(()) => self.lost = 0,
+                Err(_) => {
+                    self.lost += frames;
+                    return;
+                }
+            }
+        }
+        match self.ring.push_entire_slice(data) {
+            Ok(()) => self.pushed += frames,
+            Err(_) => self.lost += frames,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_overflow_is_counted_and_placed_between_whole_buffers() {
+        let (mut half, mut ends) = InputHalf::new(2, 10);
+        half.take(&[1.0; 12]);
+        half.take(&[2.0; 12]);
+        half.take(&[3.0; 4]);
+        half.take(&[4.0; 12]);
+        let chunk = ends.ring.read_chunk(16).unwrap();
+        assert_eq!(chunk.as_slices().0, [[1.0; 12].as_slice(), &[3.0; 4]].concat());
+        chunk.commit_all();
+        assert_eq!(ends.overflows.pop().unwrap(), Overflow { at: 6, frames: 6 });
+        half.take(&[5.0; 2]);
+        assert_eq!(ends.overflows.pop().unwrap(), Overflow { at: 8, frames: 6 });
+        assert_eq!(ends.ring.slots(), 2);
+        half.tick(7);
+        assert_eq!(ends.ticks.pop().unwrap(), Tick { frames: 21, ns: 7 });
+    }
+
+    #[test]
+    fn an_underrun_is_silence_and_counted_and_the_end_is_not_one() {
+        let (mut half, mut ends) = OutputHalf::new(2, 100, 48_000, 0.0);
+        let push = |ends: &mut OutputEnds, frames: usize| {
+            ends.ring.push_entire_slice(&vec![0.5; frames * 2]).unwrap();
+        };
+        push(&mut ends, 6);
+        let mut data = [9.0; 16];
+        half.fill(&mut data);
+        assert_eq!(data, [[0.5; 12].as_slice(), &[0.0; 4]].concat()[..]);
+        assert_eq!(ends.shared.underrun.load(Ordering::Relaxed), 2);
+        ends.shared.end.store(9, Ordering::Release);
+        push(&mut ends, 3);
+        half.fill(&mut data);
+        assert_eq!(ends.shared.underrun.load(Ordering::Relaxed), 2);
+        assert!(ends.shared.is_over());
+    }
+
+    #[test]
+    fn after_a_stop_nothing_is_played() {
+        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0);
+        ends.ring.push_entire_slice(&[0.5; 4_000]).unwrap();
+        ends.shared.stop.store(true, Ordering::Relaxed);
+        let mut data = [0.0; 1_024];
+        half.fill(&mut data);
+        assert!(data[0] > 0.49 && data[480..].iter().all(|&x| x == 0.0));
+        assert!(ends.shared.silent.load(Ordering::Relaxed));
+        half.fill(&mut data);
+        assert!(data.iter().all(|&x| x == 0.0));
+        assert_eq!(ends.shared.underrun.load(Ordering::Relaxed), 0);
+    }
+}
