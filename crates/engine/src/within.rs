@@ -1,6 +1,6 @@
 //! Calls that may never return.
 
-use std::sync::mpsc::{RecvTimeoutError, sync_channel};
+use std::sync::mpsc::sync_channel;
 use std::thread;
 use std::time::Duration;
 
@@ -21,10 +21,7 @@ pub(crate) fn within<T: Send + 'static>(
         tracing::error!(%error, "no helper thread");
         return None;
     }
-    match result.recv_timeout(limit) {
-        Ok(value) => Some(value),
-        Err(RecvTimeoutError::Timeout | RecvTimeoutError::Disconnected) => None,
-    }
+    result.recv_timeout(limit).ok()
 }
 
 /// Keeps ALSA's remarks of this thread off the person's terminal.
