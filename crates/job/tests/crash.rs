@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use job::{CaptureMeta, CaptureState, Head, Job, Stage, check};
-use measure::{Reading, Segment, Signal, Stimulus};
+use measure::{Reading, Segment, Side, Signal, Stimulus};
 use recording::WavWriter;
 
 const RATE_HZ: u32 = 8_000;
@@ -18,7 +18,7 @@ fn meta() -> CaptureMeta {
     let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
     "front left".clone_into(&mut meta.label);
     let signal = Signal::Sweep { from_hz: 20.0, to_hz: 3_000.0, synchronised: true };
-    let segment = Segment { duration_s: 2.0, peak_dbfs: -12.0, fade_s: 0.01, signal };
+    let segment = Segment { duration_s: 2.0, peak_dbfs: -12.0, fade_s: 0.01, side: Side::Both, signal };
     meta.stimulus = Some(Stimulus { name: "sweep-low".to_owned(), segments: vec![segment] });
     meta
 }

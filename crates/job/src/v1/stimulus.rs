@@ -1,6 +1,6 @@
 //! What was played, inside `capture.json`.
 
-use measure::{Segment, Signal, Stimulus};
+use measure::{Segment, Side, Signal, Stimulus};
 use serde::ser::{Error as _, Serializer};
 use serde::{Deserialize, Serialize};
 
@@ -21,7 +21,18 @@ struct SegmentV1 {
     peak_dbfs: Number,
     #[serde(default = "zero")]
     fade_s: Number,
+    #[serde(default)]
+    side: SideV1,
     signal: SignalV1,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum SideV1 {
+    #[default]
+    Both,
+    Left,
+    Right,
 }
 
 fn zero() -> Number {
@@ -93,6 +104,11 @@ impl From<&Segment> for SegmentV1 {
             duration_s: segment.duration_s.into(),
             peak_dbfs: segment.peak_dbfs.into(),
             fade_s: segment.fade_s.into(),
+            side: match segment.side {
+                Side::Both => SideV1::Both,
+                Side::Left => SideV1::Left,
+                Side::Right => SideV1::Right,
+            },
             signal: (&segment.signal).into(),
         }
     }
@@ -104,6 +120,11 @@ impl From<SegmentV1> for Segment {
             duration_s: file.duration_s.into(),
             peak_dbfs: file.peak_dbfs.into(),
             fade_s: file.fade_s.into(),
+            side: match file.side {
+                SideV1::Both => Side::Both,
+                SideV1::Left => Side::Left,
+                SideV1::Right => Side::Right,
+            },
             signal: file.signal.into(),
         }
     }

@@ -5,7 +5,7 @@ use std::path::Path;
 use jiff::Timestamp;
 use measure::{
     Calibration, CalibrationCurve, Cell, Finding, FindingLevel, ParameterValue, Parameters, Reading, Segment,
-    Signal, Stimulus, Table,
+    Side, Signal, Stimulus, Table,
 };
 use proptest::collection::{btree_map, vec};
 use proptest::option;
@@ -79,10 +79,16 @@ fn signal() -> impl Strategy<Value = Signal> {
 }
 
 fn stimulus() -> impl Strategy<Value = Stimulus> {
-    let segment =
-        (number(), number(), number(), signal()).prop_map(|(duration_s, peak_dbfs, fade_s, signal)| {
-            Segment { duration_s, peak_dbfs, fade_s, signal }
-        });
+    let side = proptest::sample::select(vec![Side::Both, Side::Left, Side::Right]);
+    let segment = (number(), number(), number(), side, signal()).prop_map(
+        |(duration_s, peak_dbfs, fade_s, side, signal)| Segment {
+            duration_s,
+            peak_dbfs,
+            fade_s,
+            side,
+            signal,
+        },
+    );
     (text(), vec(segment, 0..4)).prop_map(|(name, segments)| Stimulus { name, segments })
 }
 
@@ -303,7 +309,7 @@ fn a_number_that_json_cannot_hold_is_refused_before_it_is_written() {
 
     let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
     let signal = Signal::Samples { sample_rate_hz: 48_000.0, samples: vec![0.0, f32::INFINITY] };
-    let segment = Segment { duration_s: 1.0, peak_dbfs: 0.0, fade_s: 0.0, signal };
+    let segment = Segment { duration_s: 1.0, peak_dbfs: 0.0, fade_s: 0.0, side: Side::Both, signal };
     meta.stimulus = Some(Stimulus { name: "own".to_owned(), segments: vec![segment] });
     assert!(render(Path::new("x"), &CaptureV1::new(&meta, CaptureState::Done)).is_err());
 }

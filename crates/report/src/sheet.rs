@@ -1,0 +1,222 @@
+//! What a sheet says, gathered from a job.
+
+use chart::Chart;
+use job::{AuditLine, BandType, ChannelSetting, Job, JobData, LeftAlone, Outcome, Source, SourceUnit};
+use tuning::{BandEntry, BandKind, bands_csv};
+
+use crate::picture;
+
+/// Everything that an entry sheet or a customer's report says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sheet {
+    /// The job's name.
+    pub name: String,
+    /// The day on which the job was begun, `2026-11-25`, by universal time.
+    pub date: String,
+    /// The vehicle.
+    pub vehicle: String,
+    /// Whose car it is.
+    pub customer: String,
+    /// The factory source and where the signal is taken from it.
+    pub source_unit: SourceUnit,
+    /// The signal processor.
+    pub processor: String,
+    /// The amplifiers, one line each.
+    pub amplifiers: Vec<String>,
+    /// The drivers, one line each.
+    pub drivers: Vec<String>,
+    /// What the source puts out, and the highest clean step.
+    pub source: Source,
+    /// What is entered, channel by channel.
+    pub channels: Vec<SheetChannel>,
+    /// Places that equalizing does not help.
+    pub left_alone: Vec<LeftAlone>,
+    /// How far the response was from the target.
+    pub outcome: Option<Outcome>,
+    /// What the audit said of the entered bands.
+    pub audit: Vec<AuditLine>,
+    /// What came out of each stage, in the order of the work.
+    pub stages: Vec<(String, String)>,
+    /// The person's own notes.
+    pub notes: String,
+    /// Before, after and target over frequency, where there is something to show.
+    pub chart: Option<Chart>,
+    /// What could not be shown, and why.
+    pub remarks: Vec<String>,
+}
+
+/// What is entered into one channel of the processor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetChannel {
+    /// Its name; empty for what is entered into all channels.
+    pub name: String,
+    /// Delay, gain, polarity and crossovers, where they were chosen.
+    pub setting: Option<ChannelSetting>,
+    /// Its bands, numbered from 1. Bands that are switched off are left out.
+    pub bands: Vec<Entry>,
+}
+
+/// One band to be typed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Entry {
+    /// Its number within its channel, from 1.
+    pub number: u32,
+    /// Its type.
+    pub kind: BandType,
+    /// Its frequency.
+    pub frequency_hz: f64,
+    /// Its gain.
+    pub gain_db: f64,
+    /// The Q as it is typed, in the processor's own definition.
+    pub typed_q: f64,
+    /// The Q in the cookbook's definition.
+    pub q: f64,
+    /// Why it is there.
+    pub reason: String,
+}
+
+impl Sheet {
+    /// Gathers a sheet. What cannot be read is said in `remarks`; there is
+    /// always a sheet.
+    #[must_use]
+    pub fn from_job(job: &Job) -> Self {
+        let data = job.data();
+        let mut remarks: Vec<String> = job.problems().iter().map(|finding| finding.text.clone()).collect();
+        let chart = picture::before_and_after(job, &mut remarks);
+        Self { chart, remarks, ..Self::from_data(data) }
+    }
+
+    /// Gathers what does not depend on captures.
+    fn from_data(data: &JobData) -> Self {
+        let intake = &data.intake;
+        let processor = match (&intake.processor, &data.processor) {
+            (named, _) if !named.is_empty() => named.clone(),
+            (_, Some(job::NameOrText::Name(profile))) => profile.clone(),
+            _ => String::new(),
+        };
+        let created = data.head.created.to_string();
+        Self {
+            name: data.head.name.clone(),
+            date: created.split('T').next().unwrap_or_default().to_owned(),
+            vehicle: intake.vehicle.clone(),
+            customer: intake.customer.clone(),
+            source_unit: intake.source.clone(),
+            processor,
+            amplifiers: intake.amplifiers.iter().map(amplifier_line).collect(),
+            drivers: intake.drivers.iter().map(driver_line).collect(),
+            source: data.source.clone(),
+            channels: channels(data),
+            left_alone: data.left_alone.clone(),
+            outcome: data.outcome.clone(),
+            audit: data.audit.clone(),
+            stages: data
+                .stages
+                .iter()
+                .filter(|(_, result)| !result.line.is_empty())
+                .map(|(stage, result)| (stage_title(*stage).to_owned(), result.line.clone()))
+                .collect(),
+            notes: data.notes.clone(),
+            chart: None,
+            remarks: Vec::new(),
+        }
+    }
+
+    /// The band list as CSV: `channel,band,type,frequency_hz,gain_db,q`, with Q
+    /// as it is typed.
+    #[must_use]
+    pub fn to_csv(&self) -> String {
+        let entry = |channel: &SheetChannel, band: &Entry| BandEntry {
+            channel: channel.name.clone(),
+            number: band.number,
+            band: tuning::Band {
+                kind: match band.kind {
+                    BandType::Peak => BandKind::Peak,
+                    BandType::LowShelf => BandKind::LowShelf,
+                    BandType::HighShelf => BandKind::HighShelf,
+                },
+                frequency_hz: band.frequency_hz,
+                gain_db: band.gain_db,
+                q: band.typed_q,
+            },
+        };
+        let entries: Vec<BandEntry> = self
+            .channels
+            .iter()
+            .flat_map(|channel| channel.bands.iter().map(move |band| entry(channel, band)))
+            .collect();
+        bands_csv(&entries)
+    }
+}
+
+impl SheetChannel {
+    /// Its name, or what is said where there is only one list for all.
+    #[must_use]
+    pub fn title(&self) -> &str {
+        if self.name.is_empty() { "All channels" } else { &self.name }
+    }
+}
+
+/// The channels in the order of their settings, then of their first band; what
+/// goes into all channels comes first.
+fn channels(data: &JobData) -> Vec<SheetChannel> {
+    let mut channels: Vec<SheetChannel> = Vec::new();
+    for setting in &data.channels {
+        channels.push(SheetChannel {
+            name: setting.channel.clone(),
+            setting: Some(setting.clone()),
+            bands: Vec::new(),
+        });
+    }
+    for band in data.bands.iter().filter(|band| band.enabled) {
+        let index = channels.iter().position(|channel| channel.name == band.channel).unwrap_or_else(|| {
+            channels.push(SheetChannel { name: band.channel.clone(), setting: None, bands: Vec::new() });
+            channels.len() - 1
+        });
+        let bands = &mut channels[index].bands;
+        bands.push(Entry {
+            number: u32::try_from(bands.len() + 1).unwrap_or(u32::MAX),
+            kind: band.kind,
+            frequency_hz: band.frequency_hz,
+            gain_db: band.gain_db,
+            typed_q: band.typed_q(),
+            q: band.q,
+            reason: band.reason.clone(),
+        });
+    }
+    channels.sort_by_key(|channel| !channel.name.is_empty());
+    channels
+}
+
+fn amplifier_line(amplifier: &job::Amplifier) -> String {
+    let mut line = amplifier.name.clone();
+    if let Some(power) = amplifier.power_w {
+        line += &format!(", {} W", crate::numbers::plain(power, 1));
+    }
+    if let Some(load) = amplifier.load_ohm {
+        line += &format!(", {} ohm", crate::numbers::plain(load, 2));
+    }
+    line
+}
+
+fn driver_line(driver: &job::Driver) -> String {
+    let mut line = driver.name.clone();
+    if !driver.role.is_empty() {
+        line += &format!(" ({})", driver.role);
+    }
+    if !driver.channel.is_empty() {
+        line += &format!(", fed by {}", driver.channel);
+    }
+    line
+}
+
+fn stage_title(stage: job::Stage) -> &'static str {
+    match stage {
+        job::Stage::Intake => "Intake",
+        job::Stage::Source => "Source",
+        job::Stage::Gain => "Gain",
+        job::Stage::Drivers => "Drivers",
+        job::Stage::Timing => "Timing",
+        job::Stage::Tune => "Tune",
+        job::Stage::Handover => "Handover",
+    }
+}
