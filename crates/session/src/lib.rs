@@ -1,1 +1,25 @@
-//! session: under construction.
+//! The headless application: everything that the window and the command line
+//! can do, without either.
+//!
+//! The command line calls these functions one at a time. The window talks to
+//! [`serve`] through the plain data of the crate `view`.
+
+mod analysis;
+mod bench;
+mod error;
+mod files;
+mod jobs;
+mod library;
+mod reading_csv;
+mod responses;
+mod take;
+mod tracks;
+
+pub use analysis::{Analysis, analyze};
+pub use error::{Error, Fault, Result};
+pub use files::{Written, write_text};
+pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
+pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
+pub use reading_csv::write_csv;
+pub use responses::{average, compare};
+pub use tracks::write_tracks;

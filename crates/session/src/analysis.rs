@@ -1,0 +1,156 @@
+//! A measurement computed from a recording.
+
+use std::path::{Path, PathBuf};
+
+use host::{Registry, Run};
+use measure::{Block, Calibration, CalibrationCurve, Feed, Finding, Reading, Start, StimulusWanted};
+use recording::Audio;
+
+use crate::{Error, Result, library, tracks};
+
+/// How many frames are fed at once; what an interface would give.
+const BLOCK_FRAMES: usize = 4096;
+
+/// What is to be computed from which recording.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Analysis {
+    /// The measurement's id.
+    pub id: String,
+    /// The recording.
+    pub recording: PathBuf,
+    /// The track that was played.
+    pub track: Option<String>,
+    /// The `tracks.json` that describes it, or the sound file that was played.
+    pub stimulus: Option<PathBuf>,
+    /// The channel to measure, from 0.
+    pub channel: usize,
+    /// The channel that carries the reference, from 0.
+    pub reference_channel: Option<usize>,
+    /// The microphone's own response.
+    pub mic_cal: Option<PathBuf>,
+    /// The level that 94 dB SPL gave, in dBFS; overrides the calibration file's.
+    pub dbfs_at_94: Option<f64>,
+    /// The voltage of a sample value of 1.0.
+    pub volts_per_fs: Option<f64>,
+    /// Parameters of the measurement as they were typed.
+    pub settings: Vec<(String, String)>,
+}
+
+/// Computes a reading from a recording.
+///
+/// # Errors
+/// When something that was given cannot be used. A measurement that cannot be
+/// made is not an error: the reading says why.
+pub fn analyze(analysis: &Analysis) -> Result<Reading> {
+    let registry = Registry::built_in();
+    let measurement =
+        registry.measurement(&analysis.id).map_err(|unknown| Error::input(unknown.to_string()))?;
+    let manifest = measurement.manifest();
+    let parameters = manifest
+        .parameters(analysis.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))
+        .map_err(|error| Error::input(error.to_string()))?;
+    let stimulus = tracks::stimulus(analysis.track.as_deref(), analysis.stimulus.as_deref())?;
+    let calibration = calibration(analysis)?;
+    let audio = sound_recording(&analysis.recording)?;
+    let channels = audio.channels.len();
+    let place = analysis.recording.display();
+    for (option, channel) in
+        [("--channel", Some(analysis.channel)), ("--reference-channel", analysis.reference_channel)]
+    {
+        if let Some(channel) = channel.filter(|channel| *channel >= channels) {
+            return Err(Error::input(format!(
+                "{option} {}: {place} has {channels} channel{}",
+                channel + 1,
+                if channels == 1 { "" } else { "s" }
+            )));
+        }
+    }
+    if let StimulusWanted::Known(default) = &manifest.stimulus
+        && stimulus.is_none()
+        && analysis.reference_channel.is_none()
+    {
+        return Err(Error::input(format!(
+            "`{}` must know what was played; add --track {} or --stimulus FILE",
+            manifest.id, default.name
+        )));
+    }
+    let start = Start {
+        sample_rate_hz: f64::from(audio.sample_rate_hz),
+        channels,
+        channel: analysis.channel,
+        reference_channel: analysis.reference_channel,
+        calibration,
+        stimulus,
+        parameters,
+    };
+    let mut reading = feed_all(Run::start(measurement, &start), &audio);
+    if audio.condition.lost_packets > 0 {
+        reading.finding(Finding::caution(
+            "recording-damaged",
+            format!(
+                "{} stretches of the file could not be decoded and are missing. Record again.",
+                audio.condition.lost_packets
+            ),
+        ));
+    }
+    Ok(reading)
+}
+
+/// Feeds a whole recording, as a device would have done.
+pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
+    for first in (0..audio.frames()).step_by(BLOCK_FRAMES) {
+        let end = audio.frames().min(first + BLOCK_FRAMES);
+        let channels: Vec<&[f32]> = audio.channels.iter().map(|channel| &channel[first..end]).collect();
+        if run.feed(&Block { first_frame: first as u64, channels: &channels, gap: false }) == Feed::Enough {
+            break;
+        }
+    }
+    run.finish()
+}
+
+/// Reads a recording that an analysis can trust.
+///
+/// A recording that is cut short or holds numbers that are none is refused: a
+/// figure computed from what is left would look like any other.
+fn sound_recording(path: &Path) -> Result<Audio> {
+    let audio = recording::read(path)?;
+    let place = path.display();
+    if audio.condition.truncated {
+        return Err(Error::input(format!(
+            "{place}: the file ends before its header says it should ({:.1} s are there). Copy it from the \
+             recorder again; if this is all there is, open and save it once with an audio editor",
+            audio.duration_s()
+        )));
+    }
+    if audio.condition.not_finite > 0 {
+        return Err(Error::input(format!(
+            "{place}: {} samples are not numbers (NaN or infinite). Record again, or export the recording as \
+             16- or 24-bit WAV",
+            audio.condition.not_finite
+        )));
+    }
+    Ok(audio)
+}
+
+fn calibration(analysis: &Analysis) -> Result<Calibration> {
+    let microphone = analysis.mic_cal.as_deref().map(library::calibration).transpose()?;
+    let calibration = with_microphone(microphone.as_ref());
+    Ok(Calibration {
+        dbfs_at_94: analysis.dbfs_at_94.or(calibration.dbfs_at_94),
+        volts_per_fs: analysis.volts_per_fs.or(calibration.volts_per_fs),
+        ..calibration
+    })
+}
+
+/// What a calibration file says, as a measurement is told it.
+pub(crate) fn with_microphone(file: Option<&tuning::Calibration>) -> Calibration {
+    file.map_or_else(Calibration::default, |file| Calibration {
+        dbfs_at_94: file.dbfs_at_94,
+        volts_per_fs: file.volts_per_fs,
+        microphone: Some(CalibrationCurve {
+            frequency_hz: file.response.frequency_hz.clone(),
+            magnitude_db: file.response.magnitude_db.clone(),
+            phase_deg: file.response.phase_deg.clone().unwrap_or_default(),
+        }),
+    })
+}

@@ -1,0 +1,71 @@
+//! Why something could not be done, whose fault it was, and what to do.
+
+use std::fmt;
+use std::path::Path;
+
+use measure::Finding;
+
+/// Who has to act.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fault {
+    /// The person gave something that cannot be used: exit status 2.
+    Input,
+    /// The measurement could not be made: exit status 1.
+    Measurement,
+}
+
+/// One message that says what was wrong and what to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Error {
+    fault: Fault,
+    message: String,
+}
+
+impl Error {
+    /// Something given by the person cannot be used.
+    pub fn input(message: impl Into<String>) -> Self {
+        Self { fault: Fault::Input, message: message.into() }
+    }
+
+    /// The measurement could not be made.
+    pub fn measurement(message: impl Into<String>) -> Self {
+        Self { fault: Fault::Measurement, message: message.into() }
+    }
+
+    /// A file could not be read or written.
+    pub(crate) fn io(doing: &str, path: &Path, error: &std::io::Error) -> Self {
+        let why = match error.kind() {
+            std::io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
+            std::io::ErrorKind::PermissionDenied => "permission was refused".to_owned(),
+            std::io::ErrorKind::IsADirectory => "it is a folder, a file was expected".to_owned(),
+            std::io::ErrorKind::NotADirectory => "part of the path is a file, a folder was expected".to_owned(),
+            std::io::ErrorKind::InvalidData => "it is not UTF-8 text".to_owned(),
+            std::io::ErrorKind::StorageFull => "the disk is full".to_owned(),
+            _ => error.to_string(),
+        };
+        Self::input(format!("cannot {doing} {}: {why}", path.display()))
+    }
+
+    /// Who has to act.
+    #[must_use]
+    pub fn fault(&self) -> Fault {
+        self.fault
+    }
+}
+
+impl From<&Finding> for Error {
+    fn from(finding: &Finding) -> Self {
+        Self::measurement(finding.text.clone())
+    }
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)
+    }
+}
+
+impl std::error::Error for Error {}
+
+/// What most operations of the session return.
+pub type Result<T> = std::result::Result<T, Error>;

@@ -1,0 +1,56 @@
+//! Files in and out, with messages that name them.
+
+use std::fmt;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use crate::{Error, Result};
+
+/// The largest text file that is read: a response of a million points is well
+/// under this, and a recording named by mistake is not read whole.
+const LARGEST_TEXT_BYTES: u64 = 64 << 20;
+
+/// Something that was written, for telling the person.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Written {
+    /// Where it is.
+    pub path: PathBuf,
+    /// What it is.
+    pub what: String,
+}
+
+impl Written {
+    /// What was written where.
+    pub fn new(path: &Path, what: impl Into<String>) -> Self {
+        Self { path: path.to_owned(), what: what.into() }
+    }
+}
+
+impl fmt::Display for Written {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}  {}", self.path.display(), self.what)
+    }
+}
+
+/// Reads a text file.
+pub(crate) fn read_text(path: &Path) -> Result<String> {
+    let refused = |error| Error::io("read", path, &error);
+    let length = std::fs::metadata(path).map_err(refused)?.len();
+    if length > LARGEST_TEXT_BYTES {
+        return Err(Error::input(format!(
+            "{} holds {} MB; a text file was expected",
+            path.display(),
+            length >> 20
+        )));
+    }
+    std::fs::read_to_string(path).map_err(refused)
+}
+
+/// Writes a text file whole or not at all; the folder must exist.
+///
+/// # Errors
+/// When the system refuses.
+pub fn write_text(path: &Path, text: &str) -> Result<()> {
+    recording::save_atomically(path, |writer| writer.write_all(text.as_bytes()))
+        .map_err(|error| Error::io("write", path, &error))
+}

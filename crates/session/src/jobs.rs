@@ -1,0 +1,221 @@
+//! Job folders, as the command line makes, shows, lists and checks them.
+
+use std::fmt;
+use std::path::Path;
+
+use jiff::Timestamp;
+use job::{Head, Job, JobError};
+use serde::Serialize;
+
+use crate::{Error, Result};
+
+impl From<JobError> for Error {
+    fn from(error: JobError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
+/// Makes a job folder.
+///
+/// # Errors
+/// When the folder is in use or cannot be made.
+pub fn new_job(dir: &Path, name: Option<&str>, car: &str) -> Result<()> {
+    create(dir, name, car).map(drop)
+}
+
+pub(crate) fn create(dir: &Path, name: Option<&str>, car: &str) -> Result<Job> {
+    let folder_name = || dir.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let name = name.map_or_else(folder_name, str::to_owned);
+    let mut job = Job::create(dir, Head { name, created: Timestamp::now() })?;
+    job.edit(|data| car.clone_into(&mut data.intake.vehicle))?;
+    Ok(job)
+}
+
+/// Opens a job to work on it, or makes it when there is none.
+pub(crate) fn open_or_create(dir: &Path) -> Result<Job> {
+    if dir.join("job.json").exists() { Ok(Job::open(dir)?) } else { create(dir, None, "") }
+}
+
+/// What a job holds, for a person or a program.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JobSummary {
+    name: String,
+    vehicle: String,
+    created: String,
+    stages: Vec<StageSummary>,
+    clean_step: Option<u32>,
+    bands: usize,
+    captures: Vec<CaptureSummary>,
+    discarded: usize,
+    findings: Vec<measure::Finding>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct StageSummary {
+    stage: &'static str,
+    result: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct CaptureSummary {
+    id: u32,
+    label: String,
+    set: Option<String>,
+    stage: &'static str,
+    measurement: String,
+    started: String,
+    complete: bool,
+}
+
+/// Shows what a job holds.
+///
+/// # Errors
+/// When the folder is no job or cannot be read.
+pub fn show_job(dir: &Path) -> Result<JobSummary> {
+    let job = Job::open_to_read(dir)?;
+    let data = job.data();
+    Ok(JobSummary {
+        name: data.head.name.clone(),
+        vehicle: data.intake.vehicle.clone(),
+        created: data.head.created.to_string(),
+        stages: data
+            .stages
+            .iter()
+            .map(|(stage, result)| StageSummary { stage: stage.word(), result: result.line.clone() })
+            .collect(),
+        clean_step: data.source.clean_step,
+        bands: data.bands.len(),
+        captures: job
+            .captures()
+            .iter()
+            .map(|capture| CaptureSummary {
+                id: capture.id.0,
+                label: capture.meta.label.clone(),
+                set: capture.meta.set.as_ref().map(|set| set.word().to_owned()),
+                stage: capture.meta.stage.word(),
+                measurement: capture.meta.measurement.clone(),
+                started: capture.meta.started.to_string(),
+                complete: capture.state == job::CaptureState::Done,
+            })
+            .collect(),
+        discarded: job.discarded().len(),
+        findings: job.problems().to_vec(),
+    })
+}
+
+impl fmt::Display for JobSummary {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "{}  {}", self.name, self.vehicle)?;
+        writeln!(f, "begun {}", self.created)?;
+        for StageSummary { stage, result } in &self.stages {
+            writeln!(f, "{stage:9} {result}")?;
+        }
+        if let Some(step) = self.clean_step {
+            writeln!(f, "clean to volume step {step}")?;
+        }
+        writeln!(f, "{} bands, {} captures, {} discarded", self.bands, self.captures.len(), self.discarded)?;
+        for capture in &self.captures {
+            let CaptureSummary { id, label, measurement, stage, .. } = capture;
+            let set = capture.set.as_deref().unwrap_or("");
+            let broken = if capture.complete { "" } else { "  (broken off)" };
+            writeln!(f, "  {id:04}  {measurement:9} {stage:9} {set:7} {label}{broken}")?;
+        }
+        self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
+    }
+}
+
+/// The jobs in a folder.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(transparent)]
+pub struct JobList(Vec<JobListed>);
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct JobListed {
+    dir: String,
+    name: String,
+    vehicle: String,
+    created: Option<String>,
+    captures: usize,
+    problem: Option<String>,
+}
+
+/// Lists the jobs in a folder, newest first.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn list_jobs(dir: &Path) -> Result<JobList> {
+    let listed = job::list(dir)?.into_iter().map(|listed| JobListed {
+        dir: listed.dir.display().to_string(),
+        name: listed.name,
+        vehicle: listed.vehicle,
+        created: listed.created.map(|created| created.to_string()),
+        captures: listed.captures,
+        problem: listed.problem,
+    });
+    Ok(JobList(listed.collect()))
+}
+
+impl fmt::Display for JobList {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_empty() {
+            return writeln!(f, "no job here; `headrest job new DIR` makes one");
+        }
+        self.0.iter().try_for_each(|job| {
+            let JobListed { dir, name, vehicle, captures, .. } = job;
+            match &job.problem {
+                None => writeln!(f, "{dir}  {name}  {vehicle}  {captures} captures"),
+                Some(problem) => writeln!(f, "{dir}  cannot be opened: {problem}"),
+            }
+        })
+    }
+}
+
+/// What was found in a job folder, and what was done about it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct JobCheck {
+    dir: String,
+    captures: usize,
+    sound: bool,
+    lines: Vec<JobCheckLine>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct JobCheckLine {
+    path: String,
+    repaired: bool,
+    #[serde(flatten)]
+    finding: measure::Finding,
+}
+
+/// Looks for damage and unfinished captures, and mends what can be mended.
+///
+/// # Errors
+/// When the folder is no job or cannot be read.
+pub fn check_job(dir: &Path) -> Result<JobCheck> {
+    let check = job::check(dir)?;
+    Ok(JobCheck {
+        dir: check.dir.display().to_string(),
+        captures: check.captures,
+        sound: check.is_sound(),
+        lines: check
+            .lines
+            .into_iter()
+            .map(|line| JobCheckLine {
+                path: line.path.display().to_string(),
+                repaired: line.repaired,
+                finding: line.finding,
+            })
+            .collect(),
+    })
+}
+
+impl fmt::Display for JobCheck {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for JobCheckLine { path, repaired, finding } in &self.lines {
+            let repaired = if *repaired { "repaired: " } else { "" };
+            writeln!(f, "{path}: {repaired}{}", finding.text)?;
+        }
+        let verdict = if self.sound { "everything is in order" } else { "something is left for you to do" };
+        writeln!(f, "{}: {} captures, {verdict}", self.dir, self.captures)
+    }
+}

@@ -1,0 +1,60 @@
+//! What is computed from response files: averages and comparisons.
+
+use std::path::Path;
+
+use tuning::Comparison;
+
+use crate::files::{Written, write_text};
+use crate::{Error, Result, library};
+
+/// The audible range: what a comparison covers when nothing else is asked.
+pub(crate) const AUDIBLE_HZ: (f64, f64) = (20.0, 20_000.0);
+
+/// Averages responses by power, with their spread, into a response file.
+///
+/// # Errors
+/// When one cannot be read, they have no range in common, or the average
+/// cannot be written.
+pub fn average(responses: &[impl AsRef<Path>], out: &Path) -> Result<Vec<Written>> {
+    let responses_read = library::responses(responses)?;
+    let average = tuning::average(&responses_read).map_err(|error| Error::input(error.to_string()))?;
+    write_text(out, &average.to_csv())?;
+    let mut what = format!("the average of {} responses", responses_read.len());
+    for outlier in tuning::outliers(&responses_read) {
+        what.push_str(&format!(
+            "; {} lies {:.1} dB from the others",
+            responses[outlier.index].as_ref().display(),
+            outlier.distance_db
+        ));
+    }
+    Ok(vec![Written::new(out, what)])
+}
+
+/// Says how two response files differ.
+///
+/// # Errors
+/// When one cannot be read, or they have no range in common.
+pub fn compare(
+    before: &Path,
+    after: &Path,
+    from_hz: Option<f64>,
+    to_hz: Option<f64>,
+    smoothing: u32,
+) -> Result<Comparison> {
+    let (from_hz, to_hz) = range(from_hz, to_hz)?;
+    let (before, after) = (library::response(before)?, library::response(after)?);
+    tuning::compare(&before, &after, from_hz, to_hz, smoothing)
+        .map_err(|error| Error::input(error.to_string()))
+}
+
+/// The range asked for, checked.
+pub(crate) fn range(from_hz: Option<f64>, to_hz: Option<f64>) -> Result<(f64, f64)> {
+    let (from_hz, to_hz) = (from_hz.unwrap_or(AUDIBLE_HZ.0), to_hz.unwrap_or(AUDIBLE_HZ.1));
+    if from_hz < to_hz {
+        Ok((from_hz, to_hz))
+    } else {
+        Err(Error::input(format!(
+            "the range goes from {from_hz} Hz to {to_hz} Hz; --from must be lower than --to"
+        )))
+    }
+}

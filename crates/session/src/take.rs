@@ -1,0 +1,261 @@
+//! One capture being made and measured: the engine's blocks go to disk and to
+//! the measurement at once.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use engine::{Capture, CaptureRequest, Length, Next, Play};
+use host::{Registry, Run};
+use jiff::Timestamp;
+use job::{CaptureId, CaptureMeta, Job, Pending, Set, Stage};
+use measure::{Block, Feed, Parameters, Reading, Start, Stimulus};
+use measurements::signals;
+
+use crate::bench::{self, Bench};
+use crate::{Error, Result};
+
+/// What is to be captured and measured.
+#[derive(Debug, Clone)]
+pub(crate) struct Plan {
+    /// The measurement's id.
+    pub(crate) measurement: String,
+    /// Its parameters, checked.
+    pub(crate) parameters: Parameters,
+    /// What is played; nothing when the source plays by itself.
+    pub(crate) stimulus: Option<Stimulus>,
+    /// How loud its peak is to be, instead of what the stimulus says.
+    pub(crate) peak_dbfs: Option<f64>,
+    /// When it ends.
+    pub(crate) until: Until,
+    /// The input that is measured, from 0.
+    pub(crate) input: usize,
+    /// The input that carries the reference.
+    pub(crate) reference: Option<usize>,
+    /// What the capture is called.
+    pub(crate) label: String,
+    /// The set it belongs to.
+    pub(crate) set: Option<Set>,
+    /// The stage it is made for.
+    pub(crate) stage: Stage,
+    /// Where the microphone is, or which output is tapped.
+    pub(crate) position: String,
+}
+
+/// When a capture ends.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Until {
+    /// Half a second after the stimulus.
+    Played,
+    /// After so long; the stimulus is repeated if it is shorter.
+    Seconds(f64),
+    /// When it is stopped, or the measurement has enough.
+    Stopped,
+}
+
+/// How far a take is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Pumped {
+    /// A block was taken.
+    More,
+    /// Nothing came within the time allowed.
+    Nothing,
+    /// The capture is over.
+    Over,
+}
+
+/// A capture under way.
+pub(crate) struct Take {
+    capture: Capture,
+    run: Run,
+    pending: Option<Pending>,
+    meta: CaptureMeta,
+    sample_rate_hz: f64,
+    /// How long it will last, where that is known.
+    expected_s: Option<f64>,
+    enough: bool,
+}
+
+/// A capture that has ended, with its reading.
+#[derive(Debug)]
+pub(crate) struct Taken {
+    pub(crate) reading: Reading,
+    /// Its number in the job, if it is kept in one.
+    pub(crate) id: Option<CaptureId>,
+}
+
+impl Take {
+    /// Begins a capture, in a job when there is one; without a job it goes to
+    /// the file `loose`, or nowhere.
+    pub(crate) fn begin(
+        plan: &Plan,
+        bench: &mut Bench,
+        job: Option<&mut Job>,
+        loose: Option<PathBuf>,
+    ) -> Result<Self> {
+        let registry = Registry::built_in();
+        let measurement =
+            registry.measurement(&plan.measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let manifest = measurement.manifest();
+        let stimulus = plan.stimulus.clone().map(|stimulus| at_peak(stimulus, plan.peak_dbfs));
+        let sample_rate_hz = f64::from(bench.spec().sample_rate_hz);
+        let start = Start {
+            sample_rate_hz,
+            channels: bench.spec().inputs.len(),
+            channel: plan.input,
+            reference_channel: plan.reference,
+            calibration: bench.calibration(plan.input),
+            stimulus: stimulus.clone(),
+            parameters: plan.parameters.clone(),
+        };
+        let mut meta = CaptureMeta::new(&manifest.id, manifest.version, plan.stage, Timestamp::now());
+        meta.label.clone_from(&plan.label);
+        meta.set.clone_from(&plan.set);
+        meta.parameters = plan.parameters.clone();
+        meta.stimulus.clone_from(&stimulus);
+        meta.rig = bench.spec().name.clone();
+        meta.calibration = start.calibration.clone();
+        meta.position.clone_from(&plan.position);
+        meta.channel = plan.input;
+        meta.reference_channel = plan.reference;
+        let pending = job.map(|job| job.begin_capture(&meta)).transpose()?;
+        let record_to = pending.as_ref().map(|pending| pending.audio_path.clone()).or(loose);
+        let played_s = stimulus.as_ref().map_or(0.0, Stimulus::duration_s);
+        let rows: Option<Vec<Vec<f32>>> =
+            stimulus.map(|stimulus| signals::render_stereo(&stimulus, sample_rate_hz).into());
+        let (play, length, expected_s) = match (rows, plan.until) {
+            (Some(rows), Until::Played) => {
+                (Play::Once(rows), Length::Playback { tail_s: TAIL_S }, Some(played_s + TAIL_S))
+            }
+            (rows, Until::Seconds(seconds)) => {
+                (rows.map_or(Play::Nothing, Play::Endless), Length::Seconds(seconds), Some(seconds))
+            }
+            (rows, Until::Stopped | Until::Played) => {
+                (rows.map_or(Play::Nothing, Play::Endless), Length::UntilStopped, None)
+            }
+        };
+        let request = CaptureRequest { play, length, record_to };
+        let run = Run::start(measurement, &start);
+        let capture = bench.capture(request)?;
+        Ok(Self { capture, run, pending, meta, sample_rate_hz, expected_s, enough: false })
+    }
+
+    /// Takes the next block, waiting for so long at most.
+    pub(crate) fn pump(&mut self, limit: Duration) -> Pumped {
+        match self.capture.next_within(limit) {
+            Next::Block(block) => {
+                let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();
+                let block = Block { first_frame: block.first_frame, channels: &channels, gap: block.gap };
+                if self.run.feed(&block) == Feed::Enough && !self.enough {
+                    self.enough = true;
+                    self.capture.stop();
+                }
+                Pumped::More
+            }
+            Next::NotYet => Pumped::Nothing,
+            Next::Over => Pumped::Over,
+        }
+    }
+
+    /// How much has been recorded.
+    pub(crate) fn elapsed_s(&self) -> f64 {
+        self.capture.frames() as f64 / self.sample_rate_hz
+    }
+
+    /// How far it is, from 0 to 1, where its length is known.
+    pub(crate) fn progress(&self) -> Option<f64> {
+        self.expected_s.map(|expected_s| (self.elapsed_s() / expected_s).min(1.0))
+    }
+
+    /// The reading so far.
+    pub(crate) fn reading(&mut self) -> Reading {
+        self.run.reading()
+    }
+
+    /// The levels of all inputs at the moment.
+    pub(crate) fn meters(&self) -> Vec<engine::InputMeter> {
+        self.capture.meters()
+    }
+
+    /// Which input is measured.
+    pub(crate) fn input(&self) -> usize {
+        self.meta.channel
+    }
+
+    /// Fades the output out and ends the capture.
+    pub(crate) fn stop(&self) {
+        self.capture.stop();
+    }
+
+    /// Ends the capture and hands over what is left to compute.
+    pub(crate) fn end(self) -> Ended {
+        let end = self.capture.finish();
+        let mut meta = self.meta;
+        meta.findings = end.findings.iter().map(bench::finding).collect();
+        Ended { run: self.run, pending: self.pending, meta }
+    }
+}
+
+/// A capture that has ended and has not been computed; it may be sent to
+/// another thread for that.
+pub(crate) struct Ended {
+    run: Run,
+    pending: Option<Pending>,
+    meta: CaptureMeta,
+}
+
+/// A capture that has been computed and not been saved.
+pub(crate) struct Computed {
+    reading: Reading,
+    pending: Option<Pending>,
+    meta: CaptureMeta,
+}
+
+impl Ended {
+    /// Computes the reading. What the engine had to say is part of it.
+    pub(crate) fn compute(self) -> Computed {
+        let mut reading = self.run.finish();
+        for finding in &self.meta.findings {
+            reading.finding(finding.clone());
+        }
+        Computed { reading, pending: self.pending, meta: self.meta }
+    }
+}
+
+impl Computed {
+    /// Keeps the reading in the job, if there is one.
+    pub(crate) fn keep(self, job: Option<&mut Job>) -> Result<Taken> {
+        let id = match (job, self.pending) {
+            (Some(job), Some(pending)) => Some(job.finish_capture(&pending, &self.reading, self.meta)?),
+            _ => None,
+        };
+        Ok(Taken { reading: self.reading, id })
+    }
+}
+
+/// How long is recorded after the stimulus has ended.
+const TAIL_S: f64 = 0.5;
+
+/// The stimulus with its highest peak at another level.
+fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulus {
+    if let (Some(wanted), Some(peak)) = (peak_dbfs, stimulus.peak_dbfs()) {
+        for segment in &mut stimulus.segments {
+            segment.peak_dbfs += wanted - peak;
+        }
+    }
+    stimulus
+}
+
+/// Makes one capture from beginning to end and waits for it.
+pub(crate) fn take(
+    plan: &Plan,
+    bench: &mut Bench,
+    mut job: Option<&mut Job>,
+    loose: Option<PathBuf>,
+    meanwhile: &mut dyn FnMut(&mut Take, &mut Bench) -> Result<()>,
+) -> Result<Taken> {
+    let mut take = Take::begin(plan, bench, job.as_deref_mut(), loose)?;
+    while take.pump(Duration::from_millis(200)) != Pumped::Over {
+        meanwhile(&mut take, bench)?;
+    }
+    take.end().compute().keep(job)
+}
