@@ -22,7 +22,7 @@ pub use crosshair::{Sample, nearest_handle, readout, value_at};
 pub use labels::{place, shorten};
 pub use model::{Area, Axis, Chart, Dash, Handle, Line, Mark, Point, Role, Scale};
 pub use plot::{Plot, Spot};
-pub use ribbon::{Side, ribbon};
+pub use ribbon::{Side, ribbon, ribbon_axis};
 pub use ticks::{Tick, number, ticks, with_unit};
 pub use trace::{Trace, area_outline, traces};
 pub use viewport::{Span, Viewport};

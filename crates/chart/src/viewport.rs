@@ -147,6 +147,13 @@ impl Viewport {
         }
     }
 
+    /// This view with another's part of the horizontal axis, so that two charts
+    /// one above the other stay in line.
+    #[must_use]
+    pub fn in_line_with(&self, other: &Self) -> Self {
+        Self { x: other.x, x_limit: other.x_limit, ..*self }
+    }
+
     /// Whether all of the chart is in view.
     #[must_use]
     pub fn is_whole(&self) -> bool {

@@ -1,1 +1,35 @@
-//! window: under construction.
+//! The window: what a person sees and presses.
+//!
+//! It shows [`view::Snapshot`]s and sends [`view::Command`]s, and holds nothing
+//! but how things are looked at: theme, zoom, what is open, what was typed.
+
+mod activity;
+mod app;
+mod band;
+mod card;
+mod chart_state;
+mod drawing;
+mod feed;
+mod icon;
+mod inert;
+mod keys;
+mod lettering;
+mod message;
+mod modal;
+mod order;
+mod pane;
+mod press;
+mod reveal;
+mod run;
+mod screen;
+mod setting;
+mod strip;
+mod theme;
+mod tray;
+
+pub use app::App;
+pub use keys::{Act, BINDINGS, Binding, Stroke, act};
+pub use message::{FromSession, Message};
+pub use modal::Modal;
+pub use run::{Error, Options, run, settings};
+pub use theme::{Curves, Palette, Theme, ratio};

@@ -1,0 +1,81 @@
+//! Opens the window on invented data, so that it can be looked at:
+//! `cargo run -p window --example gallery -- tune [daylight] [WIDTHxHEIGHT]`.
+//! Without a name it shows every scene for three seconds, for ever.
+//! `live` plays a moving spectrum twenty times a second.
+
+#[path = "../tests/sample/mod.rs"]
+mod sample;
+
+use std::sync::Arc;
+use std::thread;
+use std::time::Duration;
+
+use view::{Command, SessionEnd, Update};
+use window::{Options, Theme};
+
+fn main() -> Result<(), window::Error> {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let mut options = Options::default();
+    let mut wanted = None;
+    for word in &words {
+        let size = word.split_once('x').and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?)));
+        match (word.as_str(), size) {
+            (_, Some(size)) => options.size = size,
+            ("daylight", _) => options.theme = Theme::Daylight,
+            (name, _) => wanted = Some(name.to_owned()),
+        }
+    }
+    let (link, session) = view::link();
+    let play = move || pretend(&session, wanted.as_deref());
+    let session = thread::Builder::new().name("pretend-session".to_owned()).spawn(play);
+    window::run(link, options)?;
+    if let Ok(session) = session {
+        let _ = session.join();
+    }
+    Ok(())
+}
+
+/// Plays the session until the window closes.
+fn pretend(session: &SessionEnd, wanted: Option<&str>) {
+    let closed = |wait: Duration| {
+        matches!(
+            session.commands.recv_timeout(wait),
+            Ok(Command::Close) | Err(std::sync::mpsc::RecvTimeoutError::Disconnected)
+        )
+    };
+    let mut revision = 0;
+    let mut show = |updates: Vec<Update>| {
+        for update in updates {
+            let update = match update {
+                Update::Snapshot(snapshot) => {
+                    revision += 1;
+                    Update::Snapshot(Arc::new(view::Snapshot { revision, ..(*snapshot).clone() }))
+                }
+                other => other,
+            };
+            let _ = session.updates.send(update);
+        }
+    };
+    if wanted == Some("live") {
+        show(vec![Update::Snapshot(Arc::new(sample::tune()))]);
+        for tick in 0.. {
+            let live = view::Live { meter: None, lines: vec![sample::live_spectrum(tick)] };
+            let _ = session.updates.try_send(Update::Live(live));
+            if closed(Duration::from_millis(50)) {
+                return;
+            }
+        }
+    }
+    loop {
+        for scene in sample::scenes() {
+            if wanted.is_some_and(|name| name != scene.name) {
+                continue;
+            }
+            show(scene.updates);
+            let wait = if wanted.is_some() { Duration::from_secs(3600) } else { Duration::from_secs(3) };
+            if closed(wait) {
+                return;
+            }
+        }
+    }
+}

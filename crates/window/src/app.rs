@@ -1,0 +1,390 @@
+//! The window's own state: what is looked at and how, never what is measured.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, TrySendError};
+
+use iced::keyboard::{Key, Modifiers, key::Named};
+use iced::widget::operation;
+use iced::{Size, Subscription, Task, event, keyboard, window};
+use view::{Activity, CaptureId, Command, Cue, Link, Live, SetMark, SettingValue, Snapshot, Update};
+
+use crate::chart_state::ChartState;
+use crate::feed::Feed;
+use crate::keys::{self, Act};
+use crate::message::{Element, FromSession, Message};
+use crate::modal::Modal;
+use crate::theme::Theme;
+use crate::{Options, reveal, screen};
+
+/// The window's state.
+#[derive(Debug)]
+pub struct App {
+    commands: SyncSender<Command>,
+    feed: Feed,
+    pub(crate) snapshot: Option<Arc<Snapshot>>,
+    pub(crate) live: Live,
+    pub(crate) theme: Theme,
+    pub(crate) size: Size,
+    pub(crate) chart: ChartState,
+    pub(crate) modal: Option<Modal>,
+    pub(crate) notices: Vec<Notice>,
+    pub(crate) cue: Option<Cue>,
+    pub(crate) drafts: HashMap<String, String>,
+    pub(crate) picked: Option<CaptureId>,
+    job_folder: String,
+    notices_given: u64,
+    closing: bool,
+    pub(crate) ended: bool,
+}
+
+/// Something that a person should read once.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Notice {
+    pub(crate) id: u64,
+    pub(crate) text: String,
+    pub(crate) good: bool,
+}
+
+/// Arrow keys in a list: to the thing above, to the thing below.
+pub(crate) fn up_and_down(key: &Key, _: Modifiers) -> Option<Message> {
+    match key.as_ref() {
+        Key::Named(Named::ArrowDown) => Some(Message::FocusNext),
+        Key::Named(Named::ArrowUp) => Some(Message::FocusPrevious),
+        _ => None,
+    }
+}
+
+impl App {
+    /// A window at the end of a link.
+    #[must_use]
+    pub fn new(link: Link, options: &Options) -> Self {
+        Self {
+            commands: link.commands,
+            feed: Feed::new(link.updates),
+            snapshot: None,
+            live: Live::default(),
+            theme: options.theme,
+            size: Size::new(options.size.0, options.size.1),
+            chart: ChartState::default(),
+            modal: None,
+            notices: Vec::new(),
+            cue: None,
+            drafts: HashMap::new(),
+            picked: None,
+            job_folder: options.job_folder.clone(),
+            notices_given: 0,
+            closing: false,
+            ended: false,
+        }
+    }
+
+    /// Its look.
+    #[must_use]
+    pub fn theme(&self) -> Theme {
+        self.theme
+    }
+
+    /// Its title.
+    #[must_use]
+    pub fn title(&self) -> String {
+        match self.snapshot.as_ref().map(|s| s.job.name.as_str()) {
+            Some(name) if !name.is_empty() => format!("{name} \u{2013} Headrest"),
+            _ => "Headrest".to_owned(),
+        }
+    }
+
+    /// What is to be seen.
+    #[must_use]
+    pub fn view(&self) -> iced::Element<'_, Message, Theme> {
+        let element: Element<'_> = screen::view(self);
+        element
+    }
+
+    /// What it listens to.
+    pub fn subscription(&self) -> Subscription<Message> {
+        Subscription::batch([
+            self.feed.subscription().map(Message::Session),
+            event::listen_with(|event, status, _| match event {
+                iced::Event::Keyboard(keyboard::Event::KeyPressed {
+                    key, modified_key, modifiers, ..
+                }) => from_key(key, modified_key, modifiers, status),
+                iced::Event::Window(window::Event::Resized(size)) => Some(Message::Resized(size)),
+                _ => None,
+            }),
+            window::close_requests().map(|_| Message::CloseRequested),
+        ])
+    }
+
+    /// Lets something happen.
+    pub fn update(&mut self, message: Message) -> Task<Message> {
+        match message {
+            Message::Session(message) => return self.hear(message),
+            Message::Ask(command) => self.ask_settled(command),
+            Message::Key { key, modifiers, taken } => return self.key(&key, modifiers, taken),
+            Message::FocusNext => return self.focus_next(),
+            Message::FocusPrevious => return operation::focus_previous().chain(reveal::focused()),
+            Message::SwitchTheme => self.switch_theme(),
+            Message::Look(view) => self.chart.look(view),
+            Message::Fit => self.chart.fit(),
+            Message::Draft(setting, text) => {
+                self.drafts.insert(setting, text);
+            }
+            Message::SettleDrafts => self.settle_drafts(),
+            Message::Set(setting, value) => {
+                self.modal.take_if(|modal| matches!(modal, Modal::Choose { .. }));
+                self.ask_settled(Command::Set(setting, value));
+            }
+            Message::Pick(capture) => self.pick(capture),
+            Message::OpenModal(modal) => return self.open(modal),
+            Message::ModalText(text) => {
+                if let Some(modal) = &mut self.modal {
+                    modal.type_text(text);
+                }
+            }
+            Message::CloseModal => self.modal = None,
+            Message::ConfirmModal => self.confirm(),
+            Message::BeginJob => self.use_job(Command::NewJob),
+            Message::OpenJob => self.use_job(Command::OpenJob),
+            Message::Browse => return browse(self.job_path()),
+            Message::Browsed(folder) => self.browsed(folder),
+            Message::Dismiss(id) => self.notices.retain(|notice| notice.id != id),
+            Message::Resized(size) => self.size = size,
+            Message::CloseRequested => return self.close(),
+        }
+        Task::none()
+    }
+
+    fn hear(&mut self, message: FromSession) -> Task<Message> {
+        match message {
+            FromSession::Update(Update::Snapshot(snapshot)) => self.show(snapshot),
+            FromSession::Update(Update::Live(live)) => {
+                self.chart.live_changed(&self.live.lines, &live.lines);
+                self.live = live;
+            }
+            FromSession::Update(Update::Cue(cue)) => self.cue = Some(cue),
+            FromSession::Update(Update::Notice { text, good }) => self.notify(text, good),
+            FromSession::CueOver => self.cue = None,
+            FromSession::NewsOver => self.notices.retain(|notice| !notice.good),
+            FromSession::Ended => {
+                self.ended = true;
+                if self.closing {
+                    return iced::exit();
+                }
+            }
+        }
+        Task::none()
+    }
+
+    /// Shows a newer snapshot; one that comes too late is dropped.
+    fn show(&mut self, snapshot: Arc<Snapshot>) {
+        if self.snapshot.as_ref().is_some_and(|shown| shown.revision > snapshot.revision) {
+            return;
+        }
+        self.chart.show(&snapshot);
+        let told = |id: &String, text: &String| {
+            snapshot
+                .card
+                .settings
+                .iter()
+                .any(|setting| setting.id == *id && setting.kind != view::SettingKind::Text(text.clone()))
+        };
+        self.drafts.retain(|id, text| told(id, text));
+        self.picked.take_if(|picked| !snapshot.tray.iter().any(|tile| tile.id == *picked));
+        self.snapshot = Some(snapshot);
+    }
+
+    fn notify(&mut self, text: String, good: bool) {
+        self.notices_given += 1;
+        self.notices.push(Notice { id: self.notices_given, text, good });
+        // More than three would cover the work; the oldest has been seen longest.
+        if self.notices.len() > 3 {
+            self.notices.remove(0);
+        }
+    }
+
+    /// Hands a command to the session without ever waiting for it.
+    fn ask(&mut self, command: Command) {
+        match self.commands.try_send(command) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => self.notify(
+                "Headrest is still busy with what you asked before, so this was not done. Try again in a moment."
+                    .to_owned(),
+                false,
+            ),
+            Err(TrySendError::Disconnected(_)) => self.ended = true,
+        }
+    }
+
+    /// The same, after everything that was typed has been handed on.
+    fn ask_settled(&mut self, command: Command) {
+        self.settle_drafts();
+        self.ask(command);
+    }
+
+    fn settle_drafts(&mut self) {
+        let Some(snapshot) = self.snapshot.clone() else { return };
+        for setting in &snapshot.card.settings {
+            if let Some(text) = self.drafts.get(&setting.id).cloned()
+                && setting.kind != view::SettingKind::Text(text.clone())
+            {
+                self.ask(Command::Set(setting.id.clone(), SettingValue::Text(text)));
+            }
+        }
+    }
+
+    fn key(&mut self, key: &Key, modifiers: Modifiers, taken: bool) -> Task<Message> {
+        let Some(act) = keys::act(key, modifiers) else { return Task::none() };
+        // A text field keeps its keys, but silence and Tab work everywhere.
+        if taken && act != Act::Mute {
+            return Task::none();
+        }
+        if self.modal.is_some() {
+            return match act {
+                Act::Mute => {
+                    self.modal = None;
+                    if self.is_busy() {
+                        self.ask(Command::Mute);
+                    }
+                    Task::none()
+                }
+                Act::Next => self.focus_next(),
+                Act::Previous => operation::focus_previous().chain(reveal::focused()),
+                Act::StartOrStop if self.is_busy() => {
+                    self.ask(Command::StartOrStop);
+                    Task::none()
+                }
+                _ => Task::none(),
+            };
+        }
+        self.act(act)
+    }
+
+    fn act(&mut self, act: Act) -> Task<Message> {
+        match act {
+            Act::StartOrStop => self.ask_settled(Command::StartOrStop),
+            Act::Mute => self.ask(Command::Mute),
+            Act::Stage(stage) => self.ask_settled(Command::OpenStage(stage)),
+            Act::MarkBefore => self.mark(SetMark::Before),
+            Act::MarkAfter => self.mark(SetMark::After),
+            Act::Smoothing => self.ask(Command::NextSmoothing),
+            Act::Theme => self.switch_theme(),
+            Act::Undo => self.ask(Command::Undo),
+            Act::Redo => self.ask(Command::Redo),
+            Act::Fit => self.chart.fit(),
+            Act::Job => return self.open(Modal::Job { path: String::new() }),
+            Act::Help => return self.open(Modal::Keys),
+            Act::Next => return self.focus_next(),
+            Act::Previous => return operation::focus_previous().chain(reveal::focused()),
+        }
+        Task::none()
+    }
+
+    fn focus_next(&mut self) -> Task<Message> {
+        self.settle_drafts();
+        operation::focus_next().chain(reveal::focused())
+    }
+
+    fn is_busy(&self) -> bool {
+        self.snapshot.as_ref().is_some_and(|snapshot| snapshot.activity != Activity::Idle)
+    }
+
+    fn switch_theme(&mut self) {
+        self.theme = self.theme.other();
+        self.chart.redraw();
+    }
+
+    /// Marks the picked capture, or the newest; takes the mark away where it is.
+    fn mark(&mut self, mark: SetMark) {
+        let Some(snapshot) = self.snapshot.clone() else { return };
+        let tile = match self.picked {
+            Some(picked) => snapshot.tray.iter().find(|tile| tile.id == picked),
+            None => snapshot.tray.last(),
+        };
+        if let Some(tile) = tile {
+            let wanted = (tile.mark != Some(mark)).then_some(mark);
+            self.ask(Command::MarkCapture(tile.id, wanted));
+        }
+    }
+
+    /// Picks a capture; picking the picked one shows or hides its curve.
+    fn pick(&mut self, capture: CaptureId) {
+        let Some(snapshot) = self.snapshot.clone() else { return };
+        let Some(tile) = snapshot.tray.iter().find(|tile| tile.id == capture) else { return };
+        if self.picked == Some(capture) || !tile.shown {
+            self.ask(Command::ShowCapture(capture, !tile.shown));
+        }
+        self.picked = Some(capture);
+    }
+
+    fn open(&mut self, mut modal: Modal) -> Task<Message> {
+        if let Modal::Job { path } = &mut modal
+            && path.is_empty()
+        {
+            let folder = self.snapshot.as_ref().map(|s| s.job.folder.clone()).unwrap_or_default();
+            *path = if folder.is_empty() { self.job_folder.clone() } else { folder };
+        }
+        let first = modal.first_focus();
+        self.modal = Some(modal);
+        operation::focus(first)
+    }
+
+    fn confirm(&mut self) {
+        match self.modal.take() {
+            Some(Modal::Discard { capture, .. }) => self.ask(Command::DiscardCapture(capture)),
+            Some(Modal::Rename { capture, text }) if !text.trim().is_empty() => {
+                self.ask(Command::RenameCapture(capture, text.trim().to_owned()));
+            }
+            _ => {}
+        }
+    }
+
+    fn job_path(&self) -> String {
+        match &self.modal {
+            Some(Modal::Job { path }) => path.trim().to_owned(),
+            _ => String::new(),
+        }
+    }
+
+    fn use_job(&mut self, command: fn(String) -> Command) {
+        let path = self.job_path();
+        if !path.is_empty() {
+            self.modal = None;
+            self.ask(command(path));
+        }
+    }
+
+    fn browsed(&mut self, folder: Option<std::path::PathBuf>) {
+        if let (Some(Modal::Job { path }), Some(folder)) = (&mut self.modal, folder) {
+            *path = folder.display().to_string();
+        }
+    }
+
+    /// Asks the session to save and end; the window closes when it has. Asked a
+    /// second time, or without a session, it closes at once.
+    fn close(&mut self) -> Task<Message> {
+        if self.closing || self.ended {
+            return iced::exit();
+        }
+        self.closing = true;
+        self.ask_settled(Command::Close);
+        if self.ended { iced::exit() } else { Task::none() }
+    }
+}
+
+fn from_key(key: Key, modified: Key, modifiers: Modifiers, status: event::Status) -> Option<Message> {
+    let taken = status == event::Status::Captured;
+    // What is typed counts (`?`, `+`), whichever keys make it on this layout.
+    let key = if matches!(modified, Key::Character(_)) { modified } else { key };
+    (!taken || key == Key::Named(Named::Escape)).then_some(Message::Key { key, modifiers, taken })
+}
+
+fn browse(start: String) -> Task<Message> {
+    let mut dialog = rfd::AsyncFileDialog::new().set_title("Folder of the job");
+    if !start.is_empty() {
+        dialog = dialog.set_directory(start);
+    }
+    Task::perform(dialog.pick_folder(), |folder| {
+        Message::Browsed(folder.map(|folder| folder.path().to_owned()))
+    })
+}

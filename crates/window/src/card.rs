@@ -1,0 +1,132 @@
+//! The stage's card: what to do now, and what was found.
+
+use iced::widget::{column, container, row, scrollable, space, text};
+use iced::{Center, Fill, Padding};
+use view::{Action, Activity, CardLine, Command, FindingLine, Snapshot, StageState, Tone};
+
+use crate::app::App;
+use crate::icon;
+use crate::lettering::{BOLD, HEADLINE, L, LEAD, M, S, XS, body, lead, small};
+use crate::message::{Element, Message};
+use crate::press::{Look, Press};
+use crate::screen::Room;
+use crate::theme::{bar, divider, muted, panel, raised, tinted};
+use crate::{band, setting};
+
+/// The list that the card scrolls in.
+pub(crate) const SCROLL: &str = "card";
+
+/// The card.
+pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
+    let card = &snapshot.card;
+    let state = snapshot.stages.iter().find(|line| line.stage == snapshot.stage);
+    let mut parts =
+        column![heading(snapshot, state.map_or(StageState::NotBegun, |line| line.state))].spacing(L);
+    let mut what = column![lead(&card.instruction)].spacing(S);
+    if !card.detail.is_empty() {
+        what = what.push(body(&card.detail).style(muted));
+    }
+    parts = parts.push(what);
+    if let Some(main) = &card.main {
+        parts = parts.push(main_button(main, &snapshot.activity));
+    }
+    if !card.headline.is_empty() {
+        parts = parts.push(headline(&card.headline, &card.headline_caption));
+    }
+    if !card.actions.is_empty() {
+        parts = parts.push(row(card.actions.iter().map(action)).spacing(S).wrap());
+    }
+    if !card.settings.is_empty() {
+        let settings = card.settings.iter().map(|setting| setting::view(setting, &app.drafts));
+        parts = parts.push(column(settings).spacing(XS));
+    }
+    if !card.lines.is_empty() {
+        parts = parts.push(lines(&card.lines));
+    }
+    if !card.findings.is_empty() {
+        parts = parts.push(column(card.findings.iter().map(finding)).spacing(S));
+    }
+    if !snapshot.bands.is_empty() {
+        parts = parts.push(band::list(&snapshot.bands));
+    }
+    let padding = Padding { right: M, ..Padding::ZERO };
+    container(scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0))
+        .padding(Padding { top: M, bottom: M, left: L, right: XS })
+        .width(room.card)
+        .height(Fill)
+        .style(panel)
+        .into()
+}
+
+fn heading<'a>(snapshot: &Snapshot, state: StageState) -> Element<'a> {
+    let number = snapshot.stages.iter().position(|line| line.stage == snapshot.stage).unwrap_or(0) + 1;
+    let words = match state {
+        StageState::NotBegun => "not begun",
+        StageState::Measured => "measured",
+        StageState::NeedsAnotherLook => "needs another look",
+    };
+    row![
+        body(format!("{number}  {}", snapshot.stage.title())).width(Fill),
+        icon::stage_state(state, 16.0),
+        small(words),
+    ]
+    .spacing(S)
+    .align_y(Center)
+    .into()
+}
+
+fn main_button<'a>(main: &'a Action, activity: &Activity) -> Element<'a> {
+    let busy = *activity != Activity::Idle;
+    let key = small("Space").style(|_| text::Style { color: None });
+    let content = row![text(&main.label).size(LEAD).font(BOLD).width(Fill), key].spacing(M).align_y(Center);
+    Press::new(content, if busy { Look::Stop } else { Look::Main })
+        .id("main")
+        .padding([L, L])
+        .width(Fill)
+        .on_press_maybe((main.enabled || busy).then_some(Message::Ask(Command::StartOrStop)))
+        .into()
+}
+
+fn headline<'a>(number: &'a str, caption: &'a str) -> Element<'a> {
+    // Long headlines are set smaller rather than broken.
+    let size = if number.chars().count() > 9 { HEADLINE * 0.66 } else { HEADLINE };
+    column![text(number).size(size).font(BOLD).line_height(1.05), body(caption).style(muted)]
+        .spacing(XS)
+        .into()
+}
+
+fn action(action: &Action) -> Element<'_> {
+    Press::new(body(&action.label), Look::Plain)
+        .id(format!("action-{}", action.id))
+        .padding([S + 2.0, M])
+        .on_press_maybe(action.enabled.then(|| Message::Ask(Command::Press(action.id.clone()))))
+        .into()
+}
+
+fn lines(lines: &[CardLine]) -> Element<'_> {
+    let mut table = column![].spacing(0);
+    for (index, line) in lines.iter().enumerate() {
+        if index > 0 {
+            table = table.push(container(space()).width(Fill).height(1).style(divider));
+        }
+        let mark: Element<'_> = match line.tone {
+            Tone::Plain => space().width(16).into(),
+            tone => icon::tone(tone, 16.0),
+        };
+        let value = text(&line.value).size(crate::lettering::BODY).font(BOLD).style(tinted(line.tone));
+        table = table.push(
+            row![mark, body(&line.label).style(muted).width(Fill), value]
+                .spacing(S)
+                .align_y(Center)
+                .padding([7.0, 0.0]),
+        );
+    }
+    container(table).padding([XS, M]).style(raised).into()
+}
+
+fn finding(finding: &FindingLine) -> Element<'_> {
+    let edge = container(space()).width(4).height(Fill).style(bar(finding.tone));
+    let words =
+        row![icon::tone(finding.tone, 18.0), body(&finding.text).width(Fill)].spacing(S).padding([S, 0.0]);
+    row![edge, words].spacing(M).height(iced::Shrink).into()
+}

@@ -1,0 +1,84 @@
+//! What can happen in the window.
+
+use std::path::PathBuf;
+
+use chart::Viewport;
+use iced::{Size, keyboard};
+use view::{CaptureId, Command, SettingValue, Update};
+
+use crate::modal::Modal;
+use crate::theme::Theme;
+
+/// A piece of our window.
+pub(crate) type Element<'a> = iced::Element<'a, Message, Theme>;
+
+/// Something that happened.
+#[derive(Debug, Clone)]
+pub enum Message {
+    /// The session said something.
+    Session(FromSession),
+    /// The person asks the session for something.
+    Ask(Command),
+    /// A key that no widget took for itself, or that counts in any case.
+    Key {
+        /// Which.
+        key: keyboard::Key,
+        /// With what held down.
+        modifiers: keyboard::Modifiers,
+        /// Whether a text field has taken it already.
+        taken: bool,
+    },
+    /// The keyboard goes to the next thing.
+    FocusNext,
+    /// The keyboard goes to the thing before.
+    FocusPrevious,
+    /// The other look.
+    SwitchTheme,
+    /// The chart is looked at differently.
+    Look(Viewport),
+    /// The whole chart.
+    Fit,
+    /// A text field of the card was typed into.
+    Draft(String, String),
+    /// The text of a field counts now.
+    SettleDrafts,
+    /// A setting is set.
+    Set(String, SettingValue),
+    /// A capture was picked in the tray.
+    Pick(CaptureId),
+    /// Something opens over the window.
+    OpenModal(Modal),
+    /// What was typed into it.
+    ModalText(String),
+    /// It closes without effect.
+    CloseModal,
+    /// It closes and does what it says.
+    ConfirmModal,
+    /// A job begins in the folder that was typed.
+    BeginJob,
+    /// The job in that folder is opened.
+    OpenJob,
+    /// The dialog for a folder is asked for.
+    Browse,
+    /// It has answered.
+    Browsed(Option<PathBuf>),
+    /// A notice was read.
+    Dismiss(u64),
+    /// The window has another size.
+    Resized(Size),
+    /// The window is asked to close.
+    CloseRequested,
+}
+
+/// What comes from the session's side, as it reaches the window.
+#[derive(Debug, Clone)]
+pub enum FromSession {
+    /// An update.
+    Update(Update),
+    /// The last cue has been shown long enough.
+    CueOver,
+    /// Good news has been shown long enough.
+    NewsOver,
+    /// The session has ended.
+    Ended,
+}

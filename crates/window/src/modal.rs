@@ -1,0 +1,203 @@
+//! What opens over the window: questions, lists, the keys, the job's folder.
+
+use iced::widget::{column, container, opaque, row, scrollable, space, text_input};
+use iced::{Center, Fill, Length};
+use view::{CaptureId, Setting, SettingKind, SettingValue, Snapshot};
+
+use crate::icon::{Ink, Shape, icon};
+use crate::keys::{BINDINGS, Binding};
+use crate::lettering::{self, L, M, PLAIN, S, XL, XS, body, lead, small, strong, title};
+use crate::message::{Element, Message};
+use crate::press::{Look, Press};
+use crate::theme::{key_cap, scrim, sheet};
+
+/// The text field of a sheet, so that it gets the keyboard when it opens.
+pub(crate) const FIELD: &str = "sheet-field";
+/// Its safe button, for sheets without a field.
+pub(crate) const SAFE: &str = "sheet-safe";
+/// The list of choices.
+const CHOICES: &str = "sheet-choices";
+/// The list of keys.
+const KEYS: &str = "sheet-keys";
+
+/// What is open.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Modal {
+    /// The list of keys.
+    Keys,
+    /// The question before a capture is discarded.
+    Discard {
+        /// Which.
+        capture: CaptureId,
+        /// Its label.
+        label: String,
+    },
+    /// A new label for a capture.
+    Rename {
+        /// Which.
+        capture: CaptureId,
+        /// The label as it is typed.
+        text: String,
+    },
+    /// The folder in which a job begins or lies.
+    Job {
+        /// The path as it is typed.
+        path: String,
+    },
+    /// The choices of a setting.
+    Choose {
+        /// Which setting.
+        setting: String,
+    },
+}
+
+impl Modal {
+    /// What has the keyboard when it opens.
+    pub(crate) fn first_focus(&self) -> &'static str {
+        match self {
+            Self::Keys | Self::Discard { .. } | Self::Choose { .. } => SAFE,
+            Self::Rename { .. } | Self::Job { .. } => FIELD,
+        }
+    }
+
+    /// What is typed into its field.
+    pub(crate) fn type_text(&mut self, typed: String) {
+        if let Self::Rename { text, .. } | Self::Job { path: text } = self {
+            *text = typed;
+        }
+    }
+}
+
+/// The sheet, over a veil.
+pub(crate) fn view<'a>(modal: &'a Modal, snapshot: &'a Snapshot, height: f32) -> Element<'a> {
+    let (content, width): (Element<'a>, f32) = match modal {
+        Modal::Keys => (keys(), 620.0),
+        Modal::Discard { label, .. } => (discard(label), 480.0),
+        Modal::Rename { text, .. } => (rename(text), 480.0),
+        Modal::Job { path } => (job(path), 620.0),
+        Modal::Choose { setting } => (choose(setting, snapshot), 480.0),
+    };
+    let sheet = container(content).padding(XL).width(width).max_height(height - 2.0 * L).style(sheet);
+    opaque(container(sheet).center(Fill).style(scrim))
+}
+
+fn close<'a>(label: &'a str) -> Element<'a> {
+    Press::new(body(label), Look::Plain).id(SAFE).on_press(Message::CloseModal).padding([M, L]).into()
+}
+
+fn discard<'a>(label: &'a str) -> Element<'a> {
+    column![
+        title("Discard this capture?"),
+        body(format!(
+            "“{label}” is moved to the folder “discarded” of this job. Its recording is kept there."
+        )),
+        row![
+            close("Keep it"),
+            space().width(Fill),
+            Press::new(strong("Discard"), Look::Stop).on_press(Message::ConfirmModal).padding([M, L]),
+        ]
+        .align_y(Center),
+    ]
+    .spacing(L)
+    .into()
+}
+
+fn rename<'a>(text: &'a str) -> Element<'a> {
+    column![
+        title("Rename this capture"),
+        field("Where or what, such as: driver’s head, left ear", text, Some(Message::ConfirmModal)),
+        row![
+            close("Cancel"),
+            space().width(Fill),
+            Press::new(strong("Rename"), Look::Main)
+                .on_press_maybe((!text.trim().is_empty()).then_some(Message::ConfirmModal))
+                .padding([M, L]),
+        ],
+    ]
+    .spacing(L)
+    .into()
+}
+
+fn job<'a>(path: &'a str) -> Element<'a> {
+    let ready = !path.trim().is_empty();
+    let press = |label: &'a str, look, message| {
+        Press::new(strong(label), look).on_press_maybe(ready.then_some(message)).padding([M, L])
+    };
+    column![
+        title("Job"),
+        body("A job is a folder with everything about one car: recordings, readings, bands, sheets."),
+        row![
+            field("Path of the folder", path, None),
+            Press::new(body("Browse…"), Look::Plain).on_press(Message::Browse).padding([M, L]),
+        ]
+        .spacing(S)
+        .align_y(Center),
+        row![
+            close("Cancel"),
+            space().width(Fill),
+            press("Open job", Look::Plain, Message::OpenJob),
+            press("Begin new job", Look::Main, Message::BeginJob),
+        ]
+        .spacing(S),
+    ]
+    .spacing(L)
+    .into()
+}
+
+fn field<'a>(placeholder: &'a str, value: &'a str, on_submit: Option<Message>) -> Element<'a> {
+    text_input(placeholder, value)
+        .id(FIELD)
+        .on_input(Message::ModalText)
+        .on_submit_maybe(on_submit)
+        .font(PLAIN)
+        .size(lettering::LEAD)
+        .padding(M)
+        .width(Fill)
+        .into()
+}
+
+fn choose<'a>(setting: &'a str, snapshot: &'a Snapshot) -> Element<'a> {
+    let Some(Setting { label, kind: SettingKind::Choice { options, chosen }, .. }) =
+        snapshot.card.settings.iter().find(|s| s.id == setting)
+    else {
+        return column![body("This setting is no longer there."), close("Close")].spacing(L).into();
+    };
+    let list = options.iter().map(|option| {
+        let is_chosen = option.id == *chosen;
+        let mark: Element<'a> =
+            if is_chosen { icon(Shape::Check, Ink::Accent, 18.0) } else { space().width(18).into() };
+        let row = Press::new(
+            row![mark, body(&option.label).width(Fill)].spacing(M).align_y(Center),
+            Look::Row(is_chosen),
+        )
+        .width(Fill)
+        .padding([M, M])
+        .on_press(Message::Set(setting.to_owned(), SettingValue::Choice(option.id.clone())))
+        .on_key(crate::app::up_and_down);
+        Element::from(if is_chosen { row.id(SAFE) } else { row })
+    });
+    let list = scrollable(column(list).spacing(XS).padding([0.0, M])).id(CHOICES).height(Length::Shrink);
+    let cancel = Press::new(body("Cancel"), Look::Plain).on_press(Message::CloseModal).padding([M, L]);
+    column![lead(label), container(list).max_height(440), cancel].spacing(L).into()
+}
+
+fn keys<'a>() -> Element<'a> {
+    let lines = BINDINGS.iter().map(key_line);
+    let list = scrollable(column(lines).spacing(S).padding([0.0, M])).id(KEYS).height(Length::Shrink);
+    column![row![title("Keys").width(Fill), close("Close")].align_y(Center), container(list).max_height(600),]
+        .spacing(L)
+        .into()
+}
+
+fn key_line<'a>(binding: &Binding) -> Element<'a> {
+    let caps = binding.caps.iter().map(|cap| {
+        if *cap == "…" {
+            return small("…").into();
+        }
+        container(small(*cap)).padding([XS, S]).style(key_cap).into()
+    });
+    row![row(caps).spacing(XS).align_y(Center).width(190), body(binding.does).width(Fill)]
+        .spacing(M)
+        .align_y(Center)
+        .into()
+}

@@ -1,0 +1,120 @@
+//! The chart with its faces, and the ribbon under it.
+
+use chart::Viewport;
+use iced::keyboard::{Key, Modifiers, key::Named};
+use iced::widget::canvas::Canvas;
+use iced::widget::{column, container, row, space, stack, text};
+use iced::{Bottom, Center, Fill};
+use view::{Command, Ribbon, Snapshot};
+
+use crate::app::App;
+use crate::drawing::{Crosshair, Curves, Residue};
+use crate::icon::{Ink, Shape, icon};
+use crate::lettering::{BOLD, M, S, TITLE, XS, body, small, strong};
+use crate::message::{Element, Message};
+use crate::press::{Look, Press};
+use crate::screen::Room;
+use crate::theme::panel;
+
+/// One press of an arrow key moves the chart by this share of what is in view.
+const PAN: f64 = 0.1;
+/// One press of plus or minus.
+const ZOOM: f64 = 1.25;
+
+/// The chart and the ribbon.
+pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
+    let mut parts = column![header(snapshot), faces(snapshot), plot(app, snapshot)].spacing(S);
+    if let Some(ribbon) = &snapshot.ribbon {
+        parts = parts.push(residue(app, snapshot, ribbon, room));
+    }
+    container(parts).padding(M).width(Fill).height(Fill).style(panel).into()
+}
+
+fn header(snapshot: &Snapshot) -> Element<'_> {
+    let tool = |shape, id, command: Command, enabled: bool| {
+        let ink = if enabled { Ink::Text } else { Ink::Muted };
+        Press::new(icon(shape, ink, 18.0), Look::Quiet)
+            .id(id)
+            .padding(S)
+            .on_press_maybe(enabled.then_some(Message::Ask(command)))
+    };
+    let (undo, redo) = snapshot.can_undo;
+    row![
+        strong(&snapshot.chart.title).width(Fill),
+        tool(Shape::Undo, "undo", Command::Undo, undo),
+        tool(Shape::Redo, "redo", Command::Redo, redo),
+        Press::new(body("Smoothing"), Look::Quiet)
+            .padding([S, S])
+            .on_press(Message::Ask(Command::NextSmoothing)),
+        Press::new(
+            row![icon(Shape::Frame, Ink::Text, 16.0), body("Fit")].spacing(XS).align_y(Center),
+            Look::Quiet
+        )
+        .padding([S, S])
+        .on_press(Message::Fit),
+    ]
+    .spacing(XS)
+    .align_y(Center)
+    .into()
+}
+
+fn faces(snapshot: &Snapshot) -> Element<'_> {
+    let faces = snapshot.faces.iter().map(|&face| {
+        Press::new(body(face.title()), Look::Choice(face == snapshot.face))
+            .padding([6.0, M])
+            .on_press(Message::Ask(Command::ShowFace(face)))
+            .on_key(sideways)
+            .into()
+    });
+    row(faces).spacing(XS).wrap().into()
+}
+
+/// Arrow keys in a row: to the thing on the left, on the right.
+pub(crate) fn sideways(key: &Key, _: Modifiers) -> Option<Message> {
+    match key.as_ref() {
+        Key::Named(Named::ArrowRight) => Some(Message::FocusNext),
+        Key::Named(Named::ArrowLeft) => Some(Message::FocusPrevious),
+        _ => None,
+    }
+}
+
+fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
+    let chart = &*snapshot.chart;
+    let view = app.chart.view(chart);
+    let live = &app.live.lines;
+    let curves = Canvas::new(Curves { chart, view, live, state: &app.chart }).width(Fill).height(Fill);
+    let residue = snapshot.ribbon.as_ref().map(|ribbon| &ribbon.line);
+    let cross = Canvas::new(Crosshair { chart, view, live, residue }).width(Fill).height(Fill);
+    Press::new(stack![curves, cross].width(Fill).height(Fill), Look::Bare)
+        .id("chart")
+        .padding(0)
+        .width(Fill)
+        .height(Fill)
+        .on_key(move |key, _| look(view, key))
+        .into()
+}
+
+fn look(view: Viewport, key: &Key) -> Option<Message> {
+    let zoomed = |factor| view.zoomed((0.5, 0.5), factor, 1.0);
+    let view = match key.as_ref() {
+        Key::Named(Named::ArrowLeft) => view.panned(-PAN, 0.0),
+        Key::Named(Named::ArrowRight) => view.panned(PAN, 0.0),
+        Key::Named(Named::ArrowUp) => view.panned(0.0, PAN),
+        Key::Named(Named::ArrowDown) => view.panned(0.0, -PAN),
+        Key::Character("+" | "=") => zoomed(ZOOM),
+        Key::Character("-" | "\u{2212}") => zoomed(1.0 / ZOOM),
+        _ => return None,
+    };
+    Some(Message::Look(view))
+}
+
+fn residue<'a>(app: &'a App, snapshot: &'a Snapshot, ribbon: &'a Ribbon, room: Room) -> Element<'a> {
+    let chart = &*snapshot.chart;
+    let strip =
+        Canvas::new(Residue { chart, view: app.chart.view(chart), line: &ribbon.line, state: &app.chart })
+            .width(Fill)
+            .height(room.ribbon);
+    let number = text(&ribbon.rms_text).size(TITLE * 1.25).font(BOLD);
+    let head = row![body(&ribbon.caption).width(Fill), number, small("RMS")].spacing(S).align_y(Bottom);
+    column![head, strip, space().height(0)].spacing(XS).into()
+}

@@ -1,0 +1,98 @@
+//! Brings what has the keyboard into view when it lies outside a scrolled list.
+
+use iced::Rectangle;
+use iced::Task;
+use iced::Vector;
+use iced::advanced::widget::operation::scrollable::{self, AbsoluteOffset};
+use iced::advanced::widget::operation::{Focusable, Operation, Outcome, Scrollable};
+use iced::advanced::widget::{Id, operate};
+
+/// Room left between what is shown and the edge of the list.
+const MARGIN: f32 = 12.0;
+
+/// Scrolls the innermost list that holds the focused thing, just as far as is
+/// needed. Lists without an id are left alone.
+pub(crate) fn focused<T: Send + 'static>() -> Task<T> {
+    operate(Reveal { pending: None, inside: None, found: None })
+}
+
+#[derive(Debug, Clone)]
+struct List {
+    id: Id,
+    bounds: Rectangle,
+    translation: Vector,
+}
+
+struct Reveal {
+    /// A list that was announced and is about to be entered.
+    pending: Option<List>,
+    /// The list that is being walked through.
+    inside: Option<List>,
+    found: Option<(Id, AbsoluteOffset<Option<f32>>)>,
+}
+
+impl<T: Send + 'static> Operation<T> for Reveal {
+    fn traverse(&mut self, operate: &mut dyn FnMut(&mut dyn Operation<T>)) {
+        let outer = self.inside.clone();
+        if let Some(entered) = self.pending.take() {
+            self.inside = Some(entered);
+        }
+        operate(self);
+        self.inside = outer;
+    }
+
+    fn scrollable(
+        &mut self,
+        id: Option<&Id>,
+        bounds: Rectangle,
+        _content_bounds: Rectangle,
+        translation: Vector,
+        _state: &mut dyn Scrollable,
+    ) {
+        self.pending = id.map(|id| List { id: id.clone(), bounds, translation });
+    }
+
+    fn focusable(&mut self, _id: Option<&Id>, bounds: Rectangle, state: &mut dyn Focusable) {
+        let Some(list) = self.inside.as_ref().filter(|_| state.is_focused()) else { return };
+        let x = shift(bounds.x, bounds.width, list.bounds.x, list.bounds.width, list.translation.x);
+        let y = shift(bounds.y, bounds.height, list.bounds.y, list.bounds.height, list.translation.y);
+        if x.is_some() || y.is_some() {
+            self.found = Some((list.id.clone(), AbsoluteOffset { x, y }));
+        }
+    }
+
+    fn finish(&self) -> Outcome<T> {
+        match &self.found {
+            Some((id, offset)) => Outcome::Chain(Box::new(scrollable::scroll_to(id.clone(), *offset))),
+            None => Outcome::None,
+        }
+    }
+}
+
+/// The new offset along one axis, or none when all is in view already.
+fn shift(at: f32, length: f32, from: f32, room: f32, offset: f32) -> Option<f32> {
+    let start = at - offset - from;
+    if start < MARGIN {
+        let wanted = (at - from - MARGIN).max(0.0);
+        return ((wanted - offset).abs() > 0.5).then_some(wanted);
+    }
+    if start + length > room - MARGIN && length + 2.0 * MARGIN <= room {
+        return Some(at - from + length + MARGIN - room);
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::shift;
+
+    #[test]
+    fn only_what_is_hidden_moves_the_list() {
+        // A list 100 high at 0, scrolled by 50.
+        assert_eq!(shift(80.0, 20.0, 0.0, 100.0, 50.0), None, "in view");
+        assert_eq!(shift(40.0, 20.0, 0.0, 100.0, 50.0), Some(28.0), "above");
+        assert_eq!(shift(160.0, 20.0, 0.0, 100.0, 50.0), Some(92.0), "below");
+        assert_eq!(shift(0.0, 20.0, 0.0, 100.0, 0.0), None, "the first one, not scrolled");
+        assert_eq!(shift(5.0, 20.0, 0.0, 100.0, 50.0), Some(0.0), "near the top");
+    }
+}

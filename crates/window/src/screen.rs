@@ -1,0 +1,168 @@
+//! The whole window: where each part has its place.
+
+use iced::alignment::{Horizontal, Vertical};
+use iced::widget::{column, container, row, space, stack};
+use iced::{Center, Fill, Padding, Size};
+use view::{RigState, Snapshot, Tone};
+
+use crate::app::{App, Notice};
+use crate::icon::{self, Ink, Shape, icon};
+use crate::inert::inert;
+use crate::lettering::{L, M, S, TITLE, XL, body, lead, small, title};
+use crate::message::{Element, Message};
+use crate::press::{Look, Press};
+use crate::theme::{ground, outlined, panel, toned};
+use crate::{activity, card, modal, order, pane, strip, tray};
+
+/// How the room of the window is shared out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Room {
+    /// The work order's width.
+    pub(crate) order: f32,
+    /// The card's width.
+    pub(crate) card: f32,
+    /// The ribbon's height.
+    pub(crate) ribbon: f32,
+    /// Whether little room is left.
+    pub(crate) narrow: bool,
+    /// The window's height.
+    pub(crate) height: f32,
+}
+
+impl Room {
+    /// For a window of this size.
+    pub(crate) fn of(size: Size) -> Self {
+        let narrow = size.width < 1180.0;
+        Self {
+            order: if narrow { 158.0 } else { 196.0 },
+            card: (size.width * 0.275).clamp(296.0, 440.0),
+            ribbon: (size.height * 0.115).clamp(76.0, 150.0),
+            narrow,
+            height: size.height,
+        }
+    }
+}
+
+/// Everything.
+pub(crate) fn view(app: &App) -> Element<'_> {
+    let Some(snapshot) = app.snapshot.as_deref() else {
+        let text = if app.ended { "The session has ended." } else { "Starting…" };
+        return container(title(text)).center(Fill).style(ground).into();
+    };
+    let room = Room::of(app.size);
+    let base = inert(parts(app, snapshot, room), app.modal.is_some());
+    let sheet = match &app.modal {
+        Some(modal) => modal::view(modal, snapshot, room.height),
+        None => space().into(),
+    };
+    stack![base, news(app), sheet].width(Fill).height(Fill).into()
+}
+
+fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
+    let middle: Element<'a> = if snapshot.rig.state == RigState::None {
+        container(welcome()).style(panel).center(Fill).into()
+    } else {
+        stack![pane::view(app, snapshot, room), activity::view(snapshot), cue(app)]
+            .width(Fill)
+            .height(Fill)
+            .into()
+    };
+    let work =
+        row![order::view(snapshot, room), middle, card::view(app, snapshot, room),].spacing(S).height(Fill);
+    container(column![strip::view(app, snapshot, room), work, tray::view(app, snapshot)].spacing(S))
+        .padding(S)
+        .width(Fill)
+        .height(Fill)
+        .style(ground)
+        .into()
+}
+
+/// What is offered while there is no device.
+fn welcome<'a>() -> Element<'a> {
+    let offer = |main: &'a str, why: &'a str, look, command| {
+        Press::new(column![lead(main), body(why)].spacing(S).width(Fill), look)
+            .padding([L, L])
+            .width(250)
+            .on_press(Message::Ask(command))
+    };
+    column![
+        icon(Shape::Broken, Ink::Muted, 44.0),
+        title("No sound device is in use"),
+        body("Connect an interface, or get to know the whole work order on a car that is only computed."),
+        row![
+            offer(
+                "Use the simulated car",
+                "Everything works, nothing is needed, no sound is made.",
+                Look::Main,
+                view::Command::UseSimulatedCar,
+            ),
+            offer(
+                "Use sound devices",
+                "Look for interfaces and microphones now.",
+                Look::Plain,
+                view::Command::UseDevices,
+            ),
+        ]
+        .spacing(M),
+    ]
+    .spacing(L)
+    .align_x(Center)
+    .padding(XL)
+    .into()
+}
+
+/// The big word of a moment, over the chart.
+fn cue(app: &App) -> Element<'_> {
+    let Some(cue) = &app.cue else { return space().into() };
+    let (tone, shape) = if cue.good { (Tone::Good, Shape::Check) } else { (Tone::Caution, Shape::Triangle) };
+    let word = iced::widget::text(&cue.text).size(TITLE * 1.5).font(crate::lettering::BOLD);
+    let shape: Element<'_> = if cue.good { icon(shape, Ink::OnTone, 36.0) } else { space().into() };
+    let banner = container(row![shape, word].spacing(M).align_y(Center)).padding([L, XL]).style(toned(tone));
+    container(banner)
+        .width(Fill)
+        .height(Fill)
+        .padding(XL)
+        .align_x(Horizontal::Center)
+        .align_y(Vertical::Top)
+        .into()
+}
+
+/// Notices, low at the right, above the tray.
+fn news(app: &App) -> Element<'_> {
+    let mut notices: Vec<Element<'_>> = app.notices.iter().map(notice).collect();
+    if app.ended {
+        notices.push(ended());
+    }
+    if notices.is_empty() {
+        return space().into();
+    }
+    container(column(notices).spacing(S).width(420))
+        .width(Fill)
+        .height(Fill)
+        .padding(Padding { bottom: 148.0, right: L, ..Padding::ZERO })
+        .align_x(Horizontal::Right)
+        .align_y(Vertical::Bottom)
+        .into()
+}
+
+fn notice(notice: &Notice) -> Element<'_> {
+    let tone = if notice.good { Tone::Good } else { Tone::Bad };
+    let close = Press::new(icon(Shape::Cross, Ink::Muted, 16.0), Look::Quiet)
+        .padding(S)
+        .on_press(Message::Dismiss(notice.id));
+    container(row![icon::tone(tone, 20.0), body(&notice.text).width(Fill), close].spacing(M).align_y(Center))
+        .padding([S, M])
+        .width(Fill)
+        .style(outlined(tone))
+        .into()
+}
+
+fn ended<'a>() -> Element<'a> {
+    let text = "The session has ended unexpectedly. What was recorded is in the job’s folder; \
+                close the window and start Headrest again.";
+    container(column![lead("Session ended"), small(text)].spacing(S))
+        .padding(M)
+        .width(Fill)
+        .style(outlined(Tone::Bad))
+        .into()
+}

@@ -1,0 +1,150 @@
+//! One thing that can be set: a choice, a number, a switch, a text.
+
+use std::collections::HashMap;
+
+use iced::keyboard::{Key, key::Named};
+use iced::widget::{column, row, space, text_input};
+use iced::{Center, Fill};
+use view::{ChoiceOption, Setting, SettingKind, SettingValue};
+
+use crate::icon::{Ink, Shape, icon};
+use crate::lettering::{BODY, M, PLAIN, S, XS, body, small, strong};
+use crate::message::{Element, Message};
+use crate::modal::Modal;
+use crate::pane::sideways;
+use crate::press::{Look, Press};
+
+/// Up to so many choices stand side by side.
+const SIDE_BY_SIDE: usize = 3;
+/// As long as their labels together have no more letters than this.
+const LETTERS: usize = 26;
+
+/// A setting.
+pub(crate) fn view<'a>(setting: &'a Setting, drafts: &'a HashMap<String, String>) -> Element<'a> {
+    match &setting.kind {
+        SettingKind::Choice { options, chosen } => choice(setting, options, chosen),
+        SettingKind::Number { value, min, max, step, text } => {
+            number(setting, *value, *min, *max, *step, text)
+        }
+        SettingKind::Switch(on) => switch(setting, *on),
+        SettingKind::Text(text) => {
+            field(setting, drafts.get(&setting.id).map_or(text.as_str(), String::as_str))
+        }
+    }
+}
+
+fn set(setting: &Setting, value: SettingValue) -> Message {
+    Message::Set(setting.id.clone(), value)
+}
+
+fn id(setting: &Setting) -> String {
+    format!("setting-{}", setting.id)
+}
+
+fn choice<'a>(setting: &'a Setting, options: &'a [ChoiceOption], chosen: &'a str) -> Element<'a> {
+    let letters: usize = options.iter().map(|option| option.label.chars().count()).sum();
+    if options.len() <= SIDE_BY_SIDE && letters <= LETTERS {
+        let buttons = options.iter().map(|option| {
+            Press::new(body(&option.label).width(Fill).align_x(Center), Look::Choice(option.id == chosen))
+                .padding([S, XS])
+                .width(Fill)
+                .on_press(set(setting, SettingValue::Choice(option.id.clone())))
+                .on_key(sideways)
+                .into()
+        });
+        return column![small(&setting.label), row(buttons).spacing(XS)]
+            .spacing(XS)
+            .padding([XS, 0.0])
+            .into();
+    }
+    let index = options.iter().position(|option| option.id == chosen);
+    let label = index.map_or("–", |index| options[index].label.as_str());
+    let step = move |by: isize| {
+        let next = index?.checked_add_signed(by).and_then(|index| options.get(index))?;
+        Some(set(setting, SettingValue::Choice(next.id.clone())))
+    };
+    let words = column![small(&setting.label), strong(label)].spacing(2).width(Fill);
+    Press::new(row![words, icon(Shape::Down, Ink::Muted, 18.0)].spacing(S).align_y(Center), Look::Row(false))
+        .id(id(setting))
+        .width(Fill)
+        .on_press(Message::OpenModal(Modal::Choose { setting: setting.id.clone() }))
+        .on_key(move |key, _| match key.as_ref() {
+            Key::Named(Named::ArrowRight | Named::ArrowDown) => step(1),
+            Key::Named(Named::ArrowLeft | Named::ArrowUp) => step(-1),
+            _ => None,
+        })
+        .into()
+}
+
+fn number<'a>(setting: &'a Setting, value: f64, min: f64, max: f64, step: f64, text: &'a str) -> Element<'a> {
+    let stepped = move |by: f64| {
+        let next = (value + by * step).clamp(min, max);
+        (next != value).then(|| set(setting, SettingValue::Number(next)))
+    };
+    stepper(id(setting), body(&setting.label).into(), text, move |by| stepped(f64::from(by)))
+}
+
+/// A label, a value, and a way down and up.
+pub(crate) fn stepper<'a>(
+    id: String,
+    label: Element<'a>,
+    value: &'a str,
+    step: impl Fn(i32) -> Option<Message> + 'a,
+) -> Element<'a> {
+    let button = |shape, message: Option<Message>| {
+        let ink = if message.is_some() { Ink::Text } else { Ink::Muted };
+        Press::new(icon(shape, ink, 16.0), Look::Plain).pointer_only().padding(S).on_press_maybe(message)
+    };
+    let down = button(Shape::Minus, step(-1));
+    let up = button(Shape::Plus, step(1));
+    let content =
+        row![iced::widget::container(label).width(Fill), down, strong(value).width(78).align_x(Center), up,]
+            .align_y(Center)
+            .spacing(XS);
+    Press::new(content, Look::Row(false))
+        .id(id)
+        .width(Fill)
+        .padding([XS, S])
+        .on_key(move |key, modifiers| {
+            let by = if modifiers.shift() { 10 } else { 1 };
+            match key.as_ref() {
+                Key::Named(Named::ArrowUp | Named::ArrowRight) => step(by),
+                Key::Named(Named::ArrowDown | Named::ArrowLeft) => step(-by),
+                _ => None,
+            }
+        })
+        .into()
+}
+
+fn switch(setting: &Setting, on: bool) -> Element<'_> {
+    Press::new(row![body(&setting.label).width(Fill), lever(on)].spacing(S).align_y(Center), Look::Row(false))
+        .id(id(setting))
+        .width(Fill)
+        .on_press(set(setting, SettingValue::Switch(!on)))
+        .into()
+}
+
+/// On or off, in words and shape.
+pub(crate) fn lever<'a>(on: bool) -> Element<'a> {
+    let mark: Element<'a> =
+        if on { icon(Shape::CheckedDisc, Ink::Accent, 20.0) } else { icon(Shape::Ring, Ink::Muted, 20.0) };
+    row![small(if on { "on" } else { "off" }), mark].spacing(S).align_y(Center).into()
+}
+
+fn field<'a>(setting: &'a Setting, text: &'a str) -> Element<'a> {
+    let name = setting.id.clone();
+    column![
+        small(&setting.label),
+        text_input("", text)
+            .id(id(setting))
+            .on_input(move |typed| Message::Draft(name.clone(), typed))
+            .on_submit(Message::SettleDrafts)
+            .font(PLAIN)
+            .size(BODY)
+            .padding([S, M]),
+        space().height(0),
+    ]
+    .spacing(XS)
+    .padding([XS, 0.0])
+    .into()
+}

@@ -1,0 +1,150 @@
+//! The top strip: job and car, input meter, output level, devices.
+
+use iced::keyboard::{Key, key::Named};
+use iced::widget::{column, container, row, space};
+use iced::{Center, Fill, Shrink};
+use view::{Command, Meter, MeterUnit, RigHead, RigState, Snapshot, Tone};
+
+use crate::app::App;
+use crate::icon::{self, Ink, Shape, icon};
+use crate::lettering::{M, S, XS, body, small, strong};
+use crate::message::{Element, Message};
+use crate::modal::Modal;
+use crate::press::{Look, Press};
+use crate::screen::Room;
+use crate::theme::{Theme, panel, tinted};
+
+/// The lowest output level that can be asked for, in dBFS peak.
+const LOWEST_DBFS: f64 = -80.0;
+
+/// The strip.
+pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
+    let gap = if room.narrow { S } else { M };
+    container(
+        row![
+            job(snapshot, room),
+            meter(app.live.meter.as_ref()),
+            output(snapshot),
+            rig(&snapshot.rig, room),
+            tools(app.theme),
+        ]
+        .spacing(gap)
+        .align_y(Center),
+    )
+    .padding([XS, S])
+    .height(60)
+    .align_y(Center)
+    .width(Fill)
+    .style(panel)
+    .into()
+}
+
+fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
+    let job = &snapshot.job;
+    let most = if room.narrow { 20 } else { 28 };
+    let (name, car) = if job.folder.is_empty() && job.name.is_empty() {
+        ("No job yet".to_owned(), "Press to begin or open one".to_owned())
+    } else {
+        (chart::shorten(&job.name, most), chart::shorten(&job.car, most + 4))
+    };
+    Press::new(column![strong(name), small(car)].spacing(2), Look::Quiet)
+        .id("job")
+        .padding([S, M])
+        .width(if room.narrow { 180 } else { 240 })
+        .on_press(Message::OpenModal(Modal::Job { path: String::new() }))
+        .into()
+}
+
+fn meter<'a>(meter: Option<&'a Meter>) -> Element<'a> {
+    let Some(meter) = meter else {
+        return column![small("Input"), small("not listening")].spacing(XS).width(Fill).into();
+    };
+    let caption = match meter.unit {
+        MeterUnit::Dbfs => "Input",
+        MeterUnit::Spl => "Input, sound pressure",
+        MeterUnit::Volts => "Input, volts",
+    };
+    let warning: Element<'a> = if meter.clipped {
+        row![
+            icon(Shape::Square, Ink::Tone(Tone::Bad), 16.0),
+            strong("Input clipped").style(tinted(Tone::Bad))
+        ]
+        .spacing(XS)
+        .align_y(Center)
+        .into()
+    } else {
+        small(caption).into()
+    };
+    column![
+        row![warning, space().width(Fill), strong(&meter.text)].align_y(Center),
+        icon::meter(meter.level, meter.peak, meter.clipped),
+    ]
+    .spacing(XS)
+    .width(Fill)
+    .into()
+}
+
+fn output<'a>(snapshot: &Snapshot) -> Element<'a> {
+    let level = snapshot.output_dbfs;
+    let step = move |by: f64| Message::Ask(Command::SetOutput((level + by).round().clamp(LOWEST_DBFS, 0.0)));
+    let button = |shape, by| {
+        Press::new(icon(shape, Ink::Text, 16.0), Look::Plain).pointer_only().padding(S).on_press(step(by))
+    };
+    let shown =
+        column![small("Output"), strong(format!("{} dBFS", chart::number((level * 10.0).round() / 10.0))),]
+            .align_x(Center)
+            .width(92);
+    let stepper = Press::new(
+        row![button(Shape::Minus, -1.0), shown, button(Shape::Plus, 1.0)].align_y(Center),
+        Look::Bare,
+    )
+    .id("output")
+    .padding(XS)
+    .on_key(move |key, _| match key.as_ref() {
+        Key::Named(Named::ArrowUp | Named::ArrowRight) => Some(step(1.0)),
+        Key::Named(Named::ArrowDown | Named::ArrowLeft) => Some(step(-1.0)),
+        _ => None,
+    });
+    let mute = if snapshot.muted {
+        let content = row![icon(Shape::Silent, Ink::OnTone, 20.0), strong("Muted")];
+        Press::new(content.spacing(S).align_y(Center), Look::Stop).on_press(Message::Ask(Command::Unmute))
+    } else {
+        let content = row![icon(Shape::Speaker, Ink::Text, 20.0), strong("Mute")];
+        Press::new(content.spacing(S).align_y(Center), Look::Plain).on_press(Message::Ask(Command::Mute))
+    };
+    row![stepper, mute.id("mute").width(112).padding([M, M])].spacing(XS).align_y(Center).into()
+}
+
+fn rig<'a>(rig: &'a RigHead, room: Room) -> Element<'a> {
+    let (shape, tone) = match rig.state {
+        RigState::None => (Shape::Broken, Tone::Caution),
+        RigState::Ready => (Shape::Link, Tone::Good),
+        RigState::Gone => (Shape::Triangle, Tone::Bad),
+    };
+    let most = if room.narrow { 18 } else { 26 };
+    let words = column![strong(chart::shorten(&rig.name, most)), small(chart::shorten(&rig.text, most + 2))];
+    row![icon(shape, Ink::Tone(tone), 22.0), words.spacing(2).width(Shrink)]
+        .spacing(S)
+        .align_y(Center)
+        .width(if room.narrow { 164 } else { 224 })
+        .into()
+}
+
+fn tools<'a>(theme: Theme) -> Element<'a> {
+    let shape = match theme {
+        Theme::Garage => Shape::Sun,
+        Theme::Daylight => Shape::Moon,
+    };
+    row![
+        Press::new(icon(shape, Ink::Text, 20.0), Look::Quiet)
+            .id("theme")
+            .padding(S)
+            .on_press(Message::SwitchTheme),
+        Press::new(body("?").width(20).align_x(Center), Look::Quiet)
+            .id("keys")
+            .padding(S)
+            .on_press(Message::OpenModal(Modal::Keys)),
+    ]
+    .align_y(Center)
+    .into()
+}

@@ -1,0 +1,195 @@
+//! An invented car, half way through its work order, in every state that the
+//! window can show. Nothing here was measured.
+
+mod curves;
+mod stages;
+
+use std::sync::Arc;
+
+use chart::Chart;
+use view::{
+    Activity, CaptureId, Cue, Face, JobHead, Live, Meter, MeterUnit, RigHead, RigState, SetMark, Snapshot,
+    Stage, StageLine, StageState, Tile, Update,
+};
+
+pub(crate) use curves::live_spectrum;
+
+/// A picture's name and what is shown in it.
+pub(crate) struct Scene {
+    /// Its name, as part of a file's name.
+    pub(crate) name: &'static str,
+    /// What the session says, in this order.
+    pub(crate) updates: Vec<Update>,
+}
+
+/// Every state worth a picture.
+pub(crate) fn scenes() -> Vec<Scene> {
+    let snapshot = |snapshot: Snapshot| Update::Snapshot(Arc::new(snapshot));
+    let scene = |name, updates| Scene { name, updates };
+    vec![
+        scene("first-start", vec![snapshot(no_device())]),
+        scene("intake", vec![snapshot(stages::intake())]),
+        scene("source", vec![snapshot(stages::source()), Update::Live(live(false))]),
+        scene("headroom", vec![snapshot(stages::headroom()), Update::Live(live(true))]),
+        scene("drivers", vec![snapshot(stages::drivers()), Update::Live(live(false))]),
+        scene("countdown", vec![snapshot(countdown())]),
+        scene("running", vec![snapshot(running()), Update::Live(live(false))]),
+        scene("tune", vec![snapshot(tune()), Update::Live(quiet_meter())]),
+        scene("handover", vec![snapshot(stages::handover())]),
+        scene(
+            "cue",
+            vec![
+                snapshot(tune()),
+                Update::Cue(Cue { text: "Position 4 of 6 done".into(), good: true }),
+                Update::Notice {
+                    text: "Wrote exports/bands.csv into the job’s folder.".into(), good: true
+                },
+                Update::Notice {
+                    text: "The interface was unplugged. Plug it in again; the capture up to then is kept."
+                        .into(),
+                    good: false,
+                },
+            ],
+        ),
+    ]
+}
+
+/// The tuning stage with everything in it.
+pub(crate) fn tune() -> Snapshot {
+    stages::tune()
+}
+
+/// Nothing measured, nothing connected.
+pub(crate) fn no_device() -> Snapshot {
+    let mut snapshot = stages::intake();
+    snapshot.rig = RigHead {
+        name: "No device".into(),
+        state: RigState::None,
+        text: "nothing connected".into(),
+        simulated: false,
+    };
+    snapshot.job = JobHead::default();
+    snapshot.tray.clear();
+    for line in &mut snapshot.stages {
+        line.state = StageState::NotBegun;
+        line.result.clear();
+    }
+    snapshot
+}
+
+/// Three seconds before a capture.
+pub(crate) fn countdown() -> Snapshot {
+    let mut snapshot = tune();
+    snapshot.activity =
+        Activity::Countdown { title: "Position 4 of 6: driver’s head, right".into(), seconds: 3 };
+    snapshot
+}
+
+/// In the middle of a capture.
+pub(crate) fn running() -> Snapshot {
+    let mut snapshot = tune();
+    snapshot.activity = Activity::Running {
+        title: "Sweep, position 4 of 6".into(),
+        detail: "Listening to 1.2 kHz".into(),
+        progress: Some(0.58),
+    };
+    snapshot
+}
+
+/// What all states share.
+fn base(stage: Stage) -> Snapshot {
+    Snapshot {
+        revision: 1,
+        job: JobHead {
+            name: "Juniper, front stage".into(),
+            car: "Juniper estate, invented".into(),
+            folder: "/jobs/juniper".into(),
+        },
+        rig: RigHead {
+            name: "Simulated car".into(),
+            state: RigState::Ready,
+            text: "48 kHz · mic + tap".into(),
+            simulated: true,
+        },
+        output_dbfs: -20.0,
+        muted: false,
+        stages: stage_lines(),
+        stage,
+        card: view::Card::default(),
+        faces: vec![Face::Response],
+        face: Face::Response,
+        chart: Arc::new(empty_chart()),
+        ribbon: None,
+        bands: Vec::new(),
+        tray: tiles(),
+        activity: Activity::Idle,
+        can_undo: (true, false),
+    }
+}
+
+fn stage_lines() -> [StageLine; 7] {
+    use StageState::{Measured, NeedsAnotherLook, NotBegun};
+    let line = |stage, state, result: &str| StageLine { stage, state, result: result.into() };
+    [
+        line(Stage::Intake, Measured, "7 drivers, 10 bands"),
+        line(Stage::Source, Measured, "clean to step 34 · 4.1 V"),
+        line(Stage::Gain, Measured, "set to 4.1 V"),
+        line(Stage::Drivers, NeedsAnotherLook, "left mid reversed"),
+        line(Stage::Timing, Measured, "right leads by 3.2 ms"),
+        line(Stage::Tune, Measured, "1.4 dB from target"),
+        line(Stage::Handover, NotBegun, ""),
+    ]
+}
+
+fn empty_chart() -> Chart {
+    Chart {
+        title: "Response".into(),
+        x: chart::Axis::audio_frequency(),
+        y: curves::level_axis(-30.0, 15.0),
+        areas: vec![],
+        lines: vec![],
+        handles: vec![],
+        marks: vec![],
+    }
+}
+
+fn tiles() -> Vec<Tile> {
+    let tile = |id: u32, label: &str, time: &str, stage, mark, shown, spread: f32, remark: &str| Tile {
+        id: CaptureId(id),
+        label: label.into(),
+        time: time.into(),
+        stage,
+        mark,
+        fingerprint: curves::fingerprint(id, spread),
+        shown,
+        remark: remark.into(),
+    };
+    vec![
+        tile(3, "Front output", "13:52", Stage::Source, None, false, 2.0, ""),
+        tile(4, "Rear output", "13:58", Stage::Source, None, false, 4.0, "rolls off at 60 Hz"),
+        tile(7, "Left mid", "14:20", Stage::Drivers, None, false, 7.0, "polarity reversed"),
+        tile(9, "Before, 6 positions", "14:41", Stage::Tune, Some(SetMark::Before), true, 9.0, ""),
+        tile(12, "After, 6 positions", "15:07", Stage::Tune, Some(SetMark::After), true, 1.2, ""),
+    ]
+}
+
+fn quiet_meter() -> Live {
+    Live {
+        meter: Some(Meter {
+            text: "−52.3 dBFS".into(),
+            unit: MeterUnit::Dbfs,
+            level: 0.22,
+            peak: 0.34,
+            clipped: false,
+        }),
+        lines: vec![],
+    }
+}
+
+fn live(clipped: bool) -> Live {
+    let (text, level) = if clipped { ("−0.0 dBFS", 1.0) } else { ("−18.6 dBFS", 0.72) };
+    Live {
+        meter: Some(Meter { text: text.into(), unit: MeterUnit::Dbfs, level, peak: 0.84, clipped }),
+        lines: if clipped { vec![] } else { vec![live_spectrum(0)] },
+    }
+}

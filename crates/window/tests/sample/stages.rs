@@ -1,0 +1,266 @@
+//! The cards of the stages.
+
+use std::sync::Arc;
+
+use view::{
+    Action, Activity, BandCard, Card, CardLine, ChoiceOption, Face, FindingLine, Ribbon, Setting,
+    SettingKind, Snapshot, Stage, Tone,
+};
+
+use super::{base, curves};
+
+fn main(label: &str) -> Option<Action> {
+    Some(Action { id: "main".into(), label: label.into(), enabled: true })
+}
+
+fn action(id: &str, label: &str, enabled: bool) -> Action {
+    Action { id: id.into(), label: label.into(), enabled }
+}
+
+fn fact(label: &str, value: &str, tone: Tone) -> CardLine {
+    CardLine { label: label.into(), value: value.into(), tone }
+}
+
+fn remark(tone: Tone, text: &str) -> FindingLine {
+    FindingLine { tone, text: text.into() }
+}
+
+fn setting(id: &str, label: &str, kind: SettingKind) -> Setting {
+    Setting { id: id.into(), label: label.into(), kind }
+}
+
+fn choice(options: &[(&str, &str)], chosen: &str) -> SettingKind {
+    let options =
+        options.iter().map(|(id, label)| ChoiceOption { id: (*id).into(), label: (*label).into() }).collect();
+    SettingKind::Choice { options, chosen: chosen.into() }
+}
+
+pub(crate) fn intake() -> Snapshot {
+    let mut snapshot = base(Stage::Intake);
+    snapshot.card = Card {
+        instruction: "Note the car and what its processor can hold.".into(),
+        detail: "The fit only suggests bands that this processor can really take.".into(),
+        main: main("On to the source"),
+        settings: vec![
+            setting("car", "Car", SettingKind::Text("Juniper estate, invented".into())),
+            setting(
+                "processor",
+                "Signal processor",
+                choice(
+                    &[
+                        ("free", "Parametric, 10 free bands"),
+                        ("grid", "Parametric, 31 fixed frequencies"),
+                        ("graphic", "Graphic, third-octave"),
+                        ("tone", "Tone control, three bands"),
+                    ],
+                    "grid",
+                ),
+            ),
+            setting(
+                "seats",
+                "Tune for",
+                choice(&[("driver", "Driver"), ("both", "Both"), ("all", "All")], "driver"),
+            ),
+            setting(
+                "drivers",
+                "Drivers",
+                SettingKind::Number { value: 7.0, min: 1.0, max: 16.0, step: 1.0, text: "7".into() },
+            ),
+            setting("sub", "Has a subwoofer", SettingKind::Switch(true)),
+        ],
+        ..Card::default()
+    };
+    snapshot
+}
+
+pub(crate) fn source() -> Snapshot {
+    let mut snapshot = base(Stage::Source);
+    snapshot.faces =
+        vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics, Face::Steps];
+    snapshot.face = Face::Harmonics;
+    snapshot.chart = Arc::new(curves::harmonics());
+    snapshot.card = Card {
+        instruction: "Play the track tone-1k and turn the radio up, one step at a time.".into(),
+        detail: "Wait for the chime at each step. Sound the horn of nobody: keep the doors shut.".into(),
+        main: main("Listen for steps"),
+        actions: vec![action("again", "Next output", true), action("clear", "Forget steps", false)],
+        headline: "4.13 V".into(),
+        headline_caption: "at step 34, the last clean one".into(),
+        lines: vec![
+            fact("Clean to step", "34", Tone::Good),
+            fact("THD there", "0.08 %", Tone::Good),
+            fact("First clipped step", "35", Tone::Plain),
+            fact("Rear output", "step 31", Tone::Caution),
+        ],
+        findings: vec![remark(
+            Tone::Caution,
+            "The rear output clips three steps earlier than the front. The lowest one decides: never above 31.",
+        )],
+        ..Card::default()
+    };
+    snapshot
+}
+
+pub(crate) fn headroom() -> Snapshot {
+    let mut snapshot = source();
+    snapshot.faces = vec![Face::Steps];
+    snapshot.face = Face::Steps;
+    snapshot.chart = Arc::new(curves::steps());
+    snapshot.card.headline = "Step 36".into();
+    snapshot.card.headline_caption = "4.35 V · THD 3.9 % · clipped".into();
+    snapshot.activity = Activity::Running {
+        title: "Turn up one step".into(),
+        detail: "Step 36 is not clean. The last clean one was 34, at 4.13 V.".into(),
+        progress: None,
+    };
+    snapshot
+}
+
+pub(crate) fn drivers() -> Snapshot {
+    let mut snapshot = base(Stage::Drivers);
+    snapshot.faces = vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics];
+    snapshot.chart = Arc::new(curves::drivers());
+    snapshot.muted = true;
+    snapshot.card = Card {
+        instruction: "Measure each driver alone, from low to high.".into(),
+        detail: "The sweep is limited to what each driver can take: no bass reaches a tweeter.".into(),
+        main: main("Sweep right tweeter"),
+        settings: vec![setting(
+            "driver",
+            "Driver",
+            choice(
+                &[
+                    ("sub", "Subwoofer"),
+                    ("lm", "Left mid"),
+                    ("rm", "Right mid"),
+                    ("lt", "Left tweeter"),
+                    ("rt", "Right tweeter"),
+                ],
+                "rt",
+            ),
+        )],
+        lines: vec![
+            fact("Subwoofer", "24–110 Hz", Tone::Good),
+            fact("Left mid", "reversed", Tone::Bad),
+            fact("Right mid", "75 Hz–3.4 kHz", Tone::Good),
+            fact("Left tweeter", "2.4–19 kHz", Tone::Good),
+        ],
+        findings: vec![
+            remark(
+                Tone::Bad,
+                "The left mid moves the other way. Swap its two wires at the amplifier, then sweep it again.",
+            ),
+            remark(Tone::Caution, "Something buzzes near 82 Hz in the right door."),
+            remark(
+                Tone::Plain,
+                "The microphone is not calibrated: levels compare, but are not sound pressure.",
+            ),
+        ],
+        ..Card::default()
+    };
+    snapshot
+}
+
+pub(crate) fn tune() -> Snapshot {
+    let mut snapshot = base(Stage::Tune);
+    snapshot.faces =
+        vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics, Face::Difference];
+    snapshot.chart = Arc::new(curves::tune_chart());
+    snapshot.ribbon = Some(Ribbon {
+        line: curves::residue(),
+        rms_text: "1.4 dB".into(),
+        caption: "After, 6 positions − target".into(),
+    });
+    snapshot.card = Card {
+        instruction: "Enter the bands, then sweep the same six positions again.".into(),
+        detail: "Boost is capped at 6 dB. One cancellation was left alone.".into(),
+        main: main("Sweep position 1 of 6"),
+        actions: vec![action("fit", "Fit again", true), action("export", "Export bands", true)],
+        settings: vec![
+            setting(
+                "target",
+                "Target",
+                choice(
+                    &[("flat", "Flat"), ("gentle", "Gentle"), ("medium", "Medium"), ("strong", "Strong")],
+                    "medium",
+                ),
+            ),
+            setting(
+                "max-bands",
+                "Most bands",
+                SettingKind::Number { value: 8.0, min: 1.0, max: 10.0, step: 1.0, text: "8".into() },
+            ),
+        ],
+        headline: "1.4 dB".into(),
+        headline_caption: "RMS from target, 4.6 dB before".into(),
+        lines: vec![
+            fact("Before", "4.6 dB", Tone::Plain),
+            fact("Predicted", "1.1 dB", Tone::Plain),
+            fact("Now", "1.4 dB", Tone::Good),
+            fact("Headroom used", "2.5 dB", Tone::Plain),
+        ],
+        findings: vec![remark(
+            Tone::Plain,
+            "74 Hz is a cancellation: its depth changes from position to position, so it is left alone.",
+        )],
+    };
+    snapshot.bands = bands();
+    snapshot
+}
+
+fn bands() -> Vec<BandCard> {
+    let reasons = [
+        "All 6 positions agree.",
+        "All 6 positions agree.",
+        "5 of 6 positions agree.",
+        "A broad dip, safe to fill.",
+        "All 6 positions agree.",
+        "Off: it would not be heard from the seat.",
+    ];
+    curves::BANDS
+        .iter()
+        .zip(reasons)
+        .enumerate()
+        .map(|(index, (&(hz, gain, q), reason))| BandCard {
+            text: format!(
+                "{} {:.1} dB at {}, Q {q:.1}",
+                if gain < 0.0 { "Cut" } else { "Boost" },
+                gain.abs(),
+                chart::with_unit(hz, "Hz")
+            ),
+            reason: reason.into(),
+            enabled: index != 3,
+            locked: index == 4,
+            selected: index == 1,
+            frequency_text: chart::with_unit(hz, "Hz"),
+            gain_text: format!("{} dB", chart::number(gain)),
+            q_text: format!("{q:.1}"),
+        })
+        .collect()
+}
+
+pub(crate) fn handover() -> Snapshot {
+    let mut snapshot = tune();
+    snapshot.stage = Stage::Handover;
+    snapshot.bands.clear();
+    snapshot.card = Card {
+        instruction: "Check what was typed, then write the entry sheet and the report.".into(),
+        detail: "Keep one copy in the car.".into(),
+        main: main("Check the entered bands"),
+        actions: vec![
+            action("sheet", "Entry sheet", true),
+            action("report", "Customer report", true),
+            action("csv", "Bands as CSV", true),
+        ],
+        lines: vec![
+            fact("Never above step", "31", Tone::Caution),
+            fact("Bands as meant", "5 of 6", Tone::Caution),
+        ],
+        findings: vec![remark(
+            Tone::Caution,
+            "Band 4 sounds as if 125 Hz had been typed instead of 1250 Hz.",
+        )],
+        ..Card::default()
+    };
+    snapshot
+}
