@@ -1,3 +1,6 @@
 //! Tests of whole rigs.
 
+mod allocations;
+mod card;
+mod devices;
 mod simulated;

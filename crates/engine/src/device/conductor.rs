@@ -359,19 +359,6 @@ impl Conductor {
                 ),
             ));
         }
-        if self.lost > 0 || self.xruns > 0 {
-            let much = match self.lost {
-                0 => "a little".to_owned(),
-                frames => format!("about {:.3} s", frames as f64 / rate),
-            };
-            self.recorder.find(EngineFinding::caution(
-                "samples-lost",
-                format!(
-                    "The input device `{}` lost {much} of the signal. Set a larger buffer_frames in the rig file, use another USB socket, and record again.",
-                    self.input_name
-                ),
-            ));
-        }
         let mut wrong_rate = self.input_clock.true_rate_hz().filter(|true_hz| is_wrong(*true_hz, rate));
         if let Some(output) = &self.output {
             let underrun = output.shared.underrun.load(Ordering::Relaxed);
@@ -392,6 +379,9 @@ impl Conductor {
             wrong_rate =
                 wrong_rate.or_else(|| output.clock.true_rate_hz().filter(|true_hz| is_wrong(*true_hz, rate)));
         }
+        if wrong_rate.is_none() && (self.lost > 0 || self.xruns > 0) {
+            self.report_lost();
+        }
         if let Some(true_hz) = wrong_rate {
             self.recorder.find(EngineFinding::stop(
                 "rate-mismatch",
@@ -400,6 +390,22 @@ impl Conductor {
                 ),
             ));
         }
+    }
+
+    /// What the device lost by itself.
+    fn report_lost(&mut self) {
+        let rate = f64::from(self.rate_hz);
+        let much = match self.lost {
+            0 => "a little".to_owned(),
+            frames => format!("about {:.3} s", frames as f64 / rate),
+        };
+        self.recorder.find(EngineFinding::caution(
+            "samples-lost",
+            format!(
+                "The input device `{}` lost {much} of the signal. Set a larger buffer_frames in the rig file, use another USB socket, and record again.",
+                self.input_name
+            ),
+        ));
     }
 }
 
