@@ -25,7 +25,9 @@ pub enum Window {
 }
 
 impl Window {
-    fn coefficients(self) -> &'static [f64] {
+    /// The weights `a_k` of the cosines that the window is made of.
+    #[must_use]
+    pub fn cosines(self) -> &'static [f64] {
         match self {
             Self::Rectangular => &[1.0],
             Self::Hann => &[0.5, 0.5],
@@ -40,7 +42,7 @@ impl Window {
         let phase = 2.0 * PI * i as f64 / n as f64;
         let mut sign = 1.0;
         let mut sum = 0.0;
-        for (k, a) in self.coefficients().iter().enumerate() {
+        for (k, a) in self.cosines().iter().enumerate() {
             sum += sign * a * (k as f64 * phase).cos();
             sign = -sign;
         }
@@ -65,7 +67,7 @@ impl Window {
     /// The mean weight: what a tone's amplitude is multiplied by.
     #[must_use]
     pub fn coherent_gain(self) -> f64 {
-        self.coefficients()[0]
+        self.cosines()[0]
     }
 }
 
