@@ -87,7 +87,6 @@ impl Curve {
     }
 
     /// The gain in dB and its derivatives at a point of the axis.
-    #[cfg_attr(not(test), expect(dead_code, reason = "the fit uses it"))]
     #[inline]
     pub(crate) fn db_and_slope(&self, warped: f64) -> (f64, Slope) {
         let u = warped * self.inverse_warped;

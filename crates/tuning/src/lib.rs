@@ -12,6 +12,7 @@ mod columns;
 mod compare;
 mod curve;
 mod error;
+mod fit;
 mod grid;
 mod log_axis;
 mod presets;
@@ -28,6 +29,9 @@ pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use compare::{CompareError, Comparison, compare, difference};
 pub use error::TextError;
+pub use fit::{
+    Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason, fit,
+};
 pub use grid::Grid;
 pub use presets::Preset;
 pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, FixedBand, Profile};

@@ -1,0 +1,179 @@
+//! Dips that are cancellations: two sounds that meet in opposite phase.
+//!
+//! Boosting such a dip boosts both sounds and fills nothing, so it is left alone.
+
+use super::excess_phase::ExcessPhase;
+use super::problem::{Deviation, POINTS_PER_OCTAVE};
+use super::{LeftAlone, LeftAloneReason};
+use crate::average::median;
+use crate::{Response, log_axis};
+
+/// A dip this deep is never filled, not even as a by-product.
+const DEEP_DB: f64 = 15.0;
+/// The least depth at which the spread between positions or the excess phase of
+/// a dip is looked at.
+const SHALLOW_DB: f64 = 3.0;
+/// Positions that scatter by this much in a dip do not share it.
+const SPREAD_DB: f64 = 3.5;
+/// The turn of excess phase through a dip that tells a cancellation. A dip with a
+/// zero outside the unit circle turns by 360°, a minimum-phase one by none.
+const TURN_DEG: f64 = 120.0;
+
+/// One dip, by the points of the axis.
+#[derive(Debug, Clone)]
+pub(super) struct Dip {
+    /// Where it is deepest.
+    bottom: usize,
+    /// The points that do not count for the fit.
+    pub(super) from: usize,
+    pub(super) to: usize,
+    /// The points around its bottom that are never filled.
+    pub(super) core_from: usize,
+    pub(super) core_to: usize,
+    depth_db: f64,
+    width_octaves: f64,
+    sign: Sign,
+}
+
+/// What gave a dip away.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Sign {
+    NarrowAndDeep,
+    PositionsDiffer { spread_db: f64 },
+    ExcessPhase { turn_deg: f64 },
+}
+
+impl Dip {
+    pub(super) fn is_deep(&self) -> bool {
+        self.depth_db >= DEEP_DB
+    }
+
+    pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
+        let hz = frequency_hz[self.bottom];
+        let shape = format!("{:.0} dB deep and {:.2} octaves wide", self.depth_db, self.width_octaves);
+        let sign = match self.sign {
+            Sign::NarrowAndDeep => "too narrow and too deep to be anything else".to_owned(),
+            Sign::PositionsDiffer { spread_db } => format!("the positions differ there by {spread_db:.1} dB"),
+            Sign::ExcessPhase { turn_deg } => {
+                format!("the phase turns by {turn_deg:.0}° more than a resonance would turn it")
+            }
+        };
+        LeftAlone {
+            frequency_hz: hz,
+            why: LeftAloneReason::Cancellation,
+            text: format!(
+                "The dip at {hz:.0} Hz ({shape}) is a cancellation: {sign}. A boost would not fill it; \
+                 move the microphone or change delay and polarity instead."
+            ),
+        }
+    }
+}
+
+/// All dips that are cancellations, the deepest first among those that overlap.
+pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64) -> Vec<Dip> {
+    // A dip that the allowed boost could fill is filled; deeper ones are doubtful.
+    let deep_enough = (max_boost_db + 3.0).clamp(6.0, 14.0);
+    let landscape = Landscape::new(&deviation.least_db);
+    let phase = ExcessPhase::new(response);
+    let mut dips: Vec<Dip> = Vec::new();
+    let mut candidates: Vec<Dip> =
+        (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
+    candidates.sort_by(|a, b| b.depth_db.total_cmp(&a.depth_db));
+    for mut dip in candidates {
+        if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
+            continue;
+        }
+        let narrow = dip.width_octaves <= narrow_enough(dip.depth_db);
+        let hz = |i: usize| deviation.frequency_hz[i];
+        let sign = if !narrow {
+            None
+        } else if dip.depth_db >= deep_enough {
+            Some(Sign::NarrowAndDeep)
+        } else if let Some(spread_db) = spread_apart(response, hz(dip.bottom)) {
+            Some(Sign::PositionsDiffer { spread_db })
+        } else {
+            phase
+                .as_ref()
+                .and_then(|phase| phase.turn_deg(hz(dip.from), hz(dip.bottom), hz(dip.to)))
+                .filter(|turn| turn.abs() >= TURN_DEG)
+                .map(|turn| Sign::ExcessPhase { turn_deg: turn.abs() })
+        };
+        if let Some(sign) = sign {
+            dip.sign = sign;
+            dips.push(dip);
+        }
+    }
+    dips
+}
+
+/// The widest dip, at half its depth, that counts as narrow. A first notch of two
+/// sounds of nearly equal level is 0.45 octaves wide there (from `|1 + 0.9 e^jθ|`).
+fn narrow_enough(depth_db: f64) -> f64 {
+    0.6 + 0.4 * ((depth_db - 12.0) / 8.0).clamp(0.0, 1.0)
+}
+
+/// The spread at a frequency when it stands out from its surroundings.
+fn spread_apart(response: &Response, hz: f64) -> Option<f64> {
+    let spread = response.spread_db.as_ref()?;
+    let here = log_axis::interpolate(&response.frequency_hz, spread, hz)?;
+    let first = response.frequency_hz.partition_point(|&f| f < hz / 2.0);
+    let last = response.frequency_hz.partition_point(|&f| f < hz * 2.0);
+    let around = median(spread[first..last].to_vec());
+    (here >= SPREAD_DB.max(1.8 * around)).then_some(here)
+}
+
+/// A curve with what is needed to measure its dips.
+struct Landscape<'a> {
+    db: &'a [f64],
+    octave: usize,
+}
+
+impl<'a> Landscape<'a> {
+    fn new(db: &'a [f64]) -> Self {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive constant")]
+        let octave = POINTS_PER_OCTAVE as usize;
+        Self { db, octave }
+    }
+
+    /// The dip whose bottom is at a point, if there is one of any depth to speak of.
+    ///
+    /// Its depth is measured from the lower of the two shoulders within an octave,
+    /// but not from higher than 2 dB over the median of three octaves around it: the
+    /// valley between two humps is no dip.
+    fn dip(&self, bottom: usize) -> Option<Dip> {
+        let near = self.octave / 12;
+        let last = self.db.len() - 1;
+        if bottom < near || bottom + near > last {
+            return None;
+        }
+        let level = self.db[bottom];
+        let neighbours = &self.db[bottom - near..=bottom + near];
+        if neighbours.iter().any(|&d| d < level) {
+            return None;
+        }
+        let low = bottom.saturating_sub(self.octave);
+        let high = (bottom + self.octave).min(last);
+        let top = |range: &[f64]| range.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let shoulder = top(&self.db[low..bottom]).min(top(&self.db[bottom + 1..=high]));
+        let wide_low = bottom.saturating_sub(3 * self.octave / 2);
+        let wide_high = (bottom + 3 * self.octave / 2).min(last);
+        let base = shoulder.min(median(self.db[wide_low..=wide_high].to_vec()) + 2.0);
+        let depth_db = base - level;
+        if depth_db < SHALLOW_DB {
+            return None;
+        }
+        let extent = |under: f64| {
+            let inside = |d: &&f64| **d < base - under;
+            let from = bottom - self.db[..bottom].iter().rev().take_while(inside).count();
+            let to = bottom + self.db[bottom + 1..].iter().take_while(inside).count();
+            (from, to)
+        };
+        let (half_from, half_to) = extent(0.5 * depth_db);
+        let (from, to) = extent((0.15 * depth_db).max(1.5));
+        let (core_from, core_to) = extent(0.8 * depth_db);
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;
+        let sign = Sign::NarrowAndDeep;
+        Some(Dip { bottom, from, to, core_from, core_to, depth_db, width_octaves, sign })
+    }
+}

@@ -1,0 +1,160 @@
+//! Where the next band helps most: a dictionary of shapes, tried on what is left.
+
+use super::problem::Problem;
+use super::solver::FreeBand;
+use crate::curve::Curve;
+use crate::{BandKind, BandLayout, Profile};
+
+/// The gain at which the shapes are drawn: a peak's shape changes little with it.
+const SHAPE_GAIN_DB: f64 = 5.0;
+
+/// One shape: a band with everything but its gain settled.
+struct Shape {
+    band: FreeBand,
+    /// Weighted and, with a free offset, centred: `w (s − mean)`.
+    weighted: Vec<f64>,
+    /// `Σ w (s − mean)²`.
+    power: f64,
+}
+
+/// The shapes that a profile can take.
+pub(super) struct Dictionary {
+    shapes: Vec<Shape>,
+}
+
+impl Dictionary {
+    pub(super) fn new(problem: &Problem, profile: &Profile, max_boost_db: f64) -> Self {
+        let bands = match &profile.bands {
+            BandLayout::Parametric { kinds, .. } => {
+                kinds.iter().flat_map(|&kind| grid_of(problem, profile, kind, max_boost_db)).collect()
+            }
+            BandLayout::Fixed(_) => fixed_bands(profile, max_boost_db),
+        };
+        Self { shapes: bands.into_iter().filter_map(|band| Shape::new(problem, band)).collect() }
+    }
+
+    /// The band that lowers the error most when it is added to these sums, with its
+    /// gain; `None` when no band lowers it.
+    pub(super) fn best(&self, problem: &Problem, sum_db: &[f64]) -> Option<FreeBand> {
+        self.ranked(problem, sum_db, 1).into_iter().next()
+    }
+
+    /// The best bands, the best first, no two of them alike.
+    pub(super) fn ranked(&self, problem: &Problem, sum_db: &[f64], count: usize) -> Vec<FreeBand> {
+        let offset = problem.offset_for(sum_db);
+        let left: Vec<f64> =
+            problem.need_db.iter().zip(sum_db).map(|(need, sum)| need + offset - sum).collect();
+        let mut scored: Vec<(f64, FreeBand)> = self
+            .shapes
+            .iter()
+            .filter_map(|shape| {
+                let pull: f64 = shape.weighted.iter().zip(&left).map(|(w, l)| w * l).sum();
+                let gain = (pull / shape.power).clamp(shape.band.low[1], shape.band.high[1]);
+                let gained = gain * (2.0 * pull - gain * shape.power);
+                let mut band = shape.band;
+                band.value[1] = gain;
+                (gained > 0.0).then_some((gained, band))
+            })
+            .collect();
+        scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut best: Vec<FreeBand> = Vec::new();
+        for (_, band) in scored {
+            let alike = |other: &FreeBand| {
+                other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4
+            };
+            if best.len() < count && !best.iter().any(alike) {
+                best.push(band);
+            }
+        }
+        best
+    }
+}
+
+impl Shape {
+    fn new(problem: &Problem, band: FreeBand) -> Option<Self> {
+        let [log_f, _, log_q] = band.value;
+        let curve = Curve::new(band.kind, log_f.exp(), SHAPE_GAIN_DB, log_q.exp(), problem.sample_rate_hz);
+        let mut weighted: Vec<f64> = problem.axis.iter().map(|&u| curve.db(u) / SHAPE_GAIN_DB).collect();
+        let mean = match problem.offset_db {
+            None => weighted.iter().zip(&problem.weight).map(|(s, w)| s * w).sum(),
+            Some(_) => 0.0,
+        };
+        let mut power = 0.0;
+        for (s, w) in weighted.iter_mut().zip(&problem.weight) {
+            let centred = *s - mean;
+            *s = w * centred;
+            power += w * centred * centred;
+        }
+        // A shape of next to no effect within the weights would ask for endless gain.
+        (power > 1e-5).then_some(Self { band, weighted, power })
+    }
+}
+
+/// Bounds of a band on the profile's grids, in the cookbook's Q.
+fn bounds(profile: &Profile, kind: BandKind, from_hz: f64, to_hz: f64, max_boost_db: f64) -> ([f64; 3], [f64; 3]) {
+    let gain_low = profile.gain_db.min();
+    let gain_high = profile.gain_db.max().min(max_boost_db);
+    let (mut low, mut high) = ([0.0, gain_low, 0.0], [0.0, gain_high.max(gain_low), 0.0]);
+    if let BandLayout::Parametric { frequency_hz, q, shelf_q, .. } = &profile.bands {
+        let q = if kind == BandKind::Peak { q } else { shelf_q };
+        low[0] = frequency_hz.min().max(from_hz).min(frequency_hz.max()).ln();
+        high[0] = frequency_hz.max().min(to_hz).max(frequency_hz.min()).ln().max(low[0]);
+        low[2] = q.min().ln();
+        high[2] = q.max().ln();
+    }
+    (low, high)
+}
+
+/// Peaks spaced by a third of their width, shelves by half an octave.
+fn grid_of(problem: &Problem, profile: &Profile, kind: BandKind, max_boost_db: f64) -> Vec<FreeBand> {
+    let from_hz = problem.frequency_hz[0];
+    let to_hz = problem.frequency_hz[problem.len() - 1];
+    let (low, high) = bounds(profile, kind, from_hz, to_hz, max_boost_db);
+    let qs: &[f64] =
+        if kind == BandKind::Peak { &[0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0] } else { &[0.5, 0.75, 1.0] };
+    let mut log_qs: Vec<f64> = qs.iter().map(|q| q.ln().clamp(low[2], high[2])).collect();
+    log_qs.dedup();
+    let mut bands = Vec::new();
+    for log_q in log_qs {
+        let step = if kind == BandKind::Peak { 0.33 / log_q.exp() } else { 0.35 };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some dozens")]
+        let count = ((high[0] - low[0]) / step).ceil() as usize;
+        for i in 0..=count {
+            #[expect(clippy::cast_precision_loss, reason = "some dozens")]
+            let part = if count == 0 { 0.0 } else { i as f64 / count as f64 };
+            bands.push(FreeBand { kind, value: [low[0] + part * (high[0] - low[0]), 0.0, log_q], low, high });
+        }
+    }
+    bands
+}
+
+/// The bands of a profile whose bands are fixed, flat, with only the gain free.
+pub(super) fn fixed_bands(profile: &Profile, max_boost_db: f64) -> Vec<FreeBand> {
+    let BandLayout::Fixed(fixed) = &profile.bands else { return Vec::new() };
+    let (low, high) = bounds(profile, BandKind::Peak, 0.0, f64::INFINITY, max_boost_db);
+    fixed
+        .iter()
+        .map(|band| {
+            // The −3 dB definition would let Q follow the gain; half the greatest boost stands
+            // for it during the search, and the grid search uses the true value.
+            let typed = crate::Band { kind: band.kind, frequency_hz: band.frequency_hz, gain_db: 3.0, q: band.q };
+            let (log_f, log_q) = (band.frequency_hz.ln(), profile.cookbook(&typed).q.ln());
+            FreeBand {
+                kind: band.kind,
+                value: [log_f, 0.0, log_q],
+                low: [log_f, low[1], log_q],
+                high: [log_f, high[1], log_q],
+            }
+        })
+        .collect()
+}
+
+/// Whether two bands act on the same frequencies to speak of.
+pub(super) fn overlap(a: &FreeBand, b: &FreeBand) -> bool {
+    if a.kind != BandKind::Peak || b.kind != BandKind::Peak {
+        return true;
+    }
+    let half_width = |band: &FreeBand| 0.7 / band.value[2].exp();
+    (a.value[0] - b.value[0]).abs() < 0.5 + half_width(a) + half_width(b)
+}
+

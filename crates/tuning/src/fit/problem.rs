@@ -1,0 +1,199 @@
+//! What is to be fitted, on an even log-frequency axis: the gain that is needed
+//! at each point, how much the point counts, and how high the bands may go there.
+
+use super::{FitError, FitInput, FitOptions, LeftAlone};
+use super::{cancellation, usable_range};
+use crate::curve::{Curve, warped};
+use crate::{Band, Profile, Response, Target, average, log_axis};
+
+/// Density of the axis: a peak of Q 10 is three points wide at half its gain.
+pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
+/// At most this much is added at the bottom of a deep cancellation. Less than
+/// the half decibel that is promised, because the search may touch its limits.
+const CANCELLATION_CEILING_DB: f64 = 0.3;
+
+/// A weighted least-squares problem: bring the sum of the bands to `need`
+/// plus a constant.
+#[derive(Debug, Clone)]
+pub(super) struct Problem {
+    pub(super) frequency_hz: Vec<f64>,
+    /// The frequencies on the bands' axis (see [`warped`]).
+    pub(super) axis: Vec<f64>,
+    /// Target minus response minus locked bands.
+    pub(super) need_db: Vec<f64>,
+    /// Weights; their sum is 1.
+    pub(super) weight: Vec<f64>,
+    /// What the fitted bands may add at most at each point.
+    pub(super) ceiling_db: Vec<f64>,
+    /// The constant, when it is not free.
+    pub(super) offset_db: Option<f64>,
+    pub(super) sample_rate_hz: f64,
+}
+
+/// A problem and what was found out while it was set up.
+pub(super) struct Setup {
+    pub(super) problem: Problem,
+    /// The one response that stands for all.
+    pub(super) response: Response,
+    pub(super) left_alone: Vec<LeftAlone>,
+    /// The range that was fitted.
+    pub(super) from_hz: f64,
+    pub(super) to_hz: f64,
+}
+
+impl Problem {
+    /// Sets the problem up: averages the responses, weighs the points, and finds
+    /// what must be left alone.
+    pub(super) fn set_up(input: &FitInput<'_>, locked: &[Band]) -> Result<Setup, FitError> {
+        let &FitOptions { from_hz, to_hz, offset_db, .. } = input.options;
+        let profile = input.profile;
+        let response = one_response(input)?;
+        let (lowest, highest) = response.range_hz();
+        let top = to_hz.min(highest).min(0.49 * profile.sample_rate_hz);
+        let bottom = from_hz.max(lowest);
+        // A third of an octave: less cannot hold one band.
+        if !(bottom > 0.0 && top > bottom * 1.25) {
+            return Err(FitError::Range { from_hz, to_hz, lowest_hz: lowest, highest_hz: highest });
+        }
+        let frequency_hz = log_axis::grid(bottom, top, POINTS_PER_OCTAVE);
+        let deviation = Deviation::new(&response, input.target, &frequency_hz);
+        let max_boost_db = input.options.max_boost(profile);
+        let mut weight = certainty(&response, &frequency_hz);
+        let mut left_alone = usable_range::leave_ends(&deviation, max_boost_db, &mut weight);
+        let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
+        for dip in cancellation::find(&deviation, &response, max_boost_db) {
+            weight[dip.from..=dip.to].fill(0.0);
+            if dip.is_deep() {
+                ceiling_db[dip.core_from..=dip.core_to].fill(CANCELLATION_CEILING_DB);
+            }
+            left_alone.push(dip.left_alone(&deviation.frequency_hz));
+        }
+        left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
+        let total: f64 = weight.iter().sum();
+        if total <= 0.0 {
+            return Err(FitError::NothingCertain { from_hz: bottom, to_hz: top });
+        }
+        weight.iter_mut().for_each(|w| *w /= total);
+        let axis: Vec<f64> = frequency_hz.iter().map(|&f| warped(f, profile.sample_rate_hz)).collect();
+        let held = sum_db(locked, &axis, profile);
+        let need_db = deviation.mean_db.iter().zip(&held).map(|(d, h)| -d - h).collect();
+        for (ceiling, held) in ceiling_db.iter_mut().zip(&held) {
+            *ceiling -= held.max(0.0);
+        }
+        let problem = Self {
+            axis,
+            need_db,
+            weight,
+            ceiling_db,
+            offset_db,
+            sample_rate_hz: profile.sample_rate_hz,
+            frequency_hz,
+        };
+        Ok(Setup { problem, response, left_alone, from_hz: bottom, to_hz: top })
+    }
+
+    pub(super) fn len(&self) -> usize {
+        self.axis.len()
+    }
+
+    /// The constant that suits bands of this sum best.
+    pub(super) fn offset_for(&self, sum_db: &[f64]) -> f64 {
+        self.offset_db.unwrap_or_else(|| {
+            self.weight.iter().zip(sum_db.iter().zip(&self.need_db)).map(|(w, (c, n))| w * (c - n)).sum()
+        })
+    }
+
+    /// The weighted mean square of what is left, in dB².
+    pub(super) fn mean_square(&self, sum_db: &[f64]) -> f64 {
+        let (mut first, mut second) = (0.0, 0.0);
+        for ((w, c), n) in self.weight.iter().zip(sum_db).zip(&self.need_db) {
+            let left = n - c;
+            first += w * left;
+            second += w * left * left;
+        }
+        match self.offset_db {
+            None => (second - first * first).max(0.0),
+            Some(offset) => second + 2.0 * offset * first + offset * offset,
+        }
+    }
+
+    /// How far the bands exceed their ceiling, as a mean square in dB².
+    pub(super) fn excess(&self, sum_db: &[f64]) -> f64 {
+        let square: f64 = sum_db.iter().zip(&self.ceiling_db).map(|(c, t)| (c - t).max(0.0).powi(2)).sum();
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = self.len() as f64;
+        square / count
+    }
+}
+
+/// How far a response lies above a target, on the axis of the problem.
+pub(super) struct Deviation {
+    pub(super) frequency_hz: Vec<f64>,
+    /// Mean over the cell of each point.
+    pub(super) mean_db: Vec<f64>,
+    /// Least value in the cell of each point: narrow dips keep their depth.
+    pub(super) least_db: Vec<f64>,
+}
+
+impl Deviation {
+    pub(super) fn new(response: &Response, target: &Target, frequency_hz: &[f64]) -> Self {
+        let half_cell = (0.5 / POINTS_PER_OCTAVE).exp2();
+        let mut mean_db = Vec::with_capacity(frequency_hz.len());
+        let mut least_db = Vec::with_capacity(frequency_hz.len());
+        for &hz in frequency_hz {
+            let first = response.frequency_hz.partition_point(|&f| f < hz / half_cell);
+            let last = response.frequency_hz.partition_point(|&f| f < hz * half_cell);
+            let inside = &response.magnitude_db[first..last];
+            let between = response.db_at(hz).unwrap_or(0.0);
+            #[expect(clippy::cast_precision_loss, reason = "a count of points")]
+            let mean =
+                if inside.len() > 1 { inside.iter().sum::<f64>() / inside.len() as f64 } else { between };
+            let level = target.db_at(hz);
+            mean_db.push(mean - level);
+            least_db.push(inside.iter().copied().fold(between, f64::min) - level);
+        }
+        Self { frequency_hz: frequency_hz.to_vec(), mean_db, least_db }
+    }
+}
+
+/// The average of all responses; a single one as it is.
+fn one_response(input: &FitInput<'_>) -> Result<Response, FitError> {
+    for (index, response) in input.responses.iter().enumerate() {
+        response.check().map_err(|error| FitError::Response { number: index + 1, error })?;
+    }
+    match input.responses {
+        [] => Err(FitError::NoResponse),
+        [only] => Ok(only.clone()),
+        several => average(several).map_err(FitError::Average),
+    }
+}
+
+/// How much each point counts for its certainty, from 0 to 1.
+///
+/// Coherence γ²: 0 up to 0.3, full from 0.9, its square between. Spread s between
+/// positions: `1 / (1 + (s/3 dB)²)`, so that a scatter of 3 dB halves the weight.
+/// Both are our choice; no published source.
+fn certainty(response: &Response, frequency_hz: &[f64]) -> Vec<f64> {
+    let at = |column: &Option<Vec<f64>>, hz: f64| {
+        column.as_ref().and_then(|values| log_axis::interpolate(&response.frequency_hz, values, hz))
+    };
+    frequency_hz
+        .iter()
+        .map(|&hz| {
+            let coherent = at(&response.coherence, hz).map_or(1.0, |c| ((c - 0.3) / 0.6).clamp(0.0, 1.0).powi(2));
+            let alike = at(&response.spread_db, hz).map_or(1.0, |s| 1.0 / (1.0 + (s / 3.0).powi(2)));
+            coherent * alike
+        })
+        .collect()
+}
+
+/// What typed bands add up to on the axis.
+pub(super) fn sum_db(typed: &[Band], axis: &[f64], profile: &Profile) -> Vec<f64> {
+    let mut sum = vec![0.0; axis.len()];
+    for band in typed {
+        let band = profile.cookbook(band);
+        let curve = Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, profile.sample_rate_hz);
+        sum.iter_mut().zip(axis).for_each(|(total, &u)| *total += curve.db(u));
+    }
+    sum
+}

@@ -1,0 +1,237 @@
+//! The fewest bands: greedy placement with joint refinement, exchanges to get out
+//! of dead ends, and removal while nothing to speak of is lost.
+
+use super::placement::{Dictionary, fixed_bands, overlap};
+use super::problem::Problem;
+use super::solver::{FreeBand, Solver, sum_of};
+use crate::{BandLayout, Profile};
+
+/// What the search may use.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Means {
+    pub(super) max_bands: usize,
+    pub(super) max_boost_db: f64,
+}
+
+/// The bands before they are brought to the profile's grid.
+pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<FreeBand> {
+    if means.max_bands == 0 {
+        return Vec::new();
+    }
+    let mut search = Search {
+        problem,
+        dictionary: Dictionary::new(problem, profile, means.max_boost_db),
+        solver: Solver::default(),
+        max_bands: means.max_bands,
+    };
+    match profile.bands {
+        BandLayout::Parametric { .. } => search.parametric(),
+        BandLayout::Fixed(_) => search.fixed(fixed_bands(profile, means.max_boost_db)),
+    }
+}
+
+/// How much error may be accepted for the sake of fewer bands: 0.1 dB RMS more, and
+/// less where the fit is so good that 0.1 dB would spoil it.
+fn acceptable(best_rms_db: f64) -> f64 {
+    best_rms_db + (0.3 * best_rms_db).clamp(0.02, 0.1)
+}
+
+/// Bands and the square root of what they cost, in dB.
+#[derive(Debug, Clone)]
+struct State {
+    bands: Vec<FreeBand>,
+    rms_db: f64,
+}
+
+struct Search<'a> {
+    problem: &'a Problem,
+    dictionary: Dictionary,
+    solver: Solver,
+    max_bands: usize,
+}
+
+impl Search<'_> {
+    fn parametric(&mut self) -> Vec<FreeBand> {
+        let path = self.forward(None, self.max_bands);
+        let Some(last) = path.last() else { return Vec::new() };
+        let mut best = self.refined(last.bands.clone(), 25);
+        if best.bands.len() == self.max_bands {
+            best = self.exchanged(best, 2);
+        }
+        let limit = acceptable(best.rms_db);
+        let mut fewest = self.reduced(best, limit);
+        // An earlier stage of the path may do with fewer, once it is refined.
+        let early = path.iter().find(|s| s.rms_db <= 1.3 * limit && s.bands.len() < fewest.bands.len()).cloned();
+        if let Some(early) = early {
+            let refined = self.refined(early.bands, 25);
+            let early = if refined.rms_db <= limit { refined } else { self.exchanged(refined, 1) };
+            if early.rms_db <= limit && early.bands.len() < fewest.bands.len() {
+                fewest = self.reduced(early, limit);
+            }
+        }
+        fewest = self.other_starts(fewest, limit);
+        fewest = self.one_fewer(fewest, limit);
+        fewest.bands
+    }
+
+    /// Adds band after band where it helps most, refining on the way; the states
+    /// from one band on.
+    fn forward(&mut self, first: Option<FreeBand>, max_bands: usize) -> Vec<State> {
+        let mut path: Vec<State> = Vec::new();
+        let mut bands: Vec<FreeBand> = Vec::new();
+        let mut idle = 0;
+        let mut rms_db = self.rms(&bands);
+        while bands.len() < max_bands && idle < 2 {
+            let sum = sum_of(self.problem, &bands);
+            let next = match first {
+                Some(first) if bands.is_empty() => Some(first),
+                _ => self.dictionary.best(self.problem, &sum),
+            };
+            let Some(next) = next else { break };
+            bands.push(next);
+            let around = |index: usize, bands: &[FreeBand]| overlap(&bands[index], &next);
+            let moving: Vec<bool> = (0..bands.len()).map(|i| around(i, &bands)).collect();
+            self.solver.solve(self.problem, &mut bands, |i| moving[i], 5);
+            if bands.len().is_multiple_of(4) {
+                self.solver.solve(self.problem, &mut bands, |_| true, 3);
+            }
+            let now = self.rms(&bands);
+            // Noise yields about one percent to each band; that is not worth a band.
+            idle = if now > 0.98 * rms_db { idle + 1 } else { 0 };
+            rms_db = now;
+            path.push(State { bands: bands.clone(), rms_db });
+        }
+        path.truncate(path.len() - idle);
+        path
+    }
+
+    fn rms(&self, bands: &[FreeBand]) -> f64 {
+        Solver::cost(self.problem, bands, &sum_of(self.problem, bands)).sqrt()
+    }
+
+    fn refined(&mut self, mut bands: Vec<FreeBand>, iterations: usize) -> State {
+        let cost = self.solver.solve(self.problem, &mut bands, |_| true, iterations);
+        State { bands, rms_db: cost.sqrt() }
+    }
+
+    /// Takes out each of the bands that matter least and puts a new one where it now
+    /// helps most, as long as that lowers the error.
+    fn exchanged(&mut self, mut state: State, rounds: usize) -> State {
+        for _ in 0..rounds {
+            let before = state.rms_db;
+            for index in self.least_first(&state.bands).into_iter().take(6) {
+                let mut bands = state.bands.clone();
+                if index >= bands.len() {
+                    continue;
+                }
+                bands.remove(index);
+                let mut bands = self.refined(bands, 3).bands;
+                let sum = sum_of(self.problem, &bands);
+                let Some(next) = self.dictionary.best(self.problem, &sum) else { continue };
+                bands.push(next);
+                let trial = self.refined(bands, 10);
+                if trial.rms_db < 0.998 * state.rms_db {
+                    state = trial;
+                }
+            }
+            if state.rms_db > 0.99 * before {
+                break;
+            }
+        }
+        state
+    }
+
+    /// The bands by what is lost without them, before the others make up for it.
+    fn least_first(&self, bands: &[FreeBand]) -> Vec<usize> {
+        let sum = sum_of(self.problem, bands);
+        let mut losses: Vec<(usize, f64)> = bands
+            .iter()
+            .enumerate()
+            .map(|(index, band)| {
+                let curve = band.curve(self.problem.sample_rate_hz);
+                let without: Vec<f64> =
+                    sum.iter().zip(&self.problem.axis).map(|(s, &u)| s - curve.db(u)).collect();
+                (index, self.problem.mean_square(&without))
+            })
+            .collect();
+        losses.sort_by(|a, b| a.1.total_cmp(&b.1));
+        losses.into_iter().map(|(index, _)| index).collect()
+    }
+
+    /// Removes bands while the error stays within the limit.
+    fn reduced(&mut self, mut state: State, limit: f64) -> State {
+        while state.bands.len() > 1 {
+            let Some(best) = self.without_one(&state, 4) else { break };
+            let trial = if best.rms_db <= limit { best } else { self.refined(best.bands, 20) };
+            if trial.rms_db > limit {
+                break;
+            }
+            state = trial;
+        }
+        if state.bands.len() == 1 && self.rms(&[]) <= limit {
+            return State { bands: Vec::new(), rms_db: self.rms(&[]) };
+        }
+        state
+    }
+
+    /// The best state with one band less, of the bands that matter least.
+    fn without_one(&mut self, state: &State, tries: usize) -> Option<State> {
+        let order = self.least_first(&state.bands);
+        let mut best: Option<State> = None;
+        for index in order.into_iter().take(tries) {
+            let mut bands = state.bands.clone();
+            bands.remove(index);
+            let trial = self.refined(bands, 8);
+            if best.as_ref().is_none_or(|b| trial.rms_db < b.rms_db) {
+                best = Some(trial);
+            }
+        }
+        best
+    }
+
+    /// Begins again from the next best first bands; keeps what needs fewer, or has
+    /// less error with as many.
+    fn other_starts(&mut self, mut fewest: State, limit: f64) -> State {
+        let flat = vec![0.0; self.problem.len()];
+        let firsts = self.dictionary.ranked(self.problem, &flat, 3);
+        for first in firsts.into_iter().skip(1) {
+            if fewest.bands.len() < 2 || fewest.bands.len() > 12 {
+                break;
+            }
+            let path = self.forward(Some(first), fewest.bands.len());
+            let Some(last) = path.last() else { continue };
+            let trial = self.refined(last.bands.clone(), 20);
+            if trial.rms_db <= limit && trial.rms_db < 0.98 * fewest.rms_db {
+                fewest = self.reduced(trial, limit);
+            }
+        }
+        fewest
+    }
+
+    /// Tries hard to do with one band less: every band out, with an exchange after it.
+    fn one_fewer(&mut self, mut fewest: State, limit: f64) -> State {
+        while (2..=12).contains(&fewest.bands.len()) {
+            let tries = fewest.bands.len();
+            let Some(trial) = self.without_one(&fewest, tries) else { break };
+            let trial = self.refined(trial.bands, 15);
+            let trial = self.exchanged(trial, 1);
+            if trial.rms_db > limit {
+                break;
+            }
+            fewest = trial;
+        }
+        fewest
+    }
+
+    /// Fixed bands: all gains at once by bounded least squares, then the least of
+    /// them flat until no more are used than allowed.
+    fn fixed(&mut self, bands: Vec<FreeBand>) -> Vec<FreeBand> {
+        let mut state = self.refined(bands, 30);
+        while state.bands.len() > self.max_bands {
+            let Some(&least) = self.least_first(&state.bands).first() else { break };
+            state.bands.remove(least);
+            state = self.refined(state.bands, 10);
+        }
+        state.bands
+    }
+}

@@ -1,0 +1,97 @@
+//! Tests of the fit as a whole.
+
+use super::*;
+use crate::{Band, BandKind, Profile, Response, Target, bands_db, log_axis};
+use testkit::at_most;
+
+/// A small seeded generator (xorshift64*, S. Vigna 2016), enough for test cases.
+struct Random(u64);
+
+impl Random {
+    fn unit(&mut self) -> f64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.unit()
+    }
+
+    /// Sum of twelve uniforms: normal enough for noise.
+    fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+    }
+}
+
+const RATE: f64 = 48_000.0;
+
+fn free() -> Profile {
+    Profile::preset("parametric-free").unwrap()
+}
+
+fn response_of(bands: &[Band], noise_db: f64, random: &mut Random) -> Response {
+    let frequency_hz = log_axis::grid(20.0, 20_000.0, 96.0);
+    let magnitude_db =
+        bands_db(bands, &frequency_hz, RATE).into_iter().map(|db| db + noise_db * random.normal()).collect();
+    Response::new(frequency_hz, magnitude_db).unwrap()
+}
+
+fn random_bands(count: usize, random: &mut Random) -> Vec<Band> {
+    (0..count)
+        .map(|_| {
+            let sign = if random.unit() < 0.5 { -1.0 } else { 1.0 };
+            let kind = match random.unit() {
+                u if u < 0.1 => BandKind::LowShelf,
+                u if u < 0.2 => BandKind::HighShelf,
+                _ => BandKind::Peak,
+            };
+            let (low, high) = match kind {
+                BandKind::Peak => (30.0f64, 16_000.0f64),
+                BandKind::LowShelf => (50.0, 400.0),
+                BandKind::HighShelf => (1_500.0, 9_000.0),
+            };
+            let q = if kind == BandKind::Peak { random.between(0.7f64.ln(), 8f64.ln()).exp() } else { 0.7 };
+            Band {
+                kind,
+                frequency_hz: random.between(low.ln(), high.ln()).exp(),
+                gain_db: sign * random.between(1.0, 6.0),
+                q,
+            }
+        })
+        .collect()
+}
+
+#[test]
+fn known_bands_are_recovered() {
+    let profile = free();
+    let target = Target::flat();
+    let options = FitOptions::default();
+    let mut random = Random(7);
+    let mut bad = 0;
+    let mut time = std::time::Duration::ZERO;
+    let mut worst = std::time::Duration::ZERO;
+    let n = std::env::var("CASES").ok().and_then(|c| c.parse().ok()).unwrap_or(80);
+    for case in 0..n {
+        let count = 1 + case % 8;
+        let truth = random_bands(count, &mut random);
+        let response = response_of(&truth, 0.1, &mut random);
+        let start = std::time::Instant::now();
+        let input =
+            FitInput { responses: std::slice::from_ref(&response), target: &target, profile: &profile, options: &options };
+        let result = fit(&input).unwrap();
+        let t = start.elapsed();
+        time += t;
+        worst = worst.max(t);
+        let ok = result.after.rms_db <= 0.15 && result.bands.len() <= count + 1;
+        if !ok {
+            bad += 1;
+            println!("case {case}: {count} bands -> {} rms {:.3} max {:.2} left {:?}", result.bands.len(), result.after.rms_db, result.after.max_db, result.left_alone);
+            for t in &truth { println!("   truth {t:?}"); }
+            for t in &result.bands { println!("   found {:?}", t.band); }
+        }
+    }
+    println!("{bad} bad, mean time {:?} worst {worst:?}", time / n as u32);
+    at_most("bad cases", bad as f64, 0.0);
+}
