@@ -76,8 +76,7 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
     let landscape = Landscape::new(&deviation.least_db);
     let phase = ExcessPhase::new(response);
     let mut dips: Vec<Dip> = Vec::new();
-    let mut candidates: Vec<Dip> =
-        (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
+    let mut candidates: Vec<Dip> = (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
     candidates.sort_by(|a, b| b.depth_db.total_cmp(&a.depth_db));
     for mut dip in candidates {
         if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
@@ -130,7 +129,11 @@ struct Landscape<'a> {
 
 impl<'a> Landscape<'a> {
     fn new(db: &'a [f64]) -> Self {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive constant")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a small positive constant"
+        )]
         let octave = POINTS_PER_OCTAVE as usize;
         Self { db, octave }
     }

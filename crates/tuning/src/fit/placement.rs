@@ -59,9 +59,8 @@ impl Dictionary {
         scored.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut best: Vec<FreeBand> = Vec::new();
         for (_, band) in scored {
-            let alike = |other: &FreeBand| {
-                other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4
-            };
+            let alike =
+                |other: &FreeBand| other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4;
             if best.len() < count && !best.iter().any(alike) {
                 best.push(band);
             }
@@ -91,7 +90,13 @@ impl Shape {
 }
 
 /// Bounds of a band on the profile's grids, in the cookbook's Q.
-fn bounds(profile: &Profile, kind: BandKind, from_hz: f64, to_hz: f64, max_boost_db: f64) -> ([f64; 3], [f64; 3]) {
+fn bounds(
+    profile: &Profile,
+    kind: BandKind,
+    from_hz: f64,
+    to_hz: f64,
+    max_boost_db: f64,
+) -> ([f64; 3], [f64; 3]) {
     let gain_low = profile.gain_db.min();
     let gain_high = profile.gain_db.max().min(max_boost_db);
     let (mut low, mut high) = ([0.0, gain_low, 0.0], [0.0, gain_high.max(gain_low), 0.0]);
@@ -110,8 +115,11 @@ fn grid_of(problem: &Problem, profile: &Profile, kind: BandKind, max_boost_db: f
     let from_hz = problem.frequency_hz[0];
     let to_hz = problem.frequency_hz[problem.len() - 1];
     let (low, high) = bounds(profile, kind, from_hz, to_hz, max_boost_db);
-    let qs: &[f64] =
-        if kind == BandKind::Peak { &[0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0] } else { &[0.5, 0.75, 1.0] };
+    let qs: &[f64] = if kind == BandKind::Peak {
+        &[0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0]
+    } else {
+        &[0.5, 0.75, 1.0]
+    };
     let mut log_qs: Vec<f64> = qs.iter().map(|q| q.ln().clamp(low[2], high[2])).collect();
     log_qs.dedup();
     let mut bands = Vec::new();
@@ -137,7 +145,8 @@ pub(super) fn fixed_bands(profile: &Profile, max_boost_db: f64) -> Vec<FreeBand>
         .map(|band| {
             // The −3 dB definition would let Q follow the gain; half the greatest boost stands
             // for it during the search, and the grid search uses the true value.
-            let typed = crate::Band { kind: band.kind, frequency_hz: band.frequency_hz, gain_db: 3.0, q: band.q };
+            let typed =
+                crate::Band { kind: band.kind, frequency_hz: band.frequency_hz, gain_db: 3.0, q: band.q };
             let (log_f, log_q) = (band.frequency_hz.ln(), profile.cookbook(&typed).q.ln());
             FreeBand {
                 kind: band.kind,
@@ -157,4 +166,3 @@ pub(super) fn overlap(a: &FreeBand, b: &FreeBand) -> bool {
     let half_width = |band: &FreeBand| 0.7 / band.value[2].exp();
     (a.value[0] - b.value[0]).abs() < 0.5 + half_width(a) + half_width(b)
 }
-

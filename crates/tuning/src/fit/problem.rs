@@ -180,7 +180,8 @@ fn certainty(response: &Response, frequency_hz: &[f64]) -> Vec<f64> {
     frequency_hz
         .iter()
         .map(|&hz| {
-            let coherent = at(&response.coherence, hz).map_or(1.0, |c| ((c - 0.3) / 0.6).clamp(0.0, 1.0).powi(2));
+            let coherent =
+                at(&response.coherence, hz).map_or(1.0, |c| ((c - 0.3) / 0.6).clamp(0.0, 1.0).powi(2));
             let alike = at(&response.spread_db, hz).map_or(1.0, |s| 1.0 / (1.0 + (s / 3.0).powi(2)));
             coherent * alike
         })

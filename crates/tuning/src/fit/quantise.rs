@@ -97,7 +97,12 @@ impl Grids {
 
 /// The best bands on the grid near the given ones, as they are typed; bands that
 /// end up flat are left out.
-pub(super) fn quantise(problem: &Problem, profile: &Profile, free: &[FreeBand], max_boost_db: f64) -> Vec<Band> {
+pub(super) fn quantise(
+    problem: &Problem,
+    profile: &Profile,
+    free: &[FreeBand],
+    max_boost_db: f64,
+) -> Vec<Band> {
     let at_once = Typed::rounded(problem, profile, free, max_boost_db).searched();
     let one_by_one = Typed::rounded_one_by_one(problem, profile, free, max_boost_db).searched();
     let best = if one_by_one.cost() < at_once.cost() { one_by_one } else { at_once };
@@ -153,7 +158,8 @@ impl<'a> Typed<'a> {
 
     fn curve(&self, typed: &Band) -> Vec<f64> {
         let band = self.profile.cookbook(typed);
-        let curve = Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.problem.sample_rate_hz);
+        let curve =
+            Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.problem.sample_rate_hz);
         self.problem.axis.iter().map(|&u| curve.db(u)).collect()
     }
 
@@ -221,7 +227,9 @@ impl<'a> Typed<'a> {
                 let (one_curve, two_curve) = (self.curve(&one), self.curve(&two));
                 let sum: Vec<f64> = (0..self.sum.len())
                     .map(|i| {
-                        self.sum[i] - self.curves[pair[0]][i] - self.curves[pair[1]][i] + one_curve[i] + two_curve[i]
+                        self.sum[i] - self.curves[pair[0]][i] - self.curves[pair[1]][i]
+                            + one_curve[i]
+                            + two_curve[i]
                     })
                     .collect();
                 let cost = cost(self.problem, &sum);

@@ -61,7 +61,8 @@ impl Search<'_> {
         let limit = acceptable(best.rms_db);
         let mut fewest = self.reduced(best, limit);
         // An earlier stage of the path may do with fewer, once it is refined.
-        let early = path.iter().find(|s| s.rms_db <= 1.3 * limit && s.bands.len() < fewest.bands.len()).cloned();
+        let early =
+            path.iter().find(|s| s.rms_db <= 1.3 * limit && s.bands.len() < fewest.bands.len()).cloned();
         if let Some(early) = early {
             let refined = self.refined(early.bands, 25);
             let early = if refined.rms_db <= limit { refined } else { self.exchanged(refined, 1) };

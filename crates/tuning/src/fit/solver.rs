@@ -142,7 +142,12 @@ impl Solver {
     }
 
     /// Fills the jacobian; returns the sum of all bands.
-    fn linearise(&mut self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) -> Vec<f64> {
+    fn linearise(
+        &mut self,
+        problem: &Problem,
+        bands: &[FreeBand],
+        moves: &impl Fn(usize) -> bool,
+    ) -> Vec<f64> {
         let count = problem.len();
         self.jacobian.resize(self.columns.len() * count, 0.0);
         let mut sum = self.held.clone();
@@ -179,7 +184,9 @@ impl Solver {
             sum_db.iter().zip(&problem.ceiling_db).map(|(c, t)| (c - t).max(0.0)).collect();
         let exceeded = excess.iter().any(|e| *e > 0.0);
         let pull: Vec<f64> = (0..count)
-            .map(|i| problem.weight[i] * (problem.need_db[i] + offset - sum_db[i]) - ceiling_weight * excess[i])
+            .map(|i| {
+                problem.weight[i] * (problem.need_db[i] + offset - sum_db[i]) - ceiling_weight * excess[i]
+            })
             .collect();
         self.weighted.resize(size * count, 0.0);
         self.gradient.resize(size, 0.0);
@@ -190,8 +197,7 @@ impl Solver {
             if which == 1 {
                 self.gradient[column] -= GAIN_WEIGHT * bands[band].gain_db();
             }
-            let mean =
-                if problem.offset_db.is_none() { dot(derivative, &problem.weight) } else { 0.0 };
+            let mean = if problem.offset_db.is_none() { dot(derivative, &problem.weight) } else { 0.0 };
             let weighted = &mut self.weighted[column * count..(column + 1) * count];
             for i in 0..count {
                 weighted[i] = problem.weight[i] * (derivative[i] - mean);
