@@ -3,7 +3,8 @@
 //! Without a name it shows every scene for three seconds, for ever.
 //! `live` plays a moving spectrum twenty times a second.
 
-#[path = "../tests/sample/mod.rs"]
+#[path = "../tests/screens/sample/mod.rs"]
+#[expect(dead_code, reason = "the tests use more of it")]
 mod sample;
 
 use std::sync::Arc;

@@ -15,7 +15,7 @@ use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
 use crate::theme::Theme;
-use crate::{Options, reveal, screen};
+use crate::{Options, focus, screen};
 
 /// The window's state.
 #[derive(Debug)]
@@ -105,15 +105,24 @@ impl App {
     pub fn subscription(&self) -> Subscription<Message> {
         Subscription::batch([
             self.feed.subscription().map(Message::Session),
-            event::listen_with(|event, status, _| match event {
-                iced::Event::Keyboard(keyboard::Event::KeyPressed {
-                    key, modified_key, modifiers, ..
-                }) => from_key(key, modified_key, modifiers, status),
-                iced::Event::Window(window::Event::Resized(size)) => Some(Message::Resized(size)),
-                _ => None,
-            }),
+            event::listen_with(|event, status, _| Self::overheard(event, status)),
             window::close_requests().map(|_| Message::CloseRequested),
         ])
+    }
+
+    /// What an event means that no widget took, or that counts in any case.
+    #[must_use]
+    pub fn overheard(event: iced::Event, status: event::Status) -> Option<Message> {
+        match event {
+            iced::Event::Keyboard(keyboard::Event::KeyPressed { key, modified_key, modifiers, .. }) => {
+                let taken = status == event::Status::Captured;
+                // What is typed counts (`?`, `+`), whichever keys make it on this layout.
+                let key = if matches!(modified_key, Key::Character(_)) { modified_key } else { key };
+                (!taken || key == Key::Named(Named::Escape)).then_some(Message::Key { key, modifiers, taken })
+            }
+            iced::Event::Window(window::Event::Resized(size)) => Some(Message::Resized(size)),
+            _ => None,
+        }
     }
 
     /// Lets something happen.
@@ -123,7 +132,7 @@ impl App {
             Message::Ask(command) => self.ask_settled(command),
             Message::Key { key, modifiers, taken } => return self.key(&key, modifiers, taken),
             Message::FocusNext => return self.focus_next(),
-            Message::FocusPrevious => return operation::focus_previous().chain(reveal::focused()),
+            Message::FocusPrevious => return focus::previous(),
             Message::SwitchTheme => self.switch_theme(),
             Message::Look(view) => self.chart.look(view),
             Message::Fit => self.chart.fit(),
@@ -249,7 +258,7 @@ impl App {
                     Task::none()
                 }
                 Act::Next => self.focus_next(),
-                Act::Previous => operation::focus_previous().chain(reveal::focused()),
+                Act::Previous => focus::previous(),
                 Act::StartOrStop if self.is_busy() => {
                     self.ask(Command::StartOrStop);
                     Task::none()
@@ -275,14 +284,14 @@ impl App {
             Act::Job => return self.open(Modal::Job { path: String::new() }),
             Act::Help => return self.open(Modal::Keys),
             Act::Next => return self.focus_next(),
-            Act::Previous => return operation::focus_previous().chain(reveal::focused()),
+            Act::Previous => return focus::previous(),
         }
         Task::none()
     }
 
     fn focus_next(&mut self) -> Task<Message> {
         self.settle_drafts();
-        operation::focus_next().chain(reveal::focused())
+        focus::next()
     }
 
     fn is_busy(&self) -> bool {
@@ -370,13 +379,6 @@ impl App {
         self.ask_settled(Command::Close);
         if self.ended { iced::exit() } else { Task::none() }
     }
-}
-
-fn from_key(key: Key, modified: Key, modifiers: Modifiers, status: event::Status) -> Option<Message> {
-    let taken = status == event::Status::Captured;
-    // What is typed counts (`?`, `+`), whichever keys make it on this layout.
-    let key = if matches!(modified, Key::Character(_)) { modified } else { key };
-    (!taken || key == Key::Named(Named::Escape)).then_some(Message::Key { key, modifiers, taken })
 }
 
 fn browse(start: String) -> Task<Message> {

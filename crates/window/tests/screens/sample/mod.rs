@@ -59,6 +59,29 @@ pub(crate) fn tune() -> Snapshot {
     stages::tune()
 }
 
+/// The intake's card.
+pub(crate) fn intake() -> Snapshot {
+    stages::intake()
+}
+
+/// The source's card.
+pub(crate) fn source() -> Snapshot {
+    stages::source()
+}
+
+/// The drivers' card, with the output muted.
+pub(crate) fn drivers() -> Snapshot {
+    stages::drivers()
+}
+
+/// A card with so little in it that the first band is in view.
+pub(crate) fn handover_with_bands() -> Snapshot {
+    let mut snapshot = tune();
+    snapshot.card = view::Card { instruction: "Check what was typed.".into(), ..view::Card::default() };
+    snapshot.bands.truncate(1);
+    snapshot
+}
+
 /// Nothing measured, nothing connected.
 pub(crate) fn no_device() -> Snapshot {
     let mut snapshot = stages::intake();

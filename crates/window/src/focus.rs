@@ -1,18 +1,65 @@
-//! Brings what has the keyboard into view when it lies outside a scrolled list.
+//! Moves the keyboard from thing to thing, and brings what has it into view.
 
 use iced::Rectangle;
 use iced::Task;
 use iced::Vector;
+use iced::advanced::widget::operation::focusable::{Count, count};
 use iced::advanced::widget::operation::scrollable::{self, AbsoluteOffset};
-use iced::advanced::widget::operation::{Focusable, Operation, Outcome, Scrollable};
+use iced::advanced::widget::operation::{Focusable, Operation, Outcome, Scrollable, then};
 use iced::advanced::widget::{Id, operate};
 
 /// Room left between what is shown and the edge of the list.
 const MARGIN: f32 = 12.0;
 
+/// The keyboard goes to the next thing; after the last comes the first.
+pub(crate) fn next<T: Send + 'static>() -> Task<T> {
+    step(|count| Nth::new(count.focused.map_or(0, |focused| (focused + 1) % count.total.max(1))))
+}
+
+/// The keyboard goes to the thing before; before the first comes the last.
+pub(crate) fn previous<T: Send + 'static>() -> Task<T> {
+    step(|count| {
+        Nth::new(match count.focused {
+            Some(focused) if focused > 0 => focused - 1,
+            _ => count.total.saturating_sub(1),
+        })
+    })
+}
+
+fn step<T: Send + 'static>(to: fn(Count) -> Nth) -> Task<T> {
+    operate(then(count(), to)).chain(reveal())
+}
+
+/// Gives the keyboard to the thing with this number.
+struct Nth {
+    wanted: usize,
+    at: usize,
+}
+
+impl Nth {
+    fn new(wanted: usize) -> Self {
+        Self { wanted, at: 0 }
+    }
+}
+
+impl<T> Operation<T> for Nth {
+    fn traverse(&mut self, operate: &mut dyn FnMut(&mut dyn Operation<T>)) {
+        operate(self);
+    }
+
+    fn focusable(&mut self, _id: Option<&Id>, _bounds: Rectangle, state: &mut dyn Focusable) {
+        if self.at == self.wanted {
+            state.focus();
+        } else {
+            state.unfocus();
+        }
+        self.at += 1;
+    }
+}
+
 /// Scrolls the innermost list that holds the focused thing, just as far as is
 /// needed. Lists without an id are left alone.
-pub(crate) fn focused<T: Send + 'static>() -> Task<T> {
+fn reveal<T: Send + 'static>() -> Task<T> {
     operate(Reveal { pending: None, inside: None, found: None })
 }
 

@@ -1,0 +1,222 @@
+//! A window without a display, driven as the library's own runtime drives it:
+//! widgets keep their state from view to view, and tasks are carried out.
+
+use iced::advanced::widget::operation::{Operation, Outcome, black_box};
+use iced::keyboard::{self, Key, Modifiers, key::Named};
+use iced::{Event, Point, Rectangle, Renderer, Size, mouse, window as platform};
+use iced_test::core::SmolStr;
+use iced_test::core::clipboard;
+use iced_test::core::renderer::{Headless, Style};
+use iced_test::core::theme::Base;
+use iced_test::futures::futures::StreamExt;
+use iced_test::futures::futures::executor::block_on;
+use iced_test::runtime::task::into_stream;
+use iced_test::runtime::user_interface::{Cache, UserInterface};
+use iced_test::runtime::{Action, Task};
+use iced_test::selector::{Bounded, Selector};
+use view::{Command, SessionEnd, Snapshot, Update};
+use window::{App, FromSession, Message, Options, Theme, settings};
+
+/// A window without a display.
+pub(crate) struct Bench {
+    pub(crate) app: App,
+    /// The session's end of the link.
+    pub(crate) session: Option<SessionEnd>,
+    /// Whether the window asked to end.
+    pub(crate) ended: bool,
+    renderer: Renderer,
+    cache: Option<Cache>,
+    cursor: mouse::Cursor,
+    size: Size,
+}
+
+impl Bench {
+    /// A window of the design's size that shows a snapshot.
+    pub(crate) fn showing(snapshot: Snapshot) -> Self {
+        let mut bench = Self::open(Theme::Garage, (1280.0, 800.0));
+        bench.tell(Update::Snapshot(snapshot.into()));
+        bench
+    }
+
+    /// A window that has heard nothing yet.
+    pub(crate) fn open(theme: Theme, size: (f32, f32)) -> Self {
+        for file in settings().fonts {
+            let mut fonts = iced_test::renderer::graphics::text::font_system().write().expect("fonts");
+            fonts.load_font(file);
+        }
+        let settings = settings();
+        let renderer =
+            <Renderer as Headless>::new(settings.default_font, settings.default_text_size, Some("tiny-skia"));
+        let (link, session) = view::link();
+        let options = Options { theme, size, job_folder: "/jobs/new".to_owned() };
+        Self {
+            app: App::new(link, &options),
+            session: Some(session),
+            ended: false,
+            renderer: block_on(renderer).expect("a software renderer"),
+            cache: None,
+            cursor: mouse::Cursor::Unavailable,
+            size: Size::new(size.0, size.1),
+        }
+    }
+
+    /// What the session says.
+    pub(crate) fn tell(&mut self, update: Update) {
+        self.send(Message::Session(FromSession::Update(update)));
+    }
+
+    /// What the window has asked for since the last time.
+    #[track_caller]
+    pub(crate) fn asked(&self) -> Vec<Command> {
+        self.session.as_ref().expect("the session lives").commands.try_iter().collect()
+    }
+
+    /// Lets a message happen, with everything that follows from it.
+    pub(crate) fn send(&mut self, message: Message) {
+        let task = self.app.update(message);
+        self.carry_out(task);
+    }
+
+    fn carry_out(&mut self, task: Task<Message>) {
+        let Some(mut actions) = into_stream(task) else { return };
+        while let Some(action) = block_on(actions.next()) {
+            match action {
+                Action::Output(message) => self.send(message),
+                Action::Widget(operation) => self.operate(operation),
+                Action::Exit => self.ended = true,
+                _ => {}
+            }
+        }
+    }
+
+    fn operate(&mut self, operation: Box<dyn Operation>) {
+        let mut next = Some(operation);
+        let mut ui = ui(&self.app, self.size, &mut self.cache, &mut self.renderer);
+        while let Some(mut operation) = next.take() {
+            ui.operate(&self.renderer, operation.as_mut());
+            if let Outcome::Chain(chained) = operation.finish() {
+                next = Some(chained);
+            }
+        }
+        self.cache = Some(ui.into_cache());
+    }
+
+    /// Lets events happen; those that no widget took go where the window listens.
+    pub(crate) fn events(&mut self, events: &[Event]) {
+        let mut messages = Vec::new();
+        let mut ui = ui(&self.app, self.size, &mut self.cache, &mut self.renderer);
+        let (_, statuses) =
+            ui.update(events, self.cursor, &mut self.renderer, &mut clipboard::Null, &mut messages);
+        self.cache = Some(ui.into_cache());
+        for (event, status) in events.iter().zip(statuses) {
+            messages.extend(App::overheard(event.clone(), status));
+        }
+        for message in messages {
+            self.send(message);
+        }
+    }
+
+    /// Where something is; nothing when it is not there.
+    pub(crate) fn place<S>(&mut self, selector: S) -> Option<Rectangle>
+    where
+        S: Selector + Send,
+        S::Output: Bounded + Clone + Send + Sync + 'static,
+    {
+        let mut find = selector.find();
+        let mut ui = ui(&self.app, self.size, &mut self.cache, &mut self.renderer);
+        ui.operate(&self.renderer, &mut black_box(&mut find));
+        self.cache = Some(ui.into_cache());
+        match find.finish() {
+            Outcome::Some(Some(found)) => found.visible_bounds(),
+            _ => None,
+        }
+    }
+
+    /// Whether a text can be read.
+    pub(crate) fn reads(&mut self, text: &'static str) -> bool {
+        self.place(text).is_some()
+    }
+
+    /// Whether a thing with this id has the keyboard.
+    pub(crate) fn has_keyboard(&mut self, id: &'static str) -> bool {
+        let focused = self.place(iced_test::selector::is_focused());
+        focused.is_some() && focused == self.place(iced_test::selector::id(id))
+    }
+
+    /// Clicks the middle of something.
+    #[track_caller]
+    pub(crate) fn click<S>(&mut self, selector: S)
+    where
+        S: Selector + Send,
+        S::Output: Bounded + Clone + Send + Sync + 'static,
+    {
+        let what = selector.description();
+        let Some(bounds) = self.place(selector) else { panic!("{what} is not to be seen") };
+        self.move_to(bounds.center());
+        self.events(&[
+            Event::Mouse(mouse::Event::ButtonPressed(mouse::Button::Left)),
+            Event::Mouse(mouse::Event::ButtonReleased(mouse::Button::Left)),
+        ]);
+    }
+
+    /// Moves the pointer.
+    pub(crate) fn move_to(&mut self, position: Point) {
+        self.cursor = mouse::Cursor::Available(position);
+        self.events(&[Event::Mouse(mouse::Event::CursorMoved { position })]);
+    }
+
+    /// Presses and lets go of a key.
+    pub(crate) fn tap(&mut self, key: Named) {
+        self.tap_with(Key::Named(key), Modifiers::empty());
+    }
+
+    /// The same with something held down.
+    pub(crate) fn tap_with(&mut self, key: Key, modifiers: Modifiers) {
+        let text = match &key {
+            Key::Character(text) => Some(text.clone()),
+            Key::Named(Named::Space) => Some(SmolStr::new(" ")),
+            _ => None,
+        };
+        self.events(&[Event::Keyboard(keyboard::Event::KeyPressed {
+            key: key.clone(),
+            modified_key: key,
+            physical_key: keyboard::key::Physical::Unidentified(keyboard::key::NativeCode::Unidentified),
+            location: keyboard::Location::Standard,
+            modifiers,
+            repeat: false,
+            text,
+        })]);
+    }
+
+    /// Types letters.
+    pub(crate) fn letters(&mut self, text: &str) {
+        for c in text.chars() {
+            let modifiers = if c.is_uppercase() { Modifiers::SHIFT } else { Modifiers::empty() };
+            self.tap_with(Key::Character(SmolStr::new(c.to_string())), modifiers);
+        }
+    }
+
+    /// A picture of the window: its size and its pixels.
+    pub(crate) fn picture(&mut self, scale: f32) -> (u32, u32, Vec<u8>) {
+        let redraw = Event::Window(platform::Event::RedrawRequested(std::time::Instant::now()));
+        let theme = self.app.theme();
+        let base = theme.base();
+        let mut ui = ui(&self.app, self.size, &mut self.cache, &mut self.renderer);
+        let mut messages = Vec::new();
+        let _ = ui.update(&[redraw], self.cursor, &mut self.renderer, &mut clipboard::Null, &mut messages);
+        ui.draw(&mut self.renderer, &theme, &Style { text_color: base.text_color }, self.cursor);
+        self.cache = Some(ui.into_cache());
+        let size = Size::new((self.size.width * scale) as u32, (self.size.height * scale) as u32);
+        let pixels = self.renderer.screenshot(size, scale, base.background_color);
+        (size.width, size.height, pixels)
+    }
+}
+
+fn ui<'a>(
+    app: &'a App,
+    size: Size,
+    cache: &mut Option<Cache>,
+    renderer: &mut Renderer,
+) -> UserInterface<'a, Message, Theme, Renderer> {
+    UserInterface::build(app.view(), size, cache.take().unwrap_or_default(), renderer)
+}

@@ -1,0 +1,268 @@
+//! What a person does, from the first start to the handover, by clicking.
+
+use iced::keyboard::key::Named;
+use iced_test::selector::id;
+use view::{BandStep, CaptureId, Command, Cue, Face, SetMark, SettingValue, Stage, Update};
+use window::{FromSession, Message};
+
+use crate::bench::Bench;
+use crate::sample;
+
+#[test]
+fn at_the_first_start_the_simulated_car_is_one_click_away() {
+    let mut bench = Bench::showing(sample::no_device());
+    assert!(bench.reads("No sound device is in use"));
+    bench.click("Use the simulated car");
+    bench.click("Use sound devices");
+    assert_eq!(bench.asked(), [Command::UseSimulatedCar, Command::UseDevices]);
+}
+
+#[test]
+fn every_stage_and_every_face_can_be_opened() {
+    let mut bench = Bench::showing(sample::tune());
+    for stage in Stage::ALL {
+        bench.click(id(stage.title()));
+        assert_eq!(bench.asked(), [Command::OpenStage(stage)]);
+    }
+    bench.click("Group delay");
+    assert_eq!(bench.asked(), [Command::ShowFace(Face::GroupDelay)]);
+}
+
+#[test]
+fn what_the_snapshot_says_is_to_be_read() {
+    let mut bench = Bench::showing(sample::tune());
+    for text in [
+        "Juniper, front stage",
+        "Simulated car",
+        "clean to step 34 · 4.1 V",
+        "Enter the bands, then sweep the same six positions again.",
+        "Sweep position 1 of 6",
+        "1.4 dB",
+        "RMS from target, 4.6 dB before",
+        "Medium",
+        "After, 6 positions − target",
+        "Before, 6 positions",
+        "Average of 6 positions · 1/12 octave",
+    ] {
+        assert!(bench.reads(text), "“{text}” cannot be read");
+    }
+}
+
+#[test]
+fn the_main_button_and_the_actions_ask_the_session() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.click(id("main"));
+    bench.click("Export bands");
+    assert_eq!(bench.asked(), [Command::StartOrStop, Command::Press("export".into())]);
+}
+
+#[test]
+fn an_action_that_cannot_be_taken_does_nothing() {
+    let mut bench = Bench::showing(sample::source());
+    bench.click("Forget steps");
+    assert_eq!(bench.asked(), []);
+}
+
+#[test]
+fn a_choice_is_made_from_a_list() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.click("Medium");
+    assert!(bench.reads("Gentle"));
+    bench.click("Strong");
+    assert_eq!(bench.asked(), [Command::Set("target".into(), SettingValue::Choice("strong".into()))]);
+    assert!(!bench.reads("Gentle"), "the list closes");
+}
+
+#[test]
+fn a_switch_and_a_short_choice_are_set_at_once() {
+    let mut bench = Bench::showing(sample::intake());
+    bench.click("Has a subwoofer");
+    bench.click("Both");
+    assert_eq!(
+        bench.asked(),
+        [
+            Command::Set("sub".into(), SettingValue::Switch(false)),
+            Command::Set("seats".into(), SettingValue::Choice("both".into())),
+        ]
+    );
+}
+
+#[test]
+fn typed_text_reaches_the_session_once_it_is_finished() {
+    let mut bench = Bench::showing(sample::intake());
+    bench.click(id("setting-car"));
+    bench.letters("!");
+    assert_eq!(bench.asked(), [], "not while it is typed");
+    bench.click(id("main"));
+    let asked = bench.asked();
+    let [Command::Set(what, SettingValue::Text(text)), Command::StartOrStop] = &asked[..] else {
+        panic!("asked {asked:?}")
+    };
+    assert_eq!(what, "car");
+    assert!(text.contains('!') && text.len() == "Juniper estate, invented".len() + 1, "{text}");
+}
+
+#[test]
+fn bands_have_a_switch_a_lock_and_steps() {
+    let mut bench = Bench::showing(sample::handover_with_bands());
+    bench.click(id("band-0-switch"));
+    bench.click(id("band-0-lock"));
+    bench.click(id("band-0"));
+    assert_eq!(
+        bench.asked(),
+        [Command::EnableBand(0, false), Command::LockBand(0, true), Command::SelectBand(Some(0)),]
+    );
+    bench.tap(Named::ArrowDown);
+    bench.tap(Named::ArrowRight);
+    assert_eq!(
+        bench.asked(),
+        [
+            Command::StepBand { band: 0, what: BandStep::Gain, by: -1 },
+            Command::StepBand { band: 0, what: BandStep::Frequency, by: 1 },
+        ]
+    );
+}
+
+#[test]
+fn captures_are_shown_marked_and_discarded_only_after_a_question() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.click("Front output");
+    bench.click(id("tile-3-B"));
+    bench.letters("a");
+    assert_eq!(
+        bench.asked(),
+        [
+            Command::ShowCapture(CaptureId(3), true),
+            Command::MarkCapture(CaptureId(3), Some(SetMark::Before)),
+            Command::MarkCapture(CaptureId(3), Some(SetMark::After)),
+        ]
+    );
+    bench.click(id("tile-3"));
+    bench.asked();
+    bench.tap(Named::Delete);
+    assert!(bench.reads("Discard this capture?"));
+    assert_eq!(bench.asked(), [], "it asks first");
+    bench.click("Keep it");
+    assert!(!bench.reads("Discard this capture?"));
+    bench.click(id("tile-3"));
+    bench.asked();
+    bench.tap(Named::Delete);
+    bench.click("Discard");
+    assert_eq!(bench.asked(), [Command::DiscardCapture(CaptureId(3))]);
+}
+
+#[test]
+fn a_mark_that_is_set_is_taken_away() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.letters("a");
+    assert_eq!(bench.asked(), [Command::MarkCapture(CaptureId(12), None)], "the newest, when none is picked");
+}
+
+#[test]
+fn a_capture_is_renamed() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.click("Front output");
+    bench.asked();
+    bench.letters("r");
+    assert!(bench.reads("Rename this capture"));
+    bench.letters("2");
+    bench.tap(Named::Enter);
+    let asked = bench.asked();
+    let [Command::RenameCapture(CaptureId(3), label)] = &asked[..] else { panic!("asked {asked:?}") };
+    assert!(label.contains("Front output") && label.contains('2'), "{label}");
+}
+
+#[test]
+fn a_job_begins_in_the_folder_that_was_typed() {
+    let mut bench = Bench::showing(sample::no_device());
+    bench.click(id("job"));
+    bench.letters("s");
+    bench.click("Begin new job");
+    let asked = bench.asked();
+    let [Command::NewJob(path)] = &asked[..] else { panic!("asked {asked:?}") };
+    assert!(path.contains("/jobs/new") && path.contains('s'), "{path}");
+    bench.click(id("job"));
+    bench.click("Open job");
+    assert_eq!(bench.asked(), [Command::OpenJob("/jobs/new".into())]);
+}
+
+#[test]
+fn the_output_is_muted_and_stepped() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.click("Mute");
+    assert_eq!(bench.asked(), [Command::Mute]);
+    let mut bench = Bench::showing(sample::drivers());
+    bench.click("Muted");
+    assert_eq!(bench.asked(), [Command::Unmute]);
+}
+
+#[test]
+fn countdown_and_progress_can_be_stopped() {
+    for snapshot in [sample::countdown(), sample::running()] {
+        let mut bench = Bench::showing(snapshot);
+        bench.click("Stop");
+        assert_eq!(bench.asked(), [Command::StartOrStop]);
+    }
+}
+
+#[test]
+fn notices_are_read_and_dismissed_and_cues_end() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.tell(Update::Notice { text: "The disk is full.".into(), good: false });
+    bench.tell(Update::Notice { text: "Written.".into(), good: true });
+    bench.tell(Update::Cue(Cue { text: "Position 4 of 6 done".into(), good: true }));
+    assert!(
+        bench.reads("The disk is full.") && bench.reads("Written.") && bench.reads("Position 4 of 6 done")
+    );
+    bench.send(Message::Session(FromSession::CueOver));
+    bench.send(Message::Session(FromSession::NewsOver));
+    assert!(!bench.reads("Position 4 of 6 done") && !bench.reads("Written."));
+    assert!(bench.reads("The disk is full."), "bad news stays");
+    bench.send(Message::Dismiss(1));
+    assert!(!bench.reads("The disk is full."));
+}
+
+#[test]
+fn an_older_snapshot_is_not_shown_over_a_newer_one() {
+    let mut newer = sample::tune();
+    newer.revision = 8;
+    let mut bench = Bench::showing(newer);
+    let mut older = sample::intake();
+    older.revision = 7;
+    bench.tell(Update::Snapshot(older.into()));
+    assert!(bench.reads("Sweep position 1 of 6"));
+    assert!(!bench.reads("On to the source"));
+}
+
+#[test]
+fn closing_waits_until_the_session_has_saved() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.send(Message::CloseRequested);
+    assert_eq!(bench.asked(), [Command::Close]);
+    assert!(!bench.ended, "not before the session has ended");
+    bench.send(Message::Session(FromSession::Ended));
+    assert!(bench.ended);
+}
+
+#[test]
+fn a_session_that_is_gone_is_said_and_the_window_closes_at_once() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.session = None;
+    bench.click(id("main"));
+    assert!(bench.reads("Session ended"));
+    bench.send(Message::CloseRequested);
+    assert!(bench.ended);
+}
+
+#[test]
+fn a_session_that_lags_is_never_waited_for() {
+    let mut bench = Bench::showing(sample::tune());
+    for _ in 0..view::LINK_DEPTH {
+        bench.click(id("main"));
+    }
+    bench.click(id("main"));
+    assert_eq!(bench.asked().len(), view::LINK_DEPTH);
+    let said =
+        "Headrest is still busy with what you asked before, so this was not done. Try again in a moment.";
+    assert!(bench.reads(said));
+}
