@@ -3,7 +3,7 @@
 #![cfg(target_os = "linux")]
 
 use std::io::{BufRead, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -119,22 +119,22 @@ impl<'a> Window<'a> {
         path
     }
 
-    fn number(&self, path: &PathBuf, format: &str) -> f64 {
+    fn number(&self, path: &Path, format: &str) -> f64 {
         let text = self.display.ask("convert", &[path.to_str().unwrap(), "-format", format, "info:"]);
         text.and_then(|text| text.parse().ok()).unwrap_or(0.0)
     }
 
-    fn colours(&self, path: &PathBuf) -> u32 {
+    fn colours(&self, path: &Path) -> u32 {
         self.number(path, "%k") as u32
     }
 
     /// From 0 (black) to 1 (white).
-    fn brightness(&self, path: &PathBuf) -> f64 {
+    fn brightness(&self, path: &Path) -> f64 {
         self.number(path, "%[fx:mean]")
     }
 
     /// Waits until the picture differs from this one by more than a caret would.
-    fn changes_from(&mut self, what: &str, before: &PathBuf) -> PathBuf {
+    fn changes_from(&mut self, what: &str, before: &Path) -> PathBuf {
         let before = std::fs::read(before).expect("the picture before");
         self.wait_for(what, |window| {
             let after = window.picture();
