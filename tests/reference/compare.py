@@ -8,10 +8,11 @@ import sys
 import filters
 import signals
 import spectra
+import tones
 from checks import Checks
 from ours import Ours
 
-PARTS = (filters, spectra, signals)
+PARTS = (filters, spectra, signals, tones)
 
 
 def main():

@@ -13,6 +13,7 @@ def check(ours, checks):
     windows(ours, checks)
     smoothing(ours, checks)
     octave_bands(ours, checks)
+    fft_bands(ours, checks)
     filter_bank(ours, checks)
     weighting(ours, checks)
     detectors(ours, checks)
@@ -69,6 +70,22 @@ def octave_bands(ours, checks):
         answer = ours.ask("octave-bands", fraction=fraction, from_hz=mid[0], to_hz=mid[-1])
         for name, wanted in (("mid_hz", mid), ("lower_hz", mid / edge), ("upper_hz", mid * edge)):
             checks.near(f"1/{fraction}-octave bands: {name} (ratio)", np.divide(answer[name], wanted), np.ones(len(mid)), 1e-12)
+
+
+def fft_bands(ours, checks):
+    """Band powers as the integral of scipy's power density, constant across each bin, between exact edges."""
+    rate, length = 48_000, 2**16
+    noise = NOISE.standard_normal(length)
+    frequency, density = signal.periodogram(noise, rate, window="hann", detrend=False, scaling="density")
+    # The running integral over frequency; bin k reaches half a bin to either side.
+    edges = np.concatenate([[-frequency[1] / 2], frequency + frequency[1] / 2])
+    integral = np.concatenate([[0.0], np.cumsum(density * frequency[1])])
+    for fraction in (1, 3, 12, 48):
+        settings = dict(fraction=fraction, from_hz=25.0, to_hz=16_000.0)
+        bands = ours.ask("octave-bands", **settings)
+        got = ours.ask("fft-bands", signal=noise, sample_rate_hz=rate, **settings)
+        wanted = np.interp(bands["upper_hz"], edges, integral) - np.interp(bands["lower_hz"], edges, integral)
+        checks.near(f"1/{fraction}-octave bands from a transform (ratio)", np.divide(got, wanted), np.ones(len(wanted)), 1e-9)
 
 
 def filter_bank(ours, checks):

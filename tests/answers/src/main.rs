@@ -8,6 +8,7 @@ mod question;
 mod signals;
 mod spectra;
 mod timing;
+mod tones;
 
 use std::io::{self, BufRead};
 use std::process::ExitCode;
@@ -45,9 +46,12 @@ fn answer(question: &Question) -> Result<Value, String> {
         "window" => spectra::window(question),
         "smoothing" => spectra::smoothing(question),
         "octave-bands" => spectra::octave_bands(question),
+        "fft-bands" => spectra::fft_bands(question),
         "bank" => spectra::bank(question),
         "weighting" => spectra::weighting(question),
         "detector" => spectra::detector(question),
+        "sine-fit" => tones::sine_fit(question),
+        "harmonics" => tones::harmonics(question),
         "time" => timing::time(question),
         "phase-of-magnitude" => spectra::phase_of_magnitude(question),
         other => Err(format!("there is no question `{other}`")),

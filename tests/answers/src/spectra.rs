@@ -1,7 +1,8 @@
 //! Transforms, windows, smoothing, bands, weighting and minimum phase.
 
 use dsp::detector::Exponential;
-use dsp::fft::{irfft, rfft};
+use dsp::fft::{RealFft, irfft, rfft};
+use dsp::fft_bands::{BandSums, power_spectrum};
 use dsp::minimum_phase::minimum_phase;
 use dsp::octave::bands;
 use dsp::octave_bank::OctaveBank;
@@ -71,6 +72,26 @@ pub(crate) fn bank(question: &Question) -> Result<Value, String> {
     let mean_square: Vec<f64> = energy.iter().map(|energy| energy / signal.len() as f64).collect();
     let mid: Vec<f64> = bank.bands().map(|band| band.mid_hz).collect();
     Ok(json!({ "mid_hz": mid, "mean_square": mean_square }))
+}
+
+/// The mean square of a signal in each band, from the bins of one Hann-windowed
+/// transform.
+pub(crate) fn fft_bands(question: &Question) -> Result<Value, String> {
+    let bands = bands(fraction(question)?, question.number("from_hz")?, question.number("to_hz")?);
+    let mut signal = question.row("signal")?;
+    let window = Window::Hann.fill(signal.len());
+    for (sample, weight) in signal.iter_mut().zip(&window) {
+        *sample *= weight;
+    }
+    let mut fft = RealFft::new(signal.len());
+    let mut spectrum = vec![Complex64::default(); fft.bins()];
+    let mut power = vec![0.0; fft.bins()];
+    power_spectrum(&mut fft, &mut signal, &window, &mut spectrum, &mut power);
+    #[expect(clippy::cast_precision_loss, reason = "a few seconds of samples")]
+    let bin_hz = question.number("sample_rate_hz")? / signal.len() as f64;
+    let mut sums = vec![0.0; bands.len()];
+    BandSums::new(&bands, bin_hz).sum(&power, &mut sums);
+    Ok(json!(sums))
 }
 
 /// The magnitude in dB of a weighting's digital filter, and of its formula.

@@ -3,7 +3,6 @@
 use dsp::harmonics::HarmonicAnalyzer;
 use dsp::sine_fit::{SineFit, four_parameter};
 use dsp::window::Window;
-use num_complex::Complex64;
 use serde_json::{Value, json};
 
 use crate::question::Question;
@@ -30,6 +29,8 @@ pub(crate) fn harmonics(question: &Question) -> Result<Value, String> {
     let signal = question.row("signal")?;
     let (rate, start) = (question.number("sample_rate_hz")?, question.number("start_hz")?);
     let harmonics = HarmonicAnalyzer::new().analyze(&signal, rate, start).ok_or("no tone was found")?;
-    let amplitudes: Vec<f64> = harmonics.components.iter().map(Complex64::norm).collect();
-    Ok(json!({ "fundamental": described(&harmonics.fundamental), "amplitudes": amplitudes, "thd": harmonics.thd }))
+    let amplitudes: Vec<f64> = harmonics.components.iter().map(|component| component.norm()).collect();
+    Ok(
+        json!({ "fundamental": described(&harmonics.fundamental), "amplitudes": amplitudes, "thd": harmonics.thd }),
+    )
 }

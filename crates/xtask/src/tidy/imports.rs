@@ -14,7 +14,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
     ("measurements", &["dsp", "measure", "units"]),
     ("cabin", &["dsp", "units"]),
     ("host", &["measure", "measurements", "units"]),
-    ("engine", &["cabin", "recording", "units"]),
+    ("engine", &["recording", "units"]),
     ("job", &["measure", "recording", "units"]),
     ("report", &["chart", "job", "tuning", "units"]),
     ("view", &["chart", "units"]),
