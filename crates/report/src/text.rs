@@ -95,8 +95,8 @@ fn write_channel(text: &mut String, channel: &SheetChannel) {
         let kind = words::kind(band.kind).to_owned();
         rows.push(vec!["[ ]".to_owned(), number, kind, frequency, gain, q, one_line(&band.reason)]);
     }
-    use Side::{Left, Right};
-    *text += &table(&rows, &[Left, Right, Left, Right, Right, Right, Left], "  ");
+    let sides = [Side::Left, Side::Right, Side::Left, Side::Right, Side::Right, Side::Right, Side::Left];
+    *text += &table(&rows, &sides, "  ");
 }
 
 /// On which side the text of a column stands.
