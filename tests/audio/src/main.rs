@@ -1,0 +1,53 @@
+//! Plays a file through the system's own devices and records them: `audio PLAY.wav RECORD.wav...`,
+//! one capture per name. Prints one line per finding, and the frames and gaps of each capture.
+//!
+//! The tests run it in the surroundings of their private audio server.
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use engine::{CaptureRequest, DeviceRig, Input, InputRole, Length, Rig, RigSpec};
+
+fn main() -> ExitCode {
+    match run() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            // Standard error may be closed; the exit code tells as well.
+            let _ = writeln!(std::io::stderr(), "{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run() -> Result<(), Box<dyn std::error::Error>> {
+    let mut arguments = std::env::args().skip(1);
+    let play = arguments.next().ok_or("usage: audio PLAY.wav RECORD.wav...")?;
+    let audio = recording::read(play)?;
+    let mut rig = DeviceRig::new(RigSpec {
+        name: "Audio server".to_owned(),
+        sample_rate_hz: audio.sample_rate_hz,
+        // Busy processors lose samples with less.
+        buffer_frames: Some(2_048),
+        inputs: vec![Input::new(1, "left", InputRole::Loopback), Input::new(2, "right", InputRole::Loopback)],
+        ..RigSpec::system_default()
+    })?;
+    let mut out = std::io::stdout().lock();
+    for path in arguments {
+        let mut request = CaptureRequest::play_once(audio.channels.clone(), path);
+        request.length = Length::Playback { tail_s: 1.0 };
+        let mut capture = rig.capture(request)?;
+        let mut blocks = 0_u64;
+        while let Some(block) = capture.next_block() {
+            blocks += block.channels[0].len() as u64;
+        }
+        let end = capture.finish();
+        writeln!(out, "frames {} blocks {blocks} gaps {}", end.frames, end.gaps.len())?;
+        if let Some(clock) = end.clock {
+            writeln!(out, "clock {:.1} ppm ± {:.1}", clock.ppm, clock.uncertainty_ppm)?;
+        }
+        for finding in &end.findings {
+            writeln!(out, "finding {} {:?} {}", finding.code, finding.level, finding.text)?;
+        }
+    }
+    Ok(())
+}

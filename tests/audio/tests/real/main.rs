@@ -1,0 +1,139 @@
+//! A sweep through a real audio server, by `cpal` and the engine: once as a plain loop, once
+//! through a plugin whose response is known.
+#![cfg(target_os = "linux")]
+
+mod server;
+
+use std::path::Path;
+
+use dsp::biquad::Biquad;
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow};
+use dsp::response::log_grid;
+use dsp::sweep::Sweep;
+use recording::{Audio, Depth};
+use server::Server;
+
+const RATE: u32 = 48_000;
+const RATE_HZ: f64 = 48_000.0;
+
+// The plugin is found as a file beside the test; this makes sure that it is built.
+use dut as _;
+
+/// A sweep of 4 s between two half-seconds of silence.
+fn stimulus() -> Vec<f32> {
+    let sweep = Sweep::new(20.0, 20_000.0, 4.0, RATE_HZ, false);
+    let mut samples = vec![0.0; RATE as usize / 2];
+    samples.extend(sweep.samples().iter().map(|x| (0.25 * x) as f32));
+    samples.extend(vec![0.0; RATE as usize / 2]);
+    samples
+}
+
+/// Plays the stimulus on both channels and records it twice. A capture that the engine itself
+/// reports as interrupted, as happens on a busy machine, is made again.
+fn play_and_record(server: &Server, folder: &Path) -> [Audio; 2] {
+    let play = folder.join("play.wav");
+    let row = stimulus();
+    recording::write_wav(&play, &Audio::new(RATE, vec![row.clone(), row]), Depth::Float32, 0).unwrap();
+    let mut reports = Vec::new();
+    for attempt in 0..4 {
+        let paths = ["a", "b"].map(|name| folder.join(format!("{name}{attempt}.wav")));
+        let output = server
+            .command(env!("CARGO_BIN_EXE_audio"))
+            .arg(&play)
+            .args(&paths)
+            .output()
+            .expect("the probe was built with the test");
+        let report = String::from_utf8_lossy(&output.stdout).into_owned();
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(output.status.success(), "{report}\n{errors}");
+        assert!(!report.contains(" Stop "), "{report}");
+        if !report.contains(" Caution ") {
+            let audio = paths.map(|path| recording::read(path).expect("the capture is on disk"));
+            for (audio, line) in audio.iter().zip(report.lines().filter(|line| line.starts_with("frames"))) {
+                assert!(audio.condition.is_sound());
+                let frames = audio.frames();
+                assert_eq!(line, format!("frames {frames} blocks {frames} gaps 0"), "{report}");
+            }
+            return audio;
+        }
+        reports.push(report);
+    }
+    panic!("every attempt was interrupted:\n{}", reports.join("\n"));
+}
+
+/// What both channels make of the sweep.
+fn impulses(audio: &Audio) -> [ImpulseResponse; 2] {
+    let reference: Vec<f64> = stimulus().iter().map(|&x| f64::from(x)).collect();
+    let mut deconvolver = Deconvolver::new(&reference, audio.frames(), RATE_HZ, 20.0, 20_000.0);
+    [0, 1].map(|channel| {
+        let recording: Vec<f64> = audio.channels[channel].iter().map(|&x| f64::from(x)).collect();
+        deconvolver.impulse(&recording, 0.0)
+    })
+}
+
+/// Where an impulse is highest, to a fraction of a sample by a parabola, and its sign.
+fn peak(impulse: &ImpulseResponse) -> (f64, f64) {
+    let samples = impulse.samples();
+    let at = (1..samples.len() - 1).max_by(|&a, &b| samples[a].abs().total_cmp(&samples[b].abs())).unwrap();
+    let sign = samples[at].signum();
+    let [a, b, c] = [samples[at - 1], samples[at], samples[at + 1]].map(|x| x * sign);
+    (at as f64 + 0.5 * (a - c) / (a - 2.0 * b + c), sign)
+}
+
+fn window() -> TimeWindow {
+    TimeWindow::half_faded(0.2, 0.8)
+}
+
+/// The magnitude around the moment, at twelve points an octave.
+fn magnitude_db(impulse: &ImpulseResponse, moment: f64, frequency_hz: &[f64]) -> Vec<f64> {
+    impulse.response(moment / RATE_HZ, &window(), frequency_hz).magnitude_db()
+}
+
+/// Source: analytic: a loop without a filter changes nothing, and does so every time.
+#[test]
+fn a_plain_loop_is_a_straight_wire_and_repeats() {
+    let server = Server::start(false);
+    let folder = tempfile::tempdir().unwrap();
+    let captures = play_and_record(&server, folder.path());
+    let grid = log_grid(20.0, 20_000.0, 12.0);
+    let mut responses = Vec::new();
+    for audio in &captures {
+        let [left, right] = impulses(audio);
+        let ((at, sign), (right_at, right_sign)) = (peak(&left), peak(&right));
+        assert_eq!((sign, right_sign), (1.0, 1.0));
+        testkit::near("right against left, in samples", right_at - at, 0.0, 1e-3);
+        // Both streams are opened one after the other, so the lag is no constant; it is no
+        // longer than the buffers between.
+        assert!((0.0..RATE_HZ).contains(&at), "the sound came {at} samples after it was played");
+        for impulse in [left, right] {
+            let got = magnitude_db(&impulse, at, &grid);
+            testkit::all_near("wire, in dB", &got, &vec![0.0; grid.len()], 0.01);
+            responses.push(got);
+        }
+    }
+    testkit::all_near("repeatability, in dB", &responses[2], &responses[0], 0.005);
+}
+
+/// Source: the plugin's own table; the filters' responses are those of the Audio EQ Cookbook.
+#[test]
+fn a_known_plugin_is_measured_as_what_it_is() {
+    let server = Server::start(true);
+    let folder = tempfile::tempdir().unwrap();
+    let captures = play_and_record(&server, folder.path());
+    let grid = log_grid(20.0, 20_000.0, 12.0);
+    let left_filter = Biquad::peak(RATE_HZ, 1_000.0, 6.0, 2.0).unwrap();
+    let right_filter = Biquad::high_pass(RATE_HZ, 100.0, std::f64::consts::FRAC_1_SQRT_2).unwrap();
+    for audio in &captures {
+        let [left, right] = impulses(audio);
+        let ((at, sign), (right_at, right_sign)) = (peak(&left), peak(&right));
+        assert_eq!(sign, 1.0, "the left channel is not inverted");
+        assert_eq!(right_sign, -1.0, "the right channel is inverted");
+        // Both filters move the band-limited peak by a fraction of a sample.
+        testkit::near("right after left, in samples", right_at - at, 96.0, 0.1);
+
+        let wanted: Vec<f64> = grid.iter().map(|&f| left_filter.magnitude_db(f)).collect();
+        testkit::all_near("left, in dB", &magnitude_db(&left, at, &grid), &wanted, 0.02);
+        let wanted: Vec<f64> = grid.iter().map(|&f| right_filter.magnitude_db(f) - 3.0).collect();
+        testkit::all_near("right, in dB", &magnitude_db(&right, right_at, &grid), &wanted, 0.02);
+    }
+}
