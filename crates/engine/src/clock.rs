@@ -7,17 +7,17 @@ use crate::realtime::Tick;
 pub struct ClockRatio {
     /// Positive when the recorder counts more samples than were played.
     pub ppm: f64,
-    /// One standard error of it, from the scatter of the time stamps about a straight line.
+    /// One standard error of it, from the scatter about a straight line. An audio server's time
+    /// stamps wander for seconds, so several times as much happens by chance.
     pub uncertainty_ppm: f64,
 }
 
-/// A straight line through (frames, time), point by point.
+/// A straight line through points, one by one.
 ///
-/// Least squares in Welford's form: with `x` in seconds by the nominal rate and `y` in
-/// seconds by the time stamps, the slope is `Sxy/Sxx` and its standard error
+/// Least squares in Welford's form: the slope is `Sxy/Sxx` and its standard error
 /// `√((Syy − Sxy²/Sxx)/((n − 2)·Sxx))`.
 #[derive(Debug, Clone, Copy, Default)]
-pub(crate) struct Line {
+struct Line {
     count: f64,
     mean: (f64, f64),
     sxx: f64,
@@ -37,10 +37,10 @@ impl Line {
 
     /// The slope and its standard error.
     fn slope(&self) -> Option<(f64, f64)> {
-        let slope = self.sxy / self.sxx;
-        if self.count < 8.0 || !(slope > 0.0 && slope.is_finite()) {
+        if self.count < 4.0 || self.sxx <= 0.0 {
             return None;
         }
+        let slope = self.sxy / self.sxx;
         let residual = (self.syy - self.sxy * slope).max(0.0);
         Some((slope, (residual / ((self.count - 2.0) * self.sxx)).sqrt()))
     }
@@ -59,7 +59,7 @@ const WINDOW_TICKS: usize = 5;
 pub(crate) struct StreamClock {
     rate_hz: f64,
     first: Option<Tick>,
-    /// Through the time stamps since the last loss.
+    /// Median lag over time, since the last loss.
     line: Line,
     window: Window,
     /// The middle of the window before, and its median lag.
@@ -114,7 +114,6 @@ impl StreamClock {
         let first = *self.first.get_or_insert(tick);
         let elapsed_s = tick.ns.saturating_sub(first.ns) as f64 * 1e-9;
         let counted_s = tick.frames.saturating_sub(first.frames) as f64 / self.rate_hz;
-        self.line.add(counted_s, elapsed_s);
         self.window.lags_s.push(elapsed_s - counted_s);
         self.window.elapsed_sum_s += elapsed_s;
         if elapsed_s - self.window.from_s < WINDOW_S || self.window.lags_s.len() < WINDOW_TICKS {
@@ -125,6 +124,7 @@ impl StreamClock {
         let risen_s = lag_s - before_lag_s;
         self.slopes.push(risen_s / (middle_s - before_s));
         if risen_s <= self.threshold_s {
+            self.line.add(middle_s, lag_s);
             return None;
         }
         // A line through a step would slope.
@@ -143,15 +143,13 @@ impl StreamClock {
         Some(self.rate_hz * (1.0 - slopes[slopes.len() / 2]))
     }
 
-    /// How much faster this recorder runs than that player, once both have run for two seconds.
+    /// How much faster this recorder runs than that player, once both have run for a few seconds.
     pub(crate) fn against(&self, player: &Self) -> Option<ClockRatio> {
         self.true_rate_hz().and(player.true_rate_hz())?;
-        // A slope is time by the stamps over time by the count: the inverse of a rate.
         let ((input, input_error), (output, output_error)) = (self.line.slope()?, player.line.slope()?);
-        Some(ClockRatio {
-            ppm: (output / input - 1.0) * 1e6,
-            uncertainty_ppm: input_error.hypot(output_error) * 1e6,
-        })
+        // The lag's slope is what a rate lacks of the nominal one.
+        let ratio = (1.0 - input) / (1.0 - output);
+        Some(ClockRatio { ppm: (ratio - 1.0) * 1e6, uncertainty_ppm: input_error.hypot(output_error) * 1e6 })
     }
 }
 
