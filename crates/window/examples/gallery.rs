@@ -1,7 +1,7 @@
 //! Opens the window on invented data, so that it can be looked at:
 //! `cargo run -p window --example gallery -- tune [daylight] [WIDTHxHEIGHT]`.
 //! Without a name it shows every scene for three seconds, for ever.
-//! `live` plays a moving spectrum twenty times a second.
+//! `live` plays a moving spectrum, `live20` twenty of them, thirty times a second.
 
 #[path = "../tests/screens/sample/mod.rs"]
 #[expect(dead_code, reason = "the tests use more of it")]
@@ -57,12 +57,17 @@ fn pretend(session: &SessionEnd, wanted: Option<&str>) {
             let _ = session.updates.send(update);
         }
     };
-    if wanted == Some("live") {
+    if let Some(count) = match wanted {
+        Some("live") => Some(1),
+        Some("live20") => Some(20),
+        _ => None,
+    } {
         show(vec![Update::Snapshot(Arc::new(sample::tune()))]);
         for tick in 0.. {
-            let live = view::Live { meter: None, lines: vec![sample::live_spectrum(tick)] };
+            let lines = (0..count).map(|curve| sample::live_spectrum(tick + curve)).collect();
+            let live = view::Live { meter: None, lines };
             let _ = session.updates.try_send(Update::Live(live));
-            if closed(Duration::from_millis(50)) {
+            if closed(Duration::from_millis(33)) {
                 return;
             }
         }

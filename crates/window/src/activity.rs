@@ -1,6 +1,5 @@
 //! What is under way, in very big type over the chart.
 
-use iced::alignment::Vertical;
 use iced::widget::{column, container, opaque, row, space, text};
 use iced::{Center, Fill};
 use view::{Activity, Command, Snapshot};
@@ -9,14 +8,13 @@ use crate::icon;
 use crate::lettering::{BOLD, HUGE, L, M, S, TITLE, XL, body, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::theme::{muted, scrim, sheet};
+use crate::theme::{muted, raised, scrim, sheet};
 
-/// The countdown or the progress; nothing while nothing is under way.
+/// The countdown, over the chart; nothing at other times.
 pub(crate) fn view(snapshot: &Snapshot) -> Element<'_> {
     match &snapshot.activity {
-        Activity::Idle => space().into(),
         Activity::Countdown { title, seconds } => countdown(title, *seconds),
-        Activity::Running { title, detail, progress } => running(title, detail, *progress),
+        Activity::Idle | Activity::Running { .. } => space().into(),
     }
 }
 
@@ -34,7 +32,9 @@ fn countdown(what: &str, seconds: u32) -> Element<'_> {
     opaque(container(card).center(Fill).style(scrim))
 }
 
-fn running<'a>(what: &'a str, detail: &'a str, progress: Option<f32>) -> Element<'a> {
+/// What is running, in the place of the chart's head, so that the live curves
+/// stay in view.
+pub(crate) fn running<'a>(what: &'a str, detail: &'a str, progress: Option<f32>) -> Element<'a> {
     let share = progress.map(|share| format!("{:.0} %", share.clamp(0.0, 1.0) * 100.0));
     let bar: Element<'a> = match progress {
         Some(share) => icon::meter(share, 0.0, false),
@@ -46,8 +46,7 @@ fn running<'a>(what: &'a str, detail: &'a str, progress: Option<f32>) -> Element
             .width(Fill);
     let number = text(share.unwrap_or_default()).size(TITLE * 2.0).font(BOLD);
     let content = column![row![words, number, stop("Stop")].spacing(L).align_y(Center), bar].spacing(M);
-    let card = container(content).padding(L).width(Fill).style(sheet);
-    container(card).width(Fill).height(Fill).padding(S).align_y(Vertical::Top).into()
+    container(content).padding(L).width(Fill).style(raised).into()
 }
 
 fn stop<'a>(label: &'a str) -> Element<'a> {

@@ -15,7 +15,7 @@ use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
 use crate::theme::Theme;
-use crate::{Options, focus, screen};
+use crate::{Options, focus, screen, tray};
 
 /// The window's state.
 #[derive(Debug)]
@@ -166,7 +166,7 @@ impl App {
 
     fn hear(&mut self, message: FromSession) -> Task<Message> {
         match message {
-            FromSession::Update(Update::Snapshot(snapshot)) => self.show(snapshot),
+            FromSession::Update(Update::Snapshot(snapshot)) => return self.show(snapshot),
             FromSession::Update(Update::Live(live)) => {
                 self.chart.live_changed(&self.live.lines, &live.lines);
                 self.live = live;
@@ -186,10 +186,12 @@ impl App {
     }
 
     /// Shows a newer snapshot; one that comes too late is dropped.
-    fn show(&mut self, snapshot: Arc<Snapshot>) {
+    fn show(&mut self, snapshot: Arc<Snapshot>) -> Task<Message> {
         if self.snapshot.as_ref().is_some_and(|shown| shown.revision > snapshot.revision) {
-            return;
+            return Task::none();
         }
+        let captures = self.snapshot.as_ref().map_or(0, |shown| shown.tray.len());
+        let more = snapshot.tray.len() > captures;
         self.chart.show(&snapshot);
         let told = |id: &String, text: &String| {
             snapshot
@@ -201,6 +203,8 @@ impl App {
         self.drafts.retain(|id, text| told(id, text));
         self.picked.take_if(|picked| !snapshot.tray.iter().any(|tile| tile.id == *picked));
         self.snapshot = Some(snapshot);
+        // The newest capture stands at the end of the tray.
+        if more { operation::snap_to_end(tray::SCROLL) } else { Task::none() }
     }
 
     fn notify(&mut self, text: String, good: bool) {

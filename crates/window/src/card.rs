@@ -28,7 +28,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     }
     parts = parts.push(what);
     if let Some(main) = &card.main {
-        parts = parts.push(main_button(main, &snapshot.activity));
+        parts = parts.push(main_button(main, &snapshot.activity, room));
     }
     if !card.headline.is_empty() {
         parts = parts.push(headline(&card.headline, &card.headline_caption));
@@ -75,13 +75,14 @@ fn heading<'a>(snapshot: &Snapshot, state: StageState) -> Element<'a> {
     .into()
 }
 
-fn main_button<'a>(main: &'a Action, activity: &Activity) -> Element<'a> {
+fn main_button<'a>(main: &'a Action, activity: &Activity, room: Room) -> Element<'a> {
     let busy = *activity != Activity::Idle;
     let key = small("Space").style(|_| text::Style { color: None });
-    let content = row![text(&main.label).size(LEAD).font(BOLD).width(Fill), key].spacing(M).align_y(Center);
+    let label = if busy { "Stop" } else { main.label.as_str() };
+    let content = row![text(label).size(LEAD).font(BOLD).width(Fill), key].spacing(S).align_y(Center);
     Press::new(content, if busy { Look::Stop } else { Look::Main })
         .id("main")
-        .padding([L, L])
+        .padding([L, if room.narrow { M } else { L }])
         .width(Fill)
         .on_press_maybe((main.enabled || busy).then_some(Message::Ask(Command::StartOrStop)))
         .into()

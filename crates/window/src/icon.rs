@@ -4,6 +4,7 @@ use iced::widget::canvas::{self, Canvas, Frame, LineCap, LineJoin, Path, Stroke,
 use iced::{Color, Point, Rectangle, Renderer, Size, mouse};
 use view::{StageState, Tone};
 
+use crate::kept::Kept;
 use crate::message::{Element, Message};
 use crate::theme::Theme;
 
@@ -77,11 +78,11 @@ struct Icon {
 }
 
 impl canvas::Program<Message, Theme> for Icon {
-    type State = ();
+    type State = Kept<(Shape, Color, Color)>;
 
     fn draw(
         &self,
-        (): &(),
+        kept: &Self::State,
         renderer: &Renderer,
         theme: &Theme,
         bounds: Rectangle,
@@ -95,10 +96,11 @@ impl canvas::Program<Message, Theme> for Icon {
             Ink::OnTone => palette.on_tone,
             Ink::Tone(tone) => theme.tone(tone),
         };
-        let mut frame = Frame::new(renderer, bounds.size());
-        frame.scale(bounds.width / 24.0);
-        Pen { frame: &mut frame, color, knock_out: palette.panel }.draw(self.shape);
-        vec![frame.into_geometry()]
+        let knock_out = palette.panel;
+        vec![kept.draw((self.shape, color, knock_out), renderer, bounds.size(), |frame| {
+            frame.scale(bounds.width / 24.0);
+            Pen { frame, color, knock_out }.draw(self.shape);
+        })]
     }
 }
 
@@ -297,6 +299,7 @@ pub(crate) fn meter<'a>(level: f32, peak: f32, clipped: bool) -> Element<'a> {
     Canvas::new(MeterBar { level, peak, clipped }).width(iced::Fill).height(12.0).into()
 }
 
+#[derive(Debug, Clone, Copy, PartialEq)]
 struct MeterBar {
     level: f32,
     peak: f32,
@@ -304,19 +307,24 @@ struct MeterBar {
 }
 
 impl canvas::Program<Message, Theme> for MeterBar {
-    type State = ();
+    type State = Kept<(MeterBar, Theme)>;
 
     fn draw(
         &self,
-        (): &(),
+        kept: &Self::State,
         renderer: &Renderer,
         theme: &Theme,
         bounds: Rectangle,
         _cursor: mouse::Cursor,
     ) -> Vec<canvas::Geometry> {
+        vec![kept.draw((*self, *theme), renderer, bounds.size(), |frame| self.paint(frame, *theme))]
+    }
+}
+
+impl MeterBar {
+    fn paint(&self, frame: &mut Frame, theme: Theme) {
         let palette = theme.colors();
-        let mut frame = Frame::new(renderer, bounds.size());
-        let size = bounds.size();
+        let size = frame.size();
         frame.fill(&Path::rounded_rectangle(Point::ORIGIN, size, 3.0.into()), palette.sunken);
         let color = if self.clipped { palette.bad } else { palette.good };
         let length = (size.width * self.level.clamp(0.0, 1.0)).round();
@@ -326,6 +334,5 @@ impl canvas::Program<Message, Theme> for MeterBar {
             let mark = if self.clipped { palette.bad } else { palette.text };
             frame.fill_rectangle(Point::new(peak - 2.0, 0.0), Size::new(2.0, size.height), mark);
         }
-        vec![frame.into_geometry()]
     }
 }

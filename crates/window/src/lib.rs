@@ -13,6 +13,7 @@ mod feed;
 mod focus;
 mod icon;
 mod inert;
+mod kept;
 mod keys;
 mod lettering;
 mod message;

@@ -5,12 +5,13 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::canvas::Canvas;
 use iced::widget::{column, container, row, space, stack, text};
 use iced::{Bottom, Center, Fill};
-use view::{Command, Ribbon, Snapshot};
+use view::{Activity, Command, Face, Ribbon, Snapshot};
 
+use crate::activity;
 use crate::app::App;
 use crate::drawing::{Crosshair, Curves, Residue};
 use crate::icon::{Ink, Shape, icon};
-use crate::lettering::{BOLD, M, S, TITLE, XS, body, small, strong};
+use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::screen::Room;
@@ -23,7 +24,13 @@ const ZOOM: f64 = 1.25;
 
 /// The chart and the ribbon.
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let mut parts = column![header(snapshot), faces(snapshot), plot(app, snapshot)].spacing(S);
+    let head: Element<'a> = match &snapshot.activity {
+        Activity::Running { title, detail, progress } => activity::running(title, detail, *progress),
+        Activity::Idle | Activity::Countdown { .. } => {
+            column![header(snapshot), faces(snapshot, room)].spacing(S).into()
+        }
+    };
+    let mut parts = column![head, plot(app, snapshot)].spacing(S);
     if let Some(ribbon) = &snapshot.ribbon {
         parts = parts.push(residue(app, snapshot, ribbon, room));
     }
@@ -58,10 +65,11 @@ fn header(snapshot: &Snapshot) -> Element<'_> {
     .into()
 }
 
-fn faces(snapshot: &Snapshot) -> Element<'_> {
+fn faces(snapshot: &Snapshot, room: Room) -> Element<'_> {
+    let (size, padding) = if room.narrow { (SMALL, [5.0, 7.0]) } else { (BODY, [6.0, M]) };
     let faces = snapshot.faces.iter().map(|&face| {
-        Press::new(body(face.title()), Look::Choice(face == snapshot.face))
-            .padding([6.0, M])
+        Press::new(body(face.title()).size(size), Look::Choice(face == snapshot.face))
+            .padding(padding)
             .on_press(Message::Ask(Command::ShowFace(face)))
             .on_key(sideways)
             .into()
@@ -82,7 +90,10 @@ fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
     let chart = &*snapshot.chart;
     let view = app.chart.view(chart);
     let live = &app.live.lines;
-    let curves = Canvas::new(Curves { chart, view, live, state: &app.chart }).width(Fill).height(Fill);
+    let curves =
+        Canvas::new(Curves { chart, view, live, state: &app.chart, filled: snapshot.face == Face::Steps })
+            .width(Fill)
+            .height(Fill);
     let residue = snapshot.ribbon.as_ref().map(|ribbon| &ribbon.line);
     let cross = Canvas::new(Crosshair { chart, view, live, residue }).width(Fill).height(Fill);
     Press::new(stack![curves, cross].width(Fill).height(Fill), Look::Bare)

@@ -21,6 +21,8 @@ pub(crate) struct Room {
     pub(crate) order: f32,
     /// The card's width.
     pub(crate) card: f32,
+    /// The tray's height.
+    pub(crate) tray: f32,
     /// The ribbon's height.
     pub(crate) ribbon: f32,
     /// Whether little room is left.
@@ -36,7 +38,8 @@ impl Room {
         Self {
             order: if narrow { 158.0 } else { 196.0 },
             card: (size.width * 0.275).clamp(296.0, 440.0),
-            ribbon: (size.height * 0.115).clamp(76.0, 150.0),
+            tray: if size.height < 760.0 { 116.0 } else { 132.0 },
+            ribbon: (size.height * 0.105).clamp(66.0, 150.0),
             narrow,
             height: size.height,
         }
@@ -69,7 +72,7 @@ fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     };
     let work =
         row![order::view(snapshot, room), middle, card::view(app, snapshot, room),].spacing(S).height(Fill);
-    container(column![strip::view(app, snapshot, room), work, tray::view(app, snapshot)].spacing(S))
+    container(column![strip::view(app, snapshot, room), work, tray::view(app, snapshot, room)].spacing(S))
         .padding(S)
         .width(Fill)
         .height(Fill)

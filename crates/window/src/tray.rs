@@ -15,6 +15,7 @@ use crate::message::{Element, Message};
 use crate::modal::Modal;
 use crate::pane::sideways;
 use crate::press::{Look, Press};
+use crate::screen::Room;
 use crate::theme::{muted, panel, tinted};
 
 /// The list that the tiles scroll in.
@@ -23,7 +24,7 @@ pub(crate) const SCROLL: &str = "tray";
 const TILE: f32 = 236.0;
 
 /// The tray.
-pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
+pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let content: Element<'a> = if snapshot.tray.is_empty() {
         container(
             body(
@@ -43,13 +44,13 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
             }
             tiles = tiles.push(view_tile(tile, app.picked == Some(tile.id)));
         }
-        scrollable(container(tiles).padding([S, S]))
+        scrollable(container(tiles).padding([XS, S]))
             .id(SCROLL)
             .direction(Direction::Horizontal(Scrollbar::new().width(6).scroller_width(6).margin(1)))
             .width(Fill)
             .into()
     };
-    container(content).width(Fill).height(132).style(panel).into()
+    container(content).width(Fill).height(room.tray).style(panel).into()
 }
 
 fn heading<'a>(stage: Stage) -> Element<'a> {

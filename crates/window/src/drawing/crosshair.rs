@@ -15,7 +15,7 @@ const LINE: f32 = 18.0;
 /// Room around the text in the box.
 const ROOM: f32 = 10.0;
 /// The width of the box.
-const WIDTH: f32 = 214.0;
+const WIDTH: f32 = 196.0;
 
 /// The cross-hair on a canvas of its own, above the chart.
 pub(crate) struct Crosshair<'a> {

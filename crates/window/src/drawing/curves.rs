@@ -10,6 +10,7 @@ use view::Command;
 
 use super::{Lettering, NAME_LENGTH, draw_line, outline, plot, point};
 use crate::chart_state::ChartState;
+use crate::kept::Kept;
 use crate::lettering::BOLD;
 use crate::message::Message;
 use crate::theme::Theme;
@@ -33,15 +34,21 @@ pub(crate) struct Curves<'a> {
     pub(crate) view: Viewport,
     pub(crate) live: &'a [Line],
     pub(crate) state: &'a ChartState,
+    /// Whether the ground under the curves is filled, as bars.
+    pub(crate) filled: bool,
 }
 
 /// What the pointer is doing.
-#[derive(Debug, Default)]
+#[derive(Default)]
 pub(crate) struct Hand {
     grip: Option<Grip>,
     last_press: Option<(Instant, Point)>,
     shift: bool,
+    handles: Kept<HandlesKey>,
 }
+
+/// What the drawing of the handles depends on.
+type HandlesKey = (Vec<(Handle, Spot)>, Viewport, Theme);
 
 #[derive(Debug)]
 enum Grip {
@@ -123,11 +130,19 @@ impl canvas::Program<Message, Theme> for Curves<'_> {
                 draw_line(frame, *theme, line, &plot, theme.stroke());
             }
         });
-        let mut handles = Frame::with_bounds(renderer, inside);
-        for handle in &self.chart.handles {
-            draw_handle(&mut handles, *theme, handle, self.place_of(hand, handle, &plot), &plot);
-        }
-        vec![grid, curves, live, names, handles.into_geometry()]
+        let places: Vec<(Handle, Spot)> = self
+            .chart
+            .handles
+            .iter()
+            .map(|handle| (handle.clone(), self.place_of(hand, handle, &plot)))
+            .collect();
+        let key = (places.clone(), self.view, *theme);
+        let handles = hand.handles.draw_inside(key, renderer, inside, |frame| {
+            for (handle, at) in &places {
+                draw_handle(frame, *theme, handle, *at, &plot);
+            }
+        });
+        vec![grid, curves, live, names, handles]
     }
 
     fn mouse_interaction(&self, hand: &Hand, bounds: Rectangle, cursor: mouse::Cursor) -> mouse::Interaction {
@@ -209,7 +224,22 @@ impl Curves<'_> {
             dots(frame, theme.colors().muted, x, plot.top + 22.0, plot.bottom());
         }
         for line in &self.chart.lines {
+            if self.filled {
+                fill_under(frame, theme.curve(line.role).scale_alpha(0.3), line, plot);
+            }
             draw_line(frame, theme, line, plot, theme.stroke());
+        }
+    }
+}
+
+/// Fills between a line and the lower edge.
+fn fill_under(frame: &mut Frame, color: Color, line: &Line, plot: &Plot) {
+    for trace in chart::traces(line, plot) {
+        let mut edge = trace.spots;
+        if let (Some(&first), Some(&last)) = (edge.first(), edge.last()) {
+            edge.push(Spot { x: last.x, y: plot.bottom() });
+            edge.push(Spot { x: first.x, y: plot.bottom() });
+            frame.fill(&outline(&edge, true), color);
         }
     }
 }

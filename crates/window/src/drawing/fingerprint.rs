@@ -4,6 +4,7 @@ use chart::{Lean, cells};
 use iced::widget::canvas::{self, Frame, Geometry, Path, Stroke};
 use iced::{Point, Rectangle, Renderer, Size, mouse};
 
+use crate::kept::Kept;
 use crate::message::Message;
 use crate::theme::Theme;
 
@@ -16,19 +17,27 @@ pub(crate) struct Fingerprint {
 }
 
 impl canvas::Program<Message, Theme> for Fingerprint {
-    type State = ();
+    type State = Kept<([Option<f32>; 31], Theme)>;
 
     fn draw(
         &self,
-        (): &(),
+        kept: &Self::State,
         renderer: &Renderer,
         theme: &Theme,
         bounds: Rectangle,
         _cursor: mouse::Cursor,
     ) -> Vec<Geometry> {
+        vec![kept.draw((self.deviations_db, *theme), renderer, bounds.size(), |frame| {
+            self.paint(frame, *theme);
+        })]
+    }
+}
+
+impl Fingerprint {
+    fn paint(&self, frame: &mut Frame, theme: Theme) {
         let palette = theme.colors();
-        let mut frame = Frame::new(renderer, bounds.size());
-        frame.fill_rectangle(Point::ORIGIN, bounds.size(), palette.sunken);
+        let bounds = frame.size();
+        frame.fill_rectangle(Point::ORIGIN, bounds, palette.sunken);
         let count = self.deviations_db.len();
         let edge = |index: usize| (bounds.width * index as f32 / count as f32).round();
         for (index, cell) in cells(&self.deviations_db).into_iter().enumerate() {
@@ -52,6 +61,5 @@ impl canvas::Program<Message, Theme> for Fingerprint {
                 frame.stroke(&slant, Stroke::default().with_color(palette.panel).with_width(1.0));
             }
         }
-        vec![frame.into_geometry()]
     }
 }

@@ -85,7 +85,7 @@ fn sampled(count: usize, value: impl Fn(f64) -> f64) -> Arc<[Point]> {
 }
 
 fn line(label: &str, role: Role, dash: Dash, value: impl Fn(f64) -> f64) -> Line {
-    Line { label: label.into(), role, dash, points: sampled(960, value), certainty: [].into() }
+    Line { label: label.into(), role, dash, points: sampled(2000, value), certainty: [].into() }
 }
 
 fn unsure(mut line: Line) -> Line {
