@@ -30,12 +30,12 @@ fn stage<'a>(index: usize, line: &'a StageLine, snapshot: &'a Snapshot) -> Eleme
     ]
     .spacing(S)
     .align_y(Center);
-    let row = Press::new(container(content).center_y(Fill), Look::Row(line.stage == snapshot.stage))
+    Press::new(container(content).center_y(Fill), Look::Row(line.stage == snapshot.stage))
         .id(line.stage.title())
         .padding([S, M])
         .width(Fill)
         .height(Fill)
         .on_press(Message::Ask(Command::OpenStage(line.stage)))
-        .on_key(up_and_down);
-    container(row).max_height(92).height(Fill).into()
+        .on_key(up_and_down)
+        .into()
 }
