@@ -26,6 +26,13 @@ pub enum Choice {
     Done(ExitCode),
 }
 
+/// Tells the person on standard error why nothing could be done, and gives the
+/// exit status for that.
+#[must_use]
+pub fn refuse(message: &str) -> ExitCode {
+    run::report(&session::Error::input(message))
+}
+
 /// Reads the arguments (the first is the program's name) and carries out the
 /// command, if there is one.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {

@@ -1,2 +1,25 @@
-//! headrest
-fn main() {}
+//! Headrest: chooses between the window and the command line, nothing else.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    match cli::run(std::env::args_os()) {
+        cli::Choice::Done(status) => status,
+        cli::Choice::Window => open_window(),
+    }
+}
+
+/// Opens the window over a session that runs on a thread of its own.
+fn open_window() -> ExitCode {
+    let (link, end) = view::link();
+    let session = std::thread::Builder::new().name("session".to_owned()).spawn(move || session::serve(&end));
+    let opened = window::run(link, window::Options::default());
+    // The window's end of the link is gone now, which ends the session.
+    if let Ok(session) = session {
+        let _ = session.join();
+    }
+    match opened {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => cli::refuse(&format!("the window cannot be opened: {error}")),
+    }
+}

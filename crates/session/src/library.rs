@@ -3,7 +3,7 @@
 
 use std::path::Path;
 
-use tuning::{BandEntry, Profile, Response, Target, TextError};
+use tuning::{Profile, Response, Target, TextError};
 
 use crate::files::read_text;
 use crate::{Error, Result};
@@ -52,11 +52,6 @@ pub(crate) fn file_text(name_or_file: &str) -> Result<Option<String>> {
     let path = Path::new(name_or_file);
     let looks_like_a_file = path.extension().is_some() || path.components().count() > 1;
     if path.exists() || looks_like_a_file { read_text(path).map(Some) } else { Ok(None) }
-}
-
-/// A band list from its file.
-pub(crate) fn band_list(path: &Path) -> Result<Vec<BandEntry>> {
-    Ok(tuning::parse_bands_csv(&read_text(path)?, &path.display().to_string())?)
 }
 
 /// A microphone calibration from its file.

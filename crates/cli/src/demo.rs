@@ -1,0 +1,25 @@
+//! The whole job on the simulated car, printed as it goes.
+
+use session::DemoOrder;
+
+use crate::flags;
+use crate::output;
+use crate::progress::Progress;
+use crate::run::Outcome;
+
+pub(crate) fn run(flags: &flags::Demo) -> Outcome {
+    let order = DemoOrder { out: flags.out.clone(), car: flags.car.clone() };
+    let progress = Progress::new();
+    let json = flags.json.json;
+    let summary = session::demo(&order, &mut |what, share| progress.show(what, share), &mut |line| {
+        // With --json, standard output holds the one document alone.
+        if !json {
+            progress.print(line);
+        }
+    })?;
+    drop(progress);
+    if json {
+        output::json(&summary)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,311 @@
+//! What can be typed: the commands and their options, as `clap` sees them.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Measure and tune the sound of a car that keeps its factory radio.
+///
+/// Without a command the window opens.
+#[derive(Debug, Parser)]
+#[command(name = "headrest", version, max_term_width = 100, after_help = SAFETY)]
+pub(crate) struct Flags {
+    #[command(subcommand)]
+    pub(crate) command: Option<Command>,
+}
+
+const SAFETY: &str = "Protect hearing and drivers: start quietly, and give each driver only the band it can take. \
+Bridged amplifier outputs have no ground side: never connect one to an interface's ground. \
+A running engine needs open air. Never operate this while driving.";
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Do the whole job on the simulated car, printed stage by stage
+    Demo(Demo),
+    /// List the sound devices and the simulated cars
+    Devices(Json),
+    /// Write the test tracks for a memory stick
+    Tracks(Tracks),
+    /// Measure with a rig
+    Measure(Measure),
+    /// Compute a measurement from a recording
+    Analyze(Analyze),
+    /// Average responses over positions (power average, with spread)
+    Average(Average),
+    /// Say how two responses differ
+    Compare(Compare),
+    /// Find equalizer bands that a processor can hold
+    Fit(Fit),
+    /// Write the entry sheet of a job
+    Sheet(Sheet),
+    /// Write the customer's report of a job
+    Report(Report),
+    /// Make, show, list and check job folders
+    #[command(subcommand)]
+    Job(Job),
+    /// List, show and check measurements
+    Plugins(Plugins),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Json {
+    /// Print one JSON document
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Demo {
+    /// Leave the job folder here [default: headrest-demo beside the current folder's other files]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
+    /// A simulated car of your own
+    #[arg(long, value_name = "FILE")]
+    pub(crate) car: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Tracks {
+    /// The folder to write into
+    #[arg(value_name = "DIR")]
+    pub(crate) dir: PathBuf,
+    /// Samples per second
+    #[arg(long, value_name = "HZ", default_value = "48000", value_parser = ["44100", "48000", "96000"])]
+    pub(crate) rate: String,
+    /// Bits per sample
+    #[arg(long, default_value = "16", value_parser = ["16", "24"])]
+    pub(crate) bits: String,
+    /// The kind of file
+    #[arg(long, default_value = "wav")]
+    pub(crate) format: TrackFormat,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum TrackFormat {
+    Wav,
+    Flac,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Measure {
+    /// Which measurement; `headrest plugins` lists them
+    pub(crate) id: String,
+    /// The devices to use
+    #[arg(long, value_name = "FILE", conflicts_with = "simulated")]
+    pub(crate) rig: Option<PathBuf>,
+    /// Use a simulated car: a name, a file, or nothing for the first one
+    #[arg(long, value_name = "CAR", num_args = 0..=1, default_missing_value = "")]
+    pub(crate) simulated: Option<String>,
+    /// Keep the capture in this job; it is made when it does not exist
+    #[arg(long, value_name = "DIR")]
+    pub(crate) job: Option<PathBuf>,
+    /// What to call the capture
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) label: Option<String>,
+    /// The set that the capture belongs to: before, after, or a name
+    #[arg(long, value_name = "SET")]
+    pub(crate) set: Option<String>,
+    /// Set a parameter of the measurement; may be repeated
+    #[arg(short = 'p', value_name = "KEY=VALUE")]
+    pub(crate) parameters: Vec<String>,
+    /// Wait before starting, so that the door can be shut
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    pub(crate) after: f64,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Analyze {
+    /// Which measurement; `headrest plugins` lists them
+    pub(crate) id: String,
+    /// WAV, FLAC or another sound file
+    pub(crate) recording: PathBuf,
+    /// The track that was played, by its name
+    #[arg(long, value_name = "NAME")]
+    pub(crate) track: Option<String>,
+    /// The tracks.json it comes from, or a sound file that was played
+    #[arg(long, value_name = "FILE")]
+    pub(crate) stimulus: Option<PathBuf>,
+    /// The channel to measure, counted from 1
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub(crate) channel: usize,
+    /// The channel that carries the reference, counted from 1
+    #[arg(long, value_name = "N")]
+    pub(crate) reference_channel: Option<usize>,
+    /// The microphone's own response
+    #[arg(long, value_name = "FILE")]
+    pub(crate) mic_cal: Option<PathBuf>,
+    /// The level that 94 dB SPL gave, in dBFS
+    #[arg(long, value_name = "X", allow_negative_numbers = true)]
+    pub(crate) dbfs_at_94: Option<f64>,
+    /// The volts of a sample value of 1.0
+    #[arg(long, value_name = "X")]
+    pub(crate) volts_per_fs: Option<f64>,
+    /// Set a parameter of the measurement; may be repeated
+    #[arg(short = 'p', value_name = "KEY=VALUE")]
+    pub(crate) parameters: Vec<String>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+    /// Also write the main curve or table as CSV
+    #[arg(long, value_name = "FILE")]
+    pub(crate) csv: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Average {
+    /// The responses to average
+    #[arg(required = true, value_name = "RESPONSE")]
+    pub(crate) responses: Vec<PathBuf>,
+    /// Where the average is written
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Compare {
+    /// The response before
+    pub(crate) before: PathBuf,
+    /// The response after
+    pub(crate) after: PathBuf,
+    /// Compare from here up
+    #[arg(long, value_name = "HZ")]
+    pub(crate) from: Option<f64>,
+    /// Compare up to here
+    #[arg(long, value_name = "HZ")]
+    pub(crate) to: Option<f64>,
+    /// Smooth both to 1/N octave first; 0 for none
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) smoothing: u32,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Fit {
+    /// The responses to correct, one per position
+    #[arg(required = true, value_name = "RESPONSE")]
+    pub(crate) responses: Vec<PathBuf>,
+    /// The target: a name or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "flat")]
+    pub(crate) target: String,
+    /// The processor: a name or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
+    pub(crate) processor: String,
+    /// At most this many bands
+    #[arg(long, value_name = "N")]
+    pub(crate) max_bands: Option<usize>,
+    /// Fit from here up
+    #[arg(long, value_name = "HZ")]
+    pub(crate) from: Option<f64>,
+    /// Fit up to here
+    #[arg(long, value_name = "HZ")]
+    pub(crate) to: Option<f64>,
+    /// No band may boost more than this
+    #[arg(long, value_name = "DB")]
+    pub(crate) max_boost: Option<f64>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+    /// Write the band list as CSV
+    #[arg(long, value_name = "BANDS.csv")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Sheet {
+    /// The job's folder
+    pub(crate) job: PathBuf,
+    /// The form of the sheet
+    #[arg(long, default_value = "text")]
+    pub(crate) format: SheetFormat,
+    /// Write to this file instead of printing
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SheetFormat {
+    Text,
+    Csv,
+    Json,
+    Html,
+    Pdf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Report {
+    /// The job's folder
+    pub(crate) job: PathBuf,
+    /// Where the report is written
+    #[arg(long, value_name = "FILE.html")]
+    pub(crate) out: PathBuf,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Job {
+    /// Make a job folder
+    New {
+        /// The folder to make
+        dir: PathBuf,
+        /// The job's name [default: the folder's]
+        #[arg(long, value_name = "TEXT")]
+        name: Option<String>,
+        /// The vehicle
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        car: String,
+    },
+    /// Show what a job holds
+    Show {
+        /// The job's folder
+        dir: PathBuf,
+        #[command(flatten)]
+        json: Json,
+    },
+    /// List the jobs in a folder
+    List {
+        /// The folder that holds job folders
+        dir: PathBuf,
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Look for damage and unfinished captures, and mend what can be mended
+    Check {
+        /// The job's folder
+        dir: PathBuf,
+        #[command(flatten)]
+        json: Json,
+    },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Plugins {
+    #[command(subcommand)]
+    pub(crate) what: Option<PluginsWhat>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum PluginsWhat {
+    /// List the measurements
+    List {
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Show a measurement's parameters with unit, default and range
+    Show {
+        /// Which one
+        id: String,
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Check a measurement from a third party
+    Check {
+        /// Its file
+        file: PathBuf,
+        #[command(flatten)]
+        json: Json,
+    },
+}

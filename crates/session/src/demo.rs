@@ -1,0 +1,174 @@
+//! The whole job on the simulated car, stage by stage.
+
+mod drivers;
+mod source;
+mod tune;
+
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use engine::Pace;
+use job::{Job, Stage, StageResult, StageState};
+use measure::{Segment, Signal, Stimulus};
+use serde::Serialize;
+
+use crate::bench::Bench;
+use crate::{Error, Result, SheetForm, files::read_text, jobs, sheet, write_text};
+
+/// What the demonstration is made with.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct DemoOrder {
+    /// Where the job folder is left; by default a new folder beside the others.
+    pub out: Option<PathBuf>,
+    /// A car of one's own.
+    pub car: Option<PathBuf>,
+}
+
+/// What the demonstration found, beside what is true of the car.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DemoSummary {
+    /// The car.
+    pub car: String,
+    /// The job folder.
+    pub job: PathBuf,
+    /// The highest clean volume step that was found.
+    pub clean_step: u32,
+    /// The one that follows from the car's description.
+    pub true_clean_step: u32,
+    /// The drivers that were found to be wired backwards.
+    pub reversed_drivers: Vec<String>,
+    /// Those that the car's description names.
+    pub true_reversed_drivers: Vec<String>,
+    /// RMS error to the target before the bands.
+    pub before_rms_db: f64,
+    /// RMS error to the target after them.
+    pub after_rms_db: f64,
+    /// How many bands were entered.
+    pub bands: usize,
+    /// How long it took.
+    pub seconds: f64,
+}
+
+/// What every stage of the demonstration works with.
+struct Demo<'a> {
+    bench: Bench,
+    job: Job,
+    progress: &'a mut dyn FnMut(&str, f64),
+    say: &'a mut dyn FnMut(&str),
+}
+
+/// Does the whole job, from intake to handover, and leaves the job folder.
+///
+/// # Errors
+/// When the car or the folder cannot be used, or a measurement could not be
+/// made.
+pub fn demo(
+    order: &DemoOrder,
+    progress: &mut dyn FnMut(&str, f64),
+    say: &mut dyn FnMut(&str),
+) -> Result<DemoSummary> {
+    let began = Instant::now();
+    let name = order.car.as_ref().map_or_else(String::new, |car| car.display().to_string());
+    if let Some(car) = &order.car {
+        // A mistyped file is to be called a file, not a car.
+        read_text(car)?;
+    }
+    let bench = Bench::simulated(&name, Pace::AsFastAsPossible)?;
+    let folder = order.out.clone().unwrap_or_else(free_folder);
+    let (car, truth) = match bench.car() {
+        Some(simulated) => (simulated.car.clone(), simulated.truth.clone()),
+        None => return Err(Error::input("the demonstration needs the simulated car")),
+    };
+    let job = jobs::create(&folder, Some("Demonstration"), &car.name)?;
+    let mut demo = Demo { bench, job, progress, say };
+
+    demo.intake(&car)?;
+    let clean_step = demo.source(&car)?;
+    demo.gain(&car)?;
+    let reversed_drivers = demo.drivers(&car, clean_step)?;
+    demo.timing(&car)?;
+    let (before_rms_db, after_rms_db, bands) = demo.tune(&car)?;
+    demo.handover(&folder)?;
+    let summary = DemoSummary {
+        car: car.name,
+        job: folder,
+        clean_step,
+        true_clean_step: truth.clean_step,
+        reversed_drivers,
+        true_reversed_drivers: truth.reversed_drivers,
+        before_rms_db,
+        after_rms_db,
+        bands,
+        seconds: began.elapsed().as_secs_f64(),
+    };
+    let job = summary.job.display();
+    (demo.say)(&format!("\nDone in {:.0} s. The job is in {job}; look at it with", summary.seconds));
+    (demo.say)(&format!("  headrest job show {job}\n  headrest sheet {job}"));
+    Ok(summary)
+}
+
+/// A folder name that is not taken.
+fn free_folder() -> PathBuf {
+    let names = std::iter::once("headrest-demo".to_owned()).chain((2..).map(|n| format!("headrest-demo-{n}")));
+    names.map(PathBuf::from).find(|path| !path.exists()).unwrap_or_default()
+}
+
+impl Demo<'_> {
+    /// Prints a stage's result and keeps it in the job.
+    fn result(&mut self, stage: Stage, title: &str, line: &str) -> Result<()> {
+        (self.say)(&format!("{title:9} {line}"));
+        let line = line.to_owned();
+        self.job.edit(|data| {
+            data.stages.insert(stage, StageResult { state: StageState::Measured, line });
+        })?;
+        Ok(())
+    }
+
+    /// Prints a detail under a stage's result.
+    fn detail(&mut self, line: &str) {
+        (self.say)(&format!("          {line}"));
+    }
+
+    fn intake(&mut self, car: &cabin::Car) -> Result<()> {
+        self.job.edit(|data| {
+            data.intake.source.name = "factory radio".to_owned();
+            data.intake.source.tap = format!("output {}", car.tap.output);
+            data.intake.processor = "parametric, gridded".to_owned();
+            data.intake.drivers = car
+                .drivers
+                .iter()
+                .map(|driver| job::Driver {
+                    name: driver.name.clone(),
+                    role: format!("{:?}", driver.role).to_lowercase(),
+                    channel: driver.name.clone(),
+                })
+                .collect();
+        })?;
+        let line = format!("{}: {} radio outputs, {} drivers", car.name, car.radio.outputs.len(), car.drivers.len());
+        self.result(Stage::Intake, "Intake", &line)?;
+        self.detail(&car.description);
+        Ok(())
+    }
+
+    fn handover(&mut self, folder: &Path) -> Result<()> {
+        let exports = folder.join("exports");
+        for (form, name) in
+            [(SheetForm::Text, "sheet.txt"), (SheetForm::Csv, "bands.csv"), (SheetForm::Html, "sheet.html")]
+        {
+            write_text(&exports.join(name), &sheet(folder, form)?)?;
+        }
+        self.result(Stage::Handover, "Handover", "entry sheet and band list written to exports/")?;
+        // The sheets speak of the handover as well.
+        write_text(&exports.join("sheet.txt"), &sheet(folder, SheetForm::Text)?)
+    }
+}
+
+/// Two short synchronised sweeps between silences: the standard tracks are
+/// longer, because a real car is noisier than it is patient.
+fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, peak_dbfs: f64) -> Stimulus {
+    let duration_s = dsp::sweep::Sweep::new(from_hz, to_hz, 3.0, 48_000.0, true).duration_s();
+    let sweep = Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.03);
+    let silence = Segment::silence(0.6);
+    let segments = vec![silence.clone(), sweep.clone(), silence.clone(), sweep, silence];
+    Stimulus { name: name.to_owned(), segments }
+}
