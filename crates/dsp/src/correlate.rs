@@ -29,9 +29,8 @@ impl MatchedFilter {
     #[must_use]
     pub fn new(template: &[f64]) -> Self {
         assert!(!template.is_empty(), "a template has samples");
-        // Twice the template wastes half of each block; four times is faster for
-        // long recordings, and memory stays moderate.
-        let n = fast_len((template.len() * 3).max(1 << 12));
+        // Shorter blocks waste most of their work on the overlap, longer ones memory.
+        let n = fast_len((template.len() * 5 / 2).max(1 << 12));
         let mut fft = RealFft::new(n);
         let mut time = vec![0.0; n];
         time[..template.len()].copy_from_slice(template);
@@ -44,18 +43,23 @@ impl MatchedFilter {
         Self { template_len: template.len(), fft, filter, time, spectrum }
     }
 
-    /// A filter whose spectrum is given: `n/2 + 1` bins that a block's spectrum is
-    /// multiplied by, valid for the first `n − template_len + 1` results of a block.
+    /// A filter for a template of which only the phase is used, from `from_hz` to
+    /// `to_hz` (both in parts of the sample rate): every frequency within counts
+    /// alike in the result, however little the template holds of it, and nothing
+    /// outside does. A sweep is pressed into a shorter peak by it than by itself.
     ///
     /// # Panics
-    /// When the number of bins is not that of `n` samples, or the template is
-    /// longer than `n`.
+    /// When the template is empty.
     #[must_use]
-    pub fn from_spectrum(filter: Vec<Complex64>, n: usize, template_len: usize) -> Self {
-        let fft = RealFft::new(n);
-        assert!(filter.len() == fft.bins() && (1..=n).contains(&template_len), "a filter fits its block");
-        let spectrum = vec![Complex64::default(); filter.len()];
-        Self { template_len, fft, filter, time: vec![0.0; n], spectrum }
+    pub fn phase_only(template: &[f64], from: f64, to: f64) -> Self {
+        let mut matched = Self::new(template);
+        let n = matched.fft.len() as f64;
+        for (k, bin) in matched.filter.iter_mut().enumerate() {
+            let size = bin.norm();
+            let inside = (from..=to).contains(&(k as f64 / n)) && size > 0.0;
+            *bin = if inside { *bin / size } else { Complex64::default() };
+        }
+        matched
     }
 
     /// How many results one block gives.
@@ -72,18 +76,49 @@ impl MatchedFilter {
         let hop = self.hop();
         let mut start = 0;
         while start < recording.len() {
-            let stretch = &recording[start..recording.len().min(start + self.fft.len())];
-            for (slot, x) in self.time.iter_mut().zip(stretch) {
-                *slot = (*x).into();
-            }
-            self.time[stretch.len()..].fill(0.0);
-            self.fft.forward(&mut self.time, &mut self.spectrum);
-            for (bin, filter) in self.spectrum.iter_mut().zip(&self.filter) {
-                *bin *= filter;
-            }
+            self.filter_block(&recording[start..]);
             self.fft.inverse(&mut self.spectrum, &mut self.time);
             take(start, &self.time[..hop.min(recording.len() - start)]);
             start += hop;
+        }
+    }
+
+    /// As [`MatchedFilter::scan`], but hands over the squared Hilbert envelope of
+    /// the correlation: what a peak's height is judged by when its phase is not
+    /// known.
+    ///
+    /// # Real-time
+    /// Allocates one block when it is called.
+    pub fn scan_power<T: Copy + Into<f64>>(&mut self, recording: &[T], mut take: impl FnMut(usize, &[f64])) {
+        let hop = self.hop();
+        let mut quadrature = vec![0.0; self.fft.len()];
+        let mut turned = vec![Complex64::default(); self.spectrum.len()];
+        let mut start = 0;
+        while start < recording.len() {
+            self.filter_block(&recording[start..]);
+            for (turned, bin) in turned.iter_mut().zip(&self.spectrum) {
+                *turned = *bin * Complex64::new(0.0, -1.0);
+            }
+            self.fft.inverse(&mut self.spectrum, &mut self.time);
+            self.fft.inverse(&mut turned, &mut quadrature);
+            for (x, y) in self.time.iter_mut().zip(&quadrature) {
+                *x = *x * *x + y * y;
+            }
+            take(start, &self.time[..hop.min(recording.len() - start)]);
+            start += hop;
+        }
+    }
+
+    /// Leaves the filtered spectrum of the block at the beginning of `recording`.
+    fn filter_block<T: Copy + Into<f64>>(&mut self, recording: &[T]) {
+        let stretch = &recording[..recording.len().min(self.fft.len())];
+        for (slot, x) in self.time.iter_mut().zip(stretch) {
+            *slot = (*x).into();
+        }
+        self.time[stretch.len()..].fill(0.0);
+        self.fft.forward(&mut self.time, &mut self.spectrum);
+        for (bin, filter) in self.spectrum.iter_mut().zip(&self.filter) {
+            *bin *= filter;
         }
     }
 }
@@ -234,6 +269,22 @@ mod tests {
         let recording: Vec<f64> = recording.iter().map(|&x| f64::from(x)).collect();
         let wanted = &cross_correlate(&recording, &template)[699..];
         all_near("results", &got, wanted, 1e-9);
+    }
+
+    /// Source: analytic; the envelope of a correlation peak is the modulus of its
+    /// analytic signal, and only the phase of the template counts.
+    #[test]
+    fn scanned_power_is_the_squared_envelope() {
+        let template: Vec<f64> = (0..900).map(|i| (0.000_8 * f64::from(i * i)).sin()).collect();
+        let mut recording = vec![0.0f64; 9_000];
+        recording[4_000..4_900].copy_from_slice(&template);
+        let mut filter = MatchedFilter::phase_only(&template, 0.02, 0.2);
+        let (mut real, mut power) = (Vec::new(), Vec::new());
+        filter.scan(&recording, |_, results| real.extend_from_slice(results));
+        filter.scan_power(&recording, |_, results| power.extend_from_slice(results));
+        let highest = (0..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b])).unwrap();
+        assert_eq!(highest, 4_000);
+        near("squared correlation there", real[4_000] * real[4_000], power[4_000], 1e-3 * power[4_000]);
     }
 
     /// Source: analytic; the envelope of a Gaussian-windowed cosine is the Gaussian.

@@ -247,6 +247,20 @@ impl WindowedImpulse {
         self.samples.iter().map(|x| x * x).sum()
     }
 
+    /// The part's spectrum from DC to half the rate in steps of the returned width,
+    /// its phase relative to the window's moment. The transform has at least `frames`
+    /// samples.
+    #[must_use]
+    pub fn spectrum(&self, frames: usize) -> (Vec<Complex64>, f64) {
+        let n = fast_len(frames.max(self.samples.len()));
+        let bin_hz = self.sample_rate_hz / n as f64;
+        let mut bins = rfft(&self.samples, n);
+        for (k, bin) in bins.iter_mut().enumerate() {
+            *bin *= Complex64::cis(-2.0 * PI * k as f64 * bin_hz * self.start_s);
+        }
+        (bins, bin_hz)
+    }
+
     /// The part's spectrum at any frequencies up to half the rate; zero beyond.
     ///
     /// A transform of at least twice the part's length is read between its bins with

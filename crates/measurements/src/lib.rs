@@ -6,10 +6,18 @@
 
 pub mod signals;
 
+mod background;
+mod excitation;
+mod options;
+mod sweep;
+mod tape;
+
 use measure::Measurement;
+
+pub use sweep::SweepMeasurement;
 
 /// Every built-in measurement, in the order in which they are listed.
 #[must_use]
 pub fn built_ins() -> Vec<Box<dyn Measurement>> {
-    vec![]
+    vec![Box::new(SweepMeasurement::new())]
 }

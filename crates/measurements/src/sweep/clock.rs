@@ -1,0 +1,88 @@
+//! The time between two copies of one signal, to a small part of a sample.
+
+use std::f64::consts::PI;
+
+use dsp::correlate::{analytic, refine_peak};
+use dsp::deconvolve::WindowedImpulse;
+use dsp::fft::{Complex64, irfft};
+
+/// How much later the second impulse response lies than the first, in seconds.
+///
+/// With `S = A*·B`, weighted by what the signal-to-noise ratio makes of each
+/// frequency, the delay is first where `IFFT(wS)` peaks, then refined by the
+/// weighted least-squares slope of the phase, `−Σ w|S|ω·arg(S e^(jωτ)) / Σ w|S|ω²`,
+/// which is the maximum-likelihood estimate for small phase errors.
+///
+/// References: Knapp & Carter, "The generalized correlation method for estimation
+/// of time delay", IEEE Trans. ASSP 24(4), 1976. Accuracy: `the_clock_is_found…` in
+/// the tests of the measurement.
+pub(super) fn delay_between(
+    first: &WindowedImpulse,
+    second: &WindowedImpulse,
+    band_hz: (f64, f64),
+    weight: impl Fn(f64) -> f64,
+) -> f64 {
+    let frames = 2 * first.samples.len().max(second.samples.len());
+    let (a, bin_hz) = first.spectrum(frames);
+    let (b, _) = second.spectrum(frames);
+    let cross: Vec<Complex64> = a
+        .iter()
+        .zip(&b)
+        .enumerate()
+        .map(|(k, (a, b))| {
+            let f = k as f64 * bin_hz;
+            if (band_hz.0..=band_hz.1).contains(&f) { a.conj() * b * weight(f) } else { Complex64::default() }
+        })
+        .collect();
+    let n = 2 * (cross.len() - 1);
+    let correlation = analytic(&irfft(&cross, n));
+    let real = |i: usize| correlation[i].re;
+    let highest = (0..n).max_by(|&i, &j| real(i).total_cmp(&real(j))).unwrap_or(0);
+    // The peak may straddle the end of the circle: turn it to the middle.
+    let mut turned = correlation.clone();
+    turned.rotate_left((highest + n - n / 2) % n);
+    let position = refine_peak(&turned, n / 2).position - (n / 2) as f64 + highest as f64;
+    let lag = if position > n as f64 / 2.0 { position - n as f64 } else { position };
+    let mut delay_s = lag / (n as f64 * bin_hz);
+    for _ in 0..4 {
+        let (mut slope, mut norm) = (0.0, 0.0);
+        for (k, s) in cross.iter().enumerate() {
+            let omega = 2.0 * PI * k as f64 * bin_hz;
+            let size = s.norm();
+            slope += size * omega * (s * Complex64::cis(omega * delay_s)).arg();
+            norm += size * omega * omega;
+        }
+        if norm <= 0.0 {
+            break;
+        }
+        delay_s -= slope / norm;
+    }
+    delay_s
+}
+
+#[cfg(test)]
+mod tests {
+    use dsp::window::{kaiser, sinc};
+    use testkit::near;
+
+    use super::*;
+
+    /// Source: analytic; a band-limited pulse placed between samples.
+    #[test]
+    fn a_known_delay_is_found_to_a_thousandth_of_a_sample() {
+        let pulse = |shift: f64| WindowedImpulse {
+            samples: (0..2000)
+                .map(|i| {
+                    let t = f64::from(i) - 900.0 - shift;
+                    0.7 * sinc(0.7 * t) * kaiser(t / 800.0, 6.0)
+                })
+                .collect(),
+            start_s: -900.0 / 48_000.0,
+            sample_rate_hz: 48_000.0,
+        };
+        for shift in [0.0, 0.3, -2.6, 17.49] {
+            let delay = delay_between(&pulse(0.0), &pulse(shift), (50.0, 15_000.0), |_| 1.0);
+            near(&format!("shift {shift}"), delay * 48_000.0, shift, 1e-3);
+        }
+    }
+}

@@ -1,0 +1,208 @@
+//! The copies of an excitation in a recording: the clock that they share, and their
+//! impulse responses on that clock.
+
+use dsp::correlate::{analytic, refine_peak};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow};
+use dsp::window::{fade_ends, fade_gain};
+
+use super::clock::delay_between;
+use crate::background::Background;
+use crate::excitation::Excitation;
+
+/// Where the copies lie, and on which clock.
+#[derive(Debug, Clone)]
+pub(super) struct Copies {
+    /// Samples of the recording per second of the stimulus.
+    pub rate_hz: f64,
+    /// The recorder's clock against the player's; nothing with a single copy.
+    pub clock_ppm: Option<f64>,
+    /// The first sample of each stretch that is analysed.
+    starts: Vec<i64>,
+    /// How far each copy lies from where its stretch expects it.
+    advances: Vec<f64>,
+    /// How many samples a stretch has.
+    frames: usize,
+    /// How much of a stretch lies before the copy begins.
+    lead_s: f64,
+    /// How much of a stretch lies after the copy ends.
+    tail_s: f64,
+}
+
+/// How much of the recording before a copy is taken along, for the part of the
+/// impulse response that a band limit puts before its peak.
+const LEAD_S: f64 = 0.3;
+
+impl Copies {
+    /// Lays stretches around the positions found, and refines the clock.
+    pub(super) fn new(
+        samples: &[f32],
+        sample_rate_hz: f64,
+        excitation: &Excitation,
+        positions: &[usize],
+        background: Option<&Background>,
+    ) -> Self {
+        let tail_s = 0.95 * excitation.silence_after_s;
+        let lead = (LEAD_S * sample_rate_hz).round() as i64;
+        let starts: Vec<i64> = positions.iter().map(|p| *p as i64 - lead).collect();
+        let frames = ((LEAD_S + excitation.duration_s + tail_s) * sample_rate_hz).ceil() as usize;
+        let mut copies = Self {
+            rate_hz: sample_rate_hz,
+            clock_ppm: None,
+            advances: vec![0.0; starts.len()],
+            starts,
+            frames,
+            lead_s: LEAD_S,
+            tail_s,
+        };
+        let (first, last) = (copies.starts[0], copies.starts[copies.starts.len() - 1]);
+        if positions.len() > 1 {
+            let spread_s = excitation.spread_s();
+            let mut distance = (last - first) as f64;
+            // The first pass works with a clock that is right to some ppm and finds it
+            // to some thousandths; the second removes what its error left.
+            for _ in 0..2 {
+                copies.rate_hz = distance / spread_s;
+                let residual = copies.residual_s(samples, sample_rate_hz, excitation, background);
+                distance = (last - first) as f64 + residual * copies.rate_hz;
+            }
+            copies.rate_hz = distance / spread_s;
+            copies.clock_ppm = Some((copies.rate_hz / sample_rate_hz - 1.0) * 1e6);
+        }
+        copies.advances = copies
+            .starts
+            .iter()
+            .zip(&excitation.starts_s)
+            .map(|(start, start_s)| {
+                (start_s - excitation.starts_s[0]) * copies.rate_hz - (start - first) as f64
+            })
+            .collect();
+        copies
+    }
+
+    fn residual_s(
+        &self,
+        samples: &[f32],
+        sample_rate_hz: f64,
+        excitation: &Excitation,
+        background: Option<&Background>,
+    ) -> f64 {
+        let reference = excitation.samples(self.rate_hz);
+        let mut deconvolver = self.deconvolver(&reference, excitation);
+        let window = TimeWindow::half_faded(0.1, 0.3f64.min(self.tail_s.max(0.02)));
+        let mut part = |index: usize| {
+            let stretch = stretch(samples, self.starts[index], self.frames);
+            deconvolver.impulse(&stretch, 0.0).windowed(self.lead_s, &window)
+        };
+        let (first, last) = (part(0), part(self.starts.len() - 1));
+        let top = excitation.to_hz.min(0.45 * sample_rate_hz);
+        // What was received, re what disturbs it: an exponential sweep's own power
+        // falls by 3 dB an octave.
+        let weight = |f: f64| {
+            let noise = background.map_or(1.0, |noise| noise.at(&[f])[0] + 1e-30);
+            1.0 / (f * noise)
+        };
+        delay_between(&first, &last, (excitation.from_hz, top), weight)
+    }
+
+    fn deconvolver(&self, reference: &[f64], excitation: &Excitation) -> Deconvolver {
+        let frames = self.frames.max(reference.len());
+        Deconvolver::new(reference, frames, self.rate_hz, excitation.from_hz, excitation.to_hz)
+    }
+
+    /// The impulse response of each copy, all on one time axis: the excitation begins
+    /// at time zero less [`Copies::origin`].
+    pub(super) fn impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
+        let reference = excitation.samples(self.rate_hz);
+        let mut deconvolver = self.deconvolver(&reference, excitation);
+        self.each(samples, &mut deconvolver)
+    }
+
+    /// The same, divided by the excitation's sweep carried on as far up as the
+    /// recording reaches, for the harmonics that lie above its band.
+    pub(super) fn extended_impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
+        let Some(sweep) = excitation.sweep(self.rate_hz) else { return Vec::new() };
+        let to_hz = (5.2 * excitation.to_hz).min(0.49 * self.rate_hz).max(excitation.to_hz);
+        let sweep = sweep.extended(to_hz);
+        let fade_s = excitation.fade_s();
+        let reference: Vec<f64> = (0..sweep.len())
+            .map(|i| {
+                let t = i as f64 / self.rate_hz;
+                excitation.peak() * sweep.value(t) * fade_gain(t, sweep.duration_s(), fade_s)
+            })
+            .collect();
+        let frames = self.frames.max(reference.len());
+        let mut deconvolver = Deconvolver::new(&reference, frames, self.rate_hz, excitation.from_hz, to_hz);
+        self.each(samples, &mut deconvolver)
+    }
+
+    fn each(&self, samples: &[f32], deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
+        self.starts
+            .iter()
+            .zip(&self.advances)
+            .map(|(start, advance)| deconvolver.impulse(&stretch(samples, *start, self.frames), *advance))
+            .collect()
+    }
+
+    /// The moment of the recording, in its samples, that is time zero of the impulse
+    /// responses when the excitation begins there.
+    pub(super) fn origin(&self) -> f64 {
+        self.starts[0] as f64
+    }
+
+    /// The time of the impulse response's strongest moment, looked for where the
+    /// search had found it: the peak of its envelope, between samples.
+    pub(super) fn peak_s(&self, impulse: &ImpulseResponse) -> f64 {
+        let window = TimeWindow::half_faded(0.25, 0.5f64.min(self.tail_s.max(0.05)));
+        let part = impulse.windowed(self.lead_s, &window);
+        let signal = analytic(&part.samples);
+        let highest = (0..signal.len())
+            .max_by(|&a, &b| signal[a].norm_sqr().total_cmp(&signal[b].norm_sqr()))
+            .unwrap_or(0);
+        self.lead_s + part.start_s + refine_peak(&signal, highest).position / self.rate_hz
+    }
+
+    /// The window of the linear response: up to 0.3 s before the peak, but not into
+    /// the second harmonic, and as far after it as the silence after a copy allows.
+    pub(super) fn window(&self, excitation: &Excitation) -> TimeWindow {
+        let lead = excitation.sweep(self.rate_hz).map_or(f64::INFINITY, |sweep| sweep.harmonic_lead_s(2));
+        let left_s = 0.28f64.min(0.45 * lead);
+        let right_s = self.tail_s.max(0.05);
+        TimeWindow { left_s, right_s, left_fade_s: 0.4 * left_s, right_fade_s: 0.5 * right_s }
+    }
+}
+
+/// A stretch of a recording, silent where it reaches beyond its ends, without its
+/// mean (an offset would leak into the lowest bins) and with faded edges.
+fn stretch(samples: &[f32], start: i64, frames: usize) -> Vec<f64> {
+    let mut stretch = vec![0.0; frames];
+    let skip = (-start).max(0) as usize;
+    let from = start.max(0) as usize;
+    if skip >= frames || from >= samples.len() {
+        return stretch;
+    }
+    let used = (frames - skip).min(samples.len() - from);
+    let part = &samples[from..from + used];
+    let mean = part.iter().map(|x| f64::from(*x)).sum::<f64>() / used as f64;
+    for (slot, x) in stretch[skip..].iter_mut().zip(part) {
+        *slot = f64::from(*x) - mean;
+    }
+    // Where the recording itself begins or ends the excitation may too.
+    let fade = (frames / 400).max(1);
+    let fade_in = if start > 0 { fade } else { 0 };
+    let fade_out = if from + used < samples.len() { fade } else { 0 };
+    fade_ends(&mut stretch[skip..skip + used], fade_in, fade_out);
+    stretch
+}
+
+/// The mean of several impulse responses.
+pub(super) fn mean(impulses: &[ImpulseResponse]) -> ImpulseResponse {
+    let mut sum = impulses[0].samples().to_vec();
+    for other in &impulses[1..] {
+        for (sum, x) in sum.iter_mut().zip(other.samples()) {
+            *sum += x;
+        }
+    }
+    let share = 1.0 / impulses.len() as f64;
+    sum.iter_mut().for_each(|x| *x *= share);
+    ImpulseResponse::new(sum, impulses[0].sample_rate_hz())
+}

@@ -1,0 +1,383 @@
+//! From the copies to the reading: responses, noise, harmonics and what to say
+//! about them.
+
+use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::fft::{Complex64, fast_len, rfft};
+use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
+use dsp::smoothing::{LogPrefix, smooth_power};
+use measure::{CalibrationCurve, Finding, Reading};
+
+use super::copies::{Copies, mean};
+use crate::background::Background;
+use crate::excitation::Excitation;
+use crate::options::ResponseOptions;
+use crate::tape::Tape;
+
+/// A response is drawn where it stands this far above its noise floor.
+const VALID_OVER_NOISE_DB: f64 = 10.0;
+/// The lowest noise floor that is stated; a digital silence has none at all.
+const LOWEST_DB: f64 = -200.0;
+
+/// Everything that the reading is written from.
+pub(super) struct Analysis<'a> {
+    pub tape: &'a Tape,
+    pub excitation: &'a Excitation,
+    pub copies: &'a Copies,
+    pub positions: &'a [usize],
+    pub background: Option<&'a Background>,
+    pub options: ResponseOptions,
+    pub microphone: Option<&'a CalibrationCurve>,
+}
+
+/// The linear response of each copy and their mean, on a grid.
+struct Linear {
+    grid: Vec<f64>,
+    each: Vec<Vec<Complex64>>,
+    mean: Vec<Complex64>,
+    /// The magnitude as asked for, smoothed or not.
+    level_db: Vec<f64>,
+    /// The noise that is in the mean, in the same units.
+    noise_db: Vec<f64>,
+    /// Where the excitation's spectrum stands.
+    window: TimeWindow,
+}
+
+impl Analysis<'_> {
+    pub(super) fn write(&self, reading: &mut Reading) -> Result<(), Finding> {
+        let impulses = self.copies.impulses(&self.tape.samples, self.excitation);
+        let impulse = mean(&impulses);
+        let peak_s = self.copies.peak_s(&impulse);
+        let reference = self.tape.reference.as_ref().map(|samples| {
+            let impulse = mean(&self.copies.impulses(samples, self.excitation));
+            let peak_s = self.copies.peak_s(&impulse);
+            (impulse, peak_s)
+        });
+        let linear = self.linear(&impulses, &impulse, peak_s, reference.as_ref());
+        let (first, last) = self.valid_range(&linear)?;
+
+        self.write_timing(reading, peak_s, reference.as_ref().map(|(_, peak_s)| *peak_s));
+        self.write_noise(reading, &linear, first, last)?;
+        self.write_repeatability(reading, &linear, first, last)?;
+        self.write_response(reading, &linear, first, last);
+        self.write_impulse(reading, &impulse, peak_s, &linear);
+        self.write_harmonics(reading, &linear, first, last, peak_s);
+        if self.tape.reference.is_none() {
+            let text = "The level is re the stimulus as it was described; the gain of whatever played it is part of it.";
+            reading.finding(Finding::note("relative-level", text));
+        }
+        Ok(())
+    }
+
+    fn linear(
+        &self,
+        impulses: &[ImpulseResponse],
+        impulse: &ImpulseResponse,
+        peak_s: f64,
+        reference: Option<&(ImpulseResponse, f64)>,
+    ) -> Linear {
+        let rate = self.copies.rate_hz;
+        let window = self.copies.window(self.excitation);
+        let to_hz = self.excitation.to_hz.min(0.47 * self.tape.sample_rate_hz);
+        let grid = log_grid(self.excitation.from_hz, to_hz, self.options.points_per_octave);
+        let through = reference.map(|(impulse, peak_s)| impulse.windowed(*peak_s, &window));
+        let divide = |values: Vec<Complex64>| match &through {
+            Some(reference) => {
+                let below = reference.response(&grid).value;
+                values.iter().zip(below).map(|(a, b)| a / (b + 1e-12)).collect()
+            }
+            None => values,
+        };
+        let each = impulses.iter().map(|one| divide(one.response(peak_s, &window, &grid).value)).collect();
+        let part = impulse.windowed(peak_s, &window);
+        let mean: Vec<Complex64> = divide(part.response(&grid).value);
+        let level_db = match self.options.smoothing {
+            None => mean.iter().map(|h| db(h.norm())).collect(),
+            Some(fraction) => {
+                let (power, bin_hz) = power_ratio(&part, through.as_ref());
+                smooth_power(&power, bin_hz, fraction, &grid).into_iter().map(power_db).collect()
+            }
+        };
+        let noise_db = self.noise_in_response(&grid, rate, &window, through.as_ref());
+        Linear { grid, each, mean, level_db, noise_db, window }
+    }
+
+    /// What the background becomes when it is divided by the excitation, windowed
+    /// and averaged: `S(f)·Σw² / (|X(f)|²·copies)`.
+    fn noise_in_response(
+        &self,
+        grid: &[f64],
+        rate: f64,
+        window: &TimeWindow,
+        reference: Option<&WindowedImpulse>,
+    ) -> Vec<f64> {
+        let Some(background) = self.background else { return vec![LOWEST_DB; grid.len()] };
+        let samples = self.excitation.samples(rate);
+        let n = fast_len(samples.len());
+        let power: Vec<f64> = rfft(&samples, n).iter().map(Complex64::norm_sqr).collect();
+        let prefix = LogPrefix::new(&power, rate / n as f64);
+        let frames = |s: f64| (s * rate) as i64;
+        let weights: f64 = (-frames(window.left_s)..=frames(window.right_s))
+            .map(|i| window.weight(i as f64 / rate).powi(2))
+            .sum();
+        let copies = self.positions.len() as f64;
+        let below = reference.map(|part| part.response(grid).value);
+        grid.iter()
+            .zip(background.at(grid))
+            .enumerate()
+            .map(|(i, (f, density))| {
+                let input = prefix.mean(f / 1.06, f * 1.06).max(1e-300)
+                    * below.as_ref().map_or(1.0, |b| b[i].norm_sqr() + 1e-24);
+                power_db(density * weights / (input * copies)).max(LOWEST_DB)
+            })
+            .collect()
+    }
+
+    /// The first and last point of the grid where the response, smoothed to a third
+    /// of an octave, stands clear of its noise.
+    fn valid_range(&self, linear: &Linear) -> Result<(usize, usize), Finding> {
+        let reach = (self.options.points_per_octave / 6.0).round() as usize;
+        let powers: Vec<f64> = linear.mean.iter().map(Complex64::norm_sqr).collect();
+        let clear = |i: usize| {
+            let near = &powers[i.saturating_sub(reach)..(i + reach + 1).min(powers.len())];
+            let level = power_db(near.iter().sum::<f64>() / near.len() as f64);
+            // The mean power near a point holds the noise as well as the response.
+            level > linear.noise_db[i] + VALID_OVER_NOISE_DB && level > LOWEST_DB
+        };
+        let first = (0..powers.len()).find(|&i| clear(i));
+        let last = (0..powers.len()).rev().find(|&i| clear(i));
+        match (first, last) {
+            (Some(first), Some(last)) if linear.grid[last] > 1.25 * linear.grid[first] => Ok((first, last)),
+            _ => {
+                let text = "The sweep is there, but hardly above the noise. Turn the level up, or find what is noisy.";
+                Err(Finding::stop("too-noisy", text))
+            }
+        }
+    }
+
+    fn write_timing(&self, reading: &mut Reading, peak_s: f64, reference_peak_s: Option<f64>) {
+        let rate = self.tape.sample_rate_hz;
+        let arrival_s = match reference_peak_s {
+            Some(reference) => peak_s - reference,
+            None => {
+                let first = self.copies.origin() + peak_s * self.copies.rate_hz;
+                (first - self.excitation.starts_s[0] * self.copies.rate_hz) / rate
+            }
+        };
+        reading.value("arrival_s", arrival_s);
+        match self.copies.clock_ppm {
+            Some(ppm) => {
+                reading.value("clock_ppm", ppm);
+            }
+            None => {
+                let text = "The stimulus holds one copy only, so the clocks could not be compared; both were taken as equal.";
+                reading.finding(Finding::note("clock-unknown", text));
+            }
+        }
+    }
+
+    fn write_noise(
+        &self,
+        reading: &mut Reading,
+        linear: &Linear,
+        first: usize,
+        last: usize,
+    ) -> Result<(), Finding> {
+        let Some(background) = self.background else {
+            let text = "There is no silence before or after the sweep, so the noise could not be measured.";
+            reading.finding(Finding::caution("no-silence", text));
+            return Ok(());
+        };
+        let rate = self.tape.sample_rate_hz;
+        let length = (self.excitation.duration_s * rate) as usize;
+        let stretches: Vec<&[f32]> = self
+            .positions
+            .iter()
+            .filter_map(|p| self.tape.samples.get(*p..(*p + length).min(self.tape.samples.len())))
+            .collect();
+        let Some(sounding) = Background::of(&stretches, rate) else { return Ok(()) };
+        let (from, to) = (self.excitation.from_hz, self.excitation.to_hz.min(rate / 2.0));
+        let noise = background.between(from, to);
+        let signal = sounding.between(from, to) - noise;
+        if signal <= 0.0 {
+            let text = "The sweep is not louder than the noise. Turn the level up, or find what is noisy.";
+            return Err(Finding::stop("too-noisy", text));
+        }
+        // Digital silence has no noise: 200 dB stand for that.
+        let snr_db = power_db(signal / noise.max(1e-20 * signal)).min(-LOWEST_DB);
+        reading.value("snr_db", snr_db);
+        if snr_db < 20.0 {
+            let text = format!(
+                "The sweep is only {snr_db:.0} dB above the noise; the response is uncertain. Turn the level up."
+            );
+            reading.finding(Finding::caution("low-snr", text));
+        }
+        reading.value("valid_from_hz", linear.grid[first]).value("valid_to_hz", linear.grid[last]);
+        let noise_db = self.calibrated(&linear.grid, linear.noise_db.clone(), 1.0);
+        reading.curve("noise_floor", [("frequency_hz", linear.grid.clone()), ("magnitude_db", noise_db)]);
+        Ok(())
+    }
+
+    /// How far the copies differ, where the response is valid: as levels in twelfths
+    /// of an octave, and as what is left of one when the other is taken away.
+    fn write_repeatability(
+        &self,
+        reading: &mut Reading,
+        linear: &Linear,
+        first: usize,
+        last: usize,
+    ) -> Result<(), Finding> {
+        let [one, .., other] = linear.each.as_slice() else { return Ok(()) };
+        let reach = (self.options.points_per_octave / 24.0).round() as usize;
+        let near = |values: &[Complex64], i: usize| {
+            let part = &values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())];
+            power_db(part.iter().map(Complex64::norm_sqr).sum::<f64>() / part.len() as f64)
+        };
+        let count = (last - first + 1) as f64;
+        let squares: f64 = (first..=last).map(|i| (near(one, i) - near(other, i)).powi(2)).sum();
+        let repeat_error_db = (squares / count).sqrt();
+        reading.value("repeat_error_db", repeat_error_db);
+
+        // The difference of two copies holds the noise of both, which is four times
+        // that of their mean.
+        let (mut difference, mut noise, mut signal) = (0.0, 0.0, 0.0);
+        for i in first..=last {
+            let level = linear.mean[i].norm_sqr().max(1e-40);
+            let share = (one[i] - other[i]).norm_sqr() / level;
+            difference += share.min(4.0);
+            noise += (4.0 * amplitude(linear.noise_db[i]).powi(2) / level).min(4.0);
+            signal += 1.0;
+        }
+        let unexplained_db = power_db(((difference - 2.0 * noise) / signal).max(0.0));
+        if unexplained_db > -12.0 || repeat_error_db > 3.0 && unexplained_db > -20.0 {
+            let text = format!(
+                "The two copies of the sweep disagree ({repeat_error_db:.1} dB, difference {unexplained_db:.0} dB): the sound went \
+                 through something that changes with time, such as a lossy link, a level control or a moved microphone."
+            );
+            return Err(Finding::stop("copies-disagree", text));
+        }
+        if unexplained_db > -30.0 {
+            let text = format!(
+                "The two copies of the sweep differ by more than the noise explains (difference {unexplained_db:.0} dB). Keep the \
+                 microphone still, and avoid wireless or lossy links."
+            );
+            reading.finding(Finding::caution("copies-differ", text));
+        }
+        Ok(())
+    }
+
+    fn write_response(&self, reading: &mut Reading, linear: &Linear, first: usize, last: usize) {
+        reading.value("valid_from_hz", linear.grid[first]).value("valid_to_hz", linear.grid[last]);
+        let kept: Vec<usize> = (first..=last)
+            .filter(|&i| (self.options.from_hz..=self.options.to_hz).contains(&linear.grid[i]))
+            .collect();
+        let grid: Vec<f64> = kept.iter().map(|&i| linear.grid[i]).collect();
+        if grid.is_empty() {
+            let text = format!(
+                "Nothing is valid between the limits asked for; the response is valid from {:.0} to {:.0} Hz.",
+                linear.grid[first], linear.grid[last]
+            );
+            reading.finding(Finding::caution("out-of-range", text));
+        }
+        let level = self.calibrated(&grid, kept.iter().map(|&i| linear.level_db[i]).collect(), 1.0);
+        let turn = self
+            .microphone
+            .filter(|curve| curve.phase_deg.len() == curve.frequency_hz.len() && !grid.is_empty());
+        let microphone_phase = match turn {
+            Some(curve) if !curve.frequency_hz.is_empty() => {
+                interpolate_log(&curve.frequency_hz, &curve.phase_deg, &grid)
+            }
+            _ => vec![0.0; grid.len()],
+        };
+        let phase = kept
+            .iter()
+            .zip(&microphone_phase)
+            .map(|(&i, own)| {
+                let degrees = linear.mean[i].arg().to_degrees() - own;
+                degrees - 360.0 * (degrees / 360.0).round()
+            })
+            .collect();
+        reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
+    }
+
+    fn write_impulse(&self, reading: &mut Reading, impulse: &ImpulseResponse, peak_s: f64, linear: &Linear) {
+        let drawn = TimeWindow { left_s: 0.005, right_s: 0.1, left_fade_s: 0.0, right_fade_s: 0.0 };
+        let part = impulse.windowed(peak_s, &drawn);
+        let time_s: Vec<f64> =
+            (0..part.samples.len()).map(|i| part.start_s + i as f64 / self.copies.rate_hz).collect();
+        let whole = impulse.windowed(peak_s, &linear.window);
+        let highest = whole.samples.iter().copied().fold(0.0, f64::max);
+        let lowest = -whole.samples.iter().copied().fold(0.0, f64::min);
+        let polarity = if (highest - lowest).abs() < 0.05 * (highest + lowest) {
+            let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
+            reading.finding(Finding::note("polarity-unclear", text));
+            "unclear"
+        } else if highest > lowest {
+            "normal"
+        } else {
+            "inverted"
+        };
+        reading.label("polarity", polarity);
+        reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
+    }
+
+    fn write_harmonics(
+        &self,
+        reading: &mut Reading,
+        linear: &Linear,
+        first: usize,
+        last: usize,
+        peak_s: f64,
+    ) {
+        let Some(sweep) = self.excitation.sweep(self.copies.rate_hz) else { return };
+        if self.tape.reference.is_some() {
+            return;
+        }
+        let impulse = mean(&self.copies.extended_impulses(&self.tape.samples, self.excitation));
+        for n in 2..=5u32 {
+            let top = 0.47 * self.tape.sample_rate_hz / f64::from(n);
+            let kept: Vec<usize> = (first..=last).filter(|&i| linear.grid[i] < top).collect();
+            if kept.is_empty() {
+                continue;
+            }
+            let grid: Vec<f64> = kept.iter().map(|&i| linear.grid[i]).collect();
+            let value = impulse.harmonic(&sweep, n, peak_s, &grid).value;
+            let level = value.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
+            let level = self.calibrated(&grid, level, f64::from(n));
+            let fundamental =
+                self.calibrated(&grid, kept.iter().map(|&i| db(linear.mean[i].norm())).collect(), 1.0);
+            let relative = level.iter().zip(fundamental).map(|(h, f)| h - f).collect();
+            let name = format!("harmonic_{n}");
+            reading
+                .curve(&name, [("frequency_hz", grid), ("magnitude_db", level), ("relative_db", relative)]);
+        }
+    }
+
+    /// Levels without the microphone's own response at `multiple` times the grid.
+    fn calibrated(&self, grid: &[f64], mut level_db: Vec<f64>, multiple: f64) -> Vec<f64> {
+        if let Some(curve) = self.microphone
+            && !curve.frequency_hz.is_empty()
+        {
+            let at: Vec<f64> = grid.iter().map(|f| f * multiple).collect();
+            for (level, own) in
+                level_db.iter_mut().zip(interpolate_log(&curve.frequency_hz, &curve.magnitude_db, &at))
+            {
+                *level -= own;
+            }
+        }
+        level_db
+    }
+}
+
+/// The power spectrum of a part, divided by that of a reference where there is one.
+fn power_ratio(part: &WindowedImpulse, reference: Option<&WindowedImpulse>) -> (Vec<f64>, f64) {
+    let frames = part.samples.len().max(reference.map_or(0, |reference| reference.samples.len()));
+    let (spectrum, bin_hz) = part.spectrum(frames);
+    let power = spectrum.iter().map(Complex64::norm_sqr);
+    match reference {
+        None => (power.collect(), bin_hz),
+        Some(reference) => {
+            let below = reference.spectrum(frames).0;
+            (power.zip(&below).map(|(a, b)| a / (b.norm_sqr() + 1e-24)).collect(), bin_hz)
+        }
+    }
+}
