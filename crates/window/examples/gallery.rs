@@ -14,7 +14,7 @@ use std::time::Duration;
 use view::{Command, SessionEnd, Update};
 use window::{Options, Theme};
 
-fn main() -> Result<(), window::Error> {
+fn main() -> Result<(), String> {
     let words: Vec<String> = std::env::args().skip(1).collect();
     let mut options = Options::default();
     let mut wanted = None;
@@ -29,7 +29,7 @@ fn main() -> Result<(), window::Error> {
     let (link, session) = view::link();
     let play = move || pretend(&session, wanted.as_deref());
     let session = thread::Builder::new().name("pretend-session".to_owned()).spawn(play);
-    window::run(link, options)?;
+    window::run(link, options).map_err(|error| error.to_string())?;
     if let Ok(session) = session {
         let _ = session.join();
     }

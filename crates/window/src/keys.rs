@@ -112,6 +112,11 @@ pub const BINDINGS: &[Binding] = &[
         acts: &[],
     },
     Binding { caps: &["+", "−"], does: "Zoom the chart, when it has the ring", acts: &[] },
+    Binding {
+        caps: &["Wheel", "Shift Wheel"],
+        does: "Zoom frequencies, levels; drag to pan, double click to fit",
+        acts: &[],
+    },
     Binding { caps: &["Del", "R"], does: "Discard, rename a capture that has the ring", acts: &[] },
     Binding { caps: &["?"], does: "Show these keys", acts: &[(Stroke::Char('?'), Act::Help)] },
 ];

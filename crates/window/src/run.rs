@@ -1,7 +1,9 @@
 //! Opens the window and keeps it open.
 
-use std::fmt;
-use std::sync::Mutex;
+use std::panic::{self, AssertUnwindSafe, catch_unwind, resume_unwind};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::{env, fmt, thread};
 
 use iced::{Settings, Size, window};
 use view::Link;
@@ -36,12 +38,7 @@ pub struct Error(String);
 
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
-            "the window could not be opened: {}. Is there a display? Everything also works without one, \
-             for example `headrest demo`",
-            self.0
-        )
+        write!(f, "{}. Everything also works without a window, for example `headrest demo`", self.0)
     }
 }
 
@@ -63,7 +60,9 @@ pub fn run(link: Link, options: Options) -> Result<(), Error> {
             App::new(link, &spare)
         })
     };
-    iced::application(boot, App::update, App::view)
+    let opened = Arc::new(AtomicBool::new(false));
+    hush_until(&opened);
+    let application = iced::application(tell(opened.clone(), boot), App::update, App::view)
         .title(App::title)
         .theme(App::theme)
         .subscription(App::subscription)
@@ -74,9 +73,41 @@ pub fn run(link: Link, options: Options) -> Result<(), Error> {
             exit_on_close_request: false,
             platform_specific: platform(),
             ..window::Settings::default()
-        })
-        .run()
-        .map_err(|error| Error(error.to_string()))
+        });
+    let outcome = catch_unwind(AssertUnwindSafe(|| application.run()));
+    match outcome {
+        Ok(done) => done.map_err(|error| Error(format!("the display cannot be drawn on ({error})"))),
+        Err(panic) if opened.swap(true, Ordering::Relaxed) => resume_unwind(panic),
+        Err(_) => Err(Error(no_display())),
+    }
+}
+
+/// The same first state, which also tells that there is a display.
+fn tell(opened: Arc<AtomicBool>, boot: impl Fn() -> App) -> impl Fn() -> App {
+    move || {
+        opened.store(true, Ordering::Relaxed);
+        boot()
+    }
+}
+
+/// Keeps this thread's panics from being printed until the window is open: the
+/// library panics where there is no display, which is no fault of the program
+/// and is told in plain words instead.
+fn hush_until(opened: &Arc<AtomicBool>) {
+    let (opened, here, before) = (opened.clone(), thread::current().id(), panic::take_hook());
+    panic::set_hook(Box::new(move |info| {
+        if opened.load(Ordering::Relaxed) || thread::current().id() != here {
+            before(info);
+        }
+    }));
+}
+
+fn no_display() -> String {
+    let set = |name: &str| env::var(name).ok().filter(|value| !value.is_empty());
+    match set("WAYLAND_DISPLAY").or_else(|| set("DISPLAY")) {
+        Some(display) => format!("the display \u{201c}{display}\u{201d} cannot be opened"),
+        None => "there is no display: neither DISPLAY nor WAYLAND_DISPLAY is set".to_owned(),
+    }
 }
 
 /// The typeface and the sizes, for the window and for pictures of it.
