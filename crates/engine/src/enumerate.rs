@@ -30,6 +30,19 @@ pub struct DeviceInfo {
 /// The rates that are worth listing.
 const USUAL_RATES_HZ: [u32; 6] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 
+/// Names of ALSA that convert, discard, or lead to another sound system: no devices, and asking
+/// the last kind makes its library write on the terminal. A rig file may still name them.
+const NO_DEVICES: [&str; 8] = [
+    "alsa:null",
+    "alsa:jack",
+    "alsa:oss",
+    "alsa:lavrate",
+    "alsa:samplerate",
+    "alsa:speexrate",
+    "alsa:upmix",
+    "alsa:vdownmix",
+];
+
 /// Drivers are given so long to answer.
 const LIMIT: Duration = Duration::from_secs(20);
 
@@ -57,6 +70,9 @@ pub(crate) fn list(host: &cpal::Host) -> Result<Vec<DeviceInfo>, EngineError> {
     let mut devices: Vec<DeviceInfo> = found
         .filter_map(|device| {
             let id = device.id().ok()?.to_string();
+            if NO_DEVICES.contains(&id.as_str()) {
+                return None;
+            }
             let inputs: Vec<_> = device.supported_input_configs().map(Iterator::collect).unwrap_or_default();
             let outputs: Vec<_> =
                 device.supported_output_configs().map(Iterator::collect).unwrap_or_default();

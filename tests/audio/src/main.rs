@@ -1,5 +1,6 @@
 //! Plays a file through the system's own devices and records them: `audio PLAY.wav RECORD.wav...`,
 //! one capture per name. Prints one line per finding, and the frames and gaps of each capture.
+//! `audio devices` lists the devices.
 //!
 //! The tests run it in the surroundings of their private audio server.
 
@@ -22,16 +23,22 @@ fn main() -> ExitCode {
 fn run() -> Result<(), Box<dyn std::error::Error>> {
     let mut arguments = std::env::args().skip(1);
     let play = arguments.next().ok_or("usage: audio PLAY.wav RECORD.wav...")?;
+    let mut out = std::io::stdout().lock();
+    if play == "devices" {
+        for device in engine::devices()? {
+            writeln!(out, "{device:?}")?;
+        }
+        return Ok(());
+    }
     let audio = recording::read(play)?;
     let mut rig = DeviceRig::new(RigSpec {
         name: "Audio server".to_owned(),
         sample_rate_hz: audio.sample_rate_hz,
         // Busy processors lose samples with less.
-        buffer_frames: Some(2_048),
+        buffer_frames: Some(4_096),
         inputs: vec![Input::new(1, "left", InputRole::Loopback), Input::new(2, "right", InputRole::Loopback)],
         ..RigSpec::system_default()
     })?;
-    let mut out = std::io::stdout().lock();
     for path in arguments {
         let mut request = CaptureRequest::play_once(audio.channels.clone(), path);
         request.length = Length::Playback { tail_s: 1.0 };

@@ -30,8 +30,6 @@ const FADE_LIMIT: Duration = Duration::from_millis(500);
 const CLOSE_LIMIT: Duration = Duration::from_secs(2);
 /// So many errors without a name mean that the device is lost.
 const MANY_ERRORS: u64 = 1_000;
-/// A rate this far off is another rate, not a clock.
-const WRONG_RATE: f64 = 0.01;
 /// Clocks that differ by less are as good as one.
 const SAME_CLOCK_PPM: f64 = 20.0;
 /// Clocks are said to differ when they do so by so many standard errors: one clock has
@@ -362,7 +360,7 @@ impl Conductor {
                 ),
             ));
         }
-        let mut wrong_rate = self.input_clock.true_rate_hz().filter(|true_hz| is_wrong(*true_hz, rate));
+        let mut wrong_rate = self.input_clock.other_rate_hz();
         if let Some(output) = &self.output {
             let underrun = output.shared.underrun.load(Ordering::Relaxed);
             let xruns = output.flags.xruns.load(Ordering::Relaxed);
@@ -379,8 +377,7 @@ impl Conductor {
             if limited > 0 {
                 self.recorder.find(output_limited(limited));
             }
-            wrong_rate =
-                wrong_rate.or_else(|| output.clock.true_rate_hz().filter(|true_hz| is_wrong(*true_hz, rate)));
+            wrong_rate = wrong_rate.or_else(|| output.clock.other_rate_hz());
         }
         if wrong_rate.is_none() && (self.lost > 0 || self.xruns > 0) {
             self.report_lost();
@@ -412,15 +409,11 @@ impl Conductor {
     }
 }
 
-fn is_wrong(true_hz: f64, rate_hz: f64) -> bool {
-    (true_hz / rate_hz - 1.0).abs() > WRONG_RATE
-}
-
 /// What an error callback has left behind, if it ends the capture.
 fn device_fault(flags: &Flags, word: &str, name: &str, after_s: f64) -> Option<EngineFinding> {
     if flags.gone.load(Ordering::Relaxed) || flags.errors.load(Ordering::Relaxed) > MANY_ERRORS {
         let text = format!(
-            "The {word} device `{name}` vanished after {after_s:.1} s. What was recorded is kept. Plug it in again, and repeat the capture."
+            "The {word} device `{name}` vanished, or its driver gave up, after {after_s:.1} s. What was recorded is kept. See that it is plugged in, and repeat the capture."
         );
         return Some(EngineFinding::stop("device-gone", text));
     }
