@@ -5,7 +5,9 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use cabin::{Cabin, Car, Setup, Truth};
-use engine::{Capture, CaptureRequest, DeviceRig, Input, InputRole, Output, Pace, Plant, Rig, RigSpec, SimulatedRig};
+use engine::{
+    Capture, CaptureRequest, DeviceRig, Input, InputRole, Output, Pace, Plant, Rig, RigSpec, SimulatedRig,
+};
 use measure::{Calibration, Finding};
 
 use crate::analysis::with_microphone;
@@ -58,8 +60,10 @@ impl Bench {
             .map_err(|error| Error::input(error.to_string()))?;
         let setup = cabin.setup().clone();
         let plant = Arc::new(Mutex::new(CabinPlant(cabin)));
-        let microphone =
-            tuning::Calibration::parse(&truth.microphone_calibration, "the simulated microphone's calibration")?;
+        let microphone = tuning::Calibration::parse(
+            &truth.microphone_calibration,
+            "the simulated microphone's calibration",
+        )?;
         let mut mic = Input::new(1, "microphone", InputRole::Microphone);
         mic.dbfs_at_94 = Some(truth.dbfs_at_94);
         let mut tap = Input::new(2, "tap", InputRole::Electrical);
@@ -160,7 +164,9 @@ pub(crate) fn car(name_or_file: &str) -> Result<Car> {
 impl From<engine::EngineError> for Error {
     fn from(error: engine::EngineError) -> Self {
         match error {
-            engine::EngineError::Spec(_) | engine::EngineError::Request { .. } => Self::input(error.to_string()),
+            engine::EngineError::Spec(_) | engine::EngineError::Request { .. } => {
+                Self::input(error.to_string())
+            }
             _ => Self::measurement(error.to_string()),
         }
     }

@@ -100,8 +100,12 @@ impl fmt::Display for MeasurementCard {
         writeln!(f, "{id} {version}: {title}\n{summary}")?;
         for parameter in parameters {
             let range = match &parameter.kind {
-                ParameterKind::Number { unit, default, min, max } => format!("{default} {unit} ({min} to {max})"),
-                ParameterKind::Integer { unit, default, min, max } => format!("{default} {unit} ({min} to {max})"),
+                ParameterKind::Number { unit, default, min, max } => {
+                    format!("{default} {unit} ({min} to {max})")
+                }
+                ParameterKind::Integer { unit, default, min, max } => {
+                    format!("{default} {unit} ({min} to {max})")
+                }
                 ParameterKind::Choice { default, options } => format!("{default} ({})", options.join(", ")),
                 ParameterKind::Text { default } => format!("`{default}`"),
             };

@@ -109,7 +109,8 @@ pub fn demo(
 
 /// A folder name that is not taken.
 fn free_folder() -> PathBuf {
-    let names = std::iter::once("headrest-demo".to_owned()).chain((2..).map(|n| format!("headrest-demo-{n}")));
+    let names =
+        std::iter::once("headrest-demo".to_owned()).chain((2..).map(|n| format!("headrest-demo-{n}")));
     names.map(PathBuf::from).find(|path| !path.exists()).unwrap_or_default()
 }
 
@@ -144,7 +145,8 @@ impl Demo<'_> {
                 })
                 .collect();
         })?;
-        let line = format!("{}: {} radio outputs, {} drivers", car.name, car.radio.outputs.len(), car.drivers.len());
+        let line =
+            format!("{}: {} radio outputs, {} drivers", car.name, car.radio.outputs.len(), car.drivers.len());
         self.result(Stage::Intake, "Intake", &line)?;
         self.detail(&car.description);
         Ok(())
@@ -167,7 +169,8 @@ impl Demo<'_> {
 /// longer, because a real car is noisier than it is patient.
 fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, peak_dbfs: f64) -> Stimulus {
     let duration_s = dsp::sweep::Sweep::new(from_hz, to_hz, 3.0, 48_000.0, true).duration_s();
-    let sweep = Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.03);
+    let sweep =
+        Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.03);
     let silence = Segment::silence(0.6);
     let segments = vec![silence.clone(), sweep.clone(), silence.clone(), sweep, silence];
     Stimulus { name: name.to_owned(), segments }

@@ -38,7 +38,9 @@ impl Error {
             std::io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
             std::io::ErrorKind::PermissionDenied => "permission was refused".to_owned(),
             std::io::ErrorKind::IsADirectory => "it is a folder, a file was expected".to_owned(),
-            std::io::ErrorKind::NotADirectory => "part of the path is a file, a folder was expected".to_owned(),
+            std::io::ErrorKind::NotADirectory => {
+                "part of the path is a file, a folder was expected".to_owned()
+            }
             std::io::ErrorKind::InvalidData => "it is not UTF-8 text".to_owned(),
             std::io::ErrorKind::StorageFull => "the disk is full".to_owned(),
             _ => error.to_string(),

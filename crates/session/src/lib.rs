@@ -8,6 +8,7 @@ mod analysis;
 mod bench;
 mod catalogue;
 mod demo;
+mod desk;
 mod error;
 mod files;
 mod fitting;
@@ -21,14 +22,17 @@ mod take;
 mod tracks;
 
 pub use analysis::{Analysis, analyze};
-pub use catalogue::{Devices, MeasurementCard, Measurements, check_plugin, devices, measurement, measurements};
+pub use catalogue::{
+    Devices, MeasurementCard, Measurements, check_plugin, devices, measurement, measurements,
+};
 pub use demo::{DemoOrder, DemoSummary, demo};
+pub use desk::serve;
 pub use error::{Error, Fault, Result};
 pub use files::{Written, write_text};
 pub use fitting::{FitOrder, Fitted, fit};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
-pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 pub use live::{LiveOrder, measure};
+pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 pub use papers::{SheetForm, sheet, write_report};
 pub use reading_csv::write_csv;
 pub(crate) use responses::reading_response;

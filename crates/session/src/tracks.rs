@@ -64,7 +64,8 @@ pub fn write_tracks(
     for (number, stimulus) in (0u64..).zip(stimuli) {
         progress(&stimulus.name, number as f64 / 11.0);
         let file = format!("{}.{extension}", stimulus.name);
-        let audio = Audio::new(sample_rate_hz, signals::render_stereo(&stimulus, f64::from(sample_rate_hz)).into());
+        let audio =
+            Audio::new(sample_rate_hz, signals::render_stereo(&stimulus, f64::from(sample_rate_hz)).into());
         let path = dir.join(&file);
         // Each track has a dither of its own, the same one every time.
         let seed = 1 + number;
@@ -103,7 +104,9 @@ pub(crate) fn stimulus(track: Option<&str>, file: Option<&Path>) -> Result<Optio
         (None, None) => Ok(None),
         (Some(name), None) => match signals::track(name) {
             Some(stimulus) => Ok(Some(stimulus)),
-            None => Err(unknown_track(name, "the standard tracks", signals::tracks().iter().map(|t| &*t.name))),
+            None => {
+                Err(unknown_track(name, "the standard tracks", signals::tracks().iter().map(|t| &*t.name)))
+            }
         },
         (track, Some(file)) if file.extension().is_some_and(|extension| extension == "json") => {
             from_description(track, file).map(Some)
@@ -126,8 +129,9 @@ fn from_description(track: Option<&str>, path: &Path) -> Result<Stimulus> {
         format: String,
         version: u32,
     }
-    let head: Head = serde_json::from_str(&text)
-        .map_err(|error| refuse(format!("this is not a tracks.json ({error}); `headrest tracks DIR` writes one")))?;
+    let head: Head = serde_json::from_str(&text).map_err(|error| {
+        refuse(format!("this is not a tracks.json ({error}); `headrest tracks DIR` writes one"))
+    })?;
     if head.format != FORMAT {
         return Err(refuse(format!("its format is `{}`; expected `{FORMAT}`", head.format)));
     }
@@ -166,7 +170,10 @@ fn from_sound(path: &Path) -> Result<Stimulus> {
             path.display()
         )));
     }
-    let mut stimulus = Stimulus { name: path.file_stem().unwrap_or_default().to_string_lossy().into_owned(), segments: vec![] };
+    let mut stimulus = Stimulus {
+        name: path.file_stem().unwrap_or_default().to_string_lossy().into_owned(),
+        segments: vec![],
+    };
     stimulus.segments.push(measure::Segment::of(
         Signal::Samples { sample_rate_hz, samples },
         duration_s,
@@ -199,7 +206,9 @@ impl From<recording::ReadError> for Error {
 /// What a track is for, in one line.
 fn purpose(name: &str) -> &'static str {
     match name {
-        "tone-1k" => "full-scale 1 kHz: raise the volume step by step to find the clean limit of a full-range output",
+        "tone-1k" => {
+            "full-scale 1 kHz: raise the volume step by step to find the clean limit of a full-range output"
+        }
         "tone-40" => "full-scale 40 Hz: the same for a subwoofer output",
         "pink" => "pink noise: the spectrum, levels, and the moving microphone",
         "sweep-full" => "two full-range sweeps: the response of an output, or of everything together",

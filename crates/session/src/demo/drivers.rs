@@ -120,10 +120,14 @@ impl Demo<'_> {
         })?;
         let longest_ms = channels.iter().map(|channel| 1e3 * channel.delay_s).fold(0.0, f64::max);
         let turned = channels.iter().filter(|channel| channel.inverted).count();
-        let line = format!("delays up to {longest_ms:.2} ms, {turned} polarity turned, crossovers 80 / 350 / 3000 Hz");
+        let line = format!(
+            "delays up to {longest_ms:.2} ms, {turned} polarity turned, crossovers 80 / 350 / 3000 Hz"
+        );
         self.result(Stage::Timing, "Timing", &line)?;
         for channel in &channels {
-            let role = car.driver(&channel.channel).map_or("", |driver| if driver.role == Role::Sub { " (latest, by its band)" } else { "" });
+            let role = car
+                .driver(&channel.channel)
+                .map_or("", |driver| if driver.role == Role::Sub { " (latest, by its band)" } else { "" });
             self.detail(&format!("{:14} {:6.2} ms{role}", channel.channel, 1e3 * channel.delay_s));
         }
         Ok(())
@@ -135,11 +139,15 @@ impl Demo<'_> {
 /// stays undelayed.
 fn to_delays(channels: &mut [ChannelSetting], car: &Car) {
     let is_sub = |name: &str| car.driver(name).is_some_and(|driver| driver.role == Role::Sub);
-    let latest_s =
-        channels.iter().filter(|channel| !is_sub(&channel.channel)).map(|channel| channel.delay_s).fold(0.0, f64::max);
+    let latest_s = channels
+        .iter()
+        .filter(|channel| !is_sub(&channel.channel))
+        .map(|channel| channel.delay_s)
+        .fold(0.0, f64::max);
     for channel in channels {
         let delay_s = latest_s - channel.delay_s;
-        let entered_s = if is_sub(&channel.channel) { 0.0 } else { delay_s.clamp(0.0, car.processor.longest_delay_s) };
+        let entered_s =
+            if is_sub(&channel.channel) { 0.0 } else { delay_s.clamp(0.0, car.processor.longest_delay_s) };
         // A hundredth of a millisecond is what such a processor takes.
         channel.delay_s = (entered_s * 1e5).round() / 1e5;
     }

@@ -33,7 +33,11 @@ impl Demo<'_> {
             (self.progress)("Source", number as f64 / car.radio.outputs.len() as f64);
             let reading = self.ladder(car, output)?;
             let value = |name: &str| reading.values.get(name).copied();
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small step number")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a small step number"
+            )]
             found.push(SourceOutput {
                 name: output.name.clone(),
                 clean_step: value("clean_step").map(|step| step as u32),
@@ -93,7 +97,11 @@ impl Demo<'_> {
         })?;
         let mut step = first;
         let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |take, bench| {
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small step number")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a small step number"
+            )]
             let due = (first + (take.elapsed_s() / HOLD_S) as u32).min(last);
             if due != step {
                 step = due;

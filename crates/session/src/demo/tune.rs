@@ -44,14 +44,17 @@ impl Demo<'_> {
         for place in &fitted.left_alone {
             self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, fitting::why(place)));
         }
-        self.keep(&fitted, Outcome {
-            before_rms_db: was.rms_db,
-            after_rms_db: Some(is.rms_db),
-            before_max_db: was.max_db,
-            after_max_db: Some(is.max_db),
-            from_hz: RANGE_HZ.0,
-            to_hz: RANGE_HZ.1,
-        })?;
+        self.keep(
+            &fitted,
+            Outcome {
+                before_rms_db: was.rms_db,
+                after_rms_db: Some(is.rms_db),
+                before_max_db: was.max_db,
+                after_max_db: Some(is.max_db),
+                from_hz: RANGE_HZ.0,
+                to_hz: RANGE_HZ.1,
+            },
+        )?;
         Ok((was.rms_db, is.rms_db, fitted.bands.len()))
     }
 
@@ -119,7 +122,10 @@ impl Demo<'_> {
             data.left_alone = fitted
                 .left_alone
                 .iter()
-                .map(|place| job::LeftAlone { frequency_hz: place.frequency_hz, why: fitting::why(place).to_owned() })
+                .map(|place| job::LeftAlone {
+                    frequency_hz: place.frequency_hz,
+                    why: fitting::why(place).to_owned(),
+                })
                 .collect();
             data.outcome = Some(outcome);
         })?;
@@ -127,9 +133,13 @@ impl Demo<'_> {
     }
 }
 
-fn fit(responses: &[Response], target: &Target, profile: &Profile, max_bands: Option<usize>) -> Result<FitResult> {
-    let options =
-        FitOptions { max_bands, from_hz: RANGE_HZ.0, to_hz: RANGE_HZ.1, ..FitOptions::default() };
+fn fit(
+    responses: &[Response],
+    target: &Target,
+    profile: &Profile,
+    max_bands: Option<usize>,
+) -> Result<FitResult> {
+    let options = FitOptions { max_bands, from_hz: RANGE_HZ.0, to_hz: RANGE_HZ.1, ..FitOptions::default() };
     tuning::fit(&FitInput { responses, target, profile, options: &options })
         .map_err(|error| Error::measurement(error.to_string()))
 }

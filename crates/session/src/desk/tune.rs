@@ -91,7 +91,8 @@ impl Tune {
     /// What the response would become.
     pub(crate) fn predicted(&self, response: &Response) -> Response {
         let bands = self.bands_db(&response.frequency_hz);
-        let magnitude_db = response.magnitude_db.iter().zip(&bands).map(|(level, band)| level + band).collect();
+        let magnitude_db =
+            response.magnitude_db.iter().zip(&bands).map(|(level, band)| level + band).collect();
         Response { magnitude_db, ..response.clone() }
     }
 
