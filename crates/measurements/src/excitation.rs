@@ -4,7 +4,7 @@
 use dsp::fft::{fast_len, rfft};
 use dsp::smoothing::LogPrefix;
 use dsp::sweep::Sweep;
-use measure::{Finding, Segment, Signal, Stimulus};
+use measure::{Finding, Segment, Side, Signal, Stimulus};
 
 use crate::signals::{check, render, sounding_s, sweep_of, timeline};
 
@@ -99,6 +99,11 @@ impl Excitation {
     /// The peak amplitude.
     pub(crate) fn peak(&self) -> f64 {
         dsp::response::amplitude(self.segment.peak_dbfs)
+    }
+
+    /// The side of the track that carries it.
+    pub(crate) fn side(&self) -> Side {
+        self.segment.side
     }
 
     /// The fade at both ends.

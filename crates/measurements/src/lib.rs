@@ -6,18 +6,23 @@
 
 pub mod signals;
 
+mod arrival;
 mod background;
+mod clock;
+mod copies;
 mod excitation;
+mod find;
 mod options;
 mod sweep;
 mod tape;
 
 use measure::Measurement;
 
+pub use arrival::ArrivalMeasurement;
 pub use sweep::SweepMeasurement;
 
 /// Every built-in measurement, in the order in which they are listed.
 #[must_use]
 pub fn built_ins() -> Vec<Box<dyn Measurement>> {
-    vec![Box::new(SweepMeasurement::new())]
+    vec![Box::new(SweepMeasurement::new()), Box::new(ArrivalMeasurement::new())]
 }

@@ -1,21 +1,17 @@
 //! `sweep`: frequency and impulse response, harmonics and noise floor from a sweep
 //! whose beginning and clock need not be known.
 
-mod clock;
-mod copies;
-mod find;
 mod result;
 
 use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, StimulusWanted};
 
 use crate::background::Background;
+use crate::copies::Copies;
 use crate::excitation::Excitation;
+use crate::find::{located, silences};
 use crate::options::{ResponseOptions, response_parameters};
-use crate::signals::{track, tracks};
+use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
-
-use copies::Copies;
-use find::{Found, find};
 
 const ID: &str = "sweep";
 const VERSION: u32 = 1;
@@ -159,87 +155,6 @@ impl Running {
         }
         Ok(())
     }
-}
-
-/// The first sample of every copy, or the reason why there is none.
-pub(crate) fn located(
-    samples: &[f32],
-    sample_rate_hz: f64,
-    name: &str,
-    excitation: &Excitation,
-) -> Result<Vec<usize>, Finding> {
-    let duration_s = samples.len() as f64 / sample_rate_hz;
-    if samples.iter().all(|x| x.abs() < 1e-6) {
-        let text =
-            format!("The recording ({duration_s:.1} s) is silent. Check the input, its gain and the cable.");
-        return Err(Finding::stop("no-signal", text));
-    }
-    match find(samples, sample_rate_hz, excitation) {
-        Found::All(positions) => Ok(positions),
-        Found::Cut => {
-            let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
-            Err(Finding::stop("cut", text))
-        }
-        Found::Moved(by_s) => {
-            let text = format!(
-                "The two copies of the sweep lie {:.1} ms {} than they were played: the player skipped or the \
-                 recorder lost samples. Record again.",
-                by_s.abs() * 1e3,
-                if by_s > 0.0 { "farther apart" } else { "nearer together" }
-            );
-            Err(Finding::stop("samples-lost", text))
-        }
-        Found::Nothing => Err(not_found(samples, sample_rate_hz, name, excitation)),
-    }
-}
-
-/// Tells a wrong track from none.
-fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str, excitation: &Excitation) -> Finding {
-    let other = tracks().into_iter().filter(|other| other.name != name).find(|other| {
-        Excitation::of(other).is_ok_and(|other| {
-            let same = (other.from_hz, other.to_hz) == (excitation.from_hz, excitation.to_hz);
-            let is_sweep = other.sweep(sample_rate_hz).is_some() && other.starts_s.len() > 1;
-            is_sweep && !same && matches!(find(samples, sample_rate_hz, &other), Found::All(_))
-        })
-    });
-    match other {
-        Some(other) => {
-            let text = format!(
-                "The recording does not hold `{name}`; it looks like `{}`. Analyze it as that, or play the right track.",
-                other.name
-            );
-            Finding::stop("wrong-track", text)
-        }
-        None => {
-            let text = format!(
-                "`{name}` was not found in the recording. Check that it was played, that the microphone hears it, and that \
-                 it is louder than the noise."
-            );
-            Finding::stop("not-found", text)
-        }
-    }
-}
-
-/// The silent stretches before, between and after the copies.
-fn silences<'a>(
-    samples: &'a [f32],
-    rate: f64,
-    excitation: &Excitation,
-    positions: &[usize],
-) -> Vec<&'a [f32]> {
-    let frames = |s: f64| (s * rate) as usize;
-    let before = frames(0.9 * excitation.silence_before_s);
-    let first = positions[0];
-    let after = positions.iter().map(|position| {
-        let end = position + frames(excitation.duration_s);
-        // The cabin rings on after the sweep has ended.
-        end + frames(0.5 * excitation.silence_after_s)..end + frames(0.95 * excitation.silence_after_s)
-    });
-    std::iter::once(first.saturating_sub(before)..first.saturating_sub(frames(0.02)))
-        .chain(after)
-        .filter_map(|range| samples.get(range.start..range.end.min(samples.len())))
-        .filter(|stretch| stretch.len() >= frames(0.05))
-        .collect()
 }
 
 #[cfg(test)]

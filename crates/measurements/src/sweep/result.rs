@@ -7,8 +7,8 @@ use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::{LogPrefix, smooth_power};
 use measure::{CalibrationCurve, Finding, Reading};
 
-use super::copies::{Copies, mean};
 use crate::background::Background;
+use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
 use crate::options::ResponseOptions;
 use crate::tape::Tape;

@@ -16,7 +16,7 @@ use dsp::fft::{Complex64, irfft};
 /// References: Knapp & Carter, "The generalized correlation method for estimation
 /// of time delay", IEEE Trans. ASSP 24(4), 1976. Accuracy: `the_clock_is_found…` in
 /// the tests of the measurement.
-pub(super) fn delay_between(
+pub(crate) fn delay_between(
     first: &WindowedImpulse,
     second: &WindowedImpulse,
     band_hz: (f64, f64),

@@ -1,12 +1,95 @@
 //! Finds the copies of an excitation in a recording of any length.
 
 use dsp::correlate::MatchedFilter;
+use measure::Finding;
 
 use crate::excitation::Excitation;
+use crate::signals::tracks;
+
+/// The first sample of every copy, or the reason why there is none.
+pub(crate) fn located(
+    samples: &[f32],
+    sample_rate_hz: f64,
+    name: &str,
+    excitation: &Excitation,
+) -> Result<Vec<usize>, Finding> {
+    let duration_s = samples.len() as f64 / sample_rate_hz;
+    if samples.iter().all(|x| x.abs() < 1e-6) {
+        let text =
+            format!("The recording ({duration_s:.1} s) is silent. Check the input, its gain and the cable.");
+        return Err(Finding::stop("no-signal", text));
+    }
+    match find(samples, sample_rate_hz, excitation) {
+        Found::All(positions) => Ok(positions),
+        Found::Cut => {
+            let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
+            Err(Finding::stop("cut", text))
+        }
+        Found::Moved(by_s) => {
+            let text = format!(
+                "The two copies of the sweep lie {:.1} ms {} than they were played: the player skipped or the \
+                 recorder lost samples. Record again.",
+                by_s.abs() * 1e3,
+                if by_s > 0.0 { "farther apart" } else { "nearer together" }
+            );
+            Err(Finding::stop("samples-lost", text))
+        }
+        Found::Nothing => Err(not_found(samples, sample_rate_hz, name, excitation)),
+    }
+}
+
+/// Tells a wrong track from none.
+fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str, excitation: &Excitation) -> Finding {
+    let other = tracks().into_iter().filter(|other| other.name != name).find(|other| {
+        Excitation::of(other).is_ok_and(|other| {
+            let same = (other.from_hz, other.to_hz) == (excitation.from_hz, excitation.to_hz);
+            let is_sweep = other.sweep(sample_rate_hz).is_some() && other.starts_s.len() > 1;
+            is_sweep && !same && matches!(find(samples, sample_rate_hz, &other), Found::All(_))
+        })
+    });
+    match other {
+        Some(other) => {
+            let text = format!(
+                "The recording does not hold `{name}`; it looks like `{}`. Analyze it as that, or play the right track.",
+                other.name
+            );
+            Finding::stop("wrong-track", text)
+        }
+        None => {
+            let text = format!(
+                "`{name}` was not found in the recording. Check that it was played, that the microphone hears it, and that \
+                 it is louder than the noise."
+            );
+            Finding::stop("not-found", text)
+        }
+    }
+}
+
+/// The silent stretches before, between and after the copies.
+pub(crate) fn silences<'a>(
+    samples: &'a [f32],
+    rate: f64,
+    excitation: &Excitation,
+    positions: &[usize],
+) -> Vec<&'a [f32]> {
+    let frames = |s: f64| (s * rate) as usize;
+    let before = frames(0.9 * excitation.silence_before_s);
+    let first = positions[0];
+    let after = positions.iter().map(|position| {
+        let end = position + frames(excitation.duration_s);
+        // The cabin rings on after the sweep has ended.
+        end + frames(0.5 * excitation.silence_after_s)..end + frames(0.95 * excitation.silence_after_s)
+    });
+    std::iter::once(first.saturating_sub(before)..first.saturating_sub(frames(0.02)))
+        .chain(after)
+        .filter_map(|range| samples.get(range.start..range.end.min(samples.len())))
+        .filter(|stretch| stretch.len() >= frames(0.05))
+        .collect()
+}
 
 /// What became of the search.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) enum Found {
+enum Found {
     /// Every copy, each by the sample at which it begins; strongest peak, so the
     /// delay of what it passed through is in it.
     All(Vec<usize>),
@@ -20,7 +103,7 @@ pub(crate) enum Found {
 }
 
 /// The largest difference of clocks that is looked for.
-pub(crate) const CLOCK_LIMIT_PPM: f64 = 500.0;
+const CLOCK_LIMIT_PPM: f64 = 500.0;
 
 /// A peak of the compressed recording.
 #[derive(Debug, Clone, Copy)]
@@ -64,7 +147,7 @@ const SHARE: f64 = 0.1;
 /// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
 /// Cost: O(n log n); a 10-minute recording at 48 kHz takes seconds
 /// (`ten_minutes_are_scanned_in_seconds`).
-pub(crate) fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found {
+fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found {
     let template = excitation.samples(sample_rate_hz);
     let top = (excitation.to_hz / sample_rate_hz).min(0.49);
     let bottom = excitation.from_hz / sample_rate_hz;

@@ -5,13 +5,13 @@ use dsp::correlate::{analytic, refine_peak};
 use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow};
 use dsp::window::{fade_ends, fade_gain};
 
-use super::clock::delay_between;
 use crate::background::Background;
+use crate::clock::delay_between;
 use crate::excitation::Excitation;
 
 /// Where the copies lie, and on which clock.
 #[derive(Debug, Clone)]
-pub(super) struct Copies {
+pub(crate) struct Copies {
     /// Samples of the recording per second of the stimulus.
     pub rate_hz: f64,
     /// The recorder's clock against the player's; nothing with a single copy.
@@ -34,19 +34,32 @@ const LEAD_S: f64 = 0.3;
 
 impl Copies {
     /// Lays stretches around the positions found, and refines the clock.
-    pub(super) fn new(
+    pub(crate) fn new(
         samples: &[f32],
         sample_rate_hz: f64,
         excitation: &Excitation,
         positions: &[usize],
         background: Option<&Background>,
     ) -> Self {
+        Self::on_clock(samples, sample_rate_hz, excitation, positions, background, sample_rate_hz)
+    }
+
+    /// As [`Copies::new`], with a clock (in samples per second of the stimulus) that
+    /// holds where there is one copy only.
+    pub(crate) fn on_clock(
+        samples: &[f32],
+        sample_rate_hz: f64,
+        excitation: &Excitation,
+        positions: &[usize],
+        background: Option<&Background>,
+        clock_hz: f64,
+    ) -> Self {
         let tail_s = 0.95 * excitation.silence_after_s;
         let lead = (LEAD_S * sample_rate_hz).round() as i64;
         let starts: Vec<i64> = positions.iter().map(|p| *p as i64 - lead).collect();
         let frames = ((LEAD_S + excitation.duration_s + tail_s) * sample_rate_hz).ceil() as usize;
         let mut copies = Self {
-            rate_hz: sample_rate_hz,
+            rate_hz: clock_hz,
             clock_ppm: None,
             advances: vec![0.0; starts.len()],
             starts,
@@ -111,15 +124,28 @@ impl Copies {
 
     /// The impulse response of each copy, all on one time axis: the excitation begins
     /// at time zero less [`Copies::origin`].
-    pub(super) fn impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
+    pub(crate) fn impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
         let reference = excitation.samples(self.rate_hz);
         let mut deconvolver = self.deconvolver(&reference, excitation);
         self.each(samples, &mut deconvolver)
     }
 
+    /// The same within a band only, so that noise outside it does no harm.
+    pub(crate) fn impulses_within(
+        &self,
+        samples: &[f32],
+        excitation: &Excitation,
+        band_hz: (f64, f64),
+    ) -> Vec<ImpulseResponse> {
+        let reference = excitation.samples(self.rate_hz);
+        let frames = self.frames.max(reference.len());
+        let mut deconvolver = Deconvolver::new(&reference, frames, self.rate_hz, band_hz.0, band_hz.1);
+        self.each(samples, &mut deconvolver)
+    }
+
     /// The same, divided by the excitation's sweep carried on as far up as the
     /// recording reaches, for the harmonics that lie above its band.
-    pub(super) fn extended_impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
+    pub(crate) fn extended_impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
         let Some(sweep) = excitation.sweep(self.rate_hz) else { return Vec::new() };
         let to_hz = (5.2 * excitation.to_hz).min(0.49 * self.rate_hz).max(excitation.to_hz);
         let sweep = sweep.extended(to_hz);
@@ -145,13 +171,13 @@ impl Copies {
 
     /// The moment of the recording, in its samples, that is time zero of the impulse
     /// responses when the excitation begins there.
-    pub(super) fn origin(&self) -> f64 {
+    pub(crate) fn origin(&self) -> f64 {
         self.starts[0] as f64
     }
 
     /// The time of the impulse response's strongest moment, looked for where the
     /// search had found it: the peak of its envelope, between samples.
-    pub(super) fn peak_s(&self, impulse: &ImpulseResponse) -> f64 {
+    pub(crate) fn peak_s(&self, impulse: &ImpulseResponse) -> f64 {
         let window = TimeWindow::half_faded(0.25, 0.5f64.min(self.tail_s.max(0.05)));
         let part = impulse.windowed(self.lead_s, &window);
         let signal = analytic(&part.samples);
@@ -163,7 +189,7 @@ impl Copies {
 
     /// The window of the linear response: up to 0.3 s before the peak, but not into
     /// the second harmonic, and as far after it as the silence after a copy allows.
-    pub(super) fn window(&self, excitation: &Excitation) -> TimeWindow {
+    pub(crate) fn window(&self, excitation: &Excitation) -> TimeWindow {
         let lead = excitation.sweep(self.rate_hz).map_or(f64::INFINITY, |sweep| sweep.harmonic_lead_s(2));
         let left_s = 0.28f64.min(0.45 * lead);
         let right_s = self.tail_s.max(0.05);
@@ -195,7 +221,7 @@ fn stretch(samples: &[f32], start: i64, frames: usize) -> Vec<f64> {
 }
 
 /// The mean of several impulse responses.
-pub(super) fn mean(impulses: &[ImpulseResponse]) -> ImpulseResponse {
+pub(crate) fn mean(impulses: &[ImpulseResponse]) -> ImpulseResponse {
     let mut sum = impulses[0].samples().to_vec();
     for other in &impulses[1..] {
         for (sum, x) in sum.iter_mut().zip(other.samples()) {
