@@ -4,6 +4,7 @@
 //! **Sign.** Bands are what is *added*: `response + bands ≈ target + offset`.
 //! A hump in the response gives a band of negative gain.
 
+mod audit;
 mod average;
 mod band;
 mod band_list;
@@ -14,15 +15,19 @@ mod curve;
 mod error;
 mod fit;
 mod grid;
+mod linear;
 mod log_axis;
 mod presets;
 mod profile;
 mod q_definition;
+#[cfg(test)]
+mod random_cases;
 mod response;
 mod response_text;
 mod target;
 mod toml_text;
 
+pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band::{Band, BandKind, bands_db};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};

@@ -1,29 +1,9 @@
 //! Tests of the fit as a whole.
 
 use super::*;
+use crate::random_cases::Random;
 use crate::{Band, BandKind, Profile, Response, Target, bands_db, log_axis};
 use testkit::at_most;
-
-/// A small seeded generator (xorshift64*, S. Vigna 2016), enough for test cases.
-struct Random(u64);
-
-impl Random {
-    fn unit(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    /// Sum of twelve uniforms: normal enough for noise.
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
-    }
-}
 
 const RATE: f64 = 48_000.0;
 
@@ -71,7 +51,7 @@ fn fit_one(response: &Response, target: &Target, profile: &Profile, options: &Fi
 #[test]
 fn known_bands_are_recovered() {
     let (profile, target, options) = (free(), Target::flat(), FitOptions::default());
-    let mut random = Random(7);
+    let mut random = Random::new(7);
     for case in 0..16 {
         let count = 1 + case % 8;
         let truth = random_bands(count, &mut random);

@@ -1,0 +1,207 @@
+//! Tests of the audit on random tunings.
+
+use super::*;
+use crate::random_cases::Random;
+use crate::{bands_db, log_axis};
+use testkit::at_most;
+
+const RATE: f64 = 48_000.0;
+
+/// A wavy room, and the same room with bands entered, each with its own noise and
+/// the second a little louder.
+fn captures(entered: &[Band], noise_db: f64, random: &mut Random) -> (Response, Response) {
+    let grid = log_axis::grid(20.0, 20_000.0, 96.0);
+    let room: Vec<f64> =
+        grid.iter().map(|f| 4.0 * (2.0 * f.ln()).sin() - 2.0 * (5.0 * f.ln()).cos()).collect();
+    let mut noisy = |level: f64, added: Vec<f64>| {
+        let db = room.iter().zip(added).map(|(r, a)| r + a + level + noise_db * random.normal()).collect();
+        Response::new(grid.clone(), db).unwrap()
+    };
+    let before = noisy(0.0, vec![0.0; grid.len()]);
+    let after = noisy(0.7, bands_db(entered, &grid, RATE));
+    (before, after)
+}
+
+/// Eight bands from 40 Hz to 12 kHz, at least 2 dB each, on usual values.
+fn eight_bands(random: &mut Random) -> Vec<Band> {
+    (0..8)
+        .map(|i| {
+            let place = 40.0 * (2f64).powf((f64::from(i) + random.between(0.1, 0.9)) * 8.2 / 8.0);
+            let frequency_hz = if place < 200.0 { place.round() } else { (place / 10.0).round() * 10.0 };
+            let size = (random.between(2.0, 8.0) * 2.0).round() / 2.0;
+            let gain_db = if random.unit() < 0.3 { size.min(6.0) } else { -size };
+            let q = (random.between(0.8f64.ln(), 6f64.ln()).exp() * 10.0).round() / 10.0;
+            match i {
+                0 if random.unit() < 0.3 => Band::low_shelf(frequency_hz * 2.0, gain_db, 0.7),
+                7 if random.unit() < 0.3 => Band::high_shelf(frequency_hz / 2.0, gain_db, 0.7),
+                _ => Band::peak(frequency_hz, gain_db, q),
+            }
+        })
+        .collect()
+}
+
+/// One mistake in one band; what it is called.
+fn with_mistake(bands: &[Band], random: &mut Random) -> (Vec<Band>, usize, Verdict) {
+    let mut entered = bands.to_vec();
+    let index = (random.unit() * 8.0) as usize;
+    let band = entered[index];
+    let verdict = match (random.unit() * 5.0) as usize {
+        0 => {
+            entered.remove(index);
+            Verdict::Missing
+        }
+        1 => {
+            entered[index].gain_db = -band.gain_db;
+            Verdict::WrongSign
+        }
+        2 => {
+            // Twice or half, and at least 2 dB off: less is hard to hear, let alone to name.
+            entered[index].gain_db =
+                if band.gain_db.abs() > 4.0 { band.gain_db / 2.0 } else { band.gain_db * 2.0 };
+            Verdict::WrongGain
+        }
+        3 => {
+            let slipped = match (random.unit() * 3.0) as usize {
+                0 if band.frequency_hz * 10.0 < 18_000.0 => band.frequency_hz * 10.0,
+                1 if band.frequency_hz / 10.0 > 25.0 => band.frequency_hz / 10.0,
+                _ => (band.frequency_hz * 1.5).round(),
+            };
+            entered[index].frequency_hz = slipped;
+            Verdict::WrongFrequency
+        }
+        _ if band.kind == crate::BandKind::Peak => {
+            entered[index].q = if band.q > 2.0 { band.q / 3.0 } else { band.q * 3.0 };
+            Verdict::WrongQ
+        }
+        _ => {
+            entered.remove(index);
+            Verdict::Missing
+        }
+    };
+    (entered, index, verdict)
+}
+
+fn audit_of(bands: &[Band], entered: &[Band], random: &mut Random) -> AuditResult {
+    let (before, after) = captures(entered, 0.3, random);
+    audit(&AuditInput { before: &before, after: &after, bands, profile: None }).unwrap()
+}
+
+/// Source: analytic; the mistakes are made here.
+#[test]
+fn one_error_in_eight_bands_is_named() {
+    let mut random = Random::new(11);
+    let mut missed = Vec::new();
+    for case in 0..200 {
+        let bands = eight_bands(&mut random);
+        let (entered, index, wanted) = with_mistake(&bands, &mut random);
+        let result = audit_of(&bands, &entered, &mut random);
+        let right = result
+            .bands
+            .iter()
+            .enumerate()
+            .all(|(i, found)| found.verdict == if i == index { wanted } else { Verdict::AsMeant });
+        if !right {
+            let wrong: Vec<String> = result
+                .bands
+                .iter()
+                .filter(|b| b.verdict != Verdict::AsMeant)
+                .map(|b| format!("{:?}: {}", b.verdict, b.text))
+                .collect();
+            missed.push(format!("{case}: band {} {wanted:?} {:?} heard {wrong:?}", index + 1, bands[index]));
+        }
+    }
+    assert!(missed.len() <= 10, "{} of 200 missed:\n{}", missed.len(), missed.join("\n"));
+}
+
+#[test]
+fn no_error_raises_no_alarm() {
+    let mut random = Random::new(12);
+    let alarms = (0..200)
+        .filter(|_| {
+            let bands = eight_bands(&mut random);
+            audit_of(&bands, &bands, &mut random).bands.iter().any(|b| b.verdict != Verdict::AsMeant)
+        })
+        .count();
+    at_most("alarms in 200 faultless cases", alarms as f64, 4.0);
+}
+
+#[test]
+fn a_lost_digit_is_said_as_a_person_would() {
+    let mut random = Random::new(13);
+    let mut bands = eight_bands(&mut random);
+    bands[3] = Band::peak(1_250.0, -6.0, 2.0);
+    let mut entered = bands.clone();
+    entered[3].frequency_hz = 125.0;
+    let result = audit_of(&bands, &entered, &mut random);
+    assert_eq!(result.bands[3].verdict, Verdict::WrongFrequency);
+    assert_eq!(result.bands[3].text, "Band 4 sounds as if 125 Hz had been typed instead of 1250 Hz.");
+}
+
+#[test]
+fn several_errors_and_a_band_that_nobody_meant_are_all_named() {
+    let mut random = Random::new(14);
+    let bands = vec![
+        Band::low_shelf(90.0, 4.0, 0.7),
+        Band::peak(200.0, -5.0, 3.0),
+        Band::peak(900.0, -4.0, 2.0),
+        Band::peak(3_000.0, 3.0, 1.5),
+    ];
+    let mut entered = bands.clone();
+    entered[1].gain_db = 5.0;
+    entered.remove(3);
+    entered.push(Band::peak(8_000.0, -6.0, 2.0));
+    let result = audit_of(&bands, &entered, &mut random);
+    let verdicts: Vec<Verdict> = result.bands.iter().map(|b| b.verdict).collect();
+    assert_eq!(verdicts[..3], [Verdict::AsMeant, Verdict::WrongSign, Verdict::AsMeant]);
+    // A band at 8 kHz instead of 3 kHz with another sign and Q is either way two mistakes.
+    assert_eq!(verdicts[3..], [Verdict::Missing, Verdict::Extra], "{:?}", result.bands);
+}
+
+#[test]
+fn an_equalizer_that_is_off_is_pointed_out() {
+    let mut random = Random::new(15);
+    let bands = eight_bands(&mut random);
+    let result = audit_of(&bands, &[], &mut random);
+    assert!(result.findings.iter().any(|f| f.code == "bands-not-active"), "{result:?}");
+}
+
+#[test]
+fn another_meaning_of_q_is_named() {
+    let mut random = Random::new(16);
+    let bands = vec![Band::peak(200.0, -9.0, 3.0), Band::peak(2_000.0, 6.0, 1.0)];
+    let mut entered = bands.clone();
+    entered[0].q = crate::QDefinition::Minus3Db.cookbook_q(&bands[0], RATE);
+    let result = audit_of(&bands, &entered, &mut random);
+    assert_eq!(result.bands[0].verdict, Verdict::WrongQ);
+    assert_eq!(result.bands[1].verdict, Verdict::AsMeant);
+}
+
+/// Source: the interface contract.
+#[test]
+fn the_json_has_the_agreed_form() {
+    let mut random = Random::new(17);
+    let bands = vec![Band::peak(200.0, -9.0, 3.0), Band::peak(2_000.0, 6.0, 1.0)];
+    let result = audit_of(&bands, &bands[..1], &mut random);
+    let json = serde_json::to_value(&result).unwrap();
+    assert_eq!(json["bands"][0]["index"], 1);
+    assert_eq!(json["bands"][0]["verdict"], "as-meant");
+    assert_eq!(json["bands"][0]["meant"]["type"], "peak");
+    assert_eq!(json["bands"][0]["meant"]["frequency_hz"], 200.0);
+    assert_eq!(json["bands"][1]["verdict"], "missing");
+    assert_eq!(json["bands"][1]["found"], serde_json::json!({}));
+    assert!(json["residual_rms_db"].as_f64().unwrap() < 0.6);
+    assert!(json["findings"].is_array());
+    assert_eq!(serde_json::from_value::<AuditResult>(json).unwrap(), result);
+}
+
+#[test]
+fn what_cannot_be_audited_is_refused() {
+    let low = Response::new(vec![20.0, 30.0], vec![0.0, 0.0]).unwrap();
+    let high = Response::new(vec![200.0, 300.0], vec![0.0, 0.0]).unwrap();
+    let refused = |before: &Response, after: &Response, bands: &[Band]| {
+        audit(&AuditInput { before, after, bands, profile: None }).unwrap_err().to_string()
+    };
+    assert!(refused(&low, &high, &[]).contains("no frequency range in common"));
+    assert!(refused(&low, &low, &[]).contains("only 2 points"));
+    assert!(refused(&low, &low, &[Band::peak(0.0, 1.0, 1.0)]).contains("band 1"));
+}
