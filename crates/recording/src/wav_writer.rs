@@ -3,13 +3,19 @@
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use crate::WriteError;
 use crate::save::flush_folder;
 use crate::wav_out::{header, patch_sizes};
 
+/// How long samples may wait in the system's memory before they are forced to disk: as much
+/// as a power cut costs.
+const SYNC: Duration = Duration::from_secs(5);
+
 /// Streams 32-bit floating-point samples into a WAV file whose header is brought
-/// up to date once a second of audio, so that the file can be read after a crash.
+/// up to date once a second of audio, so that the file can be read after a crash. Every five
+/// seconds it is forced to disk, so that a power cut takes no more than those.
 ///
 /// A file that grows beyond 4 GiB becomes RF64: room for its 64-bit sizes is
 /// kept from the start.
@@ -21,6 +27,7 @@ pub struct WavWriter {
     sample_rate_hz: u32,
     samples: u64,
     samples_in_header: u64,
+    synced: Instant,
     finished: bool,
 }
 
@@ -50,6 +57,7 @@ impl WavWriter {
             sample_rate_hz,
             samples: 0,
             samples_in_header: 0,
+            synced: Instant::now(),
             finished: false,
         };
         writer.begin().map_err(WriteError::io(path))?;
@@ -97,6 +105,10 @@ impl WavWriter {
         let file = self.file.get_mut();
         patch_sizes(file, self.channels, 32, self.samples)?;
         file.seek(SeekFrom::End(0))?;
+        if self.synced.elapsed() >= SYNC {
+            file.sync_data()?;
+            self.synced = Instant::now();
+        }
         self.samples_in_header = self.samples;
         Ok(())
     }
