@@ -15,14 +15,20 @@ mod find;
 mod options;
 mod sweep;
 mod tape;
+mod transfer;
 
 use measure::Measurement;
 
 pub use arrival::ArrivalMeasurement;
 pub use sweep::SweepMeasurement;
+pub use transfer::TransferMeasurement;
 
 /// Every built-in measurement, in the order in which they are listed.
 #[must_use]
 pub fn built_ins() -> Vec<Box<dyn Measurement>> {
-    vec![Box::new(SweepMeasurement::new()), Box::new(ArrivalMeasurement::new())]
+    vec![
+        Box::new(SweepMeasurement::new()),
+        Box::new(TransferMeasurement::new()),
+        Box::new(ArrivalMeasurement::new()),
+    ]
 }

@@ -1,0 +1,137 @@
+//! Noise through known systems.
+
+use std::f64::consts::PI;
+
+use dsp::noise::{PinkNoise, WhiteNoise};
+use measure::ParameterValue;
+use testkit::{at_most, near};
+
+use super::*;
+
+const RATE: f64 = 48_000.0;
+
+fn white(seconds: f64, seed: u64) -> Vec<f32> {
+    let mut noise = WhiteNoise::new(seed);
+    (0..(seconds * RATE) as usize).map(|_| (0.1 * noise.sample()) as f32).collect()
+}
+
+fn read(reference: &[f32], measured: &[f32], smoothing: f64) -> Reading {
+    let mut measurement = TransferMeasurement::new();
+    let mut parameters = measurement.manifest().defaults();
+    parameters.set("smoothing", ParameterValue::Number(smoothing));
+    let start = Start {
+        sample_rate_hz: RATE,
+        channels: 2,
+        channel: 1,
+        reference_channel: Some(0),
+        parameters,
+        ..Start::default()
+    };
+    measurement.start(&start).unwrap();
+    measurement.feed(&Block { first_frame: 0, channels: &[reference, measured], gap: false });
+    let reading = measurement.finish();
+    assert_eq!(reading.check(), Ok(()));
+    reading
+}
+
+fn delayed(samples: &[f32], frames: usize, gain: f32) -> Vec<f32> {
+    let mut late = vec![0.0; frames];
+    late.extend(samples[..samples.len() - frames].iter().map(|x| gain * x));
+    late
+}
+
+/// Source: analytic; a delay and an inverted gain of −6.02 dB, on pink noise.
+#[test]
+fn a_delayed_inverted_wire_is_flat() {
+    let mut reference = vec![0.0; (10.0 * RATE) as usize];
+    PinkNoise::new(20.0, 20_000.0, RATE, 4).fill(&mut reference);
+    let reference: Vec<f32> = reference.iter().map(|x| (0.05 * x) as f32).collect();
+    let reading = read(&reference, &delayed(&reference, 4_801, -0.5), 0.0);
+    near("delay", reading.values["delay_s"], 4_801.0 / RATE, 1e-7);
+    assert_eq!(reading.labels["polarity"], "inverted");
+    near("coherence", reading.values["mean_coherence"], 1.0, 1e-6);
+    let curve = &reading.curves["response"];
+    for (f, (level, phase)) in
+        curve["frequency_hz"].iter().zip(curve["magnitude_db"].iter().zip(&curve["phase_deg"]))
+    {
+        near(&format!("level at {f} Hz"), *level, -6.0206, 0.01);
+        near(&format!("phase at {f} Hz"), phase.abs(), 180.0, 0.5);
+    }
+}
+
+/// Source: analytic; one-pole filter H = a/(1 − (1−a)e^(−jω)). The tolerance is the
+/// smoothing over 1/12 octave and the leakage of the windows.
+#[test]
+fn a_known_filter_is_measured() {
+    let reference = white(20.0, 2);
+    let a = 0.2;
+    let mut state = 0.0;
+    let measured: Vec<f32> = reference
+        .iter()
+        .map(|x| {
+            state += a * (f64::from(*x) - state);
+            state as f32
+        })
+        .collect();
+    let reading = read(&reference, &measured, 12.0);
+    let curve = &reading.curves["response"];
+    let delay_s = reading.values["delay_s"];
+    for (i, f) in curve["frequency_hz"].iter().enumerate() {
+        let w = 2.0 * PI * f / RATE;
+        let wanted = a / (1.0 - (1.0 - a) * Complex64::cis(-w)) * Complex64::cis(2.0 * PI * f * delay_s);
+        near(&format!("level at {f} Hz"), curve["magnitude_db"][i], db(wanted.norm()), 0.1);
+        if *f < 10_000.0 {
+            near(&format!("phase at {f} Hz"), curve["phase_deg"][i], wanted.arg().to_degrees(), 2.0);
+        }
+    }
+}
+
+/// Source: Bendat & Piersol: γ² = SNR/(1 + SNR); 10 dB gives 0.909.
+#[test]
+fn coherence_is_that_of_the_noise() {
+    let (reference, noise) = (white(60.0, 3), white(60.0, 9));
+    let measured: Vec<f32> =
+        delayed(&reference, 20, 1.0).iter().zip(&noise).map(|(x, n)| x + n * 10f32.powf(-0.5)).collect();
+    let reading = read(&reference, &measured, 3.0);
+    near("mean coherence", reading.values["mean_coherence"], 10.0 / 11.0, 0.005);
+    let curve = &reading.curves["response"];
+    for (f, coherence) in curve["frequency_hz"].iter().zip(&curve["coherence"]) {
+        if *f > 500.0 {
+            near(&format!("coherence at {f} Hz"), *coherence, 0.909, 0.01);
+        }
+    }
+}
+
+/// Source: Bendat & Piersol: ε = √(1−γ²)/(|γ|√(2n)). The scatter of the magnitude
+/// over 12 runs and all points far enough apart to be independent is compared with
+/// the mean of the stated error; bar 10 %.
+#[test]
+fn the_random_error_is_what_is_seen() {
+    let (mut squares, mut stated, mut count) = (0.0, 0.0, 0.0);
+    for seed in 0..12 {
+        let (reference, noise) = (white(6.0, 100 + seed), white(6.0, 200 + seed));
+        let measured: Vec<f32> = reference.iter().zip(&noise).map(|(x, n)| x + 0.5 * n).collect();
+        let reading = read(&reference, &measured, 12.0);
+        let curve = &reading.curves["response"];
+        for (i, f) in curve["frequency_hz"].iter().enumerate().step_by(8) {
+            if *f > 1_500.0 {
+                squares += curve["magnitude_db"][i].powi(2);
+                stated += curve["random_error_db"][i].powi(2);
+                count += 1.0;
+            }
+        }
+    }
+    at_most("the wanted number of points", 200.0, count);
+    near("seen over stated", (squares / stated).sqrt(), 1.0, 0.1);
+}
+
+#[test]
+fn what_has_nothing_in_common_is_refused() {
+    let code = |reading: Reading| reading.stopped().map(|finding| finding.code.clone()).unwrap_or_default();
+    assert_eq!(code(read(&white(5.0, 1), &white(5.0, 2), 0.0)), "unrelated");
+    assert_eq!(code(read(&white(5.0, 1), &vec![0.0; 240_000], 0.0)), "no-signal");
+    assert_eq!(code(read(&white(1.0, 1), &white(1.0, 1), 0.0)), "too-short");
+    let mut measurement = TransferMeasurement::new();
+    let alone = Start { sample_rate_hz: RATE, channels: 1, ..Start::default() };
+    assert_eq!(measurement.start(&alone).unwrap_err().code, "reference-missing");
+}
