@@ -13,6 +13,7 @@ mod copies;
 mod excitation;
 mod find;
 mod options;
+mod rattle;
 mod sweep;
 mod tape;
 mod transfer;
@@ -20,6 +21,7 @@ mod transfer;
 use measure::Measurement;
 
 pub use arrival::ArrivalMeasurement;
+pub use rattle::RattleMeasurement;
 pub use sweep::SweepMeasurement;
 pub use transfer::TransferMeasurement;
 
@@ -30,5 +32,6 @@ pub fn built_ins() -> Vec<Box<dyn Measurement>> {
         Box::new(SweepMeasurement::new()),
         Box::new(TransferMeasurement::new()),
         Box::new(ArrivalMeasurement::new()),
+        Box::new(RattleMeasurement::new()),
     ]
 }

@@ -5,7 +5,7 @@ mod spectra;
 
 use dsp::fft::Complex64;
 use dsp::response::{db, interpolate_log, log_grid};
-use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, Stimulus, StimulusWanted};
+use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, StimulusWanted};
 
 use self::spectra::{Delay, Estimate, Spectra, delay};
 use crate::options::{ResponseOptions, response_parameters};
@@ -50,7 +50,7 @@ impl Measurement for TransferMeasurement {
                 .to_owned(),
             channels: 2,
             needs_reference: true,
-            stimulus: StimulusWanted::Suggested(track("pink").unwrap_or_else(Stimulus::default)),
+            stimulus: StimulusWanted::Suggested(track("pink").unwrap_or_default()),
             parameters: response_parameters(),
         }
     }
