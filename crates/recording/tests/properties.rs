@@ -2,12 +2,17 @@
 
 use std::fs;
 use std::path::Path;
+use std::sync::LazyLock;
 
 use proptest::prelude::*;
 use recording::{Audio, Depth, WavWriter, read, repair, write_flac, write_wav};
 
-/// A valid file of each kind to start from.
-fn seeds(folder: &Path) -> Vec<(&'static str, Vec<u8>)> {
+/// A valid file of each kind to start from, made once.
+static SEEDS: LazyLock<Vec<(&'static str, Vec<u8>)>> = LazyLock::new(seeds);
+
+fn seeds() -> Vec<(&'static str, Vec<u8>)> {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
     let tone: Vec<f32> = (0..3_000).map(|n| (0.05 * n as f32).sin() * 0.7).collect();
     let audio = Audio::new(44_100, vec![tone.clone(), tone.iter().map(|x| x * 0.3).collect()]);
     let path = folder.join("seed");
@@ -67,7 +72,7 @@ proptest! {
         cut in prop::option::of(any::<prop::sample::Index>()),
     ) {
         let folder = tempfile::tempdir().unwrap();
-        let (name, mut bytes) = seeds(folder.path()).swap_remove(seed);
+        let (name, mut bytes) = SEEDS[seed].clone();
         for (index, value, in_head) in changes {
             let span = if in_head { bytes.len().min(120) } else { bytes.len() };
             let at = index.index(span);
