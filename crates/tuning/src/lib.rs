@@ -4,6 +4,7 @@
 //! **Sign.** Bands are what is *added*: `response + bands ≈ target + offset`.
 //! A hump in the response gives a band of negative gain.
 
+mod align;
 mod audit;
 mod average;
 mod band;
@@ -12,6 +13,7 @@ mod calibration;
 mod columns;
 mod compare;
 mod curve;
+mod delays;
 mod error;
 mod fit;
 mod grid;
@@ -27,12 +29,14 @@ mod response_text;
 mod target;
 mod toml_text;
 
+pub use align::{AlignError, AlignInput, Alignment, Pair, Sum, USUAL_DELAYS, align};
 pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band::{Band, BandKind, bands_db};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use compare::{CompareError, Comparison, compare, difference};
+pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, speed_of_sound};
 pub use error::TextError;
 pub use fit::{
     Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason, fit,

@@ -1,0 +1,407 @@
+//! Delay, polarity and gain with which two neighbouring drivers add up.
+
+use std::f64::consts::{PI, SQRT_2};
+
+use measure::Finding;
+use serde::{Deserialize, Serialize};
+
+use crate::{DelayGrid, Response};
+
+/// One value for each of the two drivers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Pair<T> {
+    /// The driver that plays below the crossover.
+    pub lower: T,
+    /// The driver that plays above it.
+    pub upper: T,
+}
+
+/// Two responses with phase on one time reference, and what may be changed.
+#[derive(Debug, Clone, Copy)]
+pub struct AlignInput<'a> {
+    /// The driver that plays below the crossover, its filter included.
+    pub lower: &'a Response,
+    /// The driver that plays above it, its filter included.
+    pub upper: &'a Response,
+    /// Where they meet; absent to take the frequency at which they are equally loud.
+    pub crossover_hz: Option<f64>,
+    /// The delays that can be entered.
+    pub delay: DelayGrid,
+    /// The step in which gains can be entered.
+    pub gain_step_db: f64,
+    /// The most that the louder driver is turned down.
+    pub max_cut_db: f64,
+}
+
+/// Delays in steps of 0.01 ms up to 20 ms (common practice, no source).
+pub const USUAL_DELAYS: DelayGrid = DelayGrid { step_s: 1e-5, max_s: 0.02 };
+
+impl<'a> AlignInput<'a> {
+    /// Two responses with the usual limits: delays of 0.01 ms up to 20 ms,
+    /// gains of 0.1 dB, a cut of 12 dB at the most.
+    #[must_use]
+    pub fn new(lower: &'a Response, upper: &'a Response) -> Self {
+        Self { lower, upper, crossover_hz: None, delay: USUAL_DELAYS, gain_step_db: 0.1, max_cut_db: 12.0 }
+    }
+}
+
+/// How well two drivers add up: the worst loss against perfect addition.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Sum {
+    /// With the suggested values; 0 is perfect, −6 a phase error of 120°.
+    pub worst_db: f64,
+    /// Where that is.
+    pub worst_hz: f64,
+    /// As they were measured.
+    pub before_worst_db: f64,
+}
+
+/// What to enter for the two drivers.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Alignment {
+    /// Where the two drivers meet.
+    pub crossover_hz: f64,
+    /// The delay to add; one of the two is 0.
+    pub delay_s: Pair<f64>,
+    /// The gain to add; one of the two is 0, the other is not above it.
+    pub gain_db: Pair<f64>,
+    /// Whether to turn the polarity over; never both.
+    pub invert: Pair<bool>,
+    /// How well they add up.
+    pub sum: Sum,
+    /// Remarks.
+    pub findings: Vec<Finding>,
+}
+
+/// Why two drivers cannot be aligned.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum AlignError {
+    /// A response has no phase.
+    #[error(
+        "the response of the {0} driver has no phase; measure both with `sweep` or `transfer` \
+         against one time reference and keep the column `phase_deg`"
+    )]
+    NoPhase(&'static str),
+    /// The two responses never meet.
+    #[error(
+        "the two responses are nowhere equally loud, so that the crossover cannot be found; say where it is (--crossover HZ)"
+    )]
+    NoCrossover,
+    /// The octave about the crossover was not measured.
+    #[error(
+        "the octave about the crossover, {from_hz:.0} to {to_hz:.0} Hz, was not measured for both drivers; \
+         measure both over it, or say where the crossover is (--crossover HZ)"
+    )]
+    NotMeasured {
+        /// The octave's lower end.
+        from_hz: f64,
+        /// The octave's upper end.
+        to_hz: f64,
+    },
+    /// The delays, gains or the crossover make no sense.
+    #[error("`{what}` is {value}; expected {expected}")]
+    Limit {
+        /// Which number.
+        what: &'static str,
+        /// Its value.
+        value: f64,
+        /// What it should be.
+        expected: &'static str,
+    },
+}
+
+/// Points of the octave about the crossover.
+const POINTS: u32 = 97;
+
+/// The loss of a complete cancellation, which has no end in decibels.
+const DEEPEST_DB: f64 = -60.0;
+
+/// How much the worst dip counts beside the mean loss.
+const WORST_COUNTS: f64 = 0.5;
+
+/// A turned polarity must be better by this, for it is easily mistaken later.
+const INVERT_MUST_GAIN_DB: f64 = 0.1;
+
+/// Below this worst loss two drivers do not add up well.
+const POOR_DB: f64 = -3.0;
+
+/// Finds the delay, polarity and gain with which two neighbouring drivers add
+/// up best over the octave about their crossover.
+///
+/// The loss at a frequency is `20·lg(|L + U| / (|L| + |U|))`: 0 dB where the
+/// two are in phase, whatever their levels. Every delay of the grid is tried
+/// with both polarities; the best has the least `mean loss + ½·worst loss`
+/// (both in dB, log-frequency mean), of equals the shortest. The gain turns the
+/// louder one down until both are equally loud on average over the octave.
+///
+/// Symbols: `L`, `U` complex pressures of the lower and the upper driver.
+///
+/// References: S. Linkwitz, *Active Crossover Networks for Noncoincident
+/// Drivers*, JAES 24(1), 1976 (in-phase addition); the search is ours.
+/// Accuracy: the delay is the nearest of the grid for a Linkwitz-Riley pair
+/// with a known offset, `a_known_offset_is_undone`.
+///
+/// # Errors
+/// When phase is missing or the octave about the crossover was not measured.
+pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
+    check(input)?;
+    let crossover_hz = match input.crossover_hz {
+        Some(hz) => hz,
+        None => crossing(input.lower, input.upper).ok_or(AlignError::NoCrossover)?,
+    };
+    let octave = Octave::new(input, crossover_hz)?;
+    let (gain_db, limited) = octave.gain(input);
+    let level = Pair { lower: amplitude(gain_db.lower), upper: amplitude(gain_db.upper) };
+    let before = octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false);
+    let choice = octave.search(input, level);
+
+    let mut findings = Vec::new();
+    if input.crossover_hz.is_none() {
+        findings.push(Finding::note(
+            "crossover-estimated",
+            format!(
+                "No crossover was given; the two drivers are equally loud at {crossover_hz:.0} Hz, which was taken."
+            ),
+        ));
+    }
+    if limited {
+        findings.push(Finding::caution(
+            "gain-limited",
+            format!(
+                "The two drivers differ by more than {} dB at the crossover. Set their gains roughly first, then measure again.",
+                input.max_cut_db
+            ),
+        ));
+    }
+    if octave.coarse_phase {
+        findings.push(Finding::caution(
+            "phase-coarse",
+            "The phase turns by more than a third of a circle from point to point, so that the delay is doubtful. \
+             Export the responses with more points per octave, or with the common delay removed.",
+        ));
+    }
+    if choice.loss.worst_db < POOR_DB {
+        findings.push(Finding::caution(
+            "sum-poor",
+            format!(
+                "Even at their best the two drivers lose {:.1} dB at {:.0} Hz. Try steeper or other crossover filters, \
+                 or another crossover frequency.",
+                -choice.loss.worst_db, choice.loss.worst_hz
+            ),
+        ));
+    }
+    Ok(Alignment {
+        crossover_hz,
+        delay_s: Pair { lower: (-choice.upper_later_s).max(0.0), upper: choice.upper_later_s.max(0.0) },
+        gain_db,
+        invert: Pair { lower: false, upper: choice.invert },
+        sum: Sum {
+            worst_db: choice.loss.worst_db,
+            worst_hz: choice.loss.worst_hz,
+            before_worst_db: before.worst_db,
+        },
+        findings,
+    })
+}
+
+fn check(input: &AlignInput<'_>) -> Result<(), AlignError> {
+    let limit = |what, value: f64, fits: bool, expected| {
+        if fits { Ok(()) } else { Err(AlignError::Limit { what, value, expected }) }
+    };
+    let (step_s, max_s) = (input.delay.step_s, input.delay.max_s);
+    limit("delay step", step_s, step_s > 0.0 && step_s.is_finite(), "a time above 0 s")?;
+    limit(
+        "longest delay",
+        max_s,
+        (0.0..=1.0).contains(&max_s) && max_s / step_s <= 1e5,
+        "0 to 1 s, and at most 100000 steps",
+    )?;
+    limit(
+        "gain step",
+        input.gain_step_db,
+        (1e-6..=24.0).contains(&input.gain_step_db),
+        "a gain above 0 dB, up to 24 dB",
+    )?;
+    limit("largest cut", input.max_cut_db, (0.0..=60.0).contains(&input.max_cut_db), "0 to 60 dB")?;
+    if let Some(hz) = input.crossover_hz {
+        limit("crossover", hz, (1.0..=96_000.0).contains(&hz), "1 to 96000 Hz")?;
+    }
+    Ok(())
+}
+
+/// The frequency at which the upper driver overtakes the lower one. Of several
+/// crossings the one is taken after which the upper stays ahead for longest.
+fn crossing(lower: &Response, upper: &Response) -> Option<f64> {
+    let ahead: Vec<(f64, f64)> = lower
+        .frequency_hz
+        .iter()
+        .zip(&lower.magnitude_db)
+        .filter_map(|(&hz, &db)| Some((hz, upper.db_at(hz)? - db)))
+        .collect();
+    let mut best: Option<(f64, f64)> = None;
+    for (index, pair) in ahead.windows(2).enumerate() {
+        let ((low_hz, low_db), (high_hz, high_db)) = (pair[0], pair[1]);
+        if low_db < 0.0 && high_db >= 0.0 {
+            let hz = low_hz * (high_hz / low_hz).powf(low_db / (low_db - high_db));
+            let lead = ahead[index + 1..].iter().take_while(|point| point.1 >= 0.0).last();
+            let stays = lead.map_or(1.0, |point| point.0 / hz);
+            // How long the lower one was ahead before counts as much.
+            let fall = ahead[..=index].iter().rev().take_while(|point| point.1 < 0.0).last();
+            let stayed = fall.map_or(1.0, |point| hz / point.0);
+            let weight = stays.min(stayed);
+            if best.is_none_or(|(_, most)| weight > most) {
+                best = Some((hz, weight));
+            }
+        }
+    }
+    best.map(|(hz, _)| hz)
+}
+
+/// Both drivers over the octave about the crossover.
+struct Octave {
+    points: Vec<Point>,
+    coarse_phase: bool,
+}
+
+/// Both drivers at one frequency.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    frequency_hz: f64,
+    /// The lower driver's amplitude.
+    lower: f64,
+    /// The upper driver's amplitude.
+    upper: f64,
+    /// The phase of the upper driver re the lower one, in radians.
+    apart: f64,
+}
+
+/// How much is lost against perfect addition.
+#[derive(Debug, Clone, Copy)]
+struct Loss {
+    mean_db: f64,
+    worst_db: f64,
+    worst_hz: f64,
+}
+
+impl Loss {
+    /// The lower the better.
+    fn cost(&self) -> f64 {
+        -(self.mean_db + WORST_COUNTS * self.worst_db)
+    }
+}
+
+/// One way to set the two drivers.
+#[derive(Debug, Clone, Copy)]
+struct Choice {
+    /// How much later the upper one plays; negative for the lower one.
+    upper_later_s: f64,
+    invert: bool,
+    loss: Loss,
+}
+
+impl Octave {
+    fn new(input: &AlignInput<'_>, crossover_hz: f64) -> Result<Self, AlignError> {
+        let (from_hz, to_hz) = (crossover_hz / SQRT_2, crossover_hz * SQRT_2);
+        for (response, which) in [(input.lower, "lower"), (input.upper, "upper")] {
+            if response.phase_deg.is_none() {
+                return Err(AlignError::NoPhase(which));
+            }
+        }
+        let point = |n: u32| {
+            let frequency_hz = from_hz * 2f64.powf(f64::from(n) / f64::from(POINTS - 1));
+            let apart_deg = input.upper.phase_at(frequency_hz)? - input.lower.phase_at(frequency_hz)?;
+            Some(Point {
+                frequency_hz,
+                lower: amplitude(input.lower.db_at(frequency_hz)?),
+                upper: amplitude(input.upper.db_at(frequency_hz)?),
+                apart: apart_deg.to_radians(),
+            })
+        };
+        let points: Option<Vec<Point>> = (0..POINTS).map(point).collect();
+        let coarse_phase = coarse(input.lower, from_hz, to_hz) || coarse(input.upper, from_hz, to_hz);
+        Ok(Self { points: points.ok_or(AlignError::NotMeasured { from_hz, to_hz })?, coarse_phase })
+    }
+
+    /// The gain that makes both equally loud on average over the octave, as a
+    /// cut of the louder one, and whether more would have been needed.
+    fn gain(&self, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
+        let ahead = self.points.iter().map(|point| level_db(point.upper / point.lower));
+        let upper_ahead_db = ahead.sum::<f64>() / f64::from(POINTS);
+        let steps = (input.max_cut_db / input.gain_step_db + 1e-9).floor();
+        let wanted = (upper_ahead_db.abs() / input.gain_step_db).round();
+        // Adding 0 turns a negative zero into a plain one.
+        let cut_db = -wanted.min(steps) * input.gain_step_db + 0.0;
+        let pair = if upper_ahead_db > 0.0 {
+            Pair { lower: 0.0, upper: cut_db }
+        } else {
+            Pair { lower: cut_db, upper: 0.0 }
+        };
+        (pair, wanted > steps)
+    }
+
+    /// `|L + U|² = l² + u² + 2·l·u·cos φ` with the amplitudes `l` and `u`, `φ`
+    /// apart.
+    fn loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
+        let turned = if invert { PI } else { 0.0 };
+        let mut sum_db = 0.0;
+        let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
+        for point in &self.points {
+            let (lower, upper) = (point.lower * level.lower, point.upper * level.upper);
+            let apart = point.apart - 2.0 * PI * point.frequency_hz * upper_later_s + turned;
+            let power = lower * lower + upper * upper + 2.0 * lower * upper * apart.cos();
+            let perfect = (lower + upper) * (lower + upper);
+            let loss_db = (10.0 * (power / perfect).log10()).max(DEEPEST_DB);
+            sum_db += loss_db;
+            if loss_db < worst_db {
+                (worst_db, worst_hz) = (loss_db, point.frequency_hz);
+            }
+        }
+        Loss { mean_db: sum_db / f64::from(POINTS), worst_db, worst_hz }
+    }
+
+    fn search(&self, input: &AlignInput<'_>, level: Pair<f64>) -> Choice {
+        let best = |invert: bool| {
+            let choice = |upper_later_s: f64| Choice {
+                upper_later_s,
+                invert,
+                loss: self.loss(level, upper_later_s, invert),
+            };
+            let mut best = choice(0.0);
+            let mut step = 1.0;
+            // From the shortest delay to the longest, so that of equals the shortest stays.
+            while step * input.delay.step_s <= input.delay.max_s * (1.0 + 1e-9) {
+                for delay_s in [step * input.delay.step_s, -step * input.delay.step_s] {
+                    let next = choice(delay_s);
+                    if next.loss.cost() < best.loss.cost() - 1e-9 {
+                        best = next;
+                    }
+                }
+                step += 1.0;
+            }
+            best
+        };
+        let (as_wired, turned) = (best(false), best(true));
+        if turned.loss.cost() < as_wired.loss.cost() - INVERT_MUST_GAIN_DB { turned } else { as_wired }
+    }
+}
+
+/// Whether the phase turns by more than 120° between neighbouring points.
+fn coarse(response: &Response, from_hz: f64, to_hz: f64) -> bool {
+    let Some(phase) = &response.phase_deg else { return false };
+    response.frequency_hz.windows(2).zip(phase.windows(2)).any(|(hz, phase)| {
+        let turn = phase[1] - phase[0];
+        let shortest = turn - 360.0 * (turn / 360.0).round();
+        hz[1] > from_hz && hz[0] < to_hz && shortest.abs() > 120.0
+    })
+}
+
+fn amplitude(db: f64) -> f64 {
+    10f64.powf(db / 20.0)
+}
+
+fn level_db(amplitude: f64) -> f64 {
+    20.0 * amplitude.log10()
+}
+
+#[cfg(test)]
+mod tests;
