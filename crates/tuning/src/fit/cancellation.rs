@@ -9,10 +9,10 @@ use crate::average::median;
 use crate::{Response, log_axis};
 
 /// A dip this deep is never filled, not even as a by-product.
-const DEEP_DB: f64 = 15.0;
+const DEEP_DB: f64 = 8.0;
 /// The least depth at which the spread between positions or the excess phase of
 /// a dip is looked at.
-const SHALLOW_DB: f64 = 3.0;
+const SHALLOW_DB: f64 = 1.5;
 /// Positions that scatter by this much in a dip do not share it.
 const SPREAD_DB: f64 = 3.5;
 /// The turn of excess phase through a dip that tells a cancellation. A dip with a
@@ -71,8 +71,6 @@ impl Dip {
 
 /// All dips that are cancellations, the deepest first among those that overlap.
 pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64) -> Vec<Dip> {
-    // A dip that the allowed boost could fill is filled; deeper ones are doubtful.
-    let deep_enough = (max_boost_db + 3.0).clamp(6.0, 14.0);
     let landscape = Landscape::new(&deviation.least_db);
     let phase = ExcessPhase::new(response);
     let mut dips: Vec<Dip> = Vec::new();
@@ -86,7 +84,7 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
         let hz = |i: usize| deviation.frequency_hz[i];
         let sign = if !narrow {
             None
-        } else if dip.depth_db >= deep_enough {
+        } else if dip.depth_db >= deep_enough(dip.width_octaves, max_boost_db) {
             Some(Sign::NarrowAndDeep)
         } else if let Some(spread_db) = spread_apart(response, hz(dip.bottom)) {
             Some(Sign::PositionsDiffer { spread_db })
@@ -109,6 +107,15 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
 /// sounds of nearly equal level is 0.45 octaves wide there (from `|1 + 0.9 e^jθ|`).
 fn narrow_enough(depth_db: f64) -> f64 {
     0.6 + 0.4 * ((depth_db - 12.0) / 8.0).clamp(0.0, 1.0)
+}
+
+/// The depth from which shape alone tells a cancellation. A dip that the allowed boost
+/// could fill is filled; one as wide as a band may be two resonances on top of each
+/// other, so it must be deeper than two boosts (our choice, no published source).
+fn deep_enough(width_octaves: f64, max_boost_db: f64) -> f64 {
+    let narrow = (max_boost_db + 3.0).clamp(6.0, 14.0);
+    let wide = (2.0 * max_boost_db + 2.0).clamp(8.0, 14.0);
+    narrow + (wide - narrow) * ((width_octaves - 0.25) / 0.2).clamp(0.0, 1.0)
 }
 
 /// The spread at a frequency when it stands out from its surroundings.
@@ -172,7 +179,7 @@ impl<'a> Landscape<'a> {
             (from, to)
         };
         let (half_from, half_to) = extent(0.5 * depth_db);
-        let (from, to) = extent((0.15 * depth_db).max(1.5));
+        let (from, to) = extent((0.15 * depth_db).clamp(0.25, 3.0));
         let (core_from, core_to) = extent(0.8 * depth_db);
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;

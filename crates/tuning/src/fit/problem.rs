@@ -12,6 +12,9 @@ pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
 /// the half decibel that is promised, because the search may touch its limits.
 const CANCELLATION_CEILING_DB: f64 = 0.3;
 
+/// How much a point inside a cancellation counts against one beside it.
+const BRIDGE_SHARE: f64 = 0.05;
+
 /// A weighted least-squares problem: bring the sum of the bands to `need`
 /// plus a constant.
 #[derive(Debug, Clone)]
@@ -61,8 +64,9 @@ impl Problem {
         let mut weight = certainty(&response, &frequency_hz);
         let mut left_alone = usable_range::leave_ends(&deviation, max_boost_db, &mut weight);
         let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
+        let mut bridged_db = deviation.mean_db.clone();
         for dip in cancellation::find(&deviation, &response, max_boost_db) {
-            weight[dip.from..=dip.to].fill(0.0);
+            bridge(&mut bridged_db, &mut weight, dip.from, dip.to);
             if dip.is_deep() {
                 ceiling_db[dip.core_from..=dip.core_to].fill(CANCELLATION_CEILING_DB);
             }
@@ -70,13 +74,13 @@ impl Problem {
         }
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         let total: f64 = weight.iter().sum();
-        if total <= 0.0 {
+        if total <= 1e-9 {
             return Err(FitError::NothingCertain { from_hz: bottom, to_hz: top });
         }
         weight.iter_mut().for_each(|w| *w /= total);
         let axis: Vec<f64> = frequency_hz.iter().map(|&f| warped(f, profile.sample_rate_hz)).collect();
         let held = sum_db(locked, &axis, profile);
-        let need_db = deviation.mean_db.iter().zip(&held).map(|(d, h)| -d - h).collect();
+        let need_db = bridged_db.iter().zip(&held).map(|(d, h)| -d - h).collect();
         for (ceiling, held) in ceiling_db.iter_mut().zip(&held) {
             *ceiling -= held.max(0.0);
         }
@@ -94,6 +98,39 @@ impl Problem {
 
     pub(super) fn len(&self) -> usize {
         self.axis.len()
+    }
+
+    /// The same problem with two neighbouring points made one: half the work, and
+    /// still fine enough to tell bands apart.
+    pub(super) fn coarse(&self) -> Self {
+        let pairs = |values: &[f64], join: &dyn Fn(f64, f64) -> f64| -> Vec<f64> {
+            values.chunks(2).map(|pair| join(pair[0], pair[pair.len() - 1])).collect()
+        };
+        let frequency_hz = pairs(&self.frequency_hz, &|a, b| (a * b).sqrt());
+        // The last point may be alone; its pair is itself.
+        let weight: Vec<f64> = self.weight.chunks(2).map(|pair| pair.iter().sum()).collect();
+        let need_db = self
+            .need_db
+            .chunks(2)
+            .zip(self.weight.chunks(2))
+            .map(|(need, weight)| {
+                let total: f64 = weight.iter().sum();
+                if total > 0.0 {
+                    need.iter().zip(weight).map(|(n, w)| n * w).sum::<f64>() / total
+                } else {
+                    need[0]
+                }
+            })
+            .collect();
+        Self {
+            axis: frequency_hz.iter().map(|&f| warped(f, self.sample_rate_hz)).collect(),
+            frequency_hz,
+            need_db,
+            weight,
+            ceiling_db: pairs(&self.ceiling_db, &f64::min),
+            offset_db: self.offset_db,
+            sample_rate_hz: self.sample_rate_hz,
+        }
     }
 
     /// The constant that suits bands of this sum best.
@@ -164,7 +201,30 @@ fn one_response(input: &FitInput<'_>) -> Result<Response, FitError> {
     match input.responses {
         [] => Err(FitError::NoResponse),
         [only] => Ok(only.clone()),
-        several => average(several).map_err(FitError::Average),
+        several => average(&levelled(several)?).map_err(FitError::Average),
+    }
+}
+
+/// The responses at their common mean level: a position that is louder as a whole
+/// does not disagree about the shape.
+fn levelled(responses: &[Response]) -> Result<Vec<Response>, FitError> {
+    let common = average(responses).map_err(FitError::Average)?.frequency_hz;
+    #[expect(clippy::cast_precision_loss, reason = "a count of points or positions")]
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let levels: Vec<f64> = responses.iter().map(|r| mean(&r.resampled(&common).magnitude_db)).collect();
+    let middle = mean(&levels);
+    Ok(responses.iter().zip(&levels).map(|(response, level)| response.raised(middle - level)).collect())
+}
+
+/// Draws a straight line over a dip and lets it count little: there the bands are to
+/// do what they do beside it, not to fill it.
+fn bridge(deviation_db: &mut [f64], weight: &mut [f64], from: usize, to: usize) {
+    let (left, right) = (deviation_db[from], deviation_db[to]);
+    for i in from..=to {
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let part = (i - from) as f64 / (to - from).max(1) as f64;
+        deviation_db[i] = left + part * (right - left);
+        weight[i] *= BRIDGE_SHARE;
     }
 }
 

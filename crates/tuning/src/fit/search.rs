@@ -18,16 +18,19 @@ pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<
     if means.max_bands == 0 {
         return Vec::new();
     }
+    let coarse = problem.coarse();
     let mut search = Search {
-        problem,
-        dictionary: Dictionary::new(problem, profile, means.max_boost_db),
+        problem: &coarse,
+        dictionary: Dictionary::new(&coarse, profile, means.max_boost_db),
         solver: Solver::default(),
         max_bands: means.max_bands,
     };
-    match profile.bands {
+    let mut bands = match profile.bands {
         BandLayout::Parametric { .. } => search.parametric(),
         BandLayout::Fixed(_) => search.fixed(fixed_bands(profile, means.max_boost_db)),
-    }
+    };
+    search.solver.solve(problem, &mut bands, |_| true, 12);
+    bands
 }
 
 /// How much error may be accepted for the sake of fewer bands: 0.1 dB RMS more, and
@@ -162,7 +165,7 @@ impl Search<'_> {
     /// Removes bands while the error stays within the limit.
     fn reduced(&mut self, mut state: State, limit: f64) -> State {
         while state.bands.len() > 1 {
-            let Some(best) = self.without_one(&state, 4) else { break };
+            let Some(best) = self.without_one(&state, 3) else { break };
             let trial = if best.rms_db <= limit { best } else { self.refined(best.bands, 20) };
             if trial.rms_db > limit {
                 break;
@@ -182,7 +185,7 @@ impl Search<'_> {
         for index in order.into_iter().take(tries) {
             let mut bands = state.bands.clone();
             bands.remove(index);
-            let trial = self.refined(bands, 8);
+            let trial = self.refined(bands, 5);
             if best.as_ref().is_none_or(|b| trial.rms_db < b.rms_db) {
                 best = Some(trial);
             }

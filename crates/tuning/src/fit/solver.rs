@@ -115,7 +115,7 @@ impl Solver {
             let gained = cost - trial_cost;
             bands.copy_from_slice(&trial);
             cost = trial_cost;
-            if gained < 1e-5 * cost + 1e-9 {
+            if gained < 1e-4 * cost + 1e-9 {
                 break;
             }
             sum = self.linearise(problem, bands, &moves);
