@@ -5,8 +5,9 @@ use std::f64::consts::PI;
 use num_complex::Complex64;
 
 use crate::car::Car;
-use crate::chain::{Chain, ChainResponse, MicrophoneStage};
+use crate::chain::{Chain, ChainResponse};
 use crate::delay::CHUNK;
+use crate::microphone::MicrophoneStage;
 use crate::player::{Player, Stick, StickError};
 use crate::setup::{Setup, SetupError};
 
@@ -186,7 +187,7 @@ impl Cabin {
         if let Some(done) = self.chains.iter().rposition(|fading| fading.at == length) {
             self.chains.drain(..done);
         }
-        self.microphone.run(&self.setup, self.sample_rate_hz, self.frame, mic, tap);
+        self.microphone.run(self.setup.noise, mic, tap);
         self.frame += frames as u64;
         for ((samples, &mic), &tap) in output.chunks_exact_mut(2).zip(&*mic).zip(&*tap) {
             #[expect(clippy::cast_possible_truncation, reason = "streams carry f32")]

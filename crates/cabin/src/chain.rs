@@ -24,9 +24,6 @@ const NOMINAL_RPM: f64 = 2000.0;
 /// The engine's orders at the microphone, re the loudest (four cylinders; from memory).
 const ENGINE_ORDERS: [(f64, f64); 3] = [(2.0, 1.0), (4.0, 0.5), (6.0, 0.25)];
 
-/// The corner above which the sound of the car standing still falls off.
-const AMBIENT_CORNER_HZ: f64 = 200.0;
-
 /// What the whole chain makes of a sine, as complex ratios of sample values.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ChainResponse {
@@ -49,13 +46,6 @@ pub(crate) fn output_sections(
     let bands = car.radio.bands(output, step, bass_knob_db);
     slots.extend(bands.iter().map(|band| band.and_then(|band| band.section(sample_rate_hz))));
     slots
-}
-
-/// The microphone's own sections.
-pub(crate) fn microphone_sections(car: &Car, sample_rate_hz: f64) -> Vec<Biquad> {
-    let microphone = &car.microphone;
-    let edge = microphone.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz));
-    edge.chain(microphone.bands.iter().filter_map(|band| band.section(sample_rate_hz))).collect()
 }
 
 /// The response of sections in series.
@@ -141,6 +131,8 @@ pub(crate) struct Chain {
     mode_banks: Vec<Bank>,
     modes: usize,
     pressurisation: Option<Biquad>,
+    /// The engine at the microphone: frequency and peak pascals.
+    engine: Vec<(f64, f64)>,
     buzzes: Vec<(usize, Buzz)>,
     scratch: Scratch,
 }
@@ -225,6 +217,7 @@ impl Chain {
             mode_banks: banks(&mode_lanes),
             modes: modes.len(),
             pressurisation: car.cabin.as_ref().map(|cabin| acoustics::pressurisation(cabin, sample_rate_hz)),
+            engine: engine_tones(car, setup, sample_rate_hz),
             buzzes,
             scratch: Scratch {
                 outputs: vec![[0.0; LANES]; CHUNK],
@@ -278,6 +271,11 @@ impl Chain {
         self.run_space(frames, mic);
         if let Some(section) = &mut self.pressurisation {
             section.process_in_place(mic);
+        }
+        for &(hz, peak) in &self.engine {
+            for (n, sum) in (first_frame..).zip(mic.iter_mut()) {
+                *sum += peak * acoustics::phase(n, hz, self.sample_rate_hz).sin();
+            }
         }
         for (driver, buzz) in &mut self.buzzes {
             let (group, lane) = (*driver / LANES, *driver % LANES);
@@ -572,89 +570,12 @@ fn buzzes(car: &Car, sample_rate_hz: f64) -> Vec<(usize, Buzz)> {
         .collect()
 }
 
-/// The microphone with its preamplifier, and the sound of the car itself.
-#[derive(Debug, Clone)]
-pub(crate) struct MicrophoneStage {
-    sections: Vec<Biquad>,
-    fs_per_pascal: f64,
-    own: White,
-    own_sigma: f64,
-    ambient: White,
-    ambient_sigma: f64,
-    ambient_section: Option<Biquad>,
-    engine: Option<f64>,
-    tap_noise: White,
-    tap_sigma: f64,
-}
-
-impl MicrophoneStage {
-    pub(crate) fn new(car: &Car, sample_rate_hz: f64) -> Self {
-        let own = car.microphone.noise_db_spl.map_or(0.0, rms_pascals);
-        let ambient = car.cabin.as_ref().and_then(|cabin| cabin.ambient_db_spl).map_or(0.0, rms_pascals);
-        let ambient_section = Biquad::low_pass_first_order(sample_rate_hz, AMBIENT_CORNER_HZ).ok();
-        // White noise through this first-order low-pass keeps a part b0 of its power.
-        let kept = ambient_section.as_ref().map_or(1.0, |section| section.b()[0]);
-        // A full-scale sine has an RMS of 1/√2 and reads 0 dBFS.
-        let peak_at_94 = 10f64.powf(car.microphone.dbfs_at_94 / 20.0);
-        let tap = car.tap.noise_dbfs.map_or(0.0, |dbfs| 10f64.powf(dbfs / 20.0) / SQRT_2);
-        Self {
-            sections: microphone_sections(car, sample_rate_hz),
-            fs_per_pascal: peak_at_94 / (SQRT_2 * rms_pascals(94.0)),
-            own: White::new(car.seed, 1),
-            own_sigma: sigma_for_audio_band(own, sample_rate_hz),
-            ambient: White::new(car.seed, 2),
-            ambient_sigma: ambient / kept.sqrt(),
-            ambient_section,
-            engine: car.cabin.as_ref().and_then(|cabin| cabin.engine_db_spl).map(rms_pascals),
-            tap_noise: White::new(car.seed, 3),
-            tap_sigma: sigma_for_audio_band(tap, sample_rate_hz),
-        }
-    }
-
-    /// From pascals to sample values, and the interface's noise on the tap.
-    pub(crate) fn run(
-        &mut self,
-        setup: &Setup,
-        sample_rate_hz: f64,
-        first_frame: u64,
-        mic: &mut [f64],
-        tap: &mut [f64],
-    ) {
-        if let Some(pascals) = self.engine.filter(|_| setup.engine_rpm > 0.0) {
-            let loud = SQRT_2 * pascals * setup.engine_rpm / NOMINAL_RPM;
-            for (order, part) in ENGINE_ORDERS {
-                let hz = order * setup.engine_rpm / 60.0;
-                for (n, sample) in (first_frame..).zip(mic.iter_mut()) {
-                    *sample += loud * part * acoustics::phase(n, hz, sample_rate_hz).sin();
-                }
-            }
-        }
-        if setup.noise && self.ambient_sigma > 0.0 {
-            for sample in mic.iter_mut() {
-                let white = self.ambient_sigma * self.ambient.sample();
-                *sample += self.ambient_section.as_mut().map_or(white, |section| section.process(white));
-            }
-        }
-        for section in &mut self.sections {
-            section.process_in_place(mic);
-        }
-        for sample in mic.iter_mut() {
-            let own =
-                if setup.noise && self.own_sigma > 0.0 { self.own_sigma * self.own.sample() } else { 0.0 };
-            *sample = ((*sample + own) * self.fs_per_pascal).clamp(-1.0, 1.0);
-        }
-        for sample in tap.iter_mut() {
-            let noise = if setup.noise && self.tap_sigma > 0.0 {
-                self.tap_sigma * self.tap_noise.sample()
-            } else {
-                0.0
-            };
-            *sample = (*sample + noise).clamp(-1.0, 1.0);
-        }
-    }
-
-    /// Sample values per pascal at a frequency.
-    pub(crate) fn response(&self, frequency_hz: f64) -> Complex64 {
-        cascade_response(&self.sections, frequency_hz) * self.fs_per_pascal
-    }
+fn engine_tones(car: &Car, setup: &Setup, sample_rate_hz: f64) -> Vec<(f64, f64)> {
+    let Some(db_spl) = car.cabin.as_ref().and_then(|cabin| cabin.engine_db_spl) else { return Vec::new() };
+    let peak = SQRT_2 * rms_pascals(db_spl) * setup.engine_rpm / NOMINAL_RPM;
+    ENGINE_ORDERS
+        .iter()
+        .map(|&(order, part)| (order * setup.engine_rpm / 60.0, peak * part))
+        .filter(|&(hz, peak)| peak > 0.0 && hz < 0.45 * sample_rate_hz)
+        .collect()
 }

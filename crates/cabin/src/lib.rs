@@ -15,6 +15,7 @@ mod car;
 mod chain;
 mod delay;
 mod limit;
+mod microphone;
 mod noise;
 mod player;
 mod rattle;

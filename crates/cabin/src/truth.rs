@@ -8,8 +8,9 @@ use num_complex::Complex64;
 
 use crate::acoustics;
 use crate::car::{Car, Output};
-use crate::chain::{Chain, cascade_response, microphone_sections, output_sections};
+use crate::chain::{Chain, cascade_response, output_sections};
 use crate::limit::Shaper;
+use crate::microphone::microphone_sections;
 
 /// The distortion under which an output counts as clean.
 ///
