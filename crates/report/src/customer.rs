@@ -78,7 +78,7 @@ impl Sheet {
         if !inverted.is_empty() {
             let _ = writeln!(
                 html,
-                "<p>The polarity of {} was turned, so that all loudspeakers push the air at the same time.</p>",
+                "<p>The polarity of {} was turned, so that the loudspeakers work together and not against each other.</p>",
                 escape(&inverted.join(", "))
             );
         }
@@ -114,12 +114,14 @@ impl Sheet {
             "Keep the entry sheet: with it, anyone can enter the settings again after a fault.".to_owned(),
         ];
         for place in &self.left_alone {
-            advice.push(format!(
-                "At {} the response was left alone on purpose ({}): more level there would not be heard, only \
-                 load the amplifier.",
-                frequency(place.frequency_hz),
-                words::verdict(&place.why)
-            ));
+            let at = frequency(place.frequency_hz);
+            advice.push(match place.why.as_str() {
+                "cancellation" => format!(
+                    "At {at} sound that comes by two ways cancels itself at your seat. It was left alone on purpose: \
+                     more level there would not be heard, only load the amplifier."
+                ),
+                why => format!("At {at} the response was left alone on purpose: {}.", words::verdict(why)),
+            });
         }
         advice
     }

@@ -22,7 +22,9 @@ dl.facts dd { margin: 0; }
 .never strong { display: block; font-size: 40pt; line-height: 1.1; }
 section.channel { break-inside: avoid-page; }
 table { border-collapse: collapse; width: 100%; }
-caption { text-align: left; font-weight: 700; }
+caption { text-align: left; font-weight: 700; break-after: avoid; }
+table.together { break-inside: avoid; }
+td.box { width: 9mm; }
 th, td { border-bottom: 0.25mm solid #000; padding: 1.2mm 2mm; text-align: left; vertical-align: baseline; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }

@@ -90,7 +90,7 @@ impl Sheet {
             let (from, to) = (frequency(outcome.from_hz), frequency(outcome.to_hz));
             let _ = writeln!(
                 html,
-                "<table>\n<caption>Distance from the target, {from} to {to}</caption>\n\
+                "<table class=\"together\">\n<caption>Distance from the target, {from} to {to}</caption>\n\
                  <thead><tr><td></td><th scope=\"col\" class=\"number\">Before</th>\
                  <th scope=\"col\" class=\"number\">After</th></tr></thead>\n<tbody>"
             );
@@ -131,7 +131,7 @@ fn channel_section(channel: &SheetChannel) -> String {
             let class = if setting.inverted && label == "Polarity" { " class=\"inverted\"" } else { "" };
             let _ = writeln!(
                 html,
-                "<tr><td>{}</td><th scope=\"row\">{label}</th><td class=\"typed\"><span{class}>{}</span></td></tr>",
+                "<tr><td class=\"box\">{}</td><th scope=\"row\">{label}</th><td class=\"typed\"><span{class}>{}</span></td></tr>",
                 check_box(&format!("{label} of {}", channel.title())),
                 escape(&value)
             );
@@ -156,7 +156,7 @@ fn channel_section(channel: &SheetChannel) -> String {
 fn band_row(band: &Entry, channel: &str) -> String {
     let [frequency, gain, q] = words::typed(band);
     format!(
-        "<tr><td>{}</td><th scope=\"row\">{}</th><td>{}</td><td class=\"number typed\">{frequency}</td>\
+        "<tr><td class=\"box\">{}</td><th scope=\"row\">{}</th><td>{}</td><td class=\"number typed\">{frequency}</td>\
          <td class=\"number typed\">{gain}</td><td class=\"number typed\">{q}</td>\
          <td class=\"why\">{}</td></tr>\n",
         check_box(&format!("Band {} of {channel}", band.number)),

@@ -213,6 +213,8 @@ fn every_form_for_people_has_the_cautions_and_the_mark() {
         assert!(page.contains("Never above volume step <strong>34</strong>"));
         assert!(page.contains("4.1 dB") && page.contains("0.8 dB"));
     }
+    assert!(customer.contains("At 74 Hz sound that comes by two ways cancels itself"));
+    assert!(customer.contains("The polarity of front left was turned"));
 }
 
 /// Source: the design's section on safety; every subject that it names.
