@@ -206,8 +206,7 @@ impl HarmonicAnalyzer {
         let bin_hz = rate_hz / length;
         let top_hz = BAND_TO_HZ.min(0.5 * rate_hz);
         let highest = (top_hz.min(0.499 * rate_hz) / fundamental.frequency_hz).floor() as usize;
-        let noise_bin =
-            self.noise_power(fundamental.frequency_hz, bin_hz, top_hz, lobe_bins * rate_hz / count as f64);
+        let rest = self.rest(fundamental.frequency_hz, bin_hz, top_hz, lobe_bins * rate_hz / count as f64);
         let components: Vec<Complex64> = (2..=highest)
             .map(|order| {
                 let frequency_hz = order as f64 * fundamental.frequency_hz;
@@ -218,46 +217,58 @@ impl HarmonicAnalyzer {
             })
             .collect();
         let gain = 2.0 / window_transform(self.window_kind, count, 0.0).norm();
-        let noise_each = noise_bin * gain * gain;
+        let noise_each = rest.noise_bin * gain * gain;
         let total: f64 = components.iter().map(|c| c.norm_sqr() - noise_each).sum();
         let squares: f64 = self.window.iter().map(|w| w * w).sum();
-        let in_band: f64 = self
-            .spectrum
-            .iter()
-            .enumerate()
-            .filter(|(bin, _)| (BAND_FROM_HZ..=top_hz).contains(&(*bin as f64 * bin_hz)))
-            .map(|(_, value)| value.norm_sqr())
-            .sum();
-        let rest_mean_square = 2.0 * in_band / (length * squares);
+        let mean_square = |power: f64| 2.0 * power / (length * squares);
         let amplitude = fundamental.amplitude;
         Harmonics {
             thd: total.max(0.0).sqrt() / amplitude,
-            thd_n: (2.0 * rest_mean_square).sqrt() / amplitude,
-            noise_rms: (rest_mean_square - 0.5 * total.max(0.0)).max(0.0).sqrt(),
+            thd_n: (2.0 * mean_square(rest.power)).sqrt() / amplitude,
+            noise_rms: mean_square(rest.noise_power).sqrt(),
             noise_amplitude: noise_each.sqrt(),
             fundamental,
             components,
         }
     }
 
-    /// The mean power of a bin of noise, from the median of the bins that lie
-    /// outside the main lobes of all harmonics. The power of noise in a bin is
-    /// exponentially distributed, of which the median is `ln 2` of the mean.
-    fn noise_power(&self, spacing_hz: f64, bin_hz: f64, top_hz: f64, lobe_hz: f64) -> f64 {
-        let between: Vec<f64> = self
-            .spectrum
-            .iter()
-            .enumerate()
-            .filter(|(bin, _)| {
-                let frequency_hz = *bin as f64 * bin_hz;
-                let order = (frequency_hz / spacing_hz).round();
-                (BAND_FROM_HZ..=top_hz).contains(&frequency_hz)
-                    && (frequency_hz - order * spacing_hz).abs() > lobe_hz
-            })
-            .map(|(_, value)| value.norm_sqr())
-            .collect();
-        statistics::median(&between).map_or(0.0, |median| median / std::f64::consts::LN_2)
+    /// What the spectrum holds besides the fundamental, 20 Hz to `top_hz`.
+    ///
+    /// The mean power of a bin of noise comes from the median of the bins outside
+    /// the main lobes of all harmonics: the power of noise in a bin is
+    /// exponentially distributed, of which the median is `ln 2` of the mean. Inside
+    /// the lobes, where noise cannot be seen, there is taken to be as much.
+    fn rest(&self, spacing_hz: f64, bin_hz: f64, top_hz: f64, lobe_hz: f64) -> Rest {
+        let mut between = Vec::new();
+        let (mut power, mut hidden) = (0.0, 0usize);
+        for (bin, value) in self.spectrum.iter().enumerate() {
+            let frequency_hz = bin as f64 * bin_hz;
+            if !(BAND_FROM_HZ..=top_hz).contains(&frequency_hz) {
+                continue;
+            }
+            power += value.norm_sqr();
+            let order = (frequency_hz / spacing_hz).round();
+            if (frequency_hz - order * spacing_hz).abs() > lobe_hz {
+                between.push(value.norm_sqr());
+            } else {
+                hidden += 1;
+            }
+        }
+        let seen: f64 = between.iter().sum();
+        let median = statistics::quantile_in_place(&mut between, 0.5);
+        let noise_bin = median.map_or(0.0, |median| median / std::f64::consts::LN_2);
+        Rest { power, noise_bin, noise_power: seen + hidden as f64 * noise_bin }
     }
+}
+
+/// What is left of a spectrum without the fundamental, as sums of squared bins.
+struct Rest {
+    /// Everything, harmonics included.
+    power: f64,
+    /// One bin of noise.
+    noise_bin: f64,
+    /// All noise and whatever is no harmonic.
+    noise_power: f64,
 }
 
 /// The transform of a window of `count` samples at a frequency in cycles per

@@ -4,18 +4,24 @@
 //! [`signals`] makes the samples of a described stimulus and holds the standard
 //! tracks.
 
-pub mod signals;
-
 mod arrival;
 mod background;
 mod clock;
 mod copies;
 mod excitation;
 mod find;
+mod headroom;
+mod level;
+mod lines;
+mod noise;
 mod options;
 mod rattle;
+mod scale;
+pub mod signals;
+mod spectrum;
 mod sweep;
 mod tape;
+mod tone;
 mod transfer;
 
 use measure::Measurement;
@@ -29,9 +35,14 @@ pub use transfer::TransferMeasurement;
 #[must_use]
 pub fn built_ins() -> Vec<Box<dyn Measurement>> {
     vec![
+        Box::<level::Level>::default(),
+        Box::<tone::Tone>::default(),
+        Box::<headroom::Headroom>::default(),
+        Box::<spectrum::Spectrum>::default(),
         Box::new(SweepMeasurement::new()),
         Box::new(TransferMeasurement::new()),
         Box::new(ArrivalMeasurement::new()),
         Box::new(RattleMeasurement::new()),
+        Box::<noise::Noise>::default(),
     ]
 }

@@ -1,0 +1,431 @@
+//! Finds the stretches of a recording in which a tone stands still.
+
+use dsp::harmonics::{HarmonicAnalyzer, Harmonics};
+use dsp::sine_fit::{four_parameter, guess_frequency, three_parameter};
+use dsp::statistics::{mean, median, robust_deviation};
+use dsp::window::Window;
+
+use crate::scale::db;
+
+/// A plateau is judged when the tone stood still this long.
+pub(super) const STEADY_S: f64 = 0.3;
+
+/// Later looks at the same plateau take this much.
+const CHUNK_S: f64 = 0.5;
+
+/// How long a stretch the tone's frequency is first read from.
+const LOCK_S: f64 = 0.3;
+
+/// A tone found by itself below this may be mains hum before the tone begins, and is
+/// looked at again and again.
+const HUM_BELOW_HZ: f64 = 130.0;
+
+/// What is quieter is not called a tone.
+const QUIETEST_DBFS: f64 = -75.0;
+
+/// A frame this far from its plateau (or six times the scatter) does not belong to it.
+const FAR_DB: f64 = 0.12;
+
+/// The mean of the newest frames this far from the plateau's mean is a new plateau.
+const NEAR_DB: f64 = 0.04;
+
+/// How many frames that mean is taken from.
+const RECENT: usize = 8;
+
+/// How many frames a plateau has at the least to be noticed at all.
+const LEAST_FRAMES: usize = 3;
+
+/// One stretch of a steady tone.
+#[derive(Debug, Clone)]
+pub(super) struct Plateau {
+    pub start_s: f64,
+    pub duration_s: f64,
+    pub level_dbfs: f64,
+    /// The tone taken apart, when it stood still long enough.
+    pub judged: Option<Judged>,
+}
+
+/// What the tone of a plateau consists of: the middle of several looks.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Judged {
+    pub signal_rms: f64,
+    pub thd: f64,
+    /// Curvature of the less round end re a sine's; absent with few harmonics.
+    pub roundness: Option<f64>,
+    /// Whether the distortion comes from a sharp corner.
+    pub sharp: bool,
+    pub peak: f64,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Open {
+    start_frame: u64,
+    levels: Vec<f64>,
+    looks: Vec<Judged>,
+    raw: Vec<f32>,
+    peak: f64,
+}
+
+#[derive(Debug, Clone)]
+struct Frame {
+    index: u64,
+    level_dbfs: f64,
+    /// All samples of the frame; the last hop of them is new.
+    samples: Vec<f32>,
+}
+
+/// Follows one tone through a stream.
+///
+/// The stream is cut into overlapping frames of 20 ms (100 ms for a low tone, in
+/// which 40 Hz and hum of 50 and 60 Hz all fit whole periods); the tone's level in
+/// each is a three-parameter sine fit, which leaves offset and hum out. A plateau ends when two frames in a row lie far from its level, or
+/// when the mean of its newest frames has moved by more than their scatter explains.
+pub(super) struct Tracker {
+    sample_rate_hz: f64,
+    wanted_hz: Option<f64>,
+    tone_hz: Option<f64>,
+    hop: usize,
+    frame_len: usize,
+    /// The newest samples, as many as a frame has.
+    history: Vec<f32>,
+    /// Samples not yet in a frame (or, before the lock, not yet looked at).
+    pending: Vec<f32>,
+    next_frame: u64,
+    first_frame_s: f64,
+    consumed: u64,
+    open: Option<Open>,
+    strays: Vec<Frame>,
+    scatter_db: f64,
+    loudest_db: f64,
+    strangers: usize,
+    /// What came last, while the tone may be hum.
+    probe: Vec<f32>,
+    analyzer: HarmonicAnalyzer,
+    closed: Vec<Plateau>,
+}
+
+impl Tracker {
+    /// A tracker for a tone of this frequency, or for whatever tone comes first.
+    pub(super) fn new(sample_rate_hz: f64, wanted_hz: Option<f64>) -> Self {
+        let mut tracker = Self {
+            sample_rate_hz,
+            wanted_hz,
+            tone_hz: None,
+            hop: 0,
+            frame_len: 0,
+            history: Vec::new(),
+            pending: Vec::new(),
+            next_frame: 0,
+            first_frame_s: 0.0,
+            consumed: 0,
+            open: None,
+            strays: Vec::new(),
+            scatter_db: 0.01,
+            loudest_db: f64::NEG_INFINITY,
+            strangers: 0,
+            probe: Vec::new(),
+            analyzer: HarmonicAnalyzer::new(),
+            closed: Vec::new(),
+        };
+        if let Some(tone_hz) = wanted_hz {
+            tracker.lock(tone_hz);
+        }
+        tracker
+    }
+
+    /// The frequency of the tone once it is known.
+    pub(super) fn tone_hz(&self) -> Option<f64> {
+        self.tone_hz
+    }
+
+    /// Takes samples.
+    pub(super) fn feed(&mut self, samples: &[f32]) {
+        self.pending.extend_from_slice(samples);
+        let lock_len = (LOCK_S * self.sample_rate_hz) as usize;
+        let mut used = 0;
+        loop {
+            if self.tone_hz.is_none() {
+                let Some(stretch) = self.pending.get(used..used + lock_len) else { break };
+                match find_tone(stretch, self.sample_rate_hz) {
+                    Some(tone_hz) => {
+                        self.first_frame_s = (self.consumed + used as u64) as f64 / self.sample_rate_hz;
+                        self.next_frame = 0;
+                        self.lock(tone_hz);
+                    }
+                    None => used += lock_len / 4,
+                }
+                continue;
+            }
+            let Some(frame) = self.pending.get(used..used + self.hop) else { break };
+            self.history.extend_from_slice(frame);
+            self.probe.extend_from_slice(frame);
+            used += self.hop;
+            self.take_hop();
+            if self.is_another_tone(lock_len) {
+                // Back to where the other tone was found.
+                self.pending.drain(..used);
+                self.consumed = (self.consumed + used as u64).saturating_sub(self.probe.len() as u64);
+                self.pending.splice(..0, self.probe.drain(..));
+                used = 0;
+                self.begin_again();
+            }
+        }
+        self.pending.drain(..used);
+        self.consumed += used as u64;
+    }
+
+    /// Samples were lost: what is open ends, and time goes on.
+    pub(super) fn gap(&mut self, lost: u64) {
+        self.close();
+        self.pending.clear();
+        self.history.clear();
+        self.consumed += lost;
+        self.first_frame_s += lost as f64 / self.sample_rate_hz;
+    }
+
+    /// Everything found so far; the plateau that still lasts comes last.
+    pub(super) fn plateaus(&self) -> Vec<Plateau> {
+        let mut plateaus = self.closed.clone();
+        if let Some(open) = &self.open
+            && !open.looks.is_empty()
+        {
+            plateaus.extend(self.plateau(open));
+        }
+        plateaus
+    }
+
+    /// Closes what is open.
+    pub(super) fn finish(&mut self) {
+        self.strays.clear();
+        self.close();
+    }
+
+    fn lock(&mut self, tone_hz: f64) {
+        self.tone_hz = Some(tone_hz);
+        let (hops, seconds) = if tone_hz < HUM_BELOW_HZ { (4, (4.0 / tone_hz).max(0.1)) } else { (2, 0.02) };
+        self.hop = ((seconds * self.sample_rate_hz).round() as usize).div_ceil(hops);
+        self.frame_len = hops * self.hop;
+        self.history.clear();
+    }
+
+    fn take_hop(&mut self) {
+        let index = self.next_frame;
+        self.next_frame += 1;
+        let surplus = self.history.len().saturating_sub(self.frame_len);
+        self.history.drain(..surplus);
+        let Some(tone_hz) = self.tone_hz.filter(|_| self.history.len() == self.frame_len) else { return };
+        let samples = self.history.clone();
+        let mean_square = mean_square(&samples);
+        let fit = three_parameter(&samples, self.sample_rate_hz, tone_hz);
+        let power = fit.map_or(0.0, |fit| fit.amplitude * fit.amplitude / 2.0);
+        let level_dbfs = 10.0 * (2.0 * power).log10();
+        let offset = fit.map_or(0.0, |fit| fit.offset * fit.offset);
+        let is_tone = level_dbfs > QUIETEST_DBFS && power > 0.5 * (mean_square - offset);
+        if !is_tone {
+            self.strays.clear();
+            self.close();
+            self.mind_strangers(10.0 * (2.0 * mean_square).log10());
+            return;
+        }
+        self.strangers = 0;
+        self.loudest_db = self.loudest_db.max(level_dbfs);
+        self.accept(Frame { index, level_dbfs, samples });
+    }
+
+    /// Hum before the tone must not be taken for it: when something
+    /// louder goes on that is not the tone locked to, the search begins again.
+    fn mind_strangers(&mut self, level_dbfs: f64) {
+        let louder = level_dbfs > self.loudest_db + 1.0 && level_dbfs > QUIETEST_DBFS;
+        self.strangers = if louder { self.strangers + 1 } else { 0 };
+        let long_enough = self.strangers * self.hop > (0.1 * self.sample_rate_hz) as usize;
+        if long_enough && self.wanted_hz.is_none() {
+            self.begin_again();
+        }
+    }
+
+    /// Whether what was locked to may have been hum, and another tone has begun.
+    fn is_another_tone(&mut self, lock_len: usize) -> bool {
+        let Some(tone_hz) = self.tone_hz.filter(|hz| *hz < HUM_BELOW_HZ && self.wanted_hz.is_none()) else {
+            self.probe.clear();
+            return false;
+        };
+        if self.probe.len() < lock_len {
+            return false;
+        }
+        let found_hz = find_tone(&self.probe, self.sample_rate_hz);
+        if found_hz.is_some_and(|found_hz| (found_hz - tone_hz).abs() > 2.0) {
+            return true;
+        }
+        self.probe.clear();
+        false
+    }
+
+    fn begin_again(&mut self) {
+        self.tone_hz = None;
+        self.strangers = 0;
+        self.open = None;
+        self.strays.clear();
+        self.closed.clear();
+        self.loudest_db = f64::NEG_INFINITY;
+    }
+
+    fn accept(&mut self, frame: Frame) {
+        let Some(open) = &mut self.open else {
+            self.open =
+                Some(Open { start_frame: frame.index, levels: vec![frame.level_dbfs], ..Open::default() });
+            return;
+        };
+        let recent = &open.levels[open.levels.len().saturating_sub(32)..];
+        let centre = median(recent).unwrap_or(frame.level_dbfs);
+        let scatter = if recent.len() >= RECENT {
+            robust_deviation(recent).unwrap_or(0.0).max(0.003)
+        } else {
+            self.scatter_db
+        };
+        if (frame.level_dbfs - centre).abs() > FAR_DB.max(6.0 * scatter) {
+            self.strays.push(frame);
+            if self.strays.len() >= 2 {
+                self.close();
+                for stray in std::mem::take(&mut self.strays) {
+                    self.accept(stray);
+                }
+            }
+            return;
+        }
+        if !self.strays.is_empty() {
+            // A click: the look that it fell into begins anew.
+            self.strays.clear();
+            open.raw.clear();
+        }
+        open.levels.push(frame.level_dbfs);
+        // The first frames may still hold a piece of the change.
+        let new = match open.levels.len() {
+            0..=2 => 0,
+            3 => self.frame_len,
+            _ => self.hop,
+        };
+        open.raw.extend_from_slice(&frame.samples[self.frame_len - new..]);
+        open.peak = frame.samples.iter().fold(open.peak, |peak, x| peak.max(f64::from(x.abs())));
+        let steady = (open.levels.len() - 1) * self.hop + self.frame_len;
+        self.scatter_db = scatter;
+        self.look(steady);
+        self.mind_slow_change(scatter);
+    }
+
+    /// Whether this many samples are long enough for a step, the change at its
+    /// beginning and end having cost up to a hop and a half.
+    fn is_steady(&self, samples: usize) -> bool {
+        samples as f64 + 1.5 * self.hop as f64 >= STEADY_S * self.sample_rate_hz
+    }
+
+    /// Takes the tone apart as soon as enough of it is there.
+    fn look(&mut self, steady: usize) {
+        let is_steady = self.is_steady(steady);
+        let (Some(open), Some(tone_hz)) = (&mut self.open, self.tone_hz) else { return };
+        let seconds = if open.looks.is_empty() { STEADY_S - 0.05 } else { CHUNK_S };
+        if is_steady && open.raw.len() as f64 >= seconds * self.sample_rate_hz {
+            let harmonics = self.analyzer.analyze(&open.raw, self.sample_rate_hz, tone_hz);
+            open.looks.extend(harmonics.map(|harmonics| judged(&harmonics)));
+            open.raw.clear();
+        }
+    }
+
+    /// Splits a plateau whose newest frames have moved by little, but surely.
+    fn mind_slow_change(&mut self, scatter: f64) {
+        let Some(open) = &mut self.open else { return };
+        let count = open.levels.len();
+        if count < RECENT + 4 {
+            return;
+        }
+        let (before, newest) = open.levels.split_at(count - RECENT);
+        let before = &before[before.len().saturating_sub(64)..];
+        let (Some(was), Some(is)) = (median(before), mean(newest)) else { return };
+        let surely = 6.0 * scatter / (RECENT as f64).sqrt();
+        if (is - was).abs() <= NEAR_DB.max(surely) {
+            return;
+        }
+        // The change lies where the newest frames are nearer to the new level.
+        let turn = newest.iter().position(|level| (level - is).abs() < (level - was).abs()).unwrap_or(0);
+        let kept = count - RECENT + turn;
+        let next = Open {
+            start_frame: open.start_frame + kept as u64,
+            levels: open.levels.split_off(kept),
+            peak: open.peak,
+            ..Open::default()
+        };
+        self.close();
+        self.open = Some(next);
+    }
+
+    fn close(&mut self) {
+        let Some(mut open) = self.open.take() else { return };
+        if open.levels.len() < LEAST_FRAMES {
+            return;
+        }
+        let steady = (open.levels.len() - 1) * self.hop + self.frame_len;
+        if open.looks.is_empty()
+            && self.is_steady(steady)
+            && let Some(tone_hz) = self.tone_hz
+        {
+            let harmonics = self.analyzer.analyze(&open.raw, self.sample_rate_hz, tone_hz);
+            open.looks.extend(harmonics.map(|harmonics| judged(&harmonics)));
+        }
+        let plateau = self.plateau(&open);
+        self.closed.extend(plateau);
+    }
+
+    fn plateau(&self, open: &Open) -> Option<Plateau> {
+        let (hop_s, frame_s) =
+            (self.hop as f64 / self.sample_rate_hz, self.frame_len as f64 / self.sample_rate_hz);
+        let middle = |of: fn(&Judged) -> f64| median(&open.looks.iter().map(of).collect::<Vec<f64>>());
+        let judged = middle(|look| look.thd).map(|thd| Judged {
+            thd,
+            signal_rms: middle(|look| look.signal_rms).unwrap_or(0.0),
+            roundness: open
+                .looks
+                .iter()
+                .all(|look| look.roundness.is_some())
+                .then(|| middle(|look| look.roundness.unwrap_or(1.0)))
+                .flatten(),
+            sharp: 2 * open.looks.iter().filter(|look| look.sharp).count() > open.looks.len(),
+            peak: open.peak,
+        });
+        // The first and last frame may hold a piece of a change.
+        let inner =
+            if open.levels.len() > 4 { &open.levels[1..open.levels.len() - 1] } else { &open.levels[..] };
+        let level_dbfs = judged
+            .map(|judged| db(judged.signal_rms * std::f64::consts::SQRT_2))
+            .or_else(|| median(inner))?;
+        Some(Plateau {
+            start_s: self.first_frame_s + (open.start_frame + 1) as f64 * hop_s - frame_s,
+            duration_s: (open.levels.len() - 1) as f64 * hop_s + frame_s,
+            level_dbfs,
+            judged,
+        })
+    }
+}
+
+fn judged(harmonics: &Harmonics) -> Judged {
+    let ends = harmonics.roundness();
+    let roundness = ends.map(|(top, bottom)| top.min(bottom));
+    let high: f64 = harmonics.components.iter().skip(4).take(4).map(|c| c.norm_sqr()).sum();
+    let heard = high.sqrt() > 6.0 * harmonics.noise_amplitude;
+    let sharp = heard && harmonics.sharpness().is_some_and(|sharpness| sharpness > 0.8);
+    Judged { signal_rms: harmonics.signal_rms(), thd: harmonics.thd, roundness, sharp, peak: 0.0 }
+}
+
+fn mean_square(samples: &[f32]) -> f64 {
+    samples.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / samples.len() as f64
+}
+
+/// The frequency of the tone in a stretch, if most of what sounds is one.
+fn find_tone(stretch: &[f32], sample_rate_hz: f64) -> Option<f64> {
+    let mean_square = mean_square(stretch);
+    if 10.0 * (2.0 * mean_square).log10() < QUIETEST_DBFS {
+        return None;
+    }
+    let start_hz = guess_frequency(stretch, sample_rate_hz, 15.0, 0.48 * sample_rate_hz)?;
+    let fit = four_parameter(stretch, sample_rate_hz, start_hz, Window::Hann)?;
+    let power = fit.amplitude * fit.amplitude / 2.0;
+    (power > 0.5 * (mean_square - fit.offset * fit.offset)).then_some(fit.frequency_hz)
+}

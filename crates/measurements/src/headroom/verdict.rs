@@ -1,0 +1,189 @@
+//! Numbers the volume steps and judges them.
+
+use dsp::statistics::median;
+
+use super::tracker::{Judged, Plateau};
+
+/// A rise of less is the same step.
+const LEAST_RISE_DB: f64 = 0.05;
+
+/// A plateau this far below the loudest so far is a mute, not a step.
+const MUTE_DB: f64 = 12.0;
+
+/// No volume control has finer steps than 0.3 dB; a rise under this, where earlier
+/// ones were at least twice as high, is held back.
+const HELD_DB: f64 = 0.25;
+
+/// Distortion below this is not called clipping on the waveform's word alone.
+const LEAST_THD: f64 = 3e-4;
+
+/// A peak as high as this is the recorder's own full scale.
+const RECORDER_FULL: f64 = 0.99;
+
+/// Why a step is not clean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Fault {
+    /// THD at or over the limit.
+    Distorted,
+    /// The waveform has a flat top or a sharp corner.
+    FlatTop,
+    /// The level no longer follows the volume.
+    Held,
+}
+
+/// One volume step.
+#[derive(Debug, Clone)]
+pub(super) struct Step {
+    pub number: i64,
+    pub start_s: f64,
+    pub duration_s: f64,
+    pub level_dbfs: f64,
+    pub gain_db: Option<f64>,
+    /// Absent when the step passed too quickly.
+    pub judged: Option<Judged>,
+    pub fault: Option<Fault>,
+}
+
+impl Step {
+    pub(super) fn is_clean(&self) -> bool {
+        self.judged.is_some() && self.fault.is_none()
+    }
+
+    fn is_recorder_clipped(&self) -> bool {
+        self.fault.is_some() && self.judged.is_some_and(|judged| judged.peak >= RECORDER_FULL)
+    }
+}
+
+/// The steps in the order of their numbers, and what follows from them.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Verdict {
+    pub steps: Vec<Step>,
+    /// The number of the highest clean step.
+    pub clean: Option<i64>,
+    /// The number of the first step above it that is not clean.
+    pub first_clipped: Option<i64>,
+    /// The number of the step at which the recorder itself clips, when that is
+    /// why a step is not clean.
+    pub recorder_clips: Option<i64>,
+    /// Whether the volume went down in between.
+    pub went_down: bool,
+}
+
+/// Judges plateaus in the order in which they came.
+pub(super) fn judge(plateaus: &[Plateau], first_number: i64, thd_limit: f64) -> Verdict {
+    let mut verdict = number(plateaus, first_number);
+    let steps = &mut verdict.steps;
+    for index in 1..steps.len() {
+        steps[index].gain_db = Some(steps[index].level_dbfs - steps[index - 1].level_dbfs);
+    }
+    for step in steps.iter_mut() {
+        step.fault = step.judged.and_then(|judged| fault(&judged, thd_limit));
+    }
+    mark_held(steps);
+    verdict.clean = steps.iter().rev().find(|step| step.is_clean()).map(|step| step.number);
+    let above = |step: &&Step| verdict.clean.is_none_or(|clean| step.number > clean);
+    let first = steps.iter().filter(above).find(|step| step.fault.is_some());
+    verdict.first_clipped = first.map(|step| step.number);
+    verdict.recorder_clips = first.filter(|step| step.is_recorder_clipped()).map(|step| step.number);
+    verdict
+}
+
+/// Gives each plateau the number of its volume step.
+///
+/// A rise over the highest step so far is the next step; what is lower has the
+/// number of the step with its level. A step that passed too quickly to be judged
+/// is counted when the level rose to it and on from it.
+fn number(plateaus: &[Plateau], first_number: i64) -> Verdict {
+    let mut verdict = Verdict::default();
+    for (index, plateau) in plateaus.iter().enumerate() {
+        let step = |number: i64| Step {
+            number,
+            start_s: plateau.start_s,
+            duration_s: plateau.duration_s,
+            level_dbfs: plateau.level_dbfs,
+            gain_db: None,
+            judged: plateau.judged,
+            fault: None,
+        };
+        let Some(top) = verdict.steps.last_mut() else {
+            if plateau.judged.is_some() {
+                verdict.steps.push(step(first_number));
+            }
+            continue;
+        };
+        let rise = plateau.level_dbfs - top.level_dbfs;
+        if rise > LEAST_RISE_DB {
+            let rises_on =
+                plateaus[index + 1..].iter().any(|p| p.level_dbfs > plateau.level_dbfs + LEAST_RISE_DB);
+            if plateau.judged.is_some() || rises_on {
+                let number = top.number + 1;
+                verdict.steps.push(step(number));
+            }
+        } else if rise >= -LEAST_RISE_DB {
+            improve(top, plateau);
+        } else if rise > -MUTE_DB {
+            verdict.went_down |= plateau.judged.is_some();
+            place_lower(&mut verdict.steps, &step);
+        }
+    }
+    verdict
+}
+
+/// A plateau below the highest step: the same step again, or one before the first.
+fn place_lower(steps: &mut Vec<Step>, step: &dyn Fn(i64) -> Step) {
+    let lower = step(0);
+    let distance = |known: &Step| (known.level_dbfs - lower.level_dbfs).abs();
+    let Some(nearest) = steps.iter_mut().min_by(|a, b| distance(a).total_cmp(&distance(b))) else { return };
+    if distance(nearest) < 0.15 {
+        if nearest.judged.is_none() {
+            nearest.judged = lower.judged;
+            nearest.start_s = lower.start_s;
+            nearest.level_dbfs = lower.level_dbfs;
+            nearest.duration_s = lower.duration_s;
+        }
+    } else if lower.judged.is_some() && steps.first().is_some_and(|first| lower.level_dbfs < first.level_dbfs)
+    {
+        let number = steps.first().map_or(0, |first| first.number - 1);
+        steps.insert(0, step(number));
+    }
+}
+
+/// The same step once more: what was too short is judged now.
+fn improve(step: &mut Step, plateau: &Plateau) {
+    if step.judged.is_none() && plateau.judged.is_some() {
+        step.judged = plateau.judged;
+        step.level_dbfs = plateau.level_dbfs;
+        step.duration_s = plateau.duration_s;
+    }
+}
+
+/// Two signs, either of which is enough against a step, and neither of which may
+/// speak when it is called clean: the distortion itself, and the waveform's top.
+fn fault(judged: &Judged, thd_limit: f64) -> Option<Fault> {
+    if judged.thd >= thd_limit {
+        return Some(Fault::Distorted);
+    }
+    let roundness = judged.roundness?;
+    let flat = roundness < 0.35 || (judged.sharp && roundness < 0.9);
+    (flat && judged.thd >= LEAST_THD).then_some(Fault::FlatTop)
+}
+
+/// Finds a limiter that holds the level without distorting it.
+///
+/// Rises under [`HELD_DB`] that are less than half of the usual are held back. So
+/// is the rise just before them (or the very last one) where all earlier
+/// rises were alike and it falls short of them.
+fn mark_held(steps: &mut [Step]) {
+    let gains: Vec<f64> = steps.iter().map(|step| step.gain_db.unwrap_or(f64::NAN)).collect();
+    for index in 2..steps.len() {
+        let earlier: Vec<f64> = gains[1..index].iter().copied().filter(|gain| *gain >= HELD_DB).collect();
+        let Some(usual) = median(&earlier) else { continue };
+        let little = gains[index] < HELD_DB && gains[index] < 0.5 * usual;
+        let last_words = gains[index + 1..].iter().all(|gain| *gain < HELD_DB && *gain < 0.5 * usual);
+        let alike = earlier.len() >= 3 && earlier.iter().all(|gain| (gain / usual - 1.0).abs() < 0.05);
+        let falls_short = last_words && alike && gains[index] < 0.85 * usual;
+        if (little || falls_short) && steps[index].fault.is_none() && steps[index].judged.is_some() {
+            steps[index].fault = Some(Fault::Held);
+        }
+    }
+}
