@@ -161,7 +161,7 @@ impl Running {
                 let heard = self.hear(samples, &self.test, &positions, rate)?;
                 let arrival_s = (heard.at - self.test.starts_s[0] * heard.copies.rate_hz) / rate;
                 let text = "There is no reference channel or burst, so the time counts from the beginning of the recording.";
-                reading.finding(Finding::note("no-reference", text));
+                reading.finding(Finding::note("no-time-reference", text));
                 let clock_hz = heard.copies.clock_ppm.map(|_| heard.copies.rate_hz);
                 (heard, arrival_s, clock_hz)
             }
@@ -393,6 +393,6 @@ mod tests {
         let start = Start { stimulus: Some(sweep), ..start() };
         let reading = read(&start, &[&samples]);
         near("arrival", reading.values["arrival_s"], 12_345.0 / RATE, 1e-6);
-        assert!(reading.findings.iter().any(|finding| finding.code == "no-reference"));
+        assert!(reading.findings.iter().any(|finding| finding.code == "no-time-reference"));
     }
 }

@@ -32,7 +32,7 @@ pub(crate) fn located(
                 by_s.abs() * 1e3,
                 if by_s > 0.0 { "farther apart" } else { "nearer together" }
             );
-            Err(Finding::stop("samples-lost", text))
+            Err(Finding::stop("copies-apart", text))
         }
         Found::Nothing => Err(not_found(samples, sample_rate_hz, name, excitation)),
     }

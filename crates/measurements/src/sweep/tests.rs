@@ -246,7 +246,7 @@ fn what_cannot_be_measured_is_refused_with_its_reason() {
     assert_eq!(code(&read(&start, &[&loud])), "clipped");
     let mut skipped = samples.clone();
     skipped.drain(580_000..584_000);
-    assert_eq!(code(&read(&start, &[&skipped])), "samples-lost");
+    assert_eq!(code(&read(&start, &[&skipped])), "copies-apart");
     assert_eq!(code(&read(&of("sweep-mid").start(), &[&samples])), "wrong-track");
 }
 
