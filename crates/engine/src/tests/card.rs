@@ -62,7 +62,8 @@ impl Default for Script {
             events: Vec::new(),
             input_ppm: 0.0,
             output_ppm: 0.0,
-            speed: 8.0,
+            // Fast enough for short tests, slow enough for a busy computer to keep up.
+            speed: 3.0,
             closes_in: Duration::ZERO,
             present: true,
         }
