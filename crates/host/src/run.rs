@@ -2,7 +2,9 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start};
+use measure::{
+    Block, Feed, Finding, Manifest, Measurement, ParameterError, ParameterValue, Parameters, Reading, Start,
+};
 
 /// A measurement that has been started, held to its contract.
 pub struct Run {
@@ -15,11 +17,23 @@ pub struct Run {
 
 impl Run {
     /// Starts a measurement. A refusal is not an error: it is in the reading.
+    ///
+    /// Parameters that are not set take their defaults, so that a measurement
+    /// always finds every one of its own; one that the manifest does not allow
+    /// is refused.
     #[must_use]
     pub fn start(mut measurement: Box<dyn Measurement>, start: &Start) -> Self {
         let manifest = measurement.manifest();
-        let failed = refusal(&manifest, start)
-            .or_else(|| guarded(|| measurement.start(start)).and_then(|started| started).err());
+        let fitted = fitted(&manifest, &start.parameters).map_err(|error| {
+            Finding::stop("parameter-unfit", format!("{error}. Correct it and start again."))
+        });
+        let failed = match fitted {
+            Ok(parameters) => refusal(&manifest, start).or_else(|| {
+                let start = Start { parameters, ..start.clone() };
+                guarded(|| measurement.start(&start)).and_then(|started| started).err()
+            }),
+            Err(finding) => Some(finding),
+        };
         Self { measurement, manifest, sample_rate_hz: start.sample_rate_hz, failed }
     }
 
@@ -82,6 +96,19 @@ impl Run {
     }
 }
 
+/// The parameters read against the manifest: each of its kind (a choice of
+/// numbers may come as a number), those that are not set at their defaults.
+fn fitted(manifest: &Manifest, parameters: &Parameters) -> Result<Parameters, ParameterError> {
+    let written: Vec<(&str, String)> = parameters
+        .iter()
+        .map(|(name, value)| match value {
+            ParameterValue::Number(number) => (name, number.to_string()),
+            ParameterValue::Text(text) => (name, text.clone()),
+        })
+        .collect();
+    manifest.parameters(written.iter().map(|(name, text)| (*name, text.as_str())))
+}
+
 /// What the host itself can see to be missing.
 fn refusal(manifest: &Manifest, start: &Start) -> Option<Finding> {
     if start.channels < manifest.channels {
@@ -116,7 +143,7 @@ fn guarded<T>(call: impl FnOnce() -> T) -> Result<T, Finding> {
 
 #[cfg(test)]
 mod tests {
-    use measure::{StimulusWanted, nearest};
+    use measure::{Parameter, StimulusWanted, nearest};
 
     use super::*;
     use crate::Registry;
@@ -134,10 +161,16 @@ mod tests {
                 channels: 1,
                 needs_reference: self.0 == "wants-reference",
                 stimulus: StimulusWanted::Any,
-                parameters: Vec::new(),
+                parameters: vec![
+                    Parameter::integer("smoothing", "", 0, (0, 48), "1/N octave"),
+                    Parameter::choice("fraction", &["3", "12"], "bands per octave"),
+                ],
             }
         }
-        fn start(&mut self, _: &Start) -> Result<(), Finding> {
+        fn start(&mut self, start: &Start) -> Result<(), Finding> {
+            // The host promises that every parameter is there.
+            assert!(start.parameters.number("smoothing").is_some());
+            assert!(start.parameters.text("fraction").is_some());
             assert_ne!(self.0, "panics-at-start");
             Ok(())
         }
@@ -177,6 +210,30 @@ mod tests {
             assert_eq!(end(id).stopped().map(|finding| finding.code.as_str()), Some(code), "{id}");
         }
         assert_eq!(end("behaves").stopped(), None);
+    }
+
+    #[test]
+    fn a_parameter_that_the_manifest_does_not_allow_is_refused() {
+        let end = |name: &str, value: ParameterValue| {
+            let mut start = Start { channels: 1, ..Start::default() };
+            start.parameters.set(name, value);
+            Run::start(Box::new(Faulty("behaves")), &start).finish()
+        };
+        assert_eq!(end("smoothing", ParameterValue::Number(48.0)).stopped(), None);
+        // A choice of numbers may come as a number; the measurement finds a text.
+        assert_eq!(end("fraction", ParameterValue::Number(12.0)).stopped(), None);
+        for (name, value, part) in [
+            ("smoothin", ParameterValue::Number(3.0), "did you mean `smoothing`?"),
+            ("smoothing", ParameterValue::Number(49.0), "a whole number from 0 to 48"),
+            ("smoothing", ParameterValue::Number(1.5), "a whole number from 0 to 48"),
+            ("smoothing", ParameterValue::Number(f64::NAN), "a whole number from 0 to 48"),
+            ("smoothing", ParameterValue::Text("much".to_owned()), "a whole number from 0 to 48"),
+        ] {
+            let reading = end(name, value);
+            let finding = reading.stopped().unwrap();
+            assert_eq!(finding.code, "parameter-unfit");
+            assert!(finding.text.contains(part), "{}", finding.text);
+        }
     }
 
     #[test]
