@@ -50,6 +50,8 @@ fn tracks_are_repeatable_to_the_byte() {
             fs::read(desk.path().join("one").join(&file)).unwrap_or_else(|error| panic!("{file}: {error}"));
         let two = fs::read(desk.path().join("two").join(&file)).unwrap();
         assert!(one == two, "{file} differs between two runs");
+        let samples = read(desk.path().join("one").join(&file)).unwrap().frames();
+        assert!(one.len() < 4 * samples, "{file}: {} bytes for {samples} samples", one.len());
     }
 }
 

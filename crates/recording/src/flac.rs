@@ -37,7 +37,12 @@ pub fn write_flac(
         samples.extend(audio.channels.iter().map(|channel| quantiser.quantise(channel[frame])));
     }
     let refused = |error: String| WriteError::unfit(path, format!("the FLAC encoder refused: {error}"));
-    let config = flacenc::config::Encoder::default().into_verified();
+    let mut config = flacenc::config::Encoder::default();
+    // For loud noise at 24 bits the encoder misjudges the length of a block under its
+    // fixed predictors a hundredfold and then does not fall back to plain samples; the
+    // length under its adaptive predictor is counted in earnest.
+    config.subframe_coding.use_fixed = depth == Depth::Int16;
+    let config = config.into_verified();
     let config = config.map_err(|(_, error)| refused(error.to_string()))?;
     let source =
         MemSource::from_samples(&samples, channels, usize::from(depth.bits()), audio.sample_rate_hz as usize);

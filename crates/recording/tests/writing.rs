@@ -134,3 +134,24 @@ fn what_cannot_be_written_is_refused_and_leaves_nothing_behind() {
     assert!(message.contains("Check that the folder exists"), "{message}");
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
 }
+
+/// Loud noise at 24 bits once came out fifty times larger than its WAV.
+#[test]
+fn flac_of_loud_noise_is_no_larger_than_its_samples() {
+    let folder = tempfile::tempdir().unwrap();
+    let (mut state, mut slow) = (1u32, 0.0);
+    let noise: Vec<f32> = (0..480_000)
+        .map(|_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let white = f32::from((state >> 16) as u16) / 32_768.0 - 1.0;
+            slow += 0.05 * (white - slow);
+            (slow * 2.0 + white * 0.2).clamp(-0.7, 0.7)
+        })
+        .collect();
+    for (depth, bytes) in [(Depth::Int16, 2), (Depth::Int24, 3)] {
+        let path = folder.path().join("noise.flac");
+        write_flac(&path, &Audio::new(48_000, vec![noise.clone(); 2]), depth, 1).unwrap();
+        let size = fs::metadata(&path).unwrap().len();
+        assert!(size < 2 * 480_000 * bytes * 101 / 100 + 10_000, "{size} bytes at {depth:?}");
+    }
+}
