@@ -178,6 +178,11 @@ impl Headroom {
             let text = "The volume went down in between; a step that came again has its first row only.";
             reading.finding(Finding::note("went-down", text));
         }
+        if verdict.hum_taken_off {
+            let text = "A residual of the same size at every volume falls on the tone's harmonics: hum, not distortion. \
+                        Its power was taken off the THD of each step.";
+            reading.finding(Finding::note("hum-taken-off", text));
+        }
         if self.lost {
             let text = "Samples were lost during the capture; the step in which that happened was cut short.";
             reading.finding(Finding::caution("samples-lost", text));

@@ -199,6 +199,25 @@ fn hum_is_not_clipping() {
     }
 }
 
+/// A quiet recording: the second harmonic of 60 Hz hum falls on the third of 40 Hz, and
+/// is more than 1 % of the tone at every step.
+#[test]
+fn hum_on_the_tones_own_harmonic() {
+    let mut source = Source::equal(1.0, 12, 8, 0.02);
+    (source.frequency_hz, source.gain, source.hum) = (40.0, 0.1, (60.0, 0.003));
+    let reading = source.reading();
+    expect("quiet", &reading, 8.0, Some(9.0));
+    assert!(has(&reading, "hum-taken-off"));
+}
+
+/// Hum of the tone's own frequency, before it begins, is no volume step.
+#[test]
+fn hum_at_the_tones_own_frequency() {
+    let mut source = Source::equal(1.5, 11, 7, 0.3);
+    (source.frequency_hz, source.hum) = (60.0, (60.0, 0.003));
+    expect("60 Hz", &source.reading(), 7.0, Some(8.0));
+}
+
 /// Steps 5 and 9 of 12 pass in 0.12 s: they count, have no row, and are named.
 #[test]
 fn steps_that_pass_too_quickly() {

@@ -98,8 +98,12 @@ pub(super) struct Tracker {
     scatter_db: f64,
     loudest_db: f64,
     strangers: usize,
-    /// What came last, while the tone may be hum.
-    probe: Vec<f32>,
+    /// What came last, while the tone may be hum; twice as long as a look at it.
+    recent: Vec<f32>,
+    /// How much of it has come since it was looked at.
+    unprobed: usize,
+    /// The hum that was taken for the tone once.
+    hum_hz: Option<f64>,
     analyzer: HarmonicAnalyzer,
     closed: Vec<Plateau>,
 }
@@ -123,7 +127,9 @@ impl Tracker {
             scatter_db: 0.01,
             loudest_db: f64::NEG_INFINITY,
             strangers: 0,
-            probe: Vec::new(),
+            recent: Vec::new(),
+            unprobed: 0,
+            hum_hz: None,
             analyzer: HarmonicAnalyzer::new(),
             closed: Vec::new(),
         };
@@ -146,7 +152,8 @@ impl Tracker {
         loop {
             if self.tone_hz.is_none() {
                 let Some(stretch) = self.pending.get(used..used + lock_len) else { break };
-                match find_tone(stretch, self.sample_rate_hz) {
+                let is_new = |hz: &f64| self.hum_hz.is_none_or(|hum_hz| (hz - hum_hz).abs() > 2.0);
+                match find_tone(stretch, self.sample_rate_hz).filter(is_new) {
                     Some(tone_hz) => {
                         self.first_frame_s = (self.consumed + used as u64) as f64 / self.sample_rate_hz;
                         self.next_frame = 0;
@@ -158,14 +165,15 @@ impl Tracker {
             }
             let Some(frame) = self.pending.get(used..used + self.hop) else { break };
             self.history.extend_from_slice(frame);
-            self.probe.extend_from_slice(frame);
+            self.recent.extend_from_slice(frame);
+            self.unprobed += self.hop;
             used += self.hop;
             self.take_hop();
-            if self.is_another_tone(lock_len) {
-                // Back to where the other tone was found.
+            if self.was_hum(lock_len) {
+                // Back to before the other tone began.
                 self.pending.drain(..used);
-                self.consumed = (self.consumed + used as u64).saturating_sub(self.probe.len() as u64);
-                self.pending.splice(..0, self.probe.drain(..));
+                self.consumed = (self.consumed + used as u64).saturating_sub(self.recent.len() as u64);
+                self.pending.splice(..0, self.recent.drain(..));
                 used = 0;
                 self.begin_again();
             }
@@ -237,31 +245,31 @@ impl Tracker {
     fn mind_strangers(&mut self, level_dbfs: f64) {
         let louder = level_dbfs > self.loudest_db + 1.0 && level_dbfs > QUIETEST_DBFS;
         self.strangers = if louder { self.strangers + 1 } else { 0 };
-        let long_enough = self.strangers * self.hop > (0.1 * self.sample_rate_hz) as usize;
-        if long_enough && self.wanted_hz.is_none() {
-            self.begin_again();
-        }
     }
 
-    /// Whether what was locked to may have been hum, and another tone has begun.
-    fn is_another_tone(&mut self, lock_len: usize) -> bool {
+    /// Whether what was locked to was hum, and another tone has begun.
+    fn was_hum(&mut self, lock_len: usize) -> bool {
         let Some(tone_hz) = self.tone_hz.filter(|hz| *hz < HUM_BELOW_HZ && self.wanted_hz.is_none()) else {
-            self.probe.clear();
+            self.recent.clear();
             return false;
         };
-        if self.probe.len() < lock_len {
-            return false;
-        }
-        let found_hz = find_tone(&self.probe, self.sample_rate_hz);
-        if found_hz.is_some_and(|found_hz| (found_hz - tone_hz).abs() > 2.0) {
+        if self.strangers * self.hop > lock_len / 3 {
             return true;
         }
-        self.probe.clear();
-        false
+        if self.unprobed < lock_len {
+            return false;
+        }
+        self.unprobed = 0;
+        let surplus = self.recent.len().saturating_sub(2 * lock_len);
+        self.recent.drain(..surplus);
+        let newest = &self.recent[self.recent.len().saturating_sub(lock_len)..];
+        let found_hz = find_tone(newest, self.sample_rate_hz);
+        found_hz.is_some_and(|found_hz| (found_hz - tone_hz).abs() > 2.0)
     }
 
     fn begin_again(&mut self) {
-        self.tone_hz = None;
+        self.hum_hz = self.tone_hz.take();
+        self.unprobed = 0;
         self.strangers = 0;
         self.open = None;
         self.strays.clear();

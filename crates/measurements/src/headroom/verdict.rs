@@ -10,6 +10,9 @@ const LEAST_RISE_DB: f64 = 0.05;
 /// A plateau this far below the loudest so far is a mute, not a step.
 const MUTE_DB: f64 = 12.0;
 
+/// A rise of more is no volume step: what came before was hum, or the tone muted.
+const NO_STEP_DB: f64 = 10.0;
+
 /// No volume control has finer steps than 0.3 dB; a rise under this, where earlier
 /// ones were at least twice as high, is held back.
 const HELD_DB: f64 = 0.25;
@@ -67,6 +70,8 @@ pub(super) struct Verdict {
     pub recorder_clips: Option<i64>,
     /// Whether the volume went down in between.
     pub went_down: bool,
+    /// Whether hum that falls on the tone's harmonics was taken off their THD.
+    pub hum_taken_off: bool,
 }
 
 /// Judges plateaus in the order in which they came.
@@ -76,6 +81,7 @@ pub(super) fn judge(plateaus: &[Plateau], first_number: i64, thd_limit: f64) -> 
     for index in 1..steps.len() {
         steps[index].gain_db = Some(steps[index].level_dbfs - steps[index - 1].level_dbfs);
     }
+    verdict.hum_taken_off = take_hum_off(steps);
     for step in steps.iter_mut() {
         step.fault = step.judged.and_then(|judged| fault(&judged, thd_limit));
     }
@@ -86,6 +92,30 @@ pub(super) fn judge(plateaus: &[Plateau], first_number: i64, thd_limit: f64) -> 
     verdict.first_clipped = first.map(|step| step.number);
     verdict.recorder_clips = first.filter(|step| step.is_recorder_clipped()).map(|step| step.number);
     verdict
+}
+
+/// Hum of 60 Hz has a line at 120 Hz, where a tone of 40 Hz has its third harmonic.
+///
+/// Distortion grows with the tone, hum does not: where the lowest steps, over at
+/// least 2 dB, have a residual of one absolute size (within 8 %; a fixed THD would
+/// grow by 26 %), that residual is hum, and its power is taken off every step's.
+fn take_hum_off(steps: &mut [Step]) -> bool {
+    let residuals: Vec<(f64, f64)> = steps
+        .iter()
+        .filter_map(|step| step.judged.map(|judged| (step.level_dbfs, judged.thd * judged.signal_rms)))
+        .collect();
+    let Some(&(lowest_db, first)) = residuals.first() else { return false };
+    let alike = residuals.iter().take_while(|(_, residual)| (residual / first - 1.0).abs() < 0.08).count();
+    let spans = alike >= 3 && residuals[alike - 1].0 - lowest_db >= 2.0;
+    if !spans || first / steps[0].judged.map_or(f64::INFINITY, |judged| judged.signal_rms) < LEAST_THD {
+        return false;
+    }
+    let hum = residuals[..alike].iter().map(|(_, residual)| residual).sum::<f64>() / alike as f64;
+    for judged in steps.iter_mut().filter_map(|step| step.judged.as_mut()) {
+        let share = hum / judged.signal_rms;
+        judged.thd = (judged.thd * judged.thd - share * share).max(0.0).sqrt();
+    }
+    true
 }
 
 /// Gives each plateau the number of its volume step.
@@ -105,6 +135,9 @@ fn number(plateaus: &[Plateau], first_number: i64) -> Verdict {
             judged: plateau.judged,
             fault: None,
         };
+        if verdict.steps.last().is_some_and(|top| plateau.level_dbfs > top.level_dbfs + NO_STEP_DB) {
+            verdict.steps.clear();
+        }
         let Some(top) = verdict.steps.last_mut() else {
             if plateau.judged.is_some() {
                 verdict.steps.push(step(first_number));
