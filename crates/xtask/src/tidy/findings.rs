@@ -110,7 +110,7 @@ mod tests {
         assert_eq!(codes(text), [(1, Some("one")), (6, None), (2, Some("two"))]);
         let methods = "check.caution(path, \"cut-short\", text);\nx.note(code, \"A text.\");\n";
         assert_eq!(codes(methods), [(2, None), (1, Some("cut-short"))]);
-        let tested = source("#[cfg(test)]\nmod tests { Finding::note(\"only-here\", \"\"); }");
+        let tested = source("#[cfg(test)]\nmod tests {\n Finding::note(\"only-here\", \"\"); }");
         assert_eq!(codes(tested.without_tests()), []);
     }
 

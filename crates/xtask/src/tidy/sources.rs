@@ -24,7 +24,7 @@ impl Source {
 
     /// The file up to its own tests, which come last.
     pub(super) fn without_tests(&self) -> &str {
-        self.text.split("#[cfg(test)]").next().unwrap_or_default()
+        self.text.split("#[cfg(test)]\nmod tests {").next().unwrap_or_default()
     }
 }
 
@@ -183,5 +183,7 @@ mod tests {
     fn the_tests_of_a_file_are_left_out_where_only_the_code_counts() {
         let text = "//! Duty.\nfn a() {}\n#[cfg(test)]\nmod tests {}\n";
         assert_eq!(source("a.rs", text).without_tests(), "//! Duty.\nfn a() {}\n");
+        let elsewhere = "//! Duty.\n#[cfg(test)]\nmod tests;\nfn a() {}\n";
+        assert_eq!(source("a.rs", elsewhere).without_tests(), elsewhere);
     }
 }
