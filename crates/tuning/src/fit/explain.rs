@@ -10,8 +10,9 @@ pub(super) struct Evidence<'a> {
     /// The response that was fitted.
     pub(super) response: &'a Response,
     pub(super) target: &'a Target,
-    /// The level of the target: `response + bands ≈ target + offset`.
-    pub(super) offset_db: f64,
+    /// Where the target lies against the response before any band: the level that a
+    /// person sees when both are drawn over each other.
+    pub(super) level_db: f64,
     pub(super) from_hz: f64,
     pub(super) to_hz: f64,
     pub(super) max_boost_db: f64,
@@ -25,19 +26,20 @@ impl Evidence<'_> {
     /// The reason for one band (`q` of the cookbook).
     pub(super) fn reason(&self, band: &Band) -> String {
         let (low, high) = self.reach(band);
-        let deviation = mean_over(self.response, self.target, low, high) - self.offset_db;
+        let deviation = mean_over(self.response, self.target, low, high) - self.level_db;
         let place = match band.kind {
             BandKind::Peak => format!("Around {}", hertz(band.frequency_hz)),
             BandKind::LowShelf => format!("Below {}", hertz(band.frequency_hz)),
             BandKind::HighShelf => format!("Above {}", hertz(band.frequency_hz)),
         };
         let side = if deviation >= 0.0 { "above" } else { "below" };
-        let mut text = if deviation * band.gain_db < 0.0 {
+        let explained = -deviation * band.gain_db.signum() >= AGREEING_SHARE * band.gain_db.abs();
+        let mut text = if explained {
             format!("{place} the response lies {:.1} dB {side} the target.", deviation.abs())
         } else {
             format!("{place} this band balances what its neighbours do beyond their own place.")
         };
-        if let Some(agreement) = self.agreement(band, low, high) {
+        if explained && let Some(agreement) = self.agreement(band, low, high) {
             let _ = write!(text, " {agreement}");
         }
         if band.gain_db > 0.0 && band.gain_db > self.max_boost_db - 1e-6 {
@@ -73,7 +75,7 @@ impl Evidence<'_> {
             .filter(|response| {
                 // Each position is taken at its own level.
                 let level = mean_over(response, self.target, self.from_hz, self.to_hz) - whole;
-                let deviation = mean_over(response, self.target, low, high) - level - self.offset_db;
+                let deviation = mean_over(response, self.target, low, high) - level - self.level_db;
                 -deviation * band.gain_db.signum() >= AGREEING_SHARE * band.gain_db.abs()
             })
             .count();

@@ -242,11 +242,18 @@ pub fn fit(input: &FitInput<'_>) -> Result<FitResult, FitError> {
 /// Puts together what is said about bands that are settled.
 fn report(input: &FitInput<'_>, setup: Setup, typed: &[Band], offset_db: f64) -> FitResult {
     let profile = input.profile;
+    let flat_offset = setup.problem.offset_for(&vec![0.0; setup.problem.len()]);
+    // The offset of a problem with locked bands counts from the response with them.
+    let held = sum_db(&input.options.locked, &setup.problem.axis, profile);
+    let bare_offset = match input.options.offset_db {
+        Some(offset) => offset,
+        None => flat_offset - held.iter().zip(&setup.problem.weight).map(|(h, w)| h * w).sum::<f64>(),
+    };
     let evidence = Evidence {
         responses: input.responses,
         response: &setup.response,
         target: input.target,
-        offset_db,
+        level_db: bare_offset,
         from_hz: setup.from_hz,
         to_hz: setup.to_hz,
         max_boost_db: input.options.max_boost(profile),
@@ -265,15 +272,8 @@ fn report(input: &FitInput<'_>, setup: Setup, typed: &[Band], offset_db: f64) ->
         })
         .collect();
     let cookbook: Vec<Band> = bands.iter().map(|b| b.band).collect();
-    let flat_offset = setup.problem.offset_for(&vec![0.0; setup.problem.len()]);
     let deviations = |bands: &[Band], offset: f64| {
         deviations(&setup.response, input.target, bands, offset, (setup.from_hz, setup.to_hz), profile)
-    };
-    // The offset of a problem with locked bands counts from the response with them.
-    let held = sum_db(&input.options.locked, &setup.problem.axis, profile);
-    let bare_offset = match input.options.offset_db {
-        Some(offset) => offset,
-        None => flat_offset - held.iter().zip(&setup.problem.weight).map(|(h, w)| h * w).sum::<f64>(),
     };
     let whole_range = log_axis::grid(10.0, 0.49 * profile.sample_rate_hz, 96.0);
     let headroom_cost_db =

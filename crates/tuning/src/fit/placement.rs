@@ -8,6 +8,9 @@ use crate::{BandKind, BandLayout, Profile};
 /// The gain at which the shapes are drawn: a peak's shape changes little with it.
 const SHAPE_GAIN_DB: f64 = 5.0;
 
+/// Shelves stay within this share of the range (in octaves), counted from their end.
+const SHELF_SHARE: f64 = 0.65;
+
 /// One shape: a band with everything but its gain settled.
 struct Shape {
     band: FreeBand,
@@ -104,6 +107,14 @@ fn bounds(
         let q = if kind == BandKind::Peak { q } else { shelf_q };
         low[0] = frequency_hz.min().max(from_hz).min(frequency_hz.max()).ln();
         high[0] = frequency_hz.max().min(to_hz).max(frequency_hz.min()).ln().max(low[0]);
+        // A high shelf at the bottom of the range, or a low shelf at its top, is nothing
+        // but a change of level.
+        let middle = |share: f64| low[0] + share * (high[0] - low[0]);
+        match kind {
+            BandKind::LowShelf => high[0] = middle(SHELF_SHARE),
+            BandKind::HighShelf => low[0] = middle(1.0 - SHELF_SHARE),
+            BandKind::Peak => {}
+        }
         low[2] = q.min().ln();
         high[2] = q.max().ln();
     }

@@ -59,7 +59,7 @@ impl Search<'_> {
         let Some(last) = path.last() else { return Vec::new() };
         let mut best = self.refined(last.bands.clone(), 25);
         if best.bands.len() == self.max_bands {
-            best = self.exchanged(best, 2);
+            best = self.exchanged(best, 1);
         }
         let limit = acceptable(best.rms_db);
         let mut fewest = self.reduced(best, limit);
@@ -123,7 +123,7 @@ impl Search<'_> {
     fn exchanged(&mut self, mut state: State, rounds: usize) -> State {
         for _ in 0..rounds {
             let before = state.rms_db;
-            for index in self.least_first(&state.bands).into_iter().take(6) {
+            for index in self.least_first(&state.bands).into_iter().take(4) {
                 let mut bands = state.bands.clone();
                 if index >= bands.len() {
                     continue;
