@@ -36,6 +36,10 @@ pub(crate) enum Command {
     Compare(Compare),
     /// Find equalizer bands that a processor can hold
     Fit(Fit),
+    /// Find delay, polarity and gain for two neighbouring drivers
+    Align(Align),
+    /// Check what was typed from captures before and after
+    Audit(Audit),
     /// Write the entry sheet of a job
     Sheet(Sheet),
     /// Write the customer's report of a job
@@ -211,6 +215,40 @@ pub(crate) struct Fit {
     /// Write the band list as CSV
     #[arg(long, value_name = "BANDS.csv")]
     pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Align {
+    /// The response, with phase, of the driver below the crossover
+    pub(crate) lower: PathBuf,
+    /// The response, with phase, of the driver above it
+    pub(crate) upper: PathBuf,
+    /// Where they meet; found from the responses when not given
+    #[arg(long, value_name = "HZ")]
+    pub(crate) crossover: Option<f64>,
+    /// The longest delay that the processor has
+    #[arg(long, value_name = "X")]
+    pub(crate) max_delay_ms: Option<f64>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Audit {
+    /// The response before the bands were entered
+    #[arg(long, value_name = "FILE")]
+    pub(crate) before: PathBuf,
+    /// The response after
+    #[arg(long, value_name = "FILE")]
+    pub(crate) after: PathBuf,
+    /// The bands that should have been entered
+    #[arg(long, value_name = "BANDS.csv")]
+    pub(crate) bands: PathBuf,
+    /// The processor: a name or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
+    pub(crate) processor: String,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Args)]

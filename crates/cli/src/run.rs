@@ -64,6 +64,8 @@ fn dispatch(command: Command) -> Outcome {
         Command::Average(flags) => average(&flags),
         Command::Compare(flags) => compare(&flags),
         Command::Fit(flags) => fit(flags),
+        Command::Align(flags) => align(&flags),
+        Command::Audit(flags) => audit(&flags),
         Command::Sheet(flags) => sheet(&flags),
         Command::Report(flags) => write_report(&flags),
         Command::Job(flags) => job(flags),
@@ -195,6 +197,31 @@ fn fit(flags: flags::Fit) -> Outcome {
         output::json(&fitted.result)?;
     } else {
         output::text(&fitted.to_string())?;
+    }
+    Ok(())
+}
+
+fn align(flags: &flags::Align) -> Outcome {
+    let alignment = session::align(
+        &flags.lower,
+        &flags.upper,
+        args::positive("--crossover", flags.crossover)?,
+        args::positive("--max-delay-ms", flags.max_delay_ms)?,
+    )?;
+    if flags.json.json {
+        output::json(&alignment)?;
+    } else {
+        output::text(&session::alignment_text(&alignment))?;
+    }
+    Ok(())
+}
+
+fn audit(flags: &flags::Audit) -> Outcome {
+    let audit = session::audit(&flags.before, &flags.after, &flags.bands, &flags.processor)?;
+    if flags.json.json {
+        output::json(&audit)?;
+    } else {
+        output::text(&session::audit_text(&audit))?;
     }
     Ok(())
 }

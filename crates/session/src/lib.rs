@@ -20,6 +20,7 @@ mod reading_csv;
 mod responses;
 mod take;
 mod tracks;
+mod verify;
 
 pub use analysis::{Analysis, analyze};
 pub use catalogue::{
@@ -38,3 +39,4 @@ pub use reading_csv::write_csv;
 pub(crate) use responses::reading_response;
 pub use responses::{average, compare};
 pub use tracks::write_tracks;
+pub use verify::{align, alignment_text, audit, audit_text};

@@ -19,7 +19,7 @@ use crate::{Error, Result, reading_response};
 /// What is under way.
 pub(super) enum Running {
     /// The door can be shut.
-    Countdown { plan: Plan, until: Instant, shown: u32 },
+    Countdown { plan: Box<Plan>, until: Instant, shown: u32 },
     /// Samples are coming in.
     Recording { take: Box<Take>, title: String, looked: Instant },
     /// The reading is being computed.
@@ -46,7 +46,7 @@ impl Desk {
         self.prepare(&plan)?;
         let seconds = self.choices.countdown_s;
         let until = Instant::now() + Duration::from_secs(seconds.into());
-        self.running = Some(Running::Countdown { plan, until, shown: seconds });
+        self.running = Some(Running::Countdown { plan: Box::new(plan), until, shown: seconds });
         Ok(())
     }
 
@@ -158,7 +158,7 @@ impl Desk {
         }
     }
 
-    fn count_down(&mut self, plan: Plan, until: Instant, shown: u32) {
+    fn count_down(&mut self, plan: Box<Plan>, until: Instant, shown: u32) {
         let left = until.saturating_duration_since(Instant::now());
         if !left.is_zero() {
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few seconds")]
@@ -246,7 +246,12 @@ pub(super) fn held(capture: &job::Capture, reading: Option<&Reading>) -> Held {
     Held {
         id: CaptureId(capture.id.0),
         label: capture.meta.label.clone(),
-        time: capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%H:%M").to_string(),
+        time: capture
+            .meta
+            .started
+            .to_zoned_datetime(jiff::tz::TimeZone::system())
+            .strftime("%H:%M")
+            .to_string(),
         stage: capture.meta.stage,
         mark: match capture.meta.set {
             Some(Set::Before) => Some(SetMark::Before),
