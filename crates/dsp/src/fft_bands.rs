@@ -84,7 +84,7 @@ impl BandSums {
 ///
 /// # Real-time
 /// [`FftBands::feed`] allocates nothing after construction; at 48 kHz it takes
-/// under 1 % of a core, in lumps of one long transform three times a second.
+/// about 1 % of a core, in lumps of one long transform three times a second.
 pub struct FftBands {
     sample_rate_hz: f64,
     bands: Vec<Band>,

@@ -164,7 +164,7 @@ impl HarmonicAnalyzer {
     /// data: `tests/distortion.rs`.
     ///
     /// # Real-time
-    /// Allocates; O(n log n), about 2 ms for one second at 48 kHz.
+    /// Allocates; O(n log n), about 7 ms for one second at 48 kHz.
     pub fn analyze<T: Copy + Into<f64>>(
         &mut self,
         samples: &[T],

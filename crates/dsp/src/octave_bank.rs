@@ -43,7 +43,7 @@ const BILINEAR_BELOW: f64 = 0.05;
 ///
 /// # Real-time
 /// [`OctaveBank::feed`] allocates nothing once it has seen a block of the
-/// greatest length; 31 third-octave bands at 48 kHz take about 2 % of a core.
+/// greatest length; 31 third-octave bands at 48 kHz take about 3 % of a core.
 #[derive(Debug, Clone)]
 pub struct OctaveBank {
     sample_rate_hz: f64,
