@@ -195,7 +195,7 @@ impl Running {
 
 /// The band in which the driver plays: around the strongest third of an octave, as
 /// far as the level stays within 15 dB of it and clear of the noise.
-fn playing_band(
+pub(crate) fn playing_band(
     impulse: &ImpulseResponse,
     copies: &Copies,
     excitation: &Excitation,
@@ -254,6 +254,26 @@ fn first_peak(impulse: &ImpulseResponse, copies: &Copies) -> (Peak, f64) {
     (peak, about_s + part.start_s + peak.position / copies.rate_hz)
 }
 
+/// Which way the first half-wave of an impulse goes: the first extreme of at least
+/// 45 % of the highest one. A driver's own roll-offs and its crossover follow the
+/// first half-wave with a larger one of the other sign, so the largest is no guide;
+/// what a band limit of linear phase puts before it stays under a quarter.
+///
+/// References: polarity testers look at the first half-wave (common practice, no
+/// source).
+pub(crate) fn polarity(impulse: &[f64]) -> &'static str {
+    let highest = impulse.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
+    let first = (1..impulse.len().saturating_sub(1)).find(|&i| {
+        let x = impulse[i].abs();
+        x > 0.45 * highest && x >= impulse[i - 1].abs() && x >= impulse[i + 1].abs()
+    });
+    match first {
+        Some(i) if impulse[i] > 0.0 => "normal",
+        Some(_) => "inverted",
+        None => "unclear",
+    }
+}
+
 /// Polarity, confidence and the envelope.
 fn write_shape(reading: &mut Reading, heard: &Heard) {
     let rate = heard.copies.rate_hz;
@@ -273,14 +293,10 @@ fn write_shape(reading: &mut Reading, heard: &Heard) {
     let before = (0..edge).map(floor_at).fold(0.0, f64::max);
     let clearness = (1.0 - before / height.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
     reading.value("confidence", clearness * upward.abs());
-    let polarity = match upward {
-        u if u > 0.3 => "normal",
-        u if u < -0.3 => "inverted",
-        _ => "unclear",
-    };
+    let polarity = polarity(&part.samples);
     reading.label("polarity", polarity);
     if polarity == "unclear" {
-        let text = "The sound is turned by about a quarter, so its polarity cannot be told: a crossover or the box does that.";
+        let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
         reading.finding(Finding::note("polarity-unclear", text));
     }
     let time_s = (0..signal.len()).map(|i| part.start_s + i as f64 / rate).collect();

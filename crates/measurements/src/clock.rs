@@ -10,8 +10,9 @@ use dsp::fft::{Complex64, irfft};
 ///
 /// With `S = A*·B`, weighted by what the signal-to-noise ratio makes of each
 /// frequency, the delay is first where `IFFT(wS)` peaks, then refined by the
-/// weighted least-squares slope of the phase, `−Σ w|S|ω·arg(S e^(jωτ)) / Σ w|S|ω²`,
-/// which is the maximum-likelihood estimate for small phase errors.
+/// weighted least-squares slope of the phase, `−Σ vω·arg(S e^(jωτ)) / Σ vω²`, with
+/// `v = γ²/(1 − γ²)` from the coherence of the two copies: the maximum-likelihood
+/// weights, under which a band that holds only noise does no harm.
 ///
 /// References: Knapp & Carter, "The generalized correlation method for estimation
 /// of time delay", IEEE Trans. ASSP 24(4), 1976. Accuracy: `the_clock_is_found…` in
@@ -44,13 +45,13 @@ pub(crate) fn delay_between(
     let position = refine_peak(&turned, n / 2).position - (n / 2) as f64 + highest as f64;
     let lag = if position > n as f64 / 2.0 { position - n as f64 } else { position };
     let mut delay_s = lag / (n as f64 * bin_hz);
+    let trust = trust(&a, &b, &cross, delay_s, bin_hz);
     for _ in 0..4 {
         let (mut slope, mut norm) = (0.0, 0.0);
-        for (k, s) in cross.iter().enumerate() {
+        for (k, (s, trust)) in cross.iter().zip(&trust).enumerate() {
             let omega = 2.0 * PI * k as f64 * bin_hz;
-            let size = s.norm();
-            slope += size * omega * (s * Complex64::cis(omega * delay_s)).arg();
-            norm += size * omega * omega;
+            slope += trust * omega * (s * Complex64::cis(omega * delay_s)).arg();
+            norm += trust * omega * omega;
         }
         if norm <= 0.0 {
             break;
@@ -58,6 +59,32 @@ pub(crate) fn delay_between(
         delay_s -= slope / norm;
     }
     delay_s
+}
+
+/// `γ²/(1 − γ²)` of each bin, the coherence being taken over 33 neighbours; zero where
+/// it is no more than chance makes it.
+fn trust(a: &[Complex64], b: &[Complex64], cross: &[Complex64], delay_s: f64, bin_hz: f64) -> Vec<f64> {
+    const REACH: usize = 16;
+    let mut sums = vec![(Complex64::default(), 0.0, 0.0)];
+    for (k, (a, b)) in a.iter().zip(b).enumerate() {
+        let (cross, power_a, power_b) = sums[k];
+        let turned = a.conj() * b * Complex64::cis(2.0 * PI * k as f64 * bin_hz * delay_s);
+        sums.push((cross + turned, power_a + a.norm_sqr(), power_b + b.norm_sqr()));
+    }
+    (0..cross.len())
+        .map(|k| {
+            if cross[k] == Complex64::default() {
+                return 0.0;
+            }
+            let (low, high) = (k.saturating_sub(REACH), (k + REACH + 1).min(a.len()));
+            let (first, last) = (sums[low], sums[high]);
+            let power = (last.1 - first.1) * (last.2 - first.2);
+            let coherence = ((last.0 - first.0).norm_sqr() / power.max(1e-300)).min(1.0 - 1e-6);
+            // Thirty-three bins of a transform padded to twice its length hold some
+            // twelve independent ones, of which chance makes a coherence of 1/12.
+            if coherence < 0.4 { 0.0 } else { coherence / (1.0 - coherence) }
+        })
+        .collect()
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@ use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::{LogPrefix, smooth_power};
 use measure::{CalibrationCurve, Finding, Reading};
 
+use crate::arrival::{playing_band, polarity};
 use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
@@ -143,8 +144,25 @@ impl Analysis<'_> {
             // The mean power near a point holds the noise as well as the response.
             level > linear.noise_db[i] + VALID_OVER_NOISE_DB && level > LOWEST_DB
         };
-        let first = (0..powers.len()).find(|&i| clear(i));
-        let last = (0..powers.len()).rev().find(|&i| clear(i));
+        // Outward from the strongest point, over dips of up to a third of an octave.
+        let strongest =
+            (0..powers.len()).filter(|&i| clear(i)).max_by(|&a, &b| powers[a].total_cmp(&powers[b]));
+        let outward = |points: &mut dyn Iterator<Item = usize>| {
+            let (mut reached, mut missed) = (None, 0);
+            for i in points {
+                if clear(i) {
+                    (reached, missed) = (Some(i), 0);
+                } else {
+                    missed += 1;
+                    if missed > 2 * reach.max(1) {
+                        break;
+                    }
+                }
+            }
+            reached
+        };
+        let first = strongest.and_then(|middle| outward(&mut (0..=middle).rev()));
+        let last = strongest.and_then(|middle| outward(&mut (middle..powers.len())));
         match (first, last) {
             (Some(first), Some(last)) if linear.grid[last] > 1.25 * linear.grid[first] => Ok((first, last)),
             _ => {
@@ -232,8 +250,10 @@ impl Analysis<'_> {
             let part = &values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())];
             power_db(part.iter().map(Complex64::norm_sqr).sum::<f64>() / part.len() as f64)
         };
-        let count = (last - first + 1) as f64;
-        let squares: f64 = (first..=last).map(|i| (near(one, i) - near(other, i)).powi(2)).sum();
+        let clear = |i: &usize| db(linear.mean[*i].norm()) > linear.noise_db[*i] + VALID_OVER_NOISE_DB;
+        let count = (first..=last).filter(clear).count().max(1) as f64;
+        let squares: f64 =
+            (first..=last).filter(clear).map(|i| (near(one, i) - near(other, i)).powi(2)).sum();
         let repeat_error_db = (squares / count).sqrt();
         reading.value("repeat_error_db", repeat_error_db);
 
@@ -247,7 +267,8 @@ impl Analysis<'_> {
             noise += (4.0 * amplitude(linear.noise_db[i]).powi(2) / level).min(4.0);
             signal += 1.0;
         }
-        let unexplained_db = power_db(((difference - 2.0 * noise) / signal).max(0.0));
+        // Noise scatters: what is less than four times its expectation may be noise.
+        let unexplained_db = power_db(if difference > 4.0 * noise { difference / signal } else { 0.0 });
         if unexplained_db > -12.0 || repeat_error_db > 3.0 && unexplained_db > -20.0 {
             let text = format!(
                 "The two copies of the sweep disagree ({repeat_error_db:.1} dB, difference {unexplained_db:.0} dB): the sound went \
@@ -304,18 +325,15 @@ impl Analysis<'_> {
         let part = impulse.windowed(peak_s, &drawn);
         let time_s: Vec<f64> =
             (0..part.samples.len()).map(|i| part.start_s + i as f64 / self.copies.rate_hz).collect();
-        let whole = impulse.windowed(peak_s, &linear.window);
-        let highest = whole.samples.iter().copied().fold(0.0, f64::max);
-        let lowest = -whole.samples.iter().copied().fold(0.0, f64::min);
-        let polarity = if (highest - lowest).abs() < 0.05 * (highest + lowest) {
+        let band =
+            playing_band(impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
+                .unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
+        let played = mean(&self.copies.impulses_within(&self.tape.samples, self.excitation, band));
+        let polarity = polarity(&played.windowed(peak_s, &linear.window).samples);
+        if polarity == "unclear" {
             let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
             reading.finding(Finding::note("polarity-unclear", text));
-            "unclear"
-        } else if highest > lowest {
-            "normal"
-        } else {
-            "inverted"
-        };
+        }
         reading.label("polarity", polarity);
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
     }
