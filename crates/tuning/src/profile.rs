@@ -160,7 +160,7 @@ const DEFAULT_SAMPLE_RATE_HZ: f64 = 48_000.0;
 const DEFAULT_MAX_BOOST_DB: f64 = 6.0;
 
 impl Profile {
-    /// Reads a profile in TOML; `docs/files.md` and the presets show the keys.
+    /// Reads a profile in TOML; the presets show the keys.
     ///
     /// # Errors
     /// The first key or value that cannot be used, and what to do.
