@@ -46,8 +46,9 @@ fn samples_that_are_not_numbers_give_no_number() {
 fn rates_outside_the_range_are_refused_with_the_range() {
     let desk = Desk::new();
     for rate in [4_000_u32, 384_000] {
-        write_wav(&desk.path().join("plain.wav"), RATE_HZ, &[sine(100.0, 0.1, 0.2)]);
-        let mut odd = std::fs::read(desk.path().join("plain.wav")).unwrap();
+        let plain = desk.path().join(format!("plain-{rate}.wav"));
+        write_wav(&plain, RATE_HZ, &[sine(100.0, 0.1, 0.2)]);
+        let mut odd = std::fs::read(plain).unwrap();
         // After `fmt ` come its size, the format and the channels; then the rate, and the bytes a second.
         let at = odd.windows(4).position(|word| word == b"fmt ").unwrap() + 12;
         odd[at..at + 4].copy_from_slice(&u32::to_le_bytes(rate));
