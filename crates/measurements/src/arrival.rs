@@ -255,7 +255,7 @@ fn first_peak(impulse: &ImpulseResponse, copies: &Copies) -> (Peak, f64) {
 }
 
 /// Which way the first half-wave of an impulse goes: the first extreme of at least
-/// 45 % of the highest one. A driver's own roll-offs and its crossover follow the
+/// 30 % of the highest one. A driver's own roll-offs and its crossover follow the
 /// first half-wave with a larger one of the other sign, so the largest is no guide;
 /// what a band limit of linear phase puts before it stays under a quarter.
 ///
@@ -265,7 +265,7 @@ pub(crate) fn polarity(impulse: &[f64]) -> &'static str {
     let highest = impulse.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
     let first = (1..impulse.len().saturating_sub(1)).find(|&i| {
         let x = impulse[i].abs();
-        x > 0.45 * highest && x >= impulse[i - 1].abs() && x >= impulse[i + 1].abs()
+        x > 0.3 * highest && x >= impulse[i - 1].abs() && x >= impulse[i + 1].abs()
     });
     match first {
         Some(i) if impulse[i] > 0.0 => "normal",
