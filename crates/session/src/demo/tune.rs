@@ -14,9 +14,8 @@ use crate::{Error, Result, fitting, library, reading_response};
 const TARGET: &str = "car-medium";
 const PROCESSOR: &str = "parametric-gridded";
 
-/// What is corrected: below, a small car gives what it gives; above, the
-/// microphone's place is all that is measured.
-const RANGE_HZ: (f64, f64) = (30.0, 16_000.0);
+/// What is corrected: everything that can be heard, as far as it was measured.
+const RANGE_HZ: (f64, f64) = crate::responses::AUDIBLE_HZ;
 
 impl Demo<'_> {
     /// Measures, fits, enters, measures again. Gives the RMS error before and
