@@ -99,3 +99,26 @@ pub(crate) fn why(place: &tuning::LeftAlone) -> &'static str {
         tuning::LeftAloneReason::RollOff => "the end of what the drivers play",
     }
 }
+
+/// The type of a band as the job names it.
+pub(crate) fn job_type(kind: tuning::BandKind) -> job::BandType {
+    match kind {
+        tuning::BandKind::Peak => job::BandType::Peak,
+        tuning::BandKind::LowShelf => job::BandType::LowShelf,
+        tuning::BandKind::HighShelf => job::BandType::HighShelf,
+    }
+}
+
+/// A band, with the cookbook's Q, as the simulated processor takes it.
+pub(crate) fn cabin_band(band: &Band) -> cabin::Band {
+    cabin::Band {
+        kind: match band.kind {
+            tuning::BandKind::Peak => cabin::BandKind::Peak,
+            tuning::BandKind::LowShelf => cabin::BandKind::LowShelf,
+            tuning::BandKind::HighShelf => cabin::BandKind::HighShelf,
+        },
+        frequency_hz: band.frequency_hz,
+        gain_db: band.gain_db,
+        q: band.q,
+    }
+}

@@ -1,9 +1,9 @@
 //! Tune: the average over the head's positions, the bands, before and after.
 
-use cabin::{Band, BandKind, Car};
+use cabin::{Band, Car};
 use engine::InputRole;
 use host::Registry;
-use job::{BandType, Outcome, Set, Stage};
+use job::{Outcome, Set, Stage};
 use tuning::{FitInput, FitOptions, FitResult, Profile, Response, Target};
 
 use super::{Demo, paired_sweep};
@@ -92,20 +92,7 @@ impl Demo<'_> {
 
     /// Types the bands into every channel of the simulated processor.
     fn enter(&mut self, car: &Car, fitted: &FitResult) -> Result<()> {
-        let bands: Vec<Band> = fitted
-            .bands
-            .iter()
-            .map(|fitted| Band {
-                kind: match fitted.band.kind {
-                    tuning::BandKind::Peak => BandKind::Peak,
-                    tuning::BandKind::LowShelf => BandKind::LowShelf,
-                    tuning::BandKind::HighShelf => BandKind::HighShelf,
-                },
-                frequency_hz: fitted.band.frequency_hz,
-                gain_db: fitted.band.gain_db,
-                q: fitted.band.q,
-            })
-            .collect();
+        let bands: Vec<Band> = fitted.bands.iter().map(|fitted| fitting::cabin_band(&fitted.band)).collect();
         self.bench.set(|setup| {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&bands);
@@ -147,11 +134,7 @@ fn fit(
 pub(crate) fn job_band(fitted: &tuning::FittedBand) -> job::Band {
     job::Band {
         channel: String::new(),
-        kind: match fitted.band.kind {
-            tuning::BandKind::Peak => BandType::Peak,
-            tuning::BandKind::LowShelf => BandType::LowShelf,
-            tuning::BandKind::HighShelf => BandType::HighShelf,
-        },
+        kind: fitting::job_type(fitted.band.kind),
         frequency_hz: fitted.band.frequency_hz,
         gain_db: fitted.band.gain_db,
         q: fitted.band.q,

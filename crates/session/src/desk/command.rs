@@ -9,7 +9,7 @@ use view::{Command, ExportFormat, SetMark, SettingValue};
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::{Desk, Signal};
-use crate::{Error, Result, SheetForm, jobs, sheet};
+use crate::{Error, Result, SheetForm, fitting, jobs, sheet};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -144,21 +144,7 @@ impl Desk {
     pub(super) fn entered_bands(&self) -> Vec<cabin::Band> {
         let profile = self.tune.profile();
         let enabled = self.tune.bands().iter().filter(|band| band.enabled);
-        enabled
-            .map(|band| {
-                let cookbook = profile.cookbook(&band.typed);
-                cabin::Band {
-                    kind: match cookbook.kind {
-                        tuning::BandKind::Peak => cabin::BandKind::Peak,
-                        tuning::BandKind::LowShelf => cabin::BandKind::LowShelf,
-                        tuning::BandKind::HighShelf => cabin::BandKind::HighShelf,
-                    },
-                    frequency_hz: cookbook.frequency_hz,
-                    gain_db: cookbook.gain_db,
-                    q: cookbook.q,
-                }
-            })
-            .collect()
+        enabled.map(|band| fitting::cabin_band(&profile.cookbook(&band.typed))).collect()
     }
 
     /// Keeps bands and target in the job and writes the sheet into `exports/`.
@@ -190,11 +176,7 @@ impl Desk {
         let differs = (cookbook.q - band.typed.q).abs() > 1e-9;
         job::Band {
             channel: String::new(),
-            kind: match cookbook.kind {
-                tuning::BandKind::Peak => job::BandType::Peak,
-                tuning::BandKind::LowShelf => job::BandType::LowShelf,
-                tuning::BandKind::HighShelf => job::BandType::HighShelf,
-            },
+            kind: fitting::job_type(cookbook.kind),
             frequency_hz: cookbook.frequency_hz,
             gain_db: cookbook.gain_db,
             q: cookbook.q,
