@@ -2,6 +2,7 @@
 //! the keyboard. What it draws is checked more closely in the window's own crate.
 #![cfg(target_os = "linux")]
 
+use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -10,7 +11,12 @@ use std::time::{Duration, Instant};
 
 use crate::program::Desk;
 
-/// A display of its own, ended with its programs when the test ends.
+/// Where a desk keeps what the program wrote on standard error.
+const SAID: &str = "said.txt";
+
+/// A display of its own, ended with its programs when the test ends. It does not
+/// start afresh when its last client leaves, which `xdotool` does again and again
+/// while the program has not yet arrived.
 struct Display {
     server: Child,
     name: String,
@@ -19,7 +25,7 @@ struct Display {
 impl Display {
     fn open() -> Self {
         let mut server = Command::new("Xvfb")
-            .args(["-displayfd", "1", "-screen", "0", "1700x1000x24", "-nolisten", "tcp"])
+            .args(["-displayfd", "1", "-screen", "0", "1700x1000x24", "-nolisten", "tcp", "-noreset"])
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -75,7 +81,7 @@ impl<'a> Window<'a> {
             .env_remove("WAYLAND_DISPLAY")
             .env("ICED_BACKEND", "tiny-skia")
             .stdout(Stdio::null())
-            .stderr(Stdio::null())
+            .stderr(File::create(desk.path().join(SAID)).expect("a file for what the program says"))
             .spawn()
             .expect("the program starts");
         let mut window = Self { display, desk, program, pictures: 0 };
@@ -98,7 +104,8 @@ impl<'a> Window<'a> {
         let start = Instant::now();
         loop {
             if let Some(status) = self.program.try_wait().expect("the program can be asked") {
-                panic!("the program ended ({status}) before {what} came");
+                let said = std::fs::read_to_string(self.desk.path().join(SAID)).unwrap_or_default();
+                panic!("the program ended ({status}) before {what} came: {said}");
             }
             if let Some(found) = look(self) {
                 return found;
