@@ -28,3 +28,16 @@ fn nothing_to_measure_with_is_refused() {
     desk.run("measure sweep --rig missing.toml --json").refused(&["missing.toml"]);
     desk.run("measure sweap --simulated").refused(&["sweap", "sweep"]);
 }
+
+#[test]
+fn a_persons_own_car_is_found_by_its_name_and_comes_first() {
+    let desk = Desk::new();
+    let own = desk.path().join("headrest/cars");
+    std::fs::create_dir_all(&own).expect("the data folder");
+    let wire = include_str!("../../presets/cars/straight-wire.toml");
+    std::fs::write(own.join("own-wire.toml"), wire).expect("a car of one's own");
+    std::fs::write(own.join("saloon-adapter.toml"), "nmae = 1").expect("a car with a mistake");
+    desk.run("devices").done().says(&["straight-wire", "own-wire"]);
+    desk.run("measure spectrum --simulated own-wire --json").done().reading();
+    desk.run("measure spectrum --simulated saloon-adapter").refused(&["saloon-adapter.toml", "nmae"]);
+}

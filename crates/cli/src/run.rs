@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
-use session::{Analysis, Error, Fault, FitOrder, LiveOrder, Reading, SheetForm, Written};
+use session::{Analysis, Error, Fault, FitOrder, LiveOrder, Measured, Reading, SheetForm, Written};
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::progress::Progress;
@@ -113,8 +113,12 @@ fn measure(flags: flags::Measure) -> Outcome {
         after_s: flags.after,
     };
     let progress = Progress::new();
-    let reading = session::measure(&order, &mut |what, share| progress.show(what, share))?;
+    let Measured { reading, recording } =
+        session::measure(&order, &mut |what, share| progress.show(what, share))?;
     drop(progress);
+    if let Some(path) = recording {
+        writeln!(io::stderr().lock(), "The recording is kept in {}", path.display())?;
+    }
     print_reading(&reading, flags.json.json)
 }
 

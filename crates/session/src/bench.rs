@@ -12,7 +12,7 @@ use measure::{Calibration, Finding};
 
 use crate::analysis::with_microphone;
 use crate::files::read_text;
-use crate::{Error, Result, library};
+use crate::{Error, Result, library, place};
 
 /// The rate at which the simulated car runs.
 const SIMULATED_RATE_HZ: u32 = 48_000;
@@ -83,8 +83,11 @@ impl Bench {
         })
     }
 
-    /// The devices that a rig file names.
+    /// The devices that a rig file names. A plain word is the name of one of the
+    /// person's own rigs.
     pub(crate) fn from_file(path: &Path) -> Result<Self> {
+        let own = path.to_str().and_then(|name| place::own("rigs", name));
+        let path = own.as_deref().unwrap_or(path);
         let spec = RigSpec::parse(&read_text(path)?, &path.display().to_string())
             .map_err(|error| Error::input(error.to_string()))?;
         let microphone = spec
@@ -151,12 +154,9 @@ impl Bench {
 pub(crate) fn car(name_or_file: &str) -> Result<Car> {
     let usual = Car::presets().first().map_or("", |(name, _)| name);
     let name = if name_or_file.is_empty() { usual } else { name_or_file };
-    let refused = |error: cabin::CarError| Error::input(format!("{name}: {error}"));
-    if Car::presets().iter().any(|(preset, _)| *preset == name) {
-        return Car::preset(name).map_err(refused);
-    }
-    match library::file_text(name)? {
-        Some(text) => Car::parse(&text).map_err(refused),
+    let built_in = Car::presets().iter().any(|(preset, _)| *preset == name);
+    match library::text("cars", name, built_in)? {
+        Some((text, file)) => Car::parse(&text).map_err(|error| Error::input(format!("{file}: {error}"))),
         None => Car::preset(name).map_err(|error| Error::input(error.to_string())),
     }
 }

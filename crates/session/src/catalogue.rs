@@ -6,12 +6,13 @@ use host::Registry;
 use measure::{Manifest, ParameterKind};
 use serde::Serialize;
 
-use crate::{Error, Result};
+use crate::{Error, Result, place};
 
-/// The sound devices and the simulated cars.
+/// The sound devices, the person's own rigs, and the simulated cars.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Devices {
     devices: Vec<Device>,
+    rigs: Vec<String>,
     simulated: Vec<String>,
 }
 
@@ -23,7 +24,7 @@ struct Device {
     outputs: u16,
 }
 
-/// Lists the sound devices and the simulated cars.
+/// Lists the sound devices, the person's own rigs, and the simulated cars.
 ///
 /// # Errors
 /// When the audio system does not answer.
@@ -37,8 +38,9 @@ pub fn devices() -> Result<Devices> {
             outputs: device.output_channels,
         })
         .collect();
-    let simulated = cabin::Car::presets().iter().map(|(name, _)| (*name).to_owned()).collect();
-    Ok(Devices { devices, simulated })
+    let built_in = cabin::Car::presets().iter().map(|(name, _)| (*name).to_owned());
+    let simulated = built_in.chain(place::own_names("cars")).collect();
+    Ok(Devices { devices, rigs: place::own_names("rigs"), simulated })
 }
 
 impl fmt::Display for Devices {
@@ -48,6 +50,9 @@ impl fmt::Display for Devices {
         }
         for Device { id, name, inputs, outputs } in &self.devices {
             writeln!(f, "{name}  {inputs} in, {outputs} out\n    {id}")?;
+        }
+        if !self.rigs.is_empty() {
+            writeln!(f, "rigs: {}", self.rigs.join(", "))?;
         }
         writeln!(f, "simulated cars: {}", self.simulated.join(", "))
     }

@@ -20,7 +20,7 @@ use tuning::Response;
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
 use crate::bench::Bench;
-use crate::{Result, jobs};
+use crate::{Result, jobs, place};
 use capture::Running;
 use tune::Tune;
 
@@ -170,7 +170,7 @@ impl Desk {
         self.bench = Some(bench);
         self.entered = false;
         if self.job.is_none() {
-            let folder = new_folder();
+            let folder = place::unused(&place::work(), "");
             self.hold(jobs::create(&folder, Some("Simulated car"), &car)?);
             self.notice(format!("The job is kept in {}", folder.display()), true);
         }
@@ -214,14 +214,4 @@ impl Desk {
     fn average(&self, mark: SetMark) -> Option<Response> {
         tuning::average(&self.side(mark)).ok()
     }
-}
-
-/// A folder for a job that was begun without naming one.
-fn new_folder() -> std::path::PathBuf {
-    let home = std::env::home_dir().unwrap_or_default().join("Headrest");
-    let day = jiff::ZonedDateTime::now().strftime("%Y-%m-%d").to_string();
-    (1..)
-        .map(|number| home.join(format!("{day}-{number}")))
-        .find(|folder| !folder.exists())
-        .unwrap_or_default()
 }

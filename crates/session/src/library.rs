@@ -6,7 +6,7 @@ use std::path::Path;
 use tuning::{Profile, Response, Target, TextError};
 
 use crate::files::read_text;
-use crate::{Error, Result};
+use crate::{Error, Result, place};
 
 impl From<TextError> for Error {
     fn from(error: TextError) -> Self {
@@ -26,32 +26,36 @@ pub(crate) fn responses(paths: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
 
 /// A target by its name, or from a file.
 pub(crate) fn target(name_or_file: &str) -> Result<Target> {
-    if Target::presets().iter().any(|preset| preset.name == name_or_file) {
-        return Ok(Target::preset(name_or_file)?);
-    }
-    match file_text(name_or_file)? {
-        Some(text) => Ok(Target::parse(&text, name_or_file)?),
+    let built_in = Target::presets().iter().any(|preset| preset.name == name_or_file);
+    match text("targets", name_or_file, built_in)? {
+        Some((text, name)) => Ok(Target::parse(&text, &name)?),
         None => Ok(Target::preset(name_or_file)?),
     }
 }
 
 /// A processor profile by its name, or from a file.
 pub(crate) fn profile(name_or_file: &str) -> Result<Profile> {
-    if Profile::presets().iter().any(|preset| preset.name == name_or_file) {
-        return Ok(Profile::preset(name_or_file)?);
-    }
-    match file_text(name_or_file)? {
-        Some(text) => Ok(Profile::parse(&text, name_or_file)?),
+    let built_in = Profile::presets().iter().any(|preset| preset.name == name_or_file);
+    match text("processors", name_or_file, built_in)? {
+        Some((text, name)) => Ok(Profile::parse(&text, &name)?),
         None => Ok(Profile::preset(name_or_file)?),
     }
 }
 
-/// The text of a file, or nothing when there is no such file and what was
-/// given can only have been meant as a name.
-pub(crate) fn file_text(name_or_file: &str) -> Result<Option<String>> {
+/// The text of a file and what to call it, or nothing when what was given can
+/// only have been meant as the name of something built in.
+///
+/// What looks like a path is one. Else the person's own file of this kind and
+/// name comes before what is built in, and a file beside the program's feet last.
+pub(crate) fn text(kind: &str, name_or_file: &str, built_in: bool) -> Result<Option<(String, String)>> {
     let path = Path::new(name_or_file);
     let looks_like_a_file = path.extension().is_some() || path.components().count() > 1;
-    if path.exists() || looks_like_a_file { read_text(path).map(Some) } else { Ok(None) }
+    let file = if looks_like_a_file {
+        Some(path.to_owned())
+    } else {
+        place::own(kind, name_or_file).or_else(|| (!built_in && path.exists()).then(|| path.to_owned()))
+    };
+    file.map(|file| Ok((read_text(&file)?, file.display().to_string()))).transpose()
 }
 
 /// A microphone calibration from its file.

@@ -10,7 +10,7 @@ use measure::{Reading, StimulusWanted};
 
 use crate::bench::Bench;
 use crate::take::{self, Plan, Until};
-use crate::{Error, Result, jobs};
+use crate::{Error, Result, jobs, place};
 
 /// What is to be measured with which rig.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -33,6 +33,15 @@ pub struct LiveOrder {
     pub after_s: f64,
 }
 
+/// What came of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// The reading.
+    pub reading: Reading,
+    /// The recording, when no job keeps it.
+    pub recording: Option<PathBuf>,
+}
+
 /// How long is listened when no stimulus says it.
 const LISTEN_S: f64 = 10.0;
 
@@ -41,7 +50,7 @@ const LISTEN_S: f64 = 10.0;
 /// # Errors
 /// When something that was given cannot be used, or the rig refuses. A
 /// measurement that cannot be made is not an error: the reading says why.
-pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result<Reading> {
+pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result<Measured> {
     let registry = Registry::built_in();
     let manifest = registry.manifest(&order.id).map_err(|unknown| Error::input(unknown.to_string()))?;
     let parameters = manifest
@@ -71,11 +80,20 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
     };
     let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
     count_down(order.after_s, progress);
-    let taken = take::take(&plan, &mut bench, job.as_mut(), None, &mut |take, _| {
+    // The simulated car can be asked again, to the bit; a real one cannot.
+    let loose = (job.is_none() && bench.car().is_none()).then(|| loose_recording(&order.id)).transpose()?;
+    let taken = take::take(&plan, &mut bench, job.as_mut(), loose.clone(), &mut |take, _| {
         progress("Measuring", take.progress().unwrap_or(0.0));
         Ok(())
     })?;
-    Ok(taken.reading)
+    Ok(Measured { reading: taken.reading, recording: loose })
+}
+
+/// Where a recording that belongs to no job is kept.
+fn loose_recording(id: &str) -> Result<PathBuf> {
+    let folder = place::work().join("recordings");
+    std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
+    Ok(place::unused(&folder, &format!("-{id}.wav")))
 }
 
 fn count_down(after_s: f64, progress: &mut dyn FnMut(&str, f64)) {
