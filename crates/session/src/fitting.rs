@@ -97,6 +97,7 @@ pub(crate) fn why(place: &tuning::LeftAlone) -> &'static str {
     match place.why {
         tuning::LeftAloneReason::Cancellation => "cancellation",
         tuning::LeftAloneReason::RollOff => "the end of what the drivers play",
+        tuning::LeftAloneReason::OutOfReach => "too far below the rest to be lifted",
     }
 }
 

@@ -179,7 +179,7 @@ impl<'a> Landscape<'a> {
             (from, to)
         };
         let (half_from, half_to) = extent(0.5 * depth_db);
-        let (from, to) = extent((0.15 * depth_db).clamp(0.25, 3.0));
+        let (from, to) = extent((0.02 * depth_db).clamp(0.25, 0.5));
         let (core_from, core_to) = extent(0.8 * depth_db);
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;

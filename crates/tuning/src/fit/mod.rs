@@ -146,6 +146,8 @@ pub enum LeftAloneReason {
     Cancellation,
     /// The end of the range that the drivers play.
     RollOff,
+    /// A stretch so far below the rest that the boost allowed could not mend it.
+    OutOfReach,
 }
 
 /// Why there is no fit.
@@ -242,13 +244,13 @@ pub fn fit(input: &FitInput<'_>) -> Result<FitResult, FitError> {
 /// Puts together what is said about bands that are settled.
 fn report(input: &FitInput<'_>, setup: Setup, typed: &[Band], offset_db: f64) -> FitResult {
     let profile = input.profile;
-    let flat_offset = setup.problem.offset_for(&vec![0.0; setup.problem.len()]);
-    // The offset of a problem with locked bands counts from the response with them.
+    // The need of a problem with locked bands counts from the response with them.
     let held = sum_db(&input.options.locked, &setup.problem.axis, profile);
-    let bare_offset = match input.options.offset_db {
-        Some(offset) => offset,
-        None => flat_offset - held.iter().zip(&setup.problem.weight).map(|(h, w)| h * w).sum::<f64>(),
-    };
+    let bare = |((need, held), weight): ((&f64, f64), &f64)| weight * (-need - held);
+    let bare_offset = input
+        .options
+        .offset_db
+        .unwrap_or_else(|| setup.problem.need_db.iter().zip(held).zip(&setup.problem.weight).map(bare).sum());
     let evidence = Evidence {
         responses: input.responses,
         response: &setup.response,

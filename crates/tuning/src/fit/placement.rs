@@ -3,6 +3,7 @@
 use super::problem::Problem;
 use super::solver::FreeBand;
 use crate::curve::Curve;
+use crate::linear::dot;
 use crate::{BandKind, BandLayout, Profile};
 
 /// The gain at which the shapes are drawn: a peak's shape changes little with it.
@@ -14,8 +15,10 @@ const SHELF_SHARE: f64 = 0.65;
 /// One shape: a band with everything but its gain settled.
 struct Shape {
     band: FreeBand,
-    /// Weighted and, with a free offset, centred: `w (s − mean)`.
+    /// Weighted and centred: `w (s − mean)`.
     weighted: Vec<f64>,
+    /// `Σ w s`.
+    mean: f64,
     /// `Σ w (s − mean)²`.
     power: f64,
 }
@@ -44,24 +47,8 @@ impl Dictionary {
 
     /// The best bands, the best first, no two of them alike.
     pub(super) fn ranked(&self, problem: &Problem, sum_db: &[f64], count: usize) -> Vec<FreeBand> {
-        let offset = problem.offset_for(sum_db);
-        let left: Vec<f64> =
-            problem.need_db.iter().zip(sum_db).map(|(need, sum)| need + offset - sum).collect();
-        let mut scored: Vec<(f64, FreeBand)> = self
-            .shapes
-            .iter()
-            .filter_map(|shape| {
-                let pull: f64 = shape.weighted.iter().zip(&left).map(|(w, l)| w * l).sum();
-                let gain = (pull / shape.power).clamp(shape.band.low[1], shape.band.high[1]);
-                let gained = gain * (2.0 * pull - gain * shape.power);
-                let mut band = shape.band;
-                band.value[1] = gain;
-                (gained > 0.0).then_some((gained, band))
-            })
-            .collect();
-        scored.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut best: Vec<FreeBand> = Vec::new();
-        for (_, band) in scored {
+        for (_, band) in self.scored(problem, sum_db) {
             let alike =
                 |other: &FreeBand| other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4;
             if best.len() < count && !best.iter().any(alike) {
@@ -70,6 +57,36 @@ impl Dictionary {
         }
         best
     }
+
+    /// The best band of one shape.
+    pub(super) fn best_of(&self, problem: &Problem, sum_db: &[f64], kind: BandKind) -> Option<FreeBand> {
+        self.scored(problem, sum_db).into_iter().map(|(_, band)| band).find(|band| band.kind == kind)
+    }
+
+    /// Every band that helps and how much, the best first.
+    fn scored(&self, problem: &Problem, sum_db: &[f64]) -> Vec<(f64, FreeBand)> {
+        let offset = problem.offset_for(sum_db);
+        let left: Vec<f64> =
+            problem.need_db.iter().zip(sum_db).map(|(need, sum)| need + offset - sum).collect();
+        // An offset that cannot follow leaves a mean for the bands to take away.
+        let stands = if problem.offset_follows(offset) { 0.0 } else { 1.0 };
+        let mean_left: f64 = stands * problem.weight.iter().zip(&left).map(|(w, l)| w * l).sum::<f64>();
+        let mut scored: Vec<(f64, FreeBand)> = self
+            .shapes
+            .iter()
+            .filter_map(|shape| {
+                let pull = dot(&shape.weighted, &left) + shape.mean * mean_left;
+                let power = shape.power + stands * shape.mean * shape.mean;
+                let gain = (pull / power).clamp(shape.band.low[1], shape.band.high[1]);
+                let gained = gain * (2.0 * pull - gain * power);
+                let mut band = shape.band;
+                band.value[1] = gain;
+                (gained > 0.0).then_some((gained, band))
+            })
+            .collect();
+        scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+        scored
+    }
 }
 
 impl Shape {
@@ -77,10 +94,7 @@ impl Shape {
         let [log_f, _, log_q] = band.value;
         let curve = Curve::new(band.kind, log_f.exp(), SHAPE_GAIN_DB, log_q.exp(), problem.sample_rate_hz);
         let mut weighted: Vec<f64> = problem.axis.iter().map(|&u| curve.db(u) / SHAPE_GAIN_DB).collect();
-        let mean = match problem.offset_db {
-            None => weighted.iter().zip(&problem.weight).map(|(s, w)| s * w).sum(),
-            Some(_) => 0.0,
-        };
+        let mean = dot(&weighted, &problem.weight);
         let mut power = 0.0;
         for (s, w) in weighted.iter_mut().zip(&problem.weight) {
             let centred = *s - mean;
@@ -88,7 +102,7 @@ impl Shape {
             power += w * centred * centred;
         }
         // A shape of next to no effect within the weights would ask for endless gain.
-        (power > 1e-5).then_some(Self { band, weighted, power })
+        (power > 1e-5).then_some(Self { band, weighted, mean, power })
     }
 }
 

@@ -1,8 +1,9 @@
 //! What is to be fitted, on an even log-frequency axis: the gain that is needed
 //! at each point, how much the point counts, and how high the bands may go there.
 
+use super::cancellation;
+use super::usable_range::{self, Reach};
 use super::{FitError, FitInput, FitOptions, LeftAlone};
-use super::{cancellation, usable_range};
 use crate::curve::{Curve, warped};
 use crate::{Band, Profile, Response, Target, average, log_axis};
 
@@ -14,6 +15,19 @@ const CANCELLATION_CEILING_DB: f64 = 0.3;
 
 /// How much a point inside a cancellation counts against one beside it.
 const BRIDGE_SHARE: f64 = 0.05;
+/// Where a stretch is left alone, the skirts of bands beside it may lift it by this
+/// share of the boost allowed.
+const SKIRT_SHARE: f64 = 0.5;
+
+/// How far the target may be laid below and above the level of what plays. Laid lower,
+/// everything would be cut for the sake of a few dips; laid higher, everything would
+/// be boosted. (Our choice, no published source.)
+const OFFSET_BELOW_DB: f64 = 6.0;
+const OFFSET_ABOVE_DB: f64 = 6.0;
+
+/// How strongly the constant is drawn to the level of what plays: 6 dB away costs as
+/// much as an error of 0.06 dB. It only settles what is as good either way.
+const OFFSET_PULL: f64 = 2e-4;
 
 /// A weighted least-squares problem: bring the sum of the bands to `need`
 /// plus a constant.
@@ -28,8 +42,12 @@ pub(super) struct Problem {
     pub(super) weight: Vec<f64>,
     /// What the fitted bands may add at most at each point.
     pub(super) ceiling_db: Vec<f64>,
-    /// The constant, when it is not free.
-    pub(super) offset_db: Option<f64>,
+    /// From where to where the constant may be chosen; a fixed one has both ends equal.
+    pub(super) offset_db: (f64, f64),
+    /// The level of what plays.
+    pub(super) level_db: f64,
+    /// The boost allowed for one band.
+    pub(super) max_boost_db: f64,
     pub(super) sample_rate_hz: f64,
 }
 
@@ -62,7 +80,7 @@ impl Problem {
         let deviation = Deviation::new(&response, input.target, &frequency_hz);
         let max_boost_db = input.options.max_boost(profile);
         let mut weight = certainty(&response, &frequency_hz);
-        let mut left_alone = usable_range::leave_ends(&deviation, max_boost_db, &mut weight);
+        let mut left_alone = Vec::new();
         let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
         let mut bridged_db = deviation.mean_db.clone();
         for dip in cancellation::find(&deviation, &response, max_boost_db) {
@@ -71,6 +89,26 @@ impl Problem {
                 ceiling_db[dip.core_from..=dip.core_to].fill(CANCELLATION_CEILING_DB);
             }
             left_alone.push(dip.left_alone(&deviation.frequency_hz));
+        }
+        let reach = Reach::new(&frequency_hz, &bridged_db, max_boost_db);
+        let level_db = reach.level_db;
+        // What no fit could meet would only draw the level down.
+        let lowest_db = level_db - max_boost_db - usable_range::BEYOND_BOOST_DB;
+        bridged_db.iter_mut().for_each(|db| *db = db.max(lowest_db));
+        for (first, last) in reach.slopes {
+            bridged_db[first..=last].iter_mut().for_each(|db| *db = db.max(level_db - max_boost_db));
+        }
+        for (first, last) in reach.stretches {
+            let (from_hz, to_hz) = (frequency_hz[first], frequency_hz[last]);
+            // What is wrong with the whole stretch explains the dips in it.
+            left_alone.retain(|place: &LeftAlone| !(from_hz..=to_hz).contains(&place.frequency_hz));
+            left_alone.push(usable_range::left_alone(&deviation, first, last, level_db));
+            leave(&mut bridged_db, first, last, level_db);
+            for i in first..=last {
+                weight[i] *= BRIDGE_SHARE;
+                let share = if is_inside(i, first, last, frequency_hz.len()) { SKIRT_SHARE } else { 1.0 };
+                ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
+            }
         }
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         let total: f64 = weight.iter().sum();
@@ -89,7 +127,12 @@ impl Problem {
             need_db,
             weight,
             ceiling_db,
-            offset_db,
+            offset_db: match offset_db {
+                Some(fixed) => (fixed, fixed),
+                None => (level_db - OFFSET_BELOW_DB, level_db + OFFSET_ABOVE_DB),
+            },
+            level_db: offset_db.unwrap_or(level_db),
+            max_boost_db,
             sample_rate_hz: profile.sample_rate_hz,
             frequency_hz,
         };
@@ -129,18 +172,32 @@ impl Problem {
             weight,
             ceiling_db: pairs(&self.ceiling_db, &f64::min),
             offset_db: self.offset_db,
+            level_db: self.level_db,
+            max_boost_db: self.max_boost_db,
             sample_rate_hz: self.sample_rate_hz,
         }
     }
 
     /// The constant that suits bands of this sum best.
     pub(super) fn offset_for(&self, sum_db: &[f64]) -> f64 {
-        self.offset_db.unwrap_or_else(|| {
-            self.weight.iter().zip(sum_db.iter().zip(&self.need_db)).map(|(w, (c, n))| w * (c - n)).sum()
-        })
+        let free: f64 =
+            self.weight.iter().zip(sum_db.iter().zip(&self.need_db)).map(|(w, (c, n))| w * (c - n)).sum();
+        self.drawn(free)
     }
 
-    /// The weighted mean square of what is left, in dB².
+    fn drawn(&self, free_db: f64) -> f64 {
+        ((free_db + OFFSET_PULL * self.level_db) / (1.0 + OFFSET_PULL))
+            .clamp(self.offset_db.0, self.offset_db.1)
+    }
+
+    /// Whether the constant follows the bands: it does not where it is fixed, or
+    /// stands at an end of where it may be.
+    pub(super) fn offset_follows(&self, offset_db: f64) -> bool {
+        self.offset_db.0 < offset_db && offset_db < self.offset_db.1
+    }
+
+    /// The weighted mean square of what is left, in dB², and traces for a level far off
+    /// and for much boost.
     pub(super) fn mean_square(&self, sum_db: &[f64]) -> f64 {
         let (mut first, mut second) = (0.0, 0.0);
         for ((w, c), n) in self.weight.iter().zip(sum_db).zip(&self.need_db) {
@@ -148,15 +205,21 @@ impl Problem {
             first += w * left;
             second += w * left * left;
         }
-        match self.offset_db {
-            None => (second - first * first).max(0.0),
-            Some(offset) => second + 2.0 * offset * first + offset * offset,
-        }
+        let offset = self.drawn(-first);
+        let pull = OFFSET_PULL * (offset - self.level_db).powi(2);
+        (second + offset * (2.0 * first + offset)).max(0.0)
+            + pull
+            + BOOST_WEIGHT * self.over(sum_db, |_| self.max_boost_db)
     }
 
     /// How far the bands exceed their ceiling, as a mean square in dB².
     pub(super) fn excess(&self, sum_db: &[f64]) -> f64 {
-        let square: f64 = sum_db.iter().zip(&self.ceiling_db).map(|(c, t)| (c - t).max(0.0).powi(2)).sum();
+        self.over(sum_db, |i| self.ceiling_db[i])
+    }
+
+    /// The mean square of what lies over a limit.
+    fn over(&self, sum_db: &[f64], limit_db: impl Fn(usize) -> f64) -> f64 {
+        let square: f64 = sum_db.iter().enumerate().map(|(i, c)| (c - limit_db(i)).max(0.0).powi(2)).sum();
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let count = self.len() as f64;
         square / count
@@ -225,6 +288,33 @@ fn bridge(deviation_db: &mut [f64], weight: &mut [f64], from: usize, to: usize) 
         let part = (i - from) as f64 / (to - from).max(1) as f64;
         deviation_db[i] = left + part * (right - left);
         weight[i] *= BRIDGE_SHARE;
+    }
+}
+
+/// How much the square of what all bands boost together beyond the boost allowed for one
+/// counts: 6 dB more over an octave of ten costs as much as an error of 0.04 dB. It only
+/// settles what is as good either way.
+pub(super) const BOOST_WEIGHT: f64 = 5e-4;
+
+/// How far, in points, the slope of the bands beside a stretch may reach into it.
+const SKIRT_POINTS: usize = 24;
+
+/// Whether a point of a stretch lies beyond the skirts of the bands beside it.
+fn is_inside(point: usize, first: usize, last: usize, count: usize) -> bool {
+    (first == 0 || point - first >= SKIRT_POINTS) && (last + 1 == count || last - point >= SKIRT_POINTS)
+}
+
+/// Puts a stretch at the level, so that the bands are to do nothing there, with half an
+/// octave on each side to come down from what they do beside it.
+fn leave(deviation_db: &mut [f64], first: usize, last: usize, level_db: f64) {
+    let count = deviation_db.len();
+    let left = if first == 0 { level_db } else { deviation_db[first - 1] };
+    let right = if last + 1 == count { level_db } else { deviation_db[last + 1] };
+    for i in first..=last {
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let share = |points: usize| (1.0 - points as f64 / SKIRT_POINTS as f64).max(0.0);
+        let (from_left, from_right) = (share(i - first), share(last - i));
+        deviation_db[i] = level_db + from_left * (left - level_db) + from_right * (right - level_db);
     }
 }
 

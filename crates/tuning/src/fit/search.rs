@@ -4,7 +4,7 @@
 use super::placement::{Dictionary, fixed_bands, overlap};
 use super::problem::Problem;
 use super::solver::{FreeBand, Solver, sum_of};
-use crate::{BandLayout, Profile};
+use crate::{BandKind, BandLayout, Profile};
 
 /// What the search may use.
 #[derive(Debug, Clone, Copy)]
@@ -33,10 +33,13 @@ pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<
     bands
 }
 
+/// An error that no one hears and that is not worth a band.
+const GOOD_ENOUGH_DB: f64 = 0.09;
+
 /// How much error may be accepted for the sake of fewer bands: 0.1 dB RMS more, and
 /// less where the fit is so good that 0.1 dB would spoil it.
 fn acceptable(best_rms_db: f64) -> f64 {
-    best_rms_db + (0.3 * best_rms_db).clamp(0.02, 0.1)
+    (best_rms_db + (0.3 * best_rms_db).min(0.1)).max(GOOD_ENOUGH_DB)
 }
 
 /// Bands and the square root of what they cost, in dB.
@@ -55,7 +58,7 @@ struct Search<'a> {
 
 impl Search<'_> {
     fn parametric(&mut self) -> Vec<FreeBand> {
-        let path = self.forward(None, self.max_bands);
+        let path = self.forward(&[], self.max_bands);
         let Some(last) = path.last() else { return Vec::new() };
         let mut best = self.refined(last.bands.clone(), 25);
         if best.bands.len() == self.max_bands {
@@ -79,18 +82,16 @@ impl Search<'_> {
     }
 
     /// Adds band after band where it helps most, refining on the way; the states
-    /// from one band on.
-    fn forward(&mut self, first: Option<FreeBand>, max_bands: usize) -> Vec<State> {
+    /// from one band on. The first bands may be given.
+    fn forward(&mut self, start: &[FreeBand], max_bands: usize) -> Vec<State> {
         let mut path: Vec<State> = Vec::new();
         let mut bands: Vec<FreeBand> = Vec::new();
+        let mut start = start.iter().take(max_bands);
         let mut idle = 0;
         let mut rms_db = self.rms(&bands);
         while bands.len() < max_bands && idle < 2 {
             let sum = sum_of(self.problem, &bands);
-            let next = match first {
-                Some(first) if bands.is_empty() => Some(first),
-                _ => self.dictionary.best(self.problem, &sum),
-            };
+            let next = start.next().copied().or_else(|| self.dictionary.best(self.problem, &sum));
             let Some(next) = next else { break };
             bands.push(next);
             let around = |index: usize, bands: &[FreeBand]| overlap(&bands[index], &next);
@@ -193,20 +194,38 @@ impl Search<'_> {
         best
     }
 
-    /// Begins again from the next best first bands; keeps what needs fewer, or has
-    /// less error with as many.
+    /// Begins again from the next best first bands and from shelves, which a peak as wide
+    /// as a shelf often hides; keeps what needs fewer, or has less error with as many.
     fn other_starts(&mut self, mut fewest: State, limit: f64) -> State {
         let flat = vec![0.0; self.problem.len()];
-        let firsts = self.dictionary.ranked(self.problem, &flat, 3);
-        for first in firsts.into_iter().skip(1) {
-            if fewest.bands.len() < 2 || fewest.bands.len() > 12 {
+        let mut starts: Vec<Vec<FreeBand>> = self
+            .dictionary
+            .ranked(self.problem, &flat, 3)
+            .into_iter()
+            .skip(1)
+            .map(|band| vec![band])
+            .collect();
+        let shelf = |kind| self.dictionary.best_of(self.problem, &flat, kind);
+        let (low, high) = (shelf(BandKind::LowShelf), shelf(BandKind::HighShelf));
+        starts.extend([low, high].into_iter().flatten().map(|band| vec![band]));
+        starts.extend(low.zip(high).map(|(low, high)| vec![low, high]));
+        for start in starts {
+            if !(2..=12).contains(&fewest.bands.len()) {
                 break;
             }
-            let path = self.forward(Some(first), fewest.bands.len());
+            let path = self.forward(&start, fewest.bands.len());
             let Some(last) = path.last() else { continue };
             let trial = self.refined(last.bands.clone(), 20);
             if trial.rms_db <= limit && trial.rms_db < 0.98 * fewest.rms_db {
                 fewest = self.reduced(trial, limit);
+            }
+            let shorter = path.into_iter().rev().find(|state| state.bands.len() < fewest.bands.len());
+            if let Some(shorter) = shorter.filter(|state| state.rms_db <= 2.0 * limit) {
+                let trial = self.refined(shorter.bands, 20);
+                let trial = if trial.rms_db <= limit { trial } else { self.exchanged(trial, 1) };
+                if trial.rms_db <= limit {
+                    fewest = self.reduced(trial, limit);
+                }
             }
         }
         fewest
@@ -218,13 +237,35 @@ impl Search<'_> {
             let tries = fewest.bands.len();
             let Some(trial) = self.without_one(&fewest, tries) else { break };
             let trial = self.refined(trial.bands, 15);
-            let trial = self.exchanged(trial, 1);
+            let trial = self.exchanged(trial, 2);
+            let trial = if trial.rms_db <= limit { trial } else { self.two_for_one(&fewest) };
             if trial.rms_db > limit {
                 break;
             }
             fewest = trial;
         }
         fewest
+    }
+
+    /// Takes two neighbours out and puts the best single band in their place, for each
+    /// pair of neighbours; the best of it.
+    fn two_for_one(&mut self, state: &State) -> State {
+        let mut order: Vec<usize> = (0..state.bands.len()).collect();
+        order.sort_by(|&a, &b| state.bands[a].value[0].total_cmp(&state.bands[b].value[0]));
+        let mut best = State { bands: Vec::new(), rms_db: f64::INFINITY };
+        for pair in order.windows(2) {
+            let left = |index: usize| !pair.contains(&index);
+            let mut bands: Vec<FreeBand> =
+                (0..state.bands.len()).filter(|&index| left(index)).map(|index| state.bands[index]).collect();
+            let sum = sum_of(self.problem, &bands);
+            let Some(next) = self.dictionary.best(self.problem, &sum) else { continue };
+            bands.push(next);
+            let trial = self.refined(bands, 12);
+            if trial.rms_db < best.rms_db {
+                best = trial;
+            }
+        }
+        if best.bands.is_empty() { best } else { self.refined(best.bands, 15) }
     }
 
     /// Fixed bands: all gains at once by bounded least squares, then the least of

@@ -9,7 +9,7 @@
 //! References: K. Levenberg 1944; D. Marquardt 1963 (scaled damping); elimination of
 //! the linear parameter: G. Golub, V. Pereyra 1973. (From memory.)
 
-use super::problem::Problem;
+use super::problem::{BOOST_WEIGHT, Problem};
 use crate::BandKind;
 use crate::curve::Curve;
 use crate::linear::{dot, solve_in_place};
@@ -179,15 +179,25 @@ impl Solver {
         let count = problem.len();
         let size = self.columns.len();
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let ceiling_weight = CEILING_WEIGHT / count as f64;
+        let (ceiling_weight, boost_weight) = (CEILING_WEIGHT / count as f64, BOOST_WEIGHT / count as f64);
         let offset = problem.offset_for(sum_db);
-        let excess: Vec<f64> =
-            sum_db.iter().zip(&problem.ceiling_db).map(|(c, t)| (c - t).max(0.0)).collect();
-        let exceeded = excess.iter().any(|e| *e > 0.0);
-        let pull: Vec<f64> = (0..count)
-            .map(|i| {
-                problem.weight[i] * (problem.need_db[i] + offset - sum_db[i]) - ceiling_weight * excess[i]
+        let follows = problem.offset_follows(offset);
+        // What lies over the ceiling pulls down, and weighs in the hessian, more than what
+        // lies over the boost allowed for one band.
+        let over: Vec<(f64, f64)> = sum_db
+            .iter()
+            .zip(&problem.ceiling_db)
+            .map(|(sum, ceiling)| {
+                let weigh =
+                    |over: f64, weight: f64| if over > 0.0 { (weight * over, weight) } else { (0.0, 0.0) };
+                let (hard, soft) =
+                    (weigh(sum - ceiling, ceiling_weight), weigh(sum - problem.max_boost_db, boost_weight));
+                (hard.0 + soft.0, hard.1 + soft.1)
             })
+            .collect();
+        let exceeded = over.iter().any(|(_, weight)| *weight > 0.0);
+        let pull: Vec<f64> = (0..count)
+            .map(|i| problem.weight[i] * (problem.need_db[i] + offset - sum_db[i]) - over[i].0)
             .collect();
         self.weighted.resize(size * count, 0.0);
         self.gradient.resize(size, 0.0);
@@ -198,12 +208,14 @@ impl Solver {
             if which == 1 {
                 self.gradient[column] -= GAIN_WEIGHT * bands[band].gain_db();
             }
-            let mean = if problem.offset_db.is_none() { dot(derivative, &problem.weight) } else { 0.0 };
+            let mean = if follows { dot(derivative, &problem.weight) } else { 0.0 };
             let weighted = &mut self.weighted[column * count..(column + 1) * count];
             for i in 0..count {
                 weighted[i] = problem.weight[i] * (derivative[i] - mean);
-                if exceeded && excess[i] > 0.0 {
-                    weighted[i] += ceiling_weight * derivative[i];
+            }
+            if exceeded {
+                for ((weighted, (_, weight)), derivative) in weighted.iter_mut().zip(&over).zip(derivative) {
+                    *weighted += weight * derivative;
                 }
             }
             for other in 0..=column {

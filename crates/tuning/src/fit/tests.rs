@@ -63,6 +63,41 @@ fn known_bands_are_recovered() {
     }
 }
 
+/// Source: an expert's rule: a driver that does not play is no reason to turn all others down.
+#[test]
+fn a_hole_does_not_draw_everything_down() {
+    let grid = log_axis::grid(20.0, 20_000.0, 96.0);
+    let mut random = Random::new(5);
+    for (from_hz, to_hz, depth_db) in
+        [(60.0, 250.0, 25.0), (60.0, 250.0, 15.0), (60.0, 600.0, 30.0), (3_000.0, 20_001.0, 30.0)]
+    {
+        let magnitude_db = grid
+            .iter()
+            .map(|&f| {
+                let hole = if (from_hz..to_hz).contains(&f) { -depth_db } else { 0.0 };
+                hole + 2.0 * (3.0 * f.ln()).sin() + 0.3 * random.normal()
+            })
+            .collect();
+        let response = Response::new(grid.clone(), magnitude_db).unwrap();
+        for name in ["parametric-free", "parametric-gridded", "graphic-31"] {
+            for target in ["flat", "car-medium"] {
+                let profile = Profile::preset(name).unwrap();
+                let target = Target::preset(target).unwrap();
+                let result = fit_one(&response, &target, &profile, &FitOptions::default());
+                let bands: Vec<Band> = result.bands.iter().map(|b| b.band).collect();
+                let mut added = bands_db(&bands, &grid, RATE);
+                added.sort_by(f64::total_cmp);
+                let case = format!("{name}, {}, hole of {depth_db} dB from {from_hz} Hz", target.name);
+                at_most(&format!("{case}: cut in the middle"), -added[added.len() / 2], 6.5);
+                let middle_hz = (from_hz * to_hz.min(20_000.0)).sqrt();
+                at_most(&format!("{case}: boost inside"), boost_at(&result, middle_hz), 3.5);
+                let named = |l: &LeftAlone| l.why != LeftAloneReason::Cancellation;
+                assert!(result.left_alone.iter().any(named), "{case}: {:?}", result.left_alone);
+            }
+        }
+    }
+}
+
 /// A notch of 20 dB, as a peak of the cookbook with the given Q, over other bands.
 fn with_notch(hz: f64, q: f64, others: &[Band], random: &mut Random) -> Response {
     let mut bands = others.to_vec();

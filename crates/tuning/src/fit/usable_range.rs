@@ -1,43 +1,176 @@
-//! The ends of the range where a driver does not play: nothing is to be filled there.
+//! Where a car plays at all: the level that counts as its own, and the stretches
+//! that lie so far below it that no boost allowed could mend them.
 
 use super::problem::Deviation;
 use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
 use crate::log_axis;
 
-/// Below the median by the allowed boost plus this, an end has rolled off: even
+/// Below its level by the boost allowed plus this, a stretch is out of reach: even
 /// the full boost would leave it audibly short (our choice, no published source).
-const BEYOND_BOOST_DB: f64 = 6.0;
+pub(super) const BEYOND_BOOST_DB: f64 = 6.0;
+/// What lies so far below the loudest tenth of the range is not playing; it has no
+/// say in what the level is (our choice, no published source).
+const PLAYING_SPAN_DB: f64 = 30.0;
+/// A stretch of less than this is a notch, not a hole.
+const NARROWEST_HOLE_OCTAVES: f64 = 0.25;
 
-/// Takes the weight from both ends up to where the response, smoothed to a third
-/// octave, comes within reach of the target.
-pub(super) fn leave_ends(deviation: &Deviation, max_boost_db: f64, weight: &mut [f64]) -> Vec<LeftAlone> {
-    let smooth = log_axis::smooth_power_db(&deviation.frequency_hz, &deviation.mean_db, 3);
-    let floor = median(smooth.clone()) - max_boost_db - BEYOND_BOOST_DB;
-    let count = smooth.len();
-    let low = smooth.iter().take_while(|&&d| d < floor).count();
-    let high = smooth.iter().rev().take_while(|&&d| d < floor).count();
-    let mut left_alone = Vec::new();
-    if low + high >= count {
-        return left_alone;
+/// How the car's own level lies against the target, and what is out of reach of it.
+pub(super) struct Reach {
+    /// The median of what plays.
+    pub(super) level_db: f64,
+    /// The stretches out of reach, as first and last point.
+    pub(super) stretches: Vec<(usize, usize)>,
+    /// The same with the slopes that lead to them: boost helps there, but all that is
+    /// allowed.
+    pub(super) slopes: Vec<(usize, usize)>,
+}
+
+impl Reach {
+    /// Finds the level and the stretches in a deviation whose narrow dips were
+    /// bridged, smoothed to a third of an octave.
+    ///
+    /// The median of what plays is taken again without what it puts out of reach,
+    /// so that a wide hole does not draw the level down to itself.
+    pub(super) fn new(frequency_hz: &[f64], deviation_db: &[f64], max_boost_db: f64) -> Self {
+        let smooth = log_axis::smooth_power_db(frequency_hz, deviation_db, 3);
+        let mut ascending = smooth.clone();
+        ascending.sort_by(f64::total_cmp);
+        let loud = ascending[ascending.len() - 1 - ascending.len() / 10];
+        let mut floor = loud - PLAYING_SPAN_DB;
+        let mut level_db = loud;
+        for _ in 0..8 {
+            level_db = median(smooth.iter().copied().filter(|&db| db >= floor).collect());
+            let next = floor.max(level_db - max_boost_db - BEYOND_BOOST_DB);
+            if next <= floor {
+                break;
+            }
+            floor = next;
+        }
+        let (stretches, slopes) = stretches(frequency_hz, &smooth, deviation_db, level_db - max_boost_db);
+        Self { level_db, stretches, slopes }
     }
-    let mut leave = |from: usize, to: usize, edge: usize, side: &str| {
-        weight[from..to].fill(0.0);
-        let frequency_hz = deviation.frequency_hz[edge];
-        left_alone.push(LeftAlone {
-            frequency_hz,
-            why: LeftAloneReason::RollOff,
-            text: format!(
-                "{side} {frequency_hz:.0} Hz the response has fallen further than the allowed boost could lift it; \
-                 that is the end of the drivers' range, and it was left alone."
-            ),
-        });
+}
+
+/// First and last points of stretches.
+type Stretches = Vec<(usize, usize)>;
+
+/// Runs of points below the edge, from which the full boost would not reach the level,
+/// that hold points further below than that: what of them is out of reach, and all of them.
+fn stretches(
+    frequency_hz: &[f64],
+    smooth: &[f64],
+    deviation_db: &[f64],
+    edge_db: f64,
+) -> (Stretches, Stretches) {
+    let deep = |i: usize| smooth[i] < edge_db - BEYOND_BOOST_DB;
+    let final_point = smooth.len() - 1;
+    let (mut found, mut slopes) = (Vec::new(), Vec::new());
+    let mut at = 0;
+    while at < smooth.len() {
+        let length = smooth[at..].iter().take_while(|&&db| db < edge_db).count();
+        let run = at..at + length;
+        at += length.max(1);
+        let core = run.clone().find(|&i| deep(i)).zip(run.clone().rev().find(|&i| deep(i)));
+        let Some((from, to)) = core else { continue };
+        // A run that goes on to an end of the range without staying deep is a hole and
+        // beside it a slope, which boost helps. At a roll-off, too, the slope is worth having.
+        let mut first = if run.start == 0 && !deep(0) || to == final_point { from } else { run.start };
+        let mut last =
+            if run.end > final_point && !deep(final_point) || from == 0 { to } else { run.end - 1 };
+        // Smoothing has drawn what is beside a steep edge over it.
+        first -= deviation_db[..first].iter().rev().take_while(|&&db| db < edge_db - BEYOND_BOOST_DB).count();
+        last += deviation_db[last + 1..].iter().take_while(|&&db| db < edge_db - BEYOND_BOOST_DB).count();
+        let octaves = (frequency_hz[to] / frequency_hz[from]).log2();
+        if first == 0 || last == final_point || octaves >= NARROWEST_HOLE_OCTAVES {
+            found.push((first, last));
+            slopes.push((first.min(run.start), last.max(run.end - 1)));
+        }
+    }
+    (found, slopes)
+}
+
+/// What is said about a stretch.
+pub(super) fn left_alone(deviation: &Deviation, first: usize, last: usize, level_db: f64) -> LeftAlone {
+    let hz = &deviation.frequency_hz;
+    let end = |frequency_hz: f64, side: &str| LeftAlone {
+        frequency_hz,
+        why: LeftAloneReason::RollOff,
+        text: format!(
+            "{side} {frequency_hz:.0} Hz the response has fallen further than the allowed boost could lift it; \
+             that is the end of the drivers' range, and it was left alone."
+        ),
     };
-    if low > 0 {
-        leave(0, low, low, "Below");
+    if first == 0 {
+        return end(hz[last], "Below");
     }
-    if high > 0 {
-        leave(count - high, count, count - high - 1, "Above");
+    if last + 1 == hz.len() {
+        return end(hz[first], "Above");
     }
-    left_alone
+    let stretch = &deviation.mean_db[first..=last];
+    #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+    let below_db = level_db - stretch.iter().sum::<f64>() / stretch.len() as f64;
+    LeftAlone {
+        frequency_hz: (hz[first] * hz[last]).sqrt(),
+        why: LeftAloneReason::OutOfReach,
+        text: format!(
+            "From {:.0} to {:.0} Hz the response lies {below_db:.0} dB below the rest, further than the allowed boost \
+             could lift it, and it was left alone. Look for a driver that does not play, for its wiring, or for \
+             crossovers that leave a gap.",
+            hz[first], hz[last]
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use testkit::near;
+
+    fn reach(shape: impl Fn(f64) -> f64) -> (Vec<f64>, Reach) {
+        let hz = log_axis::grid(20.0, 20_000.0, 48.0);
+        let db: Vec<f64> = hz.iter().map(|&f| shape(f)).collect();
+        let reach = Reach::new(&hz, &db, 6.0);
+        (hz, reach)
+    }
+
+    #[test]
+    fn a_hole_does_not_draw_the_level_down() {
+        for depth in [15.0, 25.0, 40.0] {
+            let (hz, reach) = reach(|f| if (60.0..600.0).contains(&f) { -depth } else { 0.0 });
+            near("level", reach.level_db, 0.0, 0.01);
+            let [(first, last)] = reach.stretches[..] else { panic!("{:?}", reach.stretches) };
+            near("from", hz[first], 60.0, 8.0);
+            near("to", hz[last], 600.0, 80.0);
+        }
+    }
+
+    /// The bass is further below an in-car target than one boost reaches, but it plays.
+    #[test]
+    fn a_hole_beside_weak_bass_is_not_the_end_of_the_range() {
+        let (hz, reach) = reach(|f| match f {
+            60.0..250.0 => -25.0,
+            0.0..60.0 => -6.6,
+            _ => 0.0,
+        });
+        let [(first, last)] = reach.stretches[..] else { panic!("{:?}", reach.stretches) };
+        near("from", hz[first], 60.0, 2.0);
+        near("to", hz[last], 250.0, 10.0);
+    }
+
+    #[test]
+    fn a_subwoofer_is_at_its_own_level() {
+        let (hz, reach) = reach(|f| -24.0 * (f / 100.0).log2().clamp(0.0, 3.0));
+        near("level", reach.level_db, 0.0, 0.5);
+        let [(first, last)] = reach.stretches[..] else { panic!("{:?}", reach.stretches) };
+        assert_eq!(last, hz.len() - 1);
+        near("from", hz[first], 141.0, 10.0);
+    }
+
+    #[test]
+    fn strong_bass_is_no_reason_to_give_up_the_rest() {
+        let (_, reach) = reach(|f| if f < 70.0 { 22.0 } else { 0.0 });
+        near("level", reach.level_db, 0.0, 0.01);
+        assert!(reach.stretches.is_empty());
+    }
 }
