@@ -44,7 +44,7 @@ pub(crate) enum Command {
     Sheet(Sheet),
     /// Write the customer's report of a job
     Report(Report),
-    /// Make, show, list and check job folders
+    /// Make, fill, show, list and check job folders
     #[command(subcommand)]
     Job(Job),
     /// List, show and check measurements
@@ -294,6 +294,8 @@ pub(crate) enum Job {
         #[arg(long, value_name = "TEXT", default_value = "")]
         car: String,
     },
+    /// Find the tracks in recordings of any length, and make each a capture of the job
+    Import(Import),
     /// Show what a job holds
     Show {
         /// The job's folder
@@ -315,6 +317,38 @@ pub(crate) enum Job {
         #[command(flatten)]
         json: Json,
     },
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    /// The job's folder; it is made when it does not exist
+    pub(crate) job: PathBuf,
+    /// WAV, FLAC or other sound files that hold tracks in any order
+    #[arg(required = true, value_name = "RECORDING")]
+    pub(crate) recordings: Vec<PathBuf>,
+    /// The tracks.json of the tracks that were played [default: the standard tracks]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) stimulus: Option<PathBuf>,
+    /// The channel to measure, counted from 1
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub(crate) channel: usize,
+    /// The channel that carries the reference, counted from 1
+    #[arg(long, value_name = "N")]
+    pub(crate) reference_channel: Option<usize>,
+    /// The microphone's own response
+    #[arg(long, value_name = "FILE")]
+    pub(crate) mic_cal: Option<PathBuf>,
+    /// The level that 94 dB SPL gave, in dBFS
+    #[arg(long, value_name = "X", allow_negative_numbers = true)]
+    pub(crate) dbfs_at_94: Option<f64>,
+    /// The volts of a sample value of 1.0
+    #[arg(long, value_name = "X")]
+    pub(crate) volts_per_fs: Option<f64>,
+    /// The set that the captures belong to: before, after, or a name
+    #[arg(long, value_name = "SET")]
+    pub(crate) set: Option<String>,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Args)]

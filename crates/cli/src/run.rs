@@ -4,7 +4,9 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
-use session::{Analysis, Error, Fault, FitOrder, LiveOrder, Measured, Reading, SheetForm, Written};
+use session::{
+    Analysis, Error, Fault, FitOrder, ImportOrder, LiveOrder, Measured, Reading, SheetForm, Written,
+};
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::progress::Progress;
@@ -259,10 +261,33 @@ fn job(command: flags::Job) -> Outcome {
             session::new_job(&dir, name.as_deref(), &car)?;
             files_written(&[Written::new(&dir, "a new job")])
         }
+        flags::Job::Import(flags) => import(flags),
         flags::Job::Show { dir, json } => print(&session::show_job(&dir)?, json.json),
         flags::Job::List { dir, json } => print(&session::list_jobs(&dir)?, json.json),
         flags::Job::Check { dir, json } => print(&session::check_job(&dir)?, json.json),
     }
+}
+
+fn import(flags: flags::Import) -> Outcome {
+    let order = ImportOrder {
+        job: flags.job,
+        recordings: flags.recordings,
+        tracks: flags.stimulus,
+        channel: args::channel("--channel", flags.channel)?,
+        reference_channel: flags
+            .reference_channel
+            .map(|number| args::channel("--reference-channel", number))
+            .transpose()?,
+        mic_cal: flags.mic_cal,
+        dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
+        volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+        set: flags.set,
+    };
+    let progress = Progress::new();
+    let imported = session::import(&order, &mut |what, share| progress.show(what, share))?;
+    drop(progress);
+    print(&imported, flags.json.json)?;
+    if imported.captures() == 0 { Err(Ended::NoResult) } else { Ok(()) }
 }
 
 fn plugins(flags: &flags::Plugins) -> Outcome {

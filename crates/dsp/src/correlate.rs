@@ -4,7 +4,13 @@
 use num_complex::Complex64;
 
 use crate::fft::{RealFft, fast_len};
-use crate::window::{kaiser, sinc};
+use crate::window::{kaiser, rise, sinc};
+
+/// The part of a band's limit in which a filter that keeps only the phase is faded.
+const FADED: f64 = 0.25;
+/// How many cycles of the lower limit such a filter rings beyond its template: the
+/// reciprocal of the fade, less what a raised cosine has lost by then.
+const GUARD_CYCLES: f64 = 12.0;
 
 /// Slides a template over a recording of any length.
 ///
@@ -15,10 +21,15 @@ use crate::window::{kaiser, sinc};
 /// [`MatchedFilter::new`] allocates; [`MatchedFilter::scan`] does not.
 pub struct MatchedFilter {
     template_len: usize,
+    /// How far the filter reaches beyond the template's ends.
+    guard: usize,
     fft: RealFft,
     filter: Vec<Complex64>,
     time: Vec<f64>,
     spectrum: Vec<Complex64>,
+    /// Working space of the envelope, empty until it is asked for.
+    quadrature: Vec<f64>,
+    turned: Vec<Complex64>,
 }
 
 impl MatchedFilter {
@@ -30,34 +41,63 @@ impl MatchedFilter {
     pub fn new(template: &[f64]) -> Self {
         assert!(!template.is_empty(), "a template has samples");
         // Shorter blocks waste most of their work on the overlap, longer ones memory.
-        let n = fast_len((template.len() * 5 / 2).max(1 << 12));
+        Self::with_hop(template, (template.len() * 3 / 2).max(1 << 11), 0)
+    }
+
+    /// A filter that works through the recording in steps of at least `hop` results.
+    fn with_hop(template: &[f64], hop: usize, guard: usize) -> Self {
+        assert!(!template.is_empty(), "a template has samples");
+        let n = fast_len(template.len() + 2 * guard + hop);
         let mut fft = RealFft::new(n);
         let mut time = vec![0.0; n];
-        time[..template.len()].copy_from_slice(template);
+        time[guard..guard + template.len()].copy_from_slice(template);
         let mut filter = vec![Complex64::default(); fft.bins()];
         fft.forward(&mut time, &mut filter);
         for bin in &mut filter {
             *bin = bin.conj();
         }
         let spectrum = vec![Complex64::default(); filter.len()];
-        Self { template_len: template.len(), fft, filter, time, spectrum }
+        Self {
+            template_len: template.len(),
+            guard,
+            fft,
+            filter,
+            time,
+            spectrum,
+            quadrature: Vec::new(),
+            turned: Vec::new(),
+        }
     }
 
-    /// A filter for a template of which only the phase is used, from `from_hz` to
-    /// `to_hz` (both in parts of the sample rate): every frequency within counts
-    /// alike in the result, however little the template holds of it, and nothing
-    /// outside does. A sweep is pressed into a shorter peak by it than by itself.
+    /// A filter for a template of which only the phase is used, from `from` to `to`
+    /// (in parts of the sample rate): every frequency within counts alike in the result,
+    /// however little the template holds of it, and nothing outside does; a quarter of
+    /// either end is faded. A sweep is pressed into a shorter peak by it than by itself.
     ///
     /// # Panics
     /// When the template is empty.
     #[must_use]
     pub fn phase_only(template: &[f64], from: f64, to: f64) -> Self {
-        let mut matched = Self::new(template);
+        Self::phase_only_by(template, from, to, (template.len() * 3 / 2).max(1 << 11))
+    }
+
+    /// The same, for a stream: results come in steps of at least `hop`, however much
+    /// more work a result costs then.
+    ///
+    /// # Panics
+    /// When the template is empty.
+    #[must_use]
+    pub fn phase_only_by(template: &[f64], from: f64, to: f64, hop: usize) -> Self {
+        // Without its sizes the filter rings beyond the template, for as long as the
+        // fades are narrow; where a block begins and ends that must not count.
+        let guard = ((GUARD_CYCLES / from.max(1e-6)) as usize).min(template.len() / 2);
+        let mut matched = Self::with_hop(template, hop, guard);
         let n = matched.fft.len() as f64;
         for (k, bin) in matched.filter.iter_mut().enumerate() {
             let size = bin.norm();
-            let inside = (from..=to).contains(&(k as f64 / n)) && size > 0.0;
-            *bin = if inside { *bin / size } else { Complex64::default() };
+            let f = k as f64 / n;
+            let gain = rise((f / from - 1.0) / FADED) * rise((1.0 - f / to) / FADED);
+            *bin = if size > 0.0 { *bin * (gain / size) } else { Complex64::default() };
         }
         matched
     }
@@ -65,7 +105,7 @@ impl MatchedFilter {
     /// How many results one block gives.
     #[must_use]
     pub fn hop(&self) -> usize {
-        self.fft.len() - self.template_len + 1
+        self.fft.len() - self.template_len - 2 * self.guard + 1
     }
 
     /// Correlates the template with a recording at every position from 0 to its
@@ -76,7 +116,7 @@ impl MatchedFilter {
         let hop = self.hop();
         let mut start = 0;
         while start < recording.len() {
-            self.filter_block(&recording[start..]);
+            self.filter_block(recording, start as i64);
             self.fft.inverse(&mut self.spectrum, &mut self.time);
             take(start, &self.time[..hop.min(recording.len() - start)]);
             start += hop;
@@ -91,31 +131,47 @@ impl MatchedFilter {
     /// Allocates one block when it is called.
     pub fn scan_power<T: Copy + Into<f64>>(&mut self, recording: &[T], mut take: impl FnMut(usize, &[f64])) {
         let hop = self.hop();
-        let mut quadrature = vec![0.0; self.fft.len()];
-        let mut turned = vec![Complex64::default(); self.spectrum.len()];
         let mut start = 0;
         while start < recording.len() {
-            self.filter_block(&recording[start..]);
-            for (turned, bin) in turned.iter_mut().zip(&self.spectrum) {
-                *turned = *bin * Complex64::new(0.0, -1.0);
-            }
-            self.fft.inverse(&mut self.spectrum, &mut self.time);
-            self.fft.inverse(&mut turned, &mut quadrature);
-            for (x, y) in self.time.iter_mut().zip(&quadrature) {
-                *x = *x * *x + y * y;
-            }
-            take(start, &self.time[..hop.min(recording.len() - start)]);
+            let powers = self.power(recording, start as i64);
+            take(start, &powers[..hop.min(recording.len() - start)]);
             start += hop;
         }
     }
 
-    /// Leaves the filtered spectrum of the block at the beginning of `recording`.
-    fn filter_block<T: Copy + Into<f64>>(&mut self, recording: &[T]) {
-        let stretch = &recording[..recording.len().min(self.fft.len())];
-        for (slot, x) in self.time.iter_mut().zip(stretch) {
+    /// [`MatchedFilter::hop`] results of [`MatchedFilter::scan_power`] from a position
+    /// on, which counts from the beginning of `recording`; silence is around it.
+    pub fn power<T: Copy + Into<f64>>(&mut self, recording: &[T], position: i64) -> &[f64] {
+        self.filter_block(recording, position);
+        self.quadrature.resize(self.fft.len(), 0.0);
+        self.turned.clear();
+        self.turned.extend(self.spectrum.iter().map(|bin| *bin * Complex64::new(0.0, -1.0)));
+        self.fft.inverse(&mut self.spectrum, &mut self.time);
+        self.fft.inverse(&mut self.turned, &mut self.quadrature);
+        for (x, y) in self.time.iter_mut().zip(&self.quadrature) {
+            *x = *x * *x + y * y;
+        }
+        &self.time[..self.hop()]
+    }
+
+    /// How many samples of the recording the results of one block depend on, and how
+    /// many of these lie before the first result's position.
+    #[must_use]
+    pub fn reach(&self) -> (usize, usize) {
+        (self.fft.len(), self.guard)
+    }
+
+    /// Leaves the filtered spectrum of the block for the results from `position` on.
+    fn filter_block<T: Copy + Into<f64>>(&mut self, recording: &[T], position: i64) {
+        let first = position - self.guard as i64;
+        let silent = (-first).clamp(0, self.time.len() as i64) as usize;
+        let from = (first.max(0) as usize).min(recording.len());
+        let stretch = &recording[from..recording.len().min(from + self.time.len() - silent)];
+        self.time[..silent].fill(0.0);
+        for (slot, x) in self.time[silent..].iter_mut().zip(stretch) {
             *slot = (*x).into();
         }
-        self.time[stretch.len()..].fill(0.0);
+        self.time[silent + stretch.len()..].fill(0.0);
         self.fft.forward(&mut self.time, &mut self.spectrum);
         for (bin, filter) in self.spectrum.iter_mut().zip(&self.filter) {
             *bin *= filter;
@@ -285,6 +341,19 @@ mod tests {
         let highest = (0..power.len()).max_by(|a, b| power[*a].total_cmp(&power[*b])).unwrap();
         assert_eq!(highest, 4_000);
         near("squared correlation there", real[4_000] * real[4_000], power[4_000], 1e-3 * power[4_000]);
+    }
+
+    /// A tone beside the band is nowhere a peak, also not where blocks meet.
+    #[test]
+    fn blocks_meet_without_a_seam() {
+        let template: Vec<f64> = (0..2_000).map(|i| (0.000_6 * f64::from(i * i)).sin()).collect();
+        let tone: Vec<f64> = (0..60_000).map(|i| (0.1 * f64::from(i)).sin()).collect();
+        let mut filter = MatchedFilter::phase_only(&template, 0.05, 0.3);
+        let mut power = Vec::new();
+        filter.scan_power(&tone, |_, results| power.extend_from_slice(results));
+        let middle = &power[4_000..54_000];
+        let highest = middle.iter().copied().fold(0.0, f64::max);
+        assert!(highest < 1e-7, "{highest}");
     }
 
     /// Source: analytic; the envelope of a Gaussian-windowed cosine is the Gaussian.

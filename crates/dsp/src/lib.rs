@@ -7,6 +7,7 @@
 pub mod biquad;
 pub mod correlate;
 pub mod crossover;
+pub mod decimate;
 pub mod deconvolve;
 pub mod detector;
 pub mod exposure;

@@ -3,7 +3,9 @@
 use dsp::correlate::MatchedFilter;
 use measure::Finding;
 
+use crate::cells::{Cells, Mark};
 use crate::excitation::Excitation;
+use crate::recognise::{Extent, recognise};
 use crate::signals::tracks;
 
 /// The first sample of every copy, or the reason why there is none.
@@ -34,24 +36,23 @@ pub(crate) fn located(
             );
             Err(Finding::stop("copies-apart", text))
         }
-        Found::Nothing => Err(not_found(samples, sample_rate_hz, name, excitation)),
+        Found::Nothing => Err(not_found(samples, sample_rate_hz, name)),
     }
 }
 
 /// Tells a wrong track from none.
-fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str, excitation: &Excitation) -> Finding {
-    let other = tracks().into_iter().filter(|other| other.name != name).find(|other| {
-        Excitation::of(other).is_ok_and(|other| {
-            let same = (other.from_hz, other.to_hz) == (excitation.from_hz, excitation.to_hz);
-            let is_sweep = other.sweep(sample_rate_hz).is_some() && other.starts_s.len() > 1;
-            is_sweep && !same && matches!(find(samples, sample_rate_hz, &other), Found::All(_))
-        })
-    });
-    match other {
+fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str) -> Finding {
+    let heard = recognise(samples, sample_rate_hz, &tracks());
+    let longest = heard
+        .into_iter()
+        .filter(|heard| heard.track != name)
+        .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
+    match longest {
         Some(other) => {
+            let part = if other.extent == Extent::Cut { "a part of " } else { "" };
             let text = format!(
-                "The recording does not hold `{name}`; it looks like `{}`. Analyze it as that, or play the right track.",
-                other.name
+                "The recording does not hold `{name}`; it looks like {part}`{}`. Analyze it as that, or play the right track.",
+                other.track
             );
             Finding::stop("wrong-track", text)
         }
@@ -105,38 +106,6 @@ enum Found {
 /// The largest difference of clocks that is looked for.
 const CLOCK_LIMIT_PPM: f64 = 500.0;
 
-/// A peak of the compressed recording.
-#[derive(Debug, Clone, Copy)]
-struct Mark {
-    position: usize,
-    power: f64,
-}
-
-/// The compressed recording, reduced to its highest point and its energy in cells
-/// of a tenth of a second.
-struct Cells {
-    length: usize,
-    /// How many cells to each side are a peak's surroundings.
-    reach: usize,
-    /// How many cells an excitation lasts, less a tenth: a copy's own neighbourhood,
-    /// in which there is no other.
-    span: usize,
-    peaks: Vec<Mark>,
-    energy: Vec<f64>,
-}
-
-const CELL_S: f64 = 0.1;
-/// A peak stands out from its surroundings by this factor in power (16 dB): noise
-/// alone reaches `ln(samples in the surroundings)`, 11 dB, and passes with a
-/// probability of e^-40 per sample.
-const STANDS_OUT: f64 = 40.0;
-/// The share of the energy around a peak that lies in the peak and its tail. A sound
-/// that is not the excitation is spread by the filter over the excitation's length.
-const COMPACT: f64 = 0.4;
-/// The share of all energy within the excitation's length of a peak that lies in it:
-/// lower, because other sounds may be near.
-const SHARE: f64 = 0.1;
-
 /// Looks for all copies of an excitation.
 ///
 /// The recording is compressed by a filter with the excitation's inverse phase,
@@ -145,8 +114,7 @@ const SHARE: f64 = 0.1;
 /// played, ±500 ppm.
 ///
 /// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
-/// Cost: O(n log n); a 10-minute recording at 48 kHz takes seconds
-/// (`ten_minutes_are_scanned_in_seconds`).
+/// Cost: O(n log n); a 10-minute recording at 48 kHz takes seconds (bench `sweep`).
 fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found {
     let template = excitation.samples(sample_rate_hz);
     let top = (excitation.to_hz / sample_rate_hz).min(0.49);
@@ -154,67 +122,11 @@ fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found 
     if samples.is_empty() || bottom >= top {
         return Found::Nothing;
     }
-    let cells = compress(samples, sample_rate_hz, &template, (bottom, top));
-    let floor = cells.floor();
-    let stands = |i: usize| {
-        cells.peaks[i].power > STANDS_OUT * cells.around(i)
-            && cells.share(i, cells.reach, floor) > COMPACT
-            && cells.share(i, cells.span, floor) > SHARE
-    };
-    let marks: Vec<Mark> = (0..cells.peaks.len()).filter(|&i| stands(i)).map(|i| cells.peaks[i]).collect();
+    let mut cells = Cells::new(template.len(), sample_rate_hz);
+    MatchedFilter::phase_only(&template, bottom, top)
+        .scan_power(samples, |start, powers| cells.take(start, powers));
+    let marks: Vec<Mark> = cells.marks().into_iter().map(|(mark, _)| mark).collect();
     choose(&marks, samples.len(), template.len(), sample_rate_hz, excitation)
-}
-
-fn compress(samples: &[f32], sample_rate_hz: f64, template: &[f64], band: (f64, f64)) -> Cells {
-    let length = ((CELL_S * sample_rate_hz) as usize).max(1);
-    let count = samples.len().div_ceil(length);
-    let peaks = vec![Mark { position: 0, power: 0.0 }; count];
-    // Three seconds, or less where a short excitation's copies lie close together.
-    let reach = ((template.len() / 2 / length).min((3.0 / CELL_S) as usize)).max(6);
-    let span = template.len() * 9 / 10 / length;
-    let mut cells = Cells { length, reach, span, peaks, energy: vec![0.0; count] };
-    MatchedFilter::phase_only(template, band.0, band.1).scan_power(samples, |start, powers| {
-        for (i, &power) in powers.iter().enumerate() {
-            let position = start + i;
-            let cell = position / length;
-            cells.energy[cell] += power;
-            if power > cells.peaks[cell].power {
-                cells.peaks[cell] = Mark { position, power };
-            }
-        }
-    });
-    cells
-}
-
-impl Cells {
-    /// The mean power per sample of the cells around a cell, without the loudest
-    /// fifth (where the impulse response itself lies).
-    fn around(&self, cell: usize) -> f64 {
-        let last = (cell + self.reach + 1).min(self.energy.len());
-        let mut near = self.energy[cell.saturating_sub(self.reach)..last].to_vec();
-        near.sort_by(f64::total_cmp);
-        let quiet = &near[..(near.len() * 4).div_ceil(5)];
-        quiet.iter().sum::<f64>() / (quiet.len() * self.length) as f64
-    }
-
-    /// The energy of a quiet cell: the lower quartile of those that hold anything.
-    fn floor(&self) -> f64 {
-        let mut energies: Vec<f64> = self.energy.iter().copied().filter(|e| *e > 0.0).collect();
-        energies.sort_by(f64::total_cmp);
-        energies.get(energies.len() / 4).copied().unwrap_or(0.0)
-    }
-
-    /// The share of the energy within `reach` cells of a cell that lies from one cell
-    /// before to five cells after it, a steady floor taken off both.
-    fn share(&self, cell: usize, reach: usize, floor: f64) -> f64 {
-        let sum = |before: usize, after: usize| {
-            self.energy[cell.saturating_sub(before)..(cell + after + 1).min(self.energy.len())]
-                .iter()
-                .map(|e| (e - floor).max(0.0))
-                .sum::<f64>()
-        };
-        sum(1, 5) / sum(reach.max(5), reach.max(5)).max(f64::MIN_POSITIVE)
-    }
 }
 
 /// The strongest set of marks that lie as the copies do.

@@ -6,6 +6,7 @@
 
 mod arrival;
 mod background;
+mod cells;
 mod clock;
 mod copies;
 mod excitation;
@@ -16,6 +17,7 @@ mod lines;
 mod noise;
 mod options;
 mod rattle;
+mod recognise;
 mod scale;
 pub mod signals;
 mod spectrum;
@@ -28,6 +30,7 @@ use measure::Measurement;
 
 pub use arrival::ArrivalMeasurement;
 pub use rattle::RattleMeasurement;
+pub use recognise::{Extent, Heard, Recogniser};
 pub use sweep::SweepMeasurement;
 pub use transfer::TransferMeasurement;
 

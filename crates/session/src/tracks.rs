@@ -120,7 +120,18 @@ pub(crate) fn stimulus(track: Option<&str>, file: Option<&Path>) -> Result<Optio
     }
 }
 
-fn from_description(track: Option<&str>, path: &Path) -> Result<Stimulus> {
+/// All tracks of a `tracks.json`, or the standard ones.
+pub(crate) fn all(file: Option<&Path>) -> Result<Vec<Stimulus>> {
+    let Some(path) = file else { return Ok(signals::tracks()) };
+    let tracks = description(path)?.tracks;
+    for entry in &tracks {
+        signals::check(&entry.stimulus)
+            .map_err(|what| Error::input(format!("{}: {what}", path.display())))?;
+    }
+    Ok(tracks.into_iter().map(|entry| entry.stimulus).collect())
+}
+
+fn description(path: &Path) -> Result<TracksFile> {
     let refuse = |what: String| Error::input(format!("{}: {what}", path.display()));
     let text = read_text(path)?;
     // The head is read first, so that a newer file is called newer, not wrong.
@@ -141,7 +152,12 @@ fn from_description(track: Option<&str>, path: &Path) -> Result<Stimulus> {
             head.version
         )));
     }
-    let file: TracksFile = serde_json::from_str(&text).map_err(|error| refuse(error.to_string()))?;
+    serde_json::from_str(&text).map_err(|error| refuse(error.to_string()))
+}
+
+fn from_description(track: Option<&str>, path: &Path) -> Result<Stimulus> {
+    let refuse = |what: String| Error::input(format!("{}: {what}", path.display()));
+    let file = description(path)?;
     let names = || file.tracks.iter().map(|track| &*track.name);
     let entry = match track {
         Some(name) => file

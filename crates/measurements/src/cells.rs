@@ -1,0 +1,196 @@
+//! A compressed recording in cells: its highest point and its energy in each tenth of
+//! a second, and which of the points stand out as only an excitation does.
+
+/// A peak of the compressed recording.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Mark {
+    /// The sample at which the excitation begins.
+    pub position: usize,
+    /// The squared envelope there.
+    pub power: f64,
+}
+
+/// The compressed recording, reduced to its highest point and its energy in cells
+/// of a tenth of a second.
+#[derive(Debug, Clone)]
+pub(crate) struct Cells {
+    length: usize,
+    /// How many cells to each side are a peak's surroundings.
+    reach: usize,
+    /// How many cells an excitation lasts, less a tenth: a copy's own neighbourhood,
+    /// in which there is no other.
+    span: usize,
+    peaks: Vec<Mark>,
+    energy: Vec<f64>,
+}
+
+/// How far a peak stands out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Standing {
+    /// The peak's power re the mean of its surroundings.
+    pub ratio: f64,
+    /// The share of the energy around a peak that lies in the peak and its tail.
+    pub compact: f64,
+    /// The same of all energy within the excitation's length.
+    pub share: f64,
+}
+
+/// The length of a cell.
+const CELL_S: f64 = 0.1;
+/// The surroundings: three seconds to each side.
+const REACH_S: f64 = 3.0;
+/// A peak stands out from its surroundings by this factor in power (16 dB): noise
+/// alone reaches `ln(samples in the surroundings)`, 11 dB, and passes with a
+/// probability of e^-40 per sample.
+const STANDS_OUT: f64 = 40.0;
+/// The share of the energy around a peak that lies in the peak and its tail. A sound
+/// that is not the excitation is spread by the filter over the excitation's length.
+const COMPACT: f64 = 0.4;
+/// The share of all energy within the excitation's length of a peak that lies in it:
+/// lower, because other sounds may be near.
+const SHARE: f64 = 0.1;
+/// The tail of a peak, in cells: half a second, in which the longest room has rung
+/// down by most of its energy.
+const TAIL: usize = 5;
+
+impl Standing {
+    /// Whether nothing but the excitation stands out like that.
+    pub(crate) fn is_clear(&self) -> bool {
+        self.ratio > STANDS_OUT && self.compact > COMPACT && self.share > SHARE
+    }
+
+    /// Whether a single peak is enough to say so.
+    pub(crate) fn is_beyond_doubt(&self) -> bool {
+        self.ratio > 10.0 * STANDS_OUT && self.compact > 1.5 * COMPACT && self.share > 3.0 * SHARE
+    }
+}
+
+impl Cells {
+    /// No cells yet, for an excitation of so many samples.
+    pub(crate) fn new(excitation_frames: usize, sample_rate_hz: f64) -> Self {
+        let length = ((CELL_S * sample_rate_hz) as usize).max(1);
+        // Less than three seconds where a short excitation's copies lie close together.
+        let reach = (excitation_frames / 2 / length).min((REACH_S / CELL_S) as usize).max(6);
+        let span = excitation_frames * 9 / 10 / length;
+        Self { length, reach, span, peaks: Vec::new(), energy: Vec::new() }
+    }
+
+    /// Takes squared envelopes, the first of which belongs to the sample `start`.
+    pub(crate) fn take(&mut self, start: usize, powers: &[f64]) {
+        let cells = (start + powers.len()).div_ceil(self.length).max(self.energy.len());
+        self.energy.resize(cells, 0.0);
+        self.peaks.resize(cells, Mark { position: 0, power: 0.0 });
+        let (mut index, mut position) = (0, start);
+        while index < powers.len() {
+            let cell = position / self.length;
+            let until = ((cell + 1) * self.length - start).min(powers.len());
+            let (energy, peak) = (&mut self.energy[cell], &mut self.peaks[cell]);
+            for (i, &power) in powers.iter().enumerate().take(until).skip(index) {
+                *energy += power;
+                if power > peak.power {
+                    *peak = Mark { position: start + i, power };
+                }
+            }
+            (index, position) = (until, start + until);
+        }
+    }
+
+    /// How many samples are covered.
+    #[cfg(test)]
+    pub(crate) fn covered(&self) -> usize {
+        self.energy.len() * self.length
+    }
+
+    /// The points that stand out clearly.
+    pub(crate) fn marks(&self) -> Vec<(Mark, Standing)> {
+        self.marks_from(0)
+    }
+
+    /// The points that stand out clearly from a sample onward.
+    pub(crate) fn marks_from(&self, position: usize) -> Vec<(Mark, Standing)> {
+        ((position / self.length).min(self.peaks.len())..self.peaks.len())
+            .filter(|&cell| self.peaks[cell].power > STANDS_OUT * self.around(cell))
+            .map(|cell| (self.peaks[cell], self.standing(cell)))
+            .filter(|(_, standing)| standing.is_clear())
+            .collect()
+    }
+
+    fn standing(&self, cell: usize) -> Standing {
+        let floor = self.floor(cell);
+        Standing {
+            ratio: self.peaks[cell].power / self.around(cell).max(f64::MIN_POSITIVE),
+            compact: self.share(cell, self.reach, floor),
+            share: self.share(cell, self.span, floor),
+        }
+    }
+
+    fn near(&self, cell: usize, reach: usize) -> &[f64] {
+        &self.energy[cell.saturating_sub(reach)..(cell + reach + 1).min(self.energy.len())]
+    }
+
+    /// The mean power per sample of the cells around a cell, without the loudest
+    /// fifth (where the impulse response itself lies).
+    fn around(&self, cell: usize) -> f64 {
+        let mut near = self.near(cell, self.reach).to_vec();
+        near.sort_by(f64::total_cmp);
+        let quiet = &near[..(near.len() * 4).div_ceil(5)];
+        quiet.iter().sum::<f64>() / (quiet.len() * self.length) as f64
+    }
+
+    /// The energy of a quiet cell: the lower quartile of those within the
+    /// excitation's length that hold anything.
+    fn floor(&self, cell: usize) -> f64 {
+        let near = self.near(cell, self.span.max(2 * self.reach));
+        let mut energies: Vec<f64> = near.iter().copied().filter(|e| *e > 0.0).collect();
+        energies.sort_by(f64::total_cmp);
+        energies.get(energies.len() / 4).copied().unwrap_or(0.0)
+    }
+
+    /// The share of the energy within `reach` cells of a cell that lies from one cell
+    /// before to five cells after it, a steady floor taken off both.
+    fn share(&self, cell: usize, reach: usize, floor: f64) -> f64 {
+        let sum = |before: usize, after: usize| {
+            self.energy[cell.saturating_sub(before)..(cell + after + 1).min(self.energy.len())]
+                .iter()
+                .map(|e| (e - floor).max(0.0))
+                .sum::<f64>()
+        };
+        sum(1, TAIL) / sum(reach.max(TAIL), reach.max(TAIL)).max(f64::MIN_POSITIVE)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_same_cells_come_from_any_stretches() {
+        let powers: Vec<f64> = (0..10_000).map(|i| f64::from((i * 7_919) % 1_009)).collect();
+        let cells = |size: usize| {
+            let mut cells = Cells::new(4_000, 1_000.0);
+            let mut start = 0;
+            for part in powers.chunks(size) {
+                cells.take(start, part);
+                start += part.len();
+            }
+            assert_eq!(cells.covered(), 10_000);
+            (cells.peaks, cells.energy)
+        };
+        assert_eq!(cells(10_000), cells(37));
+    }
+
+    #[test]
+    fn a_peak_stands_out_and_noise_does_not() {
+        let mut noise = dsp::noise::WhiteNoise::new(1);
+        let mut powers: Vec<f64> = (0..20_000).map(|_| noise.sample().powi(2)).collect();
+        let mut quiet = Cells::new(4_000, 1_000.0);
+        quiet.take(0, &powers);
+        assert!(quiet.marks().is_empty());
+        powers[9_321] = 4_000.0;
+        let mut cells = Cells::new(4_000, 1_000.0);
+        cells.take(0, &powers);
+        let marks = cells.marks();
+        assert_eq!(marks.iter().map(|(mark, _)| mark.position).collect::<Vec<_>>(), [9_321]);
+        assert!(marks[0].1.is_clear());
+    }
+}

@@ -1,0 +1,211 @@
+//! Recognises tracks in a recording of any length, or in a stream as it comes.
+
+mod listener;
+mod pattern;
+mod tone;
+
+#[cfg(test)]
+mod tests;
+
+use dsp::decimate::Decimator;
+use measure::Stimulus;
+
+use self::listener::Listener;
+use self::pattern::{Pattern, patterns};
+use self::tone::ToneWatch;
+
+/// A track that was heard.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Heard {
+    /// The track's name.
+    pub track: String,
+    /// When the track begins, in seconds from the first sample fed; negative when its
+    /// opening silence is not in the recording.
+    pub start_s: f64,
+    /// When it ends. A tone may end earlier than its track: it is what was heard of it.
+    pub end_s: f64,
+    /// How much of it there is.
+    pub extent: Extent,
+    /// How far it stands out from what else was heard; of use to compare two guesses.
+    clearness: f64,
+}
+
+/// How much of a track has been heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Extent {
+    /// All that is needed.
+    Whole,
+    /// It goes on: what is missing is not due yet.
+    Playing,
+    /// A part is missing: the recording begins too late or ends too early, the player
+    /// was stopped, or something drowned it.
+    Cut,
+}
+
+/// Listens for tracks.
+///
+/// Samples are brought to 22 kHz or more at a whole fraction of their rate. There,
+/// each sweep and two pieces of each noise are looked for by a filter with their
+/// inverse phase, which turns what the signal passed through into one short peak
+/// wherever it begins; a track is recognised by peaks that lie as far apart as its
+/// copies do, whatever the two clocks (±500 ppm). Tones are recognised by their exact
+/// frequency, held for five seconds.
+///
+/// Not recognised are tracks of pulses, of short bursts, and of silence: other sounds
+/// are too much like them.
+///
+/// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
+/// Memory: some seconds of the stream, and a few bytes for each tenth of a second of
+/// it. Accuracy: the start is known to a millisecond.
+pub struct Recogniser {
+    sample_rate_hz: f64,
+    rate_hz: f64,
+    decimator: Decimator,
+    /// The stream at the lower rate, from sample `base` on.
+    stream: Vec<f32>,
+    base: usize,
+    listeners: Vec<Listener>,
+    patterns: Vec<Pattern>,
+    tones: Vec<ToneWatch>,
+    ended: bool,
+}
+
+/// The lowest rate that is listened at.
+const LISTEN_HZ: f64 = 22_000.0;
+
+impl Recogniser {
+    /// For a recording that is there as a whole.
+    ///
+    /// # Panics
+    /// When the rate is not positive.
+    #[must_use]
+    pub fn new(sample_rate_hz: f64, tracks: &[Stimulus]) -> Self {
+        Self::with_step(sample_rate_hz, tracks, None)
+    }
+
+    /// For a stream: a part of a track is known at most so many seconds after it was
+    /// played.
+    ///
+    /// # Panics
+    /// When the rate is not positive.
+    #[must_use]
+    pub fn live(sample_rate_hz: f64, tracks: &[Stimulus], step_s: f64) -> Self {
+        Self::with_step(sample_rate_hz, tracks, Some(step_s))
+    }
+
+    fn with_step(sample_rate_hz: f64, tracks: &[Stimulus], step_s: Option<f64>) -> Self {
+        assert!(sample_rate_hz > 0.0, "a rate is positive");
+        let factor = ((sample_rate_hz / LISTEN_HZ) as usize).max(1);
+        let rate_hz = sample_rate_hz / factor as f64;
+        let (listeners, patterns) = patterns(tracks, rate_hz, step_s);
+        let tones = tracks.iter().filter_map(|track| ToneWatch::of(track, rate_hz)).collect();
+        Self {
+            sample_rate_hz,
+            rate_hz,
+            decimator: Decimator::new(factor),
+            stream: Vec::new(),
+            base: 0,
+            listeners,
+            patterns,
+            tones,
+            ended: false,
+        }
+    }
+
+    /// The rate of the samples that are fed.
+    #[must_use]
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.sample_rate_hz
+    }
+
+    /// How much has been fed.
+    #[must_use]
+    pub fn elapsed_s(&self) -> f64 {
+        (self.base + self.stream.len()) as f64 / self.rate_hz
+    }
+
+    /// Takes the next samples.
+    pub fn feed(&mut self, samples: &[f32]) {
+        let before = self.stream.len();
+        self.decimator.feed(samples, &mut self.stream);
+        self.work(before);
+    }
+
+    /// Says that nothing follows.
+    pub fn end(&mut self) {
+        let before = self.stream.len();
+        self.decimator.finish(&mut self.stream);
+        self.work(before);
+        for listener in &mut self.listeners {
+            listener.finish(&self.stream, self.base);
+        }
+        self.ended = true;
+    }
+
+    fn work(&mut self, before: usize) {
+        for tone in &mut self.tones {
+            tone.feed(&self.stream[before..]);
+        }
+        let mut needed = self.base + self.stream.len();
+        for listener in &mut self.listeners {
+            listener.listen(&self.stream, self.base);
+            needed = needed.min(listener.needed());
+        }
+        // In large pieces, because the rest has to move.
+        if needed - self.base > self.stream.len() / 2 {
+            self.stream.drain(..needed - self.base);
+            self.base = needed;
+        }
+    }
+
+    /// What has been heard since a moment, in the order in which it was played. No two
+    /// of them overlap.
+    #[must_use]
+    pub fn heard_since(&self, moment_s: f64) -> Vec<Heard> {
+        let from = (moment_s.max(0.0) * self.rate_hz) as usize;
+        let marks: Vec<_> = self.listeners.iter().map(|listener| listener.marks(from)).collect();
+        let elapsed_s = self.elapsed_s();
+        let mut guesses: Vec<Heard> =
+            self.tones.iter().flat_map(|tone| tone.heard(moment_s, self.ended)).collect();
+        for pattern in &self.patterns {
+            let known_s = pattern.listeners().map(|index| self.listeners[index].next()).min().unwrap_or(0)
+                as f64
+                / self.rate_hz;
+            pattern.heard(&marks, self.rate_hz, (elapsed_s, known_s, self.ended), &mut guesses);
+        }
+        without_overlaps(guesses)
+    }
+
+    /// All that has been heard.
+    #[must_use]
+    pub fn heard(&self) -> Vec<Heard> {
+        self.heard_since(0.0)
+    }
+}
+
+/// All tracks in a recording.
+#[must_use]
+pub(crate) fn recognise(samples: &[f32], sample_rate_hz: f64, tracks: &[Stimulus]) -> Vec<Heard> {
+    let mut recogniser = Recogniser::new(sample_rate_hz, tracks);
+    // In pieces, so that what has been searched can be forgotten.
+    samples.chunks(1 << 18).for_each(|part| recogniser.feed(part));
+    recogniser.end();
+    recogniser.heard()
+}
+
+/// Of guesses that claim the same time, the one that has more of its track and stands
+/// out further.
+fn without_overlaps(mut guesses: Vec<Heard>) -> Vec<Heard> {
+    let rank = |heard: &Heard| (heard.extent != Extent::Cut, heard.extent == Extent::Whole);
+    guesses.sort_by(|a, b| rank(b).cmp(&rank(a)).then_with(|| b.clearness.total_cmp(&a.clearness)));
+    let mut kept: Vec<Heard> = Vec::new();
+    for guess in guesses {
+        // The silences at both ends may be shared.
+        let free = |other: &Heard| guess.end_s - 1.2 < other.start_s || other.end_s - 1.2 < guess.start_s;
+        if kept.iter().all(free) {
+            kept.push(guess);
+        }
+    }
+    kept.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    kept
+}

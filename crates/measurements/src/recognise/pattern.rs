@@ -1,0 +1,243 @@
+//! How the signals of a track follow each other, and where they do in what was heard.
+
+use dsp::resample::change_rate;
+use measure::{Segment, Side, Signal, Stimulus};
+
+use super::listener::Listener;
+use super::{Extent, Heard};
+use crate::cells::{Mark, Standing};
+use crate::excitation::Excitation;
+use crate::signals::{render, timeline};
+
+/// Signals at known distances.
+#[derive(Debug, Clone)]
+pub(super) struct Pattern {
+    track: String,
+    /// Which listener hears each part, and how long after the first part it begins.
+    parts: Vec<(usize, f64)>,
+    /// How long after the track's beginning the first part begins.
+    lead_s: f64,
+    /// How long the last part sounds.
+    last_s: f64,
+    /// How long the track lasts.
+    track_s: f64,
+}
+
+/// The largest difference of clocks that is looked for.
+const CLOCK_LIMIT_PPM: f64 = 500.0;
+/// How far off its moment a part may be for other reasons.
+const SLACK_S: f64 = 0.02;
+/// The part of the lower rate that is listened to: what the decimator keeps whole.
+const TOP: f64 = 0.4;
+/// The rates at which a noise track may have been written; each has its own samples.
+const TRACK_RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
+/// How long a piece of a noise is that is listened for, and up to where: over a second,
+/// 300 ppm turn what lies higher against itself.
+const PIECE_S: f64 = 1.0;
+const PIECE_TOP_HZ: f64 = 4_000.0;
+
+/// The patterns of tracks, and the listeners that they need.
+pub(super) fn patterns(
+    tracks: &[Stimulus],
+    rate_hz: f64,
+    step_s: Option<f64>,
+) -> (Vec<Listener>, Vec<Pattern>) {
+    let hop = step_s.map(|step_s| (step_s * rate_hz) as usize);
+    let mut listeners = Vec::new();
+    let mut patterns = Vec::new();
+    for track in tracks {
+        if let Some(noise) = noise_of(track) {
+            for file_rate_hz in TRACK_RATES_HZ {
+                patterns.extend(noise_pattern(track, noise, file_rate_hz, rate_hz, hop, &mut listeners));
+            }
+        } else if let Ok(whole) = Excitation::of(track)
+            && let Some(excitation) = copies_of(track, whole)
+        {
+            patterns.extend(sweep_pattern(track, &excitation, rate_hz, hop, &mut listeners));
+        }
+    }
+    (listeners, patterns)
+}
+
+/// The signal of a track that is played more than once: what is played on the other
+/// side, where the longest one is played once only.
+fn copies_of(track: &Stimulus, longest: Excitation) -> Option<Excitation> {
+    if longest.starts_s.len() > 1 {
+        return Some(longest);
+    }
+    let other = |segment: &Segment| segment.side != Side::Both && segment.side != longest.side();
+    Excitation::longest(track, other).ok().filter(|burst| burst.starts_s.len() > 1)
+}
+
+fn sweep_pattern(
+    track: &Stimulus,
+    excitation: &Excitation,
+    rate_hz: f64,
+    hop: Option<usize>,
+    listeners: &mut Vec<Listener>,
+) -> Option<Pattern> {
+    let sweep = excitation.sweep(rate_hz)?;
+    let top_hz = excitation.to_hz.min(TOP * rate_hz);
+    if top_hz < 1.3 * excitation.from_hz {
+        return None;
+    }
+    let mut template = excitation.samples(rate_hz);
+    // What lies above is not listened to.
+    template.truncate((sweep.time_of_s(top_hz) * rate_hz).ceil() as usize + 1);
+    let index = listeners.len();
+    listeners.push(Listener::new(&template, (excitation.from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop));
+    Some(Pattern {
+        track: track.name.clone(),
+        parts: excitation.starts_s.iter().map(|start| (index, start - excitation.starts_s[0])).collect(),
+        lead_s: excitation.starts_s[0],
+        last_s: excitation.duration_s,
+        track_s: track.duration_s(),
+    })
+}
+
+/// The noise of a track that holds nothing else, and when it begins.
+fn noise_of(track: &Stimulus) -> Option<(f64, &Segment)> {
+    let mut sounds = timeline(track).filter(|(_, segment)| segment.signal != Signal::Silence);
+    let (start_s, segment) = sounds.next()?;
+    let alone = sounds.next().is_none();
+    let is_noise = matches!(segment.signal, Signal::Pink { period_s: None, .. });
+    (alone && is_noise && segment.duration_s > 4.0 * PIECE_S).then_some((start_s, segment))
+}
+
+/// A piece near the beginning and one near the end.
+fn noise_pattern(
+    track: &Stimulus,
+    (start_s, segment): (f64, &Segment),
+    file_rate_hz: f64,
+    rate_hz: f64,
+    hop: Option<usize>,
+    listeners: &mut Vec<Listener>,
+) -> Option<Pattern> {
+    let Signal::Pink { from_hz, to_hz, .. } = segment.signal else { return None };
+    let top_hz = to_hz.min(TOP * rate_hz).min(PIECE_TOP_HZ);
+    if top_hz < 1.3 * from_hz {
+        return None;
+    }
+    let alone = Stimulus { name: String::new(), segments: vec![segment.clone()] };
+    let noise = render(&alone, file_rate_hz);
+    let index = listeners.len();
+    let pieces_s = [0.5 * PIECE_S, segment.duration_s - 1.5 * PIECE_S];
+    for piece_s in pieces_s {
+        let first = (piece_s * file_rate_hz) as usize;
+        let piece = &noise[first..first + (PIECE_S * file_rate_hz) as usize];
+        let template: Vec<f64> =
+            change_rate(piece, file_rate_hz, rate_hz).into_iter().map(f64::from).collect();
+        listeners.push(Listener::new(&template, (from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop));
+    }
+    let at_s = |piece_s: f64| (piece_s * file_rate_hz).trunc() / file_rate_hz;
+    Some(Pattern {
+        track: track.name.clone(),
+        parts: vec![(index, 0.0), (index + 1, at_s(pieces_s[1]) - at_s(pieces_s[0]))],
+        lead_s: start_s + at_s(pieces_s[0]),
+        last_s: PIECE_S,
+        track_s: track.duration_s(),
+    })
+}
+
+impl Pattern {
+    /// Which listeners it needs.
+    pub(super) fn listeners(&self) -> impl Iterator<Item = usize> {
+        self.parts.iter().map(|(listener, _)| *listener)
+    }
+
+    /// Adds what was heard of it. `progress` holds how much there is, how much of that
+    /// has been compared, and whether that is all.
+    pub(super) fn heard(
+        &self,
+        marks: &[Vec<(Mark, Standing)>],
+        rate_hz: f64,
+        (elapsed_s, known_s, ended): (f64, f64, bool),
+        guesses: &mut Vec<Heard>,
+    ) {
+        let second_s = self.parts[self.parts.len() - 1].1;
+        for (mark, standing) in &marks[self.parts[0].0] {
+            let at_s = mark.position as f64 / rate_hz;
+            let rest: Option<Vec<(f64, Standing)>> = self.parts[1..]
+                .iter()
+                .map(|(listener, offset_s)| {
+                    nearest(
+                        &marks[*listener],
+                        rate_hz,
+                        at_s + offset_s,
+                        SLACK_S + offset_s * CLOCK_LIMIT_PPM * 1e-6,
+                    )
+                })
+                .collect();
+            match rest {
+                Some(rest) if !rest.is_empty() => {
+                    let (last_s, _) = rest[rest.len() - 1];
+                    let stretch = (last_s - at_s) / second_s;
+                    let clearness = rest
+                        .iter()
+                        .map(|(_, standing)| clearness(standing))
+                        .fold(clearness(standing), f64::min);
+                    let sounds_until_s = last_s + self.last_s;
+                    let extent = match (sounds_until_s <= elapsed_s + SLACK_S, ended) {
+                        (true, _) => Extent::Whole,
+                        (false, true) => Extent::Cut,
+                        (false, false) => Extent::Playing,
+                    };
+                    guesses.push(self.guess(at_s, stretch, extent, clearness));
+                }
+                _ if standing.is_beyond_doubt() => {
+                    let due_s = at_s + second_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S;
+                    let (missing, first_s) = match due_s < known_s {
+                        // What is missing is the beginning, where that lies before the
+                        // recording's.
+                        true => (true, if at_s < second_s { at_s - second_s } else { at_s }),
+                        false => (ended, at_s),
+                    };
+                    let extent = if missing { Extent::Cut } else { Extent::Playing };
+                    guesses.push(self.guess(first_s, 1.0, extent, clearness(standing)));
+                }
+                _ => {}
+            }
+        }
+        if !self.parts.iter().all(|(listener, _)| *listener == self.parts[0].0) {
+            self.ends(marks, rate_hz, guesses);
+        }
+    }
+
+    /// Adds last parts, unlike the first ones, whose track began before the recording.
+    fn ends(&self, marks: &[Vec<(Mark, Standing)>], rate_hz: f64, guesses: &mut Vec<Heard>) {
+        let (listener, second_s) = self.parts[self.parts.len() - 1];
+        for (mark, standing) in &marks[listener] {
+            let first_s = mark.position as f64 / rate_hz - second_s;
+            if standing.is_beyond_doubt() && first_s < 0.0 {
+                guesses.push(self.guess(first_s, 1.0, Extent::Cut, clearness(standing)));
+            }
+        }
+    }
+
+    fn guess(&self, first_s: f64, stretch: f64, extent: Extent, clearness: f64) -> Heard {
+        let start_s = first_s - self.lead_s * stretch;
+        Heard {
+            track: self.track.clone(),
+            start_s,
+            end_s: start_s + self.track_s * stretch,
+            extent,
+            clearness,
+        }
+    }
+}
+
+/// The strongest mark near a moment.
+fn nearest(marks: &[(Mark, Standing)], rate_hz: f64, at_s: f64, within_s: f64) -> Option<(f64, Standing)> {
+    marks
+        .iter()
+        .map(|(mark, standing)| (mark.position as f64 / rate_hz, mark.power, *standing))
+        .filter(|(position_s, ..)| (position_s - at_s).abs() <= within_s)
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(position_s, _, standing)| (position_s, standing))
+}
+
+/// How surely a peak is what the template says: one of another sweep that resembles it
+/// is lower and wider.
+fn clearness(standing: &Standing) -> f64 {
+    standing.ratio * standing.compact * standing.share
+}

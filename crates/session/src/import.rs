@@ -1,0 +1,291 @@
+//! Long recordings of whole sessions brought into a job: every track in them becomes a
+//! capture.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use job::{Job, Set};
+use measure::{Finding, Reading, Stimulus};
+use measurements::{Extent, Heard, Recogniser};
+use recording::Audio;
+use serde::Serialize;
+
+use crate::stretch::{self, Keeping, Kept, MARGIN_S, in_a_line};
+use crate::{Error, Result, analysis, jobs, library, tracks};
+
+/// What is to be imported.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ImportOrder {
+    /// The job's folder; it is made when it does not exist.
+    pub job: PathBuf,
+    /// The recordings.
+    pub recordings: Vec<PathBuf>,
+    /// The `tracks.json` of the tracks that were played; nothing stands for the
+    /// standard ones.
+    pub tracks: Option<PathBuf>,
+    /// The channel to measure, from 0.
+    pub channel: usize,
+    /// The channel that carries the reference, from 0.
+    pub reference_channel: Option<usize>,
+    /// The microphone's own response.
+    pub mic_cal: Option<PathBuf>,
+    /// The level that 94 dB SPL gave, in dBFS; overrides the calibration file's.
+    pub dbfs_at_94: Option<f64>,
+    /// The voltage of a sample value of 1.0.
+    pub volts_per_fs: Option<f64>,
+    /// The set that the captures belong to.
+    pub set: Option<String>,
+}
+
+/// What was found where.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Imported {
+    job: String,
+    captures: usize,
+    recordings: Vec<ImportedRecording>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct ImportedRecording {
+    file: String,
+    sample_rate_hz: u32,
+    duration_s: f64,
+    tracks: Vec<ImportedTrack>,
+    findings: Vec<Finding>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct ImportedTrack {
+    track: String,
+    from_s: f64,
+    to_s: f64,
+    /// `whole` or `cut`.
+    extent: &'static str,
+    measurement: Option<&'static str>,
+    capture: Option<u32>,
+    /// What the reading says, in a line.
+    says: String,
+    values: std::collections::BTreeMap<String, f64>,
+    labels: std::collections::BTreeMap<String, String>,
+    findings: Vec<Finding>,
+}
+
+impl Imported {
+    /// How many captures have a reading with a result.
+    #[must_use]
+    pub fn captures(&self) -> usize {
+        self.captures
+    }
+}
+
+/// Finds the tracks in recordings and makes a capture of each.
+///
+/// # Errors
+/// When a recording or anything else that was given cannot be used; a recording
+/// in which nothing is found is not an error.
+pub fn import(order: &ImportOrder, progress: &mut dyn FnMut(&str, f64)) -> Result<Imported> {
+    let stimuli = tracks::all(order.tracks.as_deref())?;
+    let microphone = order.mic_cal.as_deref().map(library::calibration).transpose()?;
+    let mut calibration = analysis::with_microphone(microphone.as_ref());
+    calibration.dbfs_at_94 = order.dbfs_at_94.or(calibration.dbfs_at_94);
+    calibration.volts_per_fs = order.volts_per_fs.or(calibration.volts_per_fs);
+    // What cannot be read is told before anything is changed.
+    for path in &order.recordings {
+        std::fs::File::open(path).map_err(|error| Error::io("open", path, &error))?;
+    }
+    let mut job = None;
+    let mut recordings = Vec::new();
+    for path in &order.recordings {
+        let audio = recording::read(path)?;
+        check(path, &audio, order)?;
+        let job = match &mut job {
+            Some(job) => job,
+            empty => empty.insert(jobs::open_or_create(&order.job)?),
+        };
+        let keeping = Keeping {
+            channel: order.channel,
+            reference_channel: order.reference_channel,
+            calibration: calibration.clone(),
+            set: order.set.as_deref().and_then(Set::from_word),
+            rig: format!("recording {}", name(path)),
+        };
+        recordings.push(one(path, audio, &stimuli, &keeping, job, progress)?);
+    }
+    let results = recordings.iter().flat_map(|recording| &recording.tracks);
+    let captures = results.filter(|track| track.capture.is_some() && !track.stopped()).count();
+    Ok(Imported { job: order.job.display().to_string(), captures, recordings })
+}
+
+impl ImportedTrack {
+    fn stopped(&self) -> bool {
+        self.findings.iter().any(|finding| finding.level == measure::FindingLevel::Stop)
+    }
+}
+
+fn name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+fn check(path: &Path, audio: &Audio, order: &ImportOrder) -> Result<()> {
+    let channels = audio.channels.len();
+    for (option, channel) in
+        [("--channel", Some(order.channel)), ("--reference-channel", order.reference_channel)]
+    {
+        if let Some(channel) = channel.filter(|channel| *channel >= channels) {
+            return Err(Error::input(format!(
+                "{option} {}: {} has {channels} channel{}",
+                channel + 1,
+                path.display(),
+                if channels == 1 { "" } else { "s" }
+            )));
+        }
+    }
+    Ok(())
+}
+
+fn one(
+    path: &Path,
+    audio: Audio,
+    stimuli: &[Stimulus],
+    keeping: &Keeping,
+    job: &mut Job,
+    progress: &mut dyn FnMut(&str, f64),
+) -> Result<ImportedRecording> {
+    let sample_rate_hz = audio.sample_rate_hz;
+    let duration_s = audio.duration_s();
+    let findings = condition(&audio);
+    let file = name(path);
+    let heard = listen(&audio, keeping.channel, stimuli, &mut |share| progress(&file, 0.7 * share));
+    // All cuts are on disk before the recording is let go and the first is computed.
+    let mut kept: Vec<(Heard, Option<Kept>)> = Vec::new();
+    for heard in heard {
+        let track = stimuli.iter().find(|track| track.name == heard.track);
+        let track = track.filter(|track| stretch::measurement_for(track).is_some());
+        let capture = match (track, heard.extent) {
+            (Some(track), Extent::Whole) => {
+                let label = format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0)));
+                let cut = cut_out(&audio, &heard);
+                Some(keeping.keep(job, track, &label, sample_rate_hz, &cut)?)
+            }
+            _ => None,
+        };
+        kept.push((heard, capture));
+    }
+    drop(audio);
+    let count = kept.len() as f64;
+    let mut found = Vec::new();
+    for (index, (heard, capture)) in kept.into_iter().enumerate() {
+        progress(&heard.track, 0.7 + 0.3 * index as f64 / count);
+        let track = stimuli.iter().find(|track| track.name == heard.track);
+        let measurement = track.and_then(stretch::measurement_for).map(|(id, _)| id);
+        let result = capture.map(|capture| capture.finish(job)).transpose()?;
+        found.push(row(heard, measurement, result.map(|(id, reading)| (id.0, reading))));
+    }
+    Ok(ImportedRecording {
+        file: path.display().to_string(),
+        sample_rate_hz,
+        duration_s,
+        tracks: found,
+        findings,
+    })
+}
+
+fn condition(audio: &Audio) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if audio.condition.truncated {
+        let text = "The file ends before its header says it should; what is there was searched.";
+        findings.push(Finding::caution("recording-damaged", text));
+    }
+    if audio.condition.lost_packets > 0 || audio.condition.not_finite > 0 {
+        let text = "Stretches of the file could not be decoded or hold no numbers; what lies on them is not to be trusted.";
+        findings.push(Finding::caution("recording-damaged", text));
+    }
+    findings
+}
+
+/// The tracks in a channel of a recording.
+fn listen(audio: &Audio, channel: usize, stimuli: &[Stimulus], progress: &mut dyn FnMut(f64)) -> Vec<Heard> {
+    /// How many samples are handed over at once.
+    const PIECE: usize = 1 << 18;
+    let mut recogniser = Recogniser::new(f64::from(audio.sample_rate_hz), stimuli);
+    let samples = &audio.channels[channel];
+    for (index, part) in samples.chunks(PIECE).enumerate() {
+        progress((index * PIECE) as f64 / samples.len() as f64);
+        recogniser.feed(part);
+    }
+    recogniser.end();
+    recogniser.heard()
+}
+
+/// The stretch of a track, with its margins, of all channels.
+fn cut_out<'a>(audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
+    let rate = f64::from(audio.sample_rate_hz);
+    let frame = |s: f64| ((s * rate).round().max(0.0) as usize).min(audio.frames());
+    let range = frame(heard.start_s - MARGIN_S)..frame(heard.end_s + MARGIN_S);
+    audio.channels.iter().map(|channel| &channel[range.clone()]).collect()
+}
+
+fn row(heard: Heard, measurement: Option<&'static str>, result: Option<(u32, Reading)>) -> ImportedTrack {
+    let mut row = ImportedTrack {
+        track: heard.track,
+        from_s: heard.start_s.max(0.0),
+        to_s: heard.end_s,
+        extent: if heard.extent == Extent::Whole { "whole" } else { "cut" },
+        measurement,
+        capture: None,
+        says: String::new(),
+        values: Default::default(),
+        labels: Default::default(),
+        findings: Vec::new(),
+    };
+    match result {
+        Some((id, reading)) => {
+            row.capture = Some(id);
+            row.says = in_a_line(&reading);
+            row.values = reading.values;
+            row.labels = reading.labels;
+            row.findings = reading.findings;
+        }
+        None => {
+            let finding = stretch::cut(&row.track);
+            row.says.clone_from(&finding.text);
+            row.findings.push(finding);
+        }
+    }
+    row
+}
+
+/// A time as minutes and seconds.
+fn clock(s: f64) -> String {
+    format!("{}:{:04.1}", (s / 60.0) as u64, s % 60.0)
+}
+
+impl fmt::Display for Imported {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for recording in &self.recordings {
+            let ImportedRecording { file, sample_rate_hz, duration_s, tracks, findings } = recording;
+            writeln!(f, "{file}  ({}, {sample_rate_hz} Hz)", clock(*duration_s))?;
+            findings.iter().try_for_each(|finding| writeln!(f, "  {}", finding.text))?;
+            if tracks.is_empty() {
+                writeln!(
+                    f,
+                    "  no track was found. Check that the right channel was searched (--channel), that the microphone \
+                     heard the tracks, and that they are louder than the noise"
+                )?;
+                continue;
+            }
+            writeln!(f, "  {:>7}  {:>7}  {:12} {:9} capture", "from", "to", "track", "measured")?;
+            for track in tracks {
+                let (from, to) = (clock(track.from_s), clock(track.to_s));
+                let capture = track.capture.map_or_else(|| "-".to_owned(), |id| format!("{id:04}"));
+                let measurement = track.measurement.unwrap_or("-");
+                writeln!(
+                    f,
+                    "  {from:>7}  {to:>7}  {:12} {measurement:9} {capture:7} {}",
+                    track.track, track.says
+                )?;
+            }
+        }
+        writeln!(f, "{}: {} new captures with a result", self.job, self.captures)
+    }
+}

@@ -1,0 +1,169 @@
+//! A stretch of a recording in which a track was heard, made into a capture of a job.
+
+use std::path::Path;
+
+use host::{Registry, Run};
+use jiff::Timestamp;
+use job::{CaptureId, CaptureMeta, Job, Pending, Set, Stage};
+use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
+use recording::{Audio, WavWriter};
+
+use crate::analysis::feed_all;
+use crate::{Error, Result};
+
+/// How much is kept before and after a track: room for the clock, for what rings on, and
+/// for noise to be measured in.
+pub(crate) const MARGIN_S: f64 = 0.5;
+
+/// How stretches are measured and kept.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Keeping {
+    /// The channel to measure, from 0.
+    pub(crate) channel: usize,
+    /// The channel that carries the reference, from 0.
+    pub(crate) reference_channel: Option<usize>,
+    /// What the numbers of the measured channel mean.
+    pub(crate) calibration: Calibration,
+    /// The set that the captures belong to.
+    pub(crate) set: Option<Set>,
+    /// What was recorded with.
+    pub(crate) rig: String,
+}
+
+/// A capture whose audio is on disk and whose reading has not been computed.
+pub(crate) struct Kept {
+    pending: Pending,
+    meta: CaptureMeta,
+}
+
+/// What a track is measured with, and the stage that this belongs to.
+pub(crate) fn measurement_for(track: &Stimulus) -> Option<(&'static str, Stage)> {
+    let mut sounds = track.segments.iter().filter(|segment| segment.signal != Signal::Silence);
+    let first = sounds.next()?;
+    match first.signal {
+        Signal::Sweep { .. } if !first.side.is_both() => Some(("arrival", Stage::Timing)),
+        // A sweep that leaves out bass or treble is for one driver.
+        Signal::Sweep { from_hz, to_hz, .. } if from_hz > 30.0 || to_hz < 15_000.0 => {
+            Some(("sweep", Stage::Drivers))
+        }
+        Signal::Sweep { .. } => Some(("sweep", Stage::Tune)),
+        Signal::Pink { .. } => Some(("spectrum", Stage::Tune)),
+        Signal::Sine { .. } => Some(("headroom", Stage::Source)),
+        _ => None,
+    }
+}
+
+impl Keeping {
+    /// Begins a capture of a track and writes its audio: all channels, complete.
+    pub(crate) fn keep(
+        &self,
+        job: &mut Job,
+        track: &Stimulus,
+        label: &str,
+        sample_rate_hz: u32,
+        channels: &[&[f32]],
+    ) -> Result<Kept> {
+        let (measurement, stage) = measurement_for(track)
+            .ok_or_else(|| Error::input(format!("nothing measures the track `{}`", track.name)))?;
+        let registry = Registry::built_in();
+        let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
+        label.clone_into(&mut meta.label);
+        meta.set.clone_from(&self.set);
+        meta.parameters = manifest.defaults();
+        meta.stimulus = Some(track.clone());
+        meta.rig.clone_from(&self.rig);
+        meta.calibration = self.calibration.clone();
+        meta.channel = self.channel;
+        meta.reference_channel = self.reference_channel;
+        let pending = job.begin_capture(&meta)?;
+        write(&pending.audio_path, sample_rate_hz, channels)?;
+        Ok(Kept { pending, meta })
+    }
+}
+
+impl Kept {
+    /// Computes the reading from what is on disk, and ends the capture.
+    pub(crate) fn finish(self, job: &mut Job) -> Result<(CaptureId, Reading)> {
+        let audio = recording::read(&self.pending.audio_path)?;
+        let registry = Registry::built_in();
+        let measurement = registry
+            .measurement(&self.meta.measurement)
+            .map_err(|unknown| Error::input(unknown.to_string()))?;
+        let reading = feed_all(Run::start(measurement, &start(&self.meta, &audio)), &audio);
+        let id = job.finish_capture(&self.pending, &reading, self.meta)?;
+        Ok((id, reading))
+    }
+}
+
+fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
+    Start {
+        sample_rate_hz: f64::from(audio.sample_rate_hz),
+        channels: audio.channels.len(),
+        channel: meta.channel,
+        reference_channel: meta.reference_channel,
+        calibration: meta.calibration.clone(),
+        stimulus: meta.stimulus.clone(),
+        parameters: meta.parameters.clone(),
+    }
+}
+
+fn write(path: &Path, sample_rate_hz: u32, channels: &[&[f32]]) -> Result<()> {
+    /// How many frames are laid side by side at once.
+    const FRAMES: usize = 1 << 14;
+    let too_many = || Error::input(format!("{} channels are too many for a WAV file", channels.len()));
+    let mut writer =
+        WavWriter::create(path, sample_rate_hz, u16::try_from(channels.len()).map_err(|_| too_many())?)?;
+    let frames = channels.first().map_or(0, |channel| channel.len());
+    let mut interleaved = Vec::with_capacity(FRAMES * channels.len());
+    for first in (0..frames).step_by(FRAMES) {
+        interleaved.clear();
+        for frame in first..frames.min(first + FRAMES) {
+            interleaved.extend(channels.iter().map(|channel| channel[frame]));
+        }
+        writer.write(&interleaved)?;
+    }
+    writer.finish()?;
+    Ok(())
+}
+
+/// What a reading says, in a line.
+pub(crate) fn in_a_line(reading: &Reading) -> String {
+    if let Some(stop) = reading.stopped() {
+        return stop.text.clone();
+    }
+    let value = |name: &str| reading.values.get(name).copied();
+    let mut parts = Vec::new();
+    if let (Some(from), Some(to)) = (value("valid_from_hz"), value("valid_to_hz")) {
+        parts.push(format!("valid {from:.0} to {to:.0} Hz"));
+    }
+    if let Some(snr_db) = value("snr_db") {
+        parts.push(format!("{snr_db:.0} dB above the noise"));
+    }
+    if let (Some(arrival_s), "arrival") = (value("arrival_s"), &*reading.measurement) {
+        // A negative zero would be printed with its sign.
+        parts.push(format!("arrives {:.3} ms after the reference", (arrival_s * 1e6).round() / 1e3 + 0.0));
+    }
+    if let Some(step) = value("clean_step") {
+        parts.push(format!("clean up to step {step:.0}"));
+    }
+    if let Some(level) = value("broadband_dbfs") {
+        parts.push(format!("{level:.1} dBFS"));
+    }
+    if let Some(polarity) = reading.labels.get("polarity") {
+        parts.push(format!("polarity {polarity}"));
+    }
+    if let Some(ppm) = value("clock_ppm") {
+        parts.push(format!("clock {ppm:+.1} ppm"));
+    }
+    parts.join(", ")
+}
+
+/// What to do about a track that is not all there.
+pub(crate) fn cut(track: &str) -> Finding {
+    let text = format!(
+        "Only a part of `{track}` was heard: the recording begins or ends within it, the player was stopped, or something \
+         drowned it. Play the whole track again."
+    );
+    Finding::stop("cut", text)
+}
