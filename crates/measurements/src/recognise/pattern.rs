@@ -21,6 +21,9 @@ pub(super) struct Pattern {
     last_s: f64,
     /// How long the track lasts.
     track_s: f64,
+    /// Whether a part alone is told from a knock: what is spread over a second or two
+    /// is, a short burst is not.
+    tells_alone: bool,
 }
 
 /// The largest difference of clocks that is looked for.
@@ -92,6 +95,7 @@ fn sweep_pattern(
         lead_s: excitation.starts_s[0],
         last_s: excitation.duration_s,
         track_s: track.duration_s(),
+        tells_alone: excitation.duration_s > 2.0,
     })
 }
 
@@ -136,6 +140,7 @@ fn noise_pattern(
         lead_s: start_s + at_s(pieces_s[0]),
         last_s: PIECE_S,
         track_s: track.duration_s(),
+        tells_alone: true,
     })
 }
 
@@ -184,7 +189,7 @@ impl Pattern {
                     };
                     guesses.push(self.guess(at_s, stretch, extent, clearness));
                 }
-                _ if standing.is_beyond_doubt() => {
+                _ if self.tells_alone && standing.is_beyond_doubt() => {
                     let due_s = at_s + second_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S;
                     let (missing, first_s) = match due_s < known_s {
                         // What is missing is the beginning, where that lies before the
