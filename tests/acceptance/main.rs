@@ -4,6 +4,7 @@
 mod analysis;
 mod bad_input;
 mod demo;
+mod display;
 mod jobs;
 mod material;
 mod measuring;

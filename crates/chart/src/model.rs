@@ -56,6 +56,10 @@ pub enum Role {
     Noise,
     /// The difference between two curves.
     Difference,
+    /// As it should be.
+    Clean,
+    /// Beyond a limit.
+    Unclean,
     /// One of several curves of equal standing, counted from 0.
     Series(u8),
 }

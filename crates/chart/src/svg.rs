@@ -75,9 +75,9 @@ pub fn write(chart: &Chart, size: Size) -> String {
 fn ink(role: Role) -> &'static str {
     const SERIES: [&str; 7] = ["#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#000000"];
     match role {
-        Role::Before => "#d55e00",
+        Role::Before | Role::Unclean => "#d55e00",
         Role::After => "#0072b2",
-        Role::Live | Role::Target => "#009e73",
+        Role::Live | Role::Target | Role::Clean => "#009e73",
         Role::Average => "#000000",
         Role::Predicted => "#cc79a7",
         Role::Bands => "#e69f00",

@@ -1,5 +1,6 @@
 //! The rig of real devices.
 
+mod chime;
 mod conductor;
 mod feed;
 mod open;
@@ -16,6 +17,10 @@ use crate::recorder::{BLOCK_FRAMES, Recorder};
 use crate::within::within;
 use crate::{Capture, CaptureRequest, EngineError, Length, Play, Rig, RigSpec};
 
+pub use chime::chime;
+#[cfg(test)]
+pub(crate) use chime::chime_on;
+
 use conductor::Conductor;
 use open::{Opened, open};
 
@@ -27,7 +32,7 @@ const SAME_LEVEL: f32 = 1.011_6;
 
 /// Makes the host that devices are looked for on, anew for every capture, so that a device or an
 /// audio server that comes back is found again.
-type HostMaker = Arc<dyn Fn() -> cpal::Host + Send + Sync>;
+pub(crate) type HostMaker = Arc<dyn Fn() -> cpal::Host + Send + Sync>;
 
 /// Real devices, opened for each capture.
 pub struct DeviceRig {

@@ -28,7 +28,7 @@ mod tests;
 
 pub use capture::{Capture, CaptureEnd, CapturedBlock, Gap, Next, Stopper};
 pub use clock::ClockRatio;
-pub use device::DeviceRig;
+pub use device::{DeviceRig, chime};
 pub use enumerate::{DeviceInfo, devices};
 pub use finding::{EngineError, EngineFinding, EngineLevel};
 pub use meter::InputMeter;

@@ -51,6 +51,8 @@ impl Plant for StraightWire {
 pub enum Pace {
     /// As devices would.
     RealTime,
+    /// By the clock, but so many times faster than devices would.
+    Times(u32),
     /// A block is computed when it is asked for: the same request gives the same recording,
     /// to the bit.
     AsFastAsPossible,
@@ -117,13 +119,14 @@ impl<P: Plant + 'static> Rig for SimulatedRig<P> {
         let meters = run.recorder.meters();
         let source = match self.pace {
             Pace::AsFastAsPossible => Source::Pull(Box::new(run)),
-            Pace::RealTime => {
+            Pace::RealTime | Pace::Times(_) => {
+                let times = if let Pace::Times(times) = self.pace { times.max(1) } else { 1 };
                 // Half a minute of blocks.
                 let bound = 30 * self.spec.sample_rate_hz as usize / BLOCK_FRAMES + 1;
                 let (sender, blocks) = sync_channel(bound);
                 let thread = thread::Builder::new()
                     .name("engine-simulated".to_owned())
-                    .spawn(move || run.in_real_time(&sender))
+                    .spawn(move || run.by_the_clock(times, &sender))
                     .map_err(|error| EngineError::Refused {
                         text: format!("no thread could be started: {error}"),
                     })?;
@@ -193,13 +196,13 @@ impl<P: Plant> Run<P> {
         })
     }
 
-    /// Runs by the clock until it is over.
-    fn in_real_time(mut self, blocks: &SyncSender<CapturedBlock>) -> CaptureEnd {
+    /// Runs by the clock, or so many times faster, until it is over.
+    fn by_the_clock(mut self, times: u32, blocks: &SyncSender<CapturedBlock>) -> CaptureEnd {
         let start = Instant::now();
         let mut missed = false;
         while let Some(mut block) = self.pull() {
-            let due =
-                start + Duration::from_secs_f64(self.recorder.frames() as f64 / f64::from(self.rate_hz));
+            let due_s = self.recorder.frames() as f64 / f64::from(self.rate_hz) / f64::from(times);
+            let due = start + Duration::from_secs_f64(due_s);
             thread::sleep(due.saturating_duration_since(Instant::now()));
             block.gap |= missed;
             missed = false;

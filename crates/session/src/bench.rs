@@ -104,6 +104,16 @@ impl Bench {
         Ok(Self { rig: Box::new(DeviceRig::new(spec)?), microphone, simulated: None })
     }
 
+    /// How fast a simulated car runs from the next capture on; devices have
+    /// their own pace.
+    pub(crate) fn set_pace(&mut self, pace: Pace) -> Result<()> {
+        if let Some(simulated) = &self.simulated {
+            let spec = self.rig.spec().clone();
+            self.rig = Box::new(SimulatedRig::new(Arc::clone(&simulated.plant), spec, pace)?);
+        }
+        Ok(())
+    }
+
     /// How it is wired and calibrated.
     pub(crate) fn spec(&self) -> &RigSpec {
         self.rig.spec()

@@ -4,38 +4,45 @@
 //! *stop* and *mute* are never more than a few milliseconds away; what takes
 //! longer to compute goes to a thread of its own and comes back as a message.
 
-mod capture;
 mod card;
 mod command;
+mod drivers;
+mod faces;
+mod held;
+mod history;
+mod impulse;
+mod ladder;
+mod live;
+mod memo;
+mod order;
 mod picture;
+mod results;
+mod sounds;
+#[cfg(test)]
+mod tests;
 mod tune;
+mod work;
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
 
 use engine::{Pace, RigSpec};
-use job::{Job, Stage};
-use tuning::Response;
+use job::Job;
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
 use crate::bench::Bench;
 use crate::{Result, jobs, place};
-use capture::Running;
-use tune::Tune;
-
-/// A capture on the desk, with what the chart needs of it.
-#[derive(Debug, Clone)]
-struct Held {
-    id: CaptureId,
-    label: String,
-    time: String,
-    stage: Stage,
-    mark: Option<SetMark>,
-    shown: bool,
-    response: Option<Response>,
-    remark: String,
-}
+use drivers::driver;
+use held::{Captures, Held};
+use history::History;
+use ladder::Rung;
+use order::Order;
+use picture::Kept;
+use sounds::{Cued, Sound};
+use tune::{DeskBand, Tune};
+use work::Work;
 
 /// What is played for a response.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,16 +51,35 @@ enum Signal {
     Pink,
 }
 
+/// What is asked of the source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum SourceTask {
+    /// The highest clean volume step.
+    Headroom,
+    /// What it does to the sound.
+    Response,
+}
+
 /// What a person has chosen on the cards.
 #[derive(Debug, Clone, PartialEq)]
 struct Choices {
     signal: Signal,
+    source_task: SourceTask,
+    /// The output that is tapped, with devices.
+    output: String,
+    /// The volume step at which a ladder begins, with devices.
+    first_step: u32,
+    /// How much faster than real time the simulated car runs.
+    times: u32,
+    /// Whether the next capture of a series begins by itself.
+    go_on: bool,
     /// How many positions make a set.
     positions: usize,
     /// Which side of the comparison is being measured.
     side: SetMark,
     countdown_s: u32,
     max_bands: usize,
+    /// The one driver to be measured; absent for all that are left.
     driver: Option<String>,
     power_w: f64,
     load_ohm: f64,
@@ -63,13 +89,26 @@ struct Choices {
 /// Everything that the window looks at.
 struct Desk {
     updates: SyncSender<Update>,
+    speaker: SyncSender<Cued>,
     revision: u64,
     changed: bool,
     job: Option<Job>,
     bench: Option<Bench>,
     tune: Tune,
-    held: Vec<Held>,
-    running: Option<Running>,
+    /// The state of the tuning that the job holds.
+    kept_tuning: (u64, usize),
+    history: History,
+    captures: Captures,
+    picked: Option<CaptureId>,
+    work: Option<Work>,
+    /// The captures that follow by themselves.
+    orders: VecDeque<Order>,
+    /// The volume steps of the ladder that runs.
+    rungs: Vec<Rung>,
+    /// The first of them that is not clean.
+    unclean: Option<u32>,
+    /// For how long bands are being fitted.
+    fitting_s: u64,
     choices: Choices,
     stage: view::Stage,
     face: Face,
@@ -79,6 +118,10 @@ struct Desk {
     muted: bool,
     /// Whether the bands are entered in the simulated processor.
     entered: bool,
+    /// Whether the volts for the gain were looked at.
+    gain_seen: bool,
+    handed_over: bool,
+    kept: Kept,
 }
 
 /// How long the session waits for a command when nothing runs, and when
@@ -86,42 +129,58 @@ struct Desk {
 const IDLE: Duration = Duration::from_millis(250);
 const BUSY: Duration = Duration::from_millis(2);
 
+/// How far below the test signals' peak the sounds for the person are.
+const SOUND_BELOW_DB: f64 = 6.0;
+
 /// Serves a window until it closes.
 pub fn serve(end: &SessionEnd) {
-    let Ok(tune) = Tune::new("car-medium", "parametric-gridded") else { return };
-    let mut desk = Desk::new(tune, end.updates.clone());
+    let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
+    let mut desk = Desk::new(tune, end.updates.clone(), sounds::speaker());
     desk.send_snapshot();
     loop {
-        let wait = if desk.running.is_some() { BUSY } else { IDLE };
+        let wait = if desk.work.is_some() { BUSY } else { IDLE };
         match end.commands.recv_timeout(wait) {
             Ok(view::Command::Close) | Err(RecvTimeoutError::Disconnected) => break,
             Ok(command) => desk.obey(command),
-            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Timeout) => desk.rest(),
         }
         desk.pump();
         if desk.changed {
             desk.send_snapshot();
         }
     }
-    desk.stop();
+    desk.end();
 }
 
 impl Desk {
-    fn new(tune: Tune, updates: SyncSender<Update>) -> Self {
+    fn new(tune: Tune, updates: SyncSender<Update>, speaker: SyncSender<Cued>) -> Self {
         Self {
             updates,
+            speaker,
             revision: 0,
             changed: false,
             job: None,
             bench: None,
             tune,
-            held: Vec::new(),
-            running: None,
+            kept_tuning: (0, 0),
+            history: History::default(),
+            captures: Captures::default(),
+            picked: None,
+            work: None,
+            orders: VecDeque::new(),
+            rungs: Vec::new(),
+            unclean: None,
+            fitting_s: 0,
             choices: Choices {
                 signal: Signal::Sweep,
+                source_task: SourceTask::Headroom,
+                output: "front".to_owned(),
+                first_step: 1,
+                times: 1,
+                go_on: true,
                 positions: 6,
                 side: SetMark::Before,
-                countdown_s: 3,
+                countdown_s: 5,
                 max_bands: 8,
                 driver: None,
                 power_w: 100.0,
@@ -129,11 +188,14 @@ impl Desk {
                 overlap_db: -5.0,
             },
             stage: view::Stage::Intake,
-            face: Face::Response,
+            face: Face::Steps,
             smoothing: 12,
             output_dbfs: -20.0,
             muted: false,
             entered: false,
+            gain_seen: false,
+            handed_over: false,
+            kept: Kept::default(),
         }
     }
 
@@ -155,63 +217,92 @@ impl Desk {
         let _ = self.updates.try_send(Update::Cue(Cue { text: text.into(), good }));
     }
 
-    /// Says why something could not be done, if it could not.
-    fn report(&mut self, result: Result<()>) {
-        if let Err(error) = result {
-            self.notice(error.to_string(), false);
+    /// Lets a sound be heard: through the rig's outputs, or through the
+    /// system's while the car is a simulated one.
+    fn sound(&self, sound: Sound) {
+        let Some(bench) = &self.bench else { return };
+        if self.muted {
+            return;
         }
+        let spec = if bench.car().is_some() { RigSpec::system_default() } else { bench.spec().clone() };
+        let peak_dbfs = self.output_dbfs - SOUND_BELOW_DB;
+        // One that would come late is not worth hearing.
+        let _ = self.speaker.try_send(Cued { sound, spec, peak_dbfs });
+    }
+
+    /// When nothing is asked: keeps in the job what has been edited.
+    fn rest(&mut self) {
+        if self.work.is_none() && self.tune.edits_and_undos() != self.kept_tuning {
+            self.kept_tuning = self.tune.edits_and_undos();
+            if let Err(error) = self.found() {
+                self.notice(error.to_string(), false);
+            }
+        }
+    }
+
+    fn end(&mut self) {
+        self.stop();
+        // There is nobody left to be told.
+        let _ = self.found();
     }
 
     fn use_simulated_car(&mut self) -> Result<()> {
         let bench = Bench::simulated("", Pace::RealTime)?;
-        let car = bench.car().map_or_else(String::new, |simulated| simulated.car.name.clone());
-        self.choices.positions = bench.car().map_or(6, |simulated| simulated.car.position_names().count());
+        let Some(simulated) = bench.car() else { return Ok(()) };
+        let car = simulated.car.clone();
+        self.choices.positions = car.position_names().count();
         self.choices.countdown_s = 1;
+        self.choices.times = 10;
         self.bench = Some(bench);
         self.entered = false;
         if self.job.is_none() {
             let folder = place::unused(&place::work(), "");
-            self.hold(jobs::create(&folder, Some("Simulated car"), &car)?);
+            self.hold(jobs::create(&folder, Some("Simulated car"), &car.name)?)?;
             self.notice(format!("The job is kept in {}", folder.display()), true);
         }
-        self.open_stage(view::Stage::Tune);
-        Ok(())
+        if let Some(job) = &mut self.job
+            && job.data().intake.drivers.is_empty()
+        {
+            let role = |role: cabin::Role| format!("{role:?}").to_lowercase();
+            let drivers = car.drivers.iter().map(|part| driver(&part.name, &role(part.role)));
+            let drivers = drivers.collect();
+            job.edit(|data| data.intake.drivers = drivers)?;
+        }
+        self.stage = view::Stage::Source;
+        self.found()
     }
 
     fn use_devices(&mut self) -> Result<()> {
         self.bench = Some(Bench::devices(RigSpec::system_default(), None)?);
+        self.choices.times = 1;
+        self.choices.countdown_s = 5;
         Ok(())
     }
 
-    /// Takes a job on the desk, with its captures.
-    fn hold(&mut self, job: Job) {
-        self.held = job
-            .captures()
-            .iter()
-            .map(|capture| {
-                let reading = job.reading(capture.id).ok().flatten();
-                capture::held(capture, reading.as_ref())
-            })
-            .collect();
+    /// Takes a job on the desk, with its captures and its tuning.
+    fn hold(&mut self, job: Job) -> Result<()> {
+        let held = job.captures().iter().map(|capture| {
+            let reading = job.reading(capture.id).ok().flatten();
+            Held::new(capture, reading)
+        });
+        self.captures = Captures::new(held.collect());
+        let data = job.data();
+        let name = |named: &Option<job::NameOrText>| match named {
+            Some(job::NameOrText::Name(name)) => Some(name.clone()),
+            Some(job::NameOrText::Text(_)) | None => None,
+        };
+        let bands = data.bands.clone();
+        self.tune = Tune::restored(name(&data.target).as_deref(), name(&data.processor).as_deref(), |_| {
+            bands.iter().map(DeskBand::of_job).collect()
+        })?;
+        self.kept_tuning = self.tune.edits_and_undos();
+        self.history = History::default();
+        self.picked = None;
+        self.rungs.clear();
+        self.handed_over = data.stages.contains_key(&job::Stage::Handover);
+        self.gain_seen = data.stages.contains_key(&job::Stage::Gain);
+        self.kept = Kept::default();
         self.job = Some(job);
-    }
-
-    fn open_stage(&mut self, stage: view::Stage) {
-        self.stage = stage;
-    }
-
-    /// The responses of one side of the comparison.
-    fn side(&self, mark: SetMark) -> Vec<Response> {
-        self.held
-            .iter()
-            .filter(|held| held.mark == Some(mark))
-            .filter_map(|held| held.response.as_ref())
-            .map(|response| response.smoothed(self.smoothing))
-            .collect()
-    }
-
-    /// The average of one side of the comparison.
-    fn average(&self, mark: SetMark) -> Option<Response> {
-        tuning::average(&self.side(mark)).ok()
+        Ok(())
     }
 }

@@ -73,6 +73,17 @@ pub(crate) struct Take {
     /// How long it will last, where that is known.
     expected_s: Option<f64>,
     enough: bool,
+    /// What came in since somebody looked.
+    heard: Vec<Heard>,
+}
+
+/// How loud the measured input was in one block.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Heard {
+    /// The middle of the block.
+    pub(crate) at_s: f64,
+    /// The mean of the squared samples.
+    pub(crate) mean_square: f64,
 }
 
 /// A capture that has ended, with its reading.
@@ -136,7 +147,7 @@ impl Take {
         let request = CaptureRequest { play, length, record_to };
         let run = Run::start(measurement, &start);
         let capture = bench.capture(request)?;
-        Ok(Self { capture, run, pending, meta, sample_rate_hz, expected_s, enough: false })
+        Ok(Self { capture, run, pending, meta, sample_rate_hz, expected_s, enough: false, heard: Vec::new() })
     }
 
     /// Takes the next block, waiting for so long at most.
@@ -144,6 +155,12 @@ impl Take {
         match self.capture.next_within(limit) {
             Next::Block(block) => {
                 let channels: Vec<&[f32]> = block.channels.iter().map(Vec::as_slice).collect();
+                if let Some(samples) = channels.get(self.meta.channel).filter(|samples| !samples.is_empty()) {
+                    let squares: f64 = samples.iter().map(|&x| f64::from(x) * f64::from(x)).sum();
+                    let frames = samples.len() as f64;
+                    let at_s = (block.first_frame as f64 + frames / 2.0) / self.sample_rate_hz;
+                    self.heard.push(Heard { at_s, mean_square: squares / frames });
+                }
                 let block = Block { first_frame: block.first_frame, channels: &channels, gap: block.gap };
                 if self.run.feed(&block) == Feed::Enough && !self.enough {
                     self.enough = true;
@@ -154,6 +171,16 @@ impl Take {
             Next::NotYet => Pumped::Nothing,
             Next::Over => Pumped::Over,
         }
+    }
+
+    /// How loud it was since the last time this was asked.
+    pub(crate) fn heard(&mut self) -> Vec<Heard> {
+        std::mem::take(&mut self.heard)
+    }
+
+    /// What is played.
+    pub(crate) fn stimulus(&self) -> Option<&Stimulus> {
+        self.meta.stimulus.as_ref()
     }
 
     /// How much has been recorded.
@@ -218,6 +245,15 @@ impl Ended {
             reading.finding(finding.clone());
         }
         Computed { reading, pending: self.pending, meta: self.meta }
+    }
+}
+
+impl Ended {
+    /// Keeps the recording in the job as one that was broken off.
+    pub(crate) fn abandon(mut self, job: &mut Job) -> Result<Option<CaptureId>> {
+        // It is no side of a comparison.
+        self.meta.set = None;
+        Ok(self.pending.map(|pending| job.abandon_capture(&pending, self.meta)).transpose()?)
     }
 }
 

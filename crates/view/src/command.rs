@@ -30,17 +30,6 @@ pub enum BandStep {
     Q,
 }
 
-/// The forms in which the band list is written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum ExportFormat {
-    /// Comma-separated.
-    Csv,
-    /// JSON.
-    Json,
-    /// Plain text to be read by a person.
-    Text,
-}
-
 /// Something that the window asks the session to do.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
@@ -70,6 +59,8 @@ pub enum Command {
     ShowFace(Face),
     /// Go to the next smoothing.
     NextSmoothing,
+    /// Look at this capture, or at none in particular.
+    PickCapture(Option<CaptureId>),
     /// Show or hide a capture's curve.
     ShowCapture(CaptureId, bool),
     /// Mark a capture as before or after, or take the mark away.
@@ -104,8 +95,8 @@ pub enum Command {
         /// How many points of the grid, up or down.
         by: i32,
     },
-    /// Write the band list into the job's `exports/`.
-    ExportBands(ExportFormat),
+    /// Write the band list into the job's `exports/`, in every form.
+    ExportBands,
     /// Take back the last edit.
     Undo,
     /// Make it again.

@@ -11,9 +11,9 @@ mod link;
 mod snapshot;
 
 pub use card::{Action, BandCard, Card, CardLine, ChoiceOption, FindingLine, Setting, SettingKind, Tone};
-pub use command::{BandStep, CaptureId, Command, ExportFormat, SettingValue};
+pub use command::{BandStep, CaptureId, Command, SettingValue};
 pub use link::{LINK_DEPTH, Link, SessionEnd, link};
 pub use snapshot::{
-    Activity, Cue, Face, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark, Snapshot,
-    Stage, StageLine, StageState, Tile, Update,
+    Activity, Cue, Face, Figure, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark,
+    Snapshot, Stage, StageLine, StageState, Tile, Update,
 };

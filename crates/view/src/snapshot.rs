@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use chart::{Chart, Line};
 
-use crate::{BandCard, CaptureId, Card};
+use crate::{BandCard, CaptureId, Card, Tone};
 
 /// One line of the work order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -111,6 +111,8 @@ pub enum Activity {
     Countdown {
         /// What comes next.
         title: String,
+        /// What the person does meanwhile.
+        hint: String,
         /// Whole seconds left.
         seconds: u32,
     },
@@ -150,6 +152,9 @@ pub struct Tile {
     /// Its 31 third-octave deviations from the target in dB; `None` where the
     /// response is not valid.
     pub fingerprint: [Option<f32>; 31],
+    /// Its result in a few words, where there is no response to take a
+    /// fingerprint of.
+    pub result: String,
     /// Whether its curve is shown in the chart.
     pub shown: bool,
     /// The most serious thing found about it, in words; empty when all is well.
@@ -169,9 +174,11 @@ pub enum Face {
     Impulse,
     /// Harmonics over frequency.
     Harmonics,
+    /// What is left of each frequency some time later.
+    Decay,
     /// Before and after, and their difference.
     Difference,
-    /// Level over time, or the ladder of volume steps.
+    /// The ladder of volume steps.
     Steps,
 }
 
@@ -185,6 +192,7 @@ impl Face {
             Self::GroupDelay => "Group delay",
             Self::Impulse => "Impulse",
             Self::Harmonics => "Harmonics",
+            Self::Decay => "Decay",
             Self::Difference => "Before / after",
             Self::Steps => "Steps",
         }
@@ -228,11 +236,24 @@ pub struct Meter {
     pub clipped: bool,
 }
 
+/// A number in very big type.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Figure {
+    /// The number, ready to be shown with its unit.
+    pub value: String,
+    /// What it is.
+    pub caption: String,
+    /// How it is meant.
+    pub tone: Tone,
+}
+
 /// What changes many times a second; only the newest counts.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Live {
     /// The input meter, while a device is listening.
     pub meter: Option<Meter>,
+    /// The numbers that matter at the moment, in very big type.
+    pub figures: Vec<Figure>,
     /// Curves to be drawn over the chart: the live spectrum, for example.
     pub lines: Vec<Line>,
 }

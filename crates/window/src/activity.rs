@@ -2,28 +2,28 @@
 
 use iced::widget::{column, container, opaque, row, space, text};
 use iced::{Center, Fill};
-use view::{Activity, Command, Snapshot};
+use view::{Activity, Command, Figure, Snapshot};
 
 use crate::icon;
-use crate::lettering::{BOLD, HUGE, L, M, S, TITLE, XL, body, lead, small};
+use crate::lettering::{BOLD, FIGURE, HUGE, L, M, S, TITLE, XL, XS, body, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::theme::{muted, raised, scrim, sheet};
+use crate::theme::{muted, raised, scrim, sheet, tinted};
 
 /// The countdown, over the chart; nothing at other times.
 pub(crate) fn view(snapshot: &Snapshot) -> Element<'_> {
     match &snapshot.activity {
-        Activity::Countdown { title, seconds } => countdown(title, *seconds),
+        Activity::Countdown { title, hint, seconds } => countdown(title, hint, *seconds),
         Activity::Idle | Activity::Running { .. } => space().into(),
     }
 }
 
-fn countdown(what: &str, seconds: u32) -> Element<'_> {
+fn countdown<'a>(what: &'a str, hint: &'a str, seconds: u32) -> Element<'a> {
     let number = text(seconds.to_string()).size(HUGE).font(BOLD).line_height(1.0);
     let content = column![
         text(what).size(TITLE * 1.2).font(BOLD).align_x(Center),
         number,
-        body("Shut the doors, hold still.").style(muted),
+        lead(hint).align_x(Center).style(muted),
         stop("Stop"),
     ]
     .spacing(L)
@@ -34,19 +34,41 @@ fn countdown(what: &str, seconds: u32) -> Element<'_> {
 
 /// What is running, in the place of the chart's head, so that the live curves
 /// stay in view.
-pub(crate) fn running<'a>(what: &'a str, detail: &'a str, progress: Option<f32>) -> Element<'a> {
+pub(crate) fn running<'a>(
+    what: &'a str,
+    detail: &'a str,
+    progress: Option<f32>,
+    figures: &'a [Figure],
+) -> Element<'a> {
     let share = progress.map(|share| format!("{:.0} %", share.clamp(0.0, 1.0) * 100.0));
     let bar: Element<'a> = match progress {
         Some(share) => icon::meter(share, 0.0, false),
         None => space().height(12).into(),
     };
     let words =
-        column![text(what).size(TITLE * 1.35).font(BOLD), text(detail).size(TITLE * 0.8).style(muted),]
-            .spacing(S)
-            .width(Fill);
-    let number = text(share.unwrap_or_default()).size(TITLE * 2.0).font(BOLD);
-    let content = column![row![words, number, stop("Stop")].spacing(L).align_y(Center), bar].spacing(M);
+        column![text(what).size(TITLE * 1.2).font(BOLD), body(detail).style(muted),].spacing(S).width(Fill);
+    let number = text(share.unwrap_or_default()).size(TITLE).font(BOLD);
+    let head = row![words, number, stop("Stop")].spacing(L).align_y(Center);
+    let mut content = column![head].spacing(M);
+    if !figures.is_empty() {
+        content = content.push(row(figures.iter().map(figure)).spacing(L));
+    }
+    let content = content.push(bar);
     container(content).padding(L).width(Fill).style(raised).into()
+}
+
+/// A number in very big type, with what it is.
+fn figure(figure: &Figure) -> Element<'_> {
+    // Long numbers are set smaller rather than broken.
+    let size = if figure.value.chars().count() > 6 { FIGURE * 0.8 } else { FIGURE };
+    let number = text(&figure.value)
+        .size(size)
+        .font(BOLD)
+        .line_height(1.0)
+        .wrapping(text::Wrapping::None)
+        .style(tinted(figure.tone));
+    let number = container(number).height(FIGURE).align_y(iced::Bottom);
+    column![number, body(&figure.caption).style(muted)].spacing(XS).width(Fill).into()
 }
 
 fn stop<'a>(label: &'a str) -> Element<'a> {

@@ -285,6 +285,7 @@ impl App {
             Act::Undo => self.ask(Command::Undo),
             Act::Redo => self.ask(Command::Redo),
             Act::Fit => self.chart.fit(),
+            Act::Export => self.ask(Command::ExportBands),
             Act::Job => return self.open(Modal::Job { path: String::new() }),
             Act::Help => return self.open(Modal::Keys),
             Act::Next => return self.focus_next(),
@@ -326,6 +327,9 @@ impl App {
         let Some(tile) = snapshot.tray.iter().find(|tile| tile.id == capture) else { return };
         if self.picked == Some(capture) || !tile.shown {
             self.ask(Command::ShowCapture(capture, !tile.shown));
+        }
+        if self.picked != Some(capture) {
+            self.ask(Command::PickCapture(Some(capture)));
         }
         self.picked = Some(capture);
     }

@@ -16,8 +16,12 @@ use crate::theme::muted;
 /// All bands.
 pub(crate) fn list(bands: &[BandCard]) -> Element<'_> {
     let on = bands.iter().filter(|band| band.enabled).count();
-    let head =
-        row![strong("Bands").width(Fill), small(format!("{on} of {} on", bands.len())),].align_y(Center);
+    let export = Press::new(strong("Export bands"), Look::Plain)
+        .id("export")
+        .padding([S, S + 2.0])
+        .on_press(Message::Ask(Command::ExportBands));
+    let words = column![strong("Bands"), small(format!("{on} of {} on", bands.len()))].width(Fill);
+    let head = row![words, export].align_y(Center);
     column![head, column(bands.iter().enumerate().map(|(index, band)| card(index, band))).spacing(S)]
         .spacing(S)
         .into()

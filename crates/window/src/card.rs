@@ -36,10 +36,6 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !card.actions.is_empty() {
         parts = parts.push(row(card.actions.iter().map(action)).spacing(S).wrap());
     }
-    if !card.settings.is_empty() {
-        let settings = card.settings.iter().map(|setting| setting::view(setting, &app.drafts));
-        parts = parts.push(column(settings).spacing(XS));
-    }
     if !card.lines.is_empty() {
         parts = parts.push(lines(&card.lines));
     }
@@ -48,6 +44,10 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     }
     if !snapshot.bands.is_empty() {
         parts = parts.push(band::list(&snapshot.bands));
+    }
+    if !card.settings.is_empty() {
+        let settings = card.settings.iter().map(|setting| setting::view(setting, &app.drafts));
+        parts = parts.push(column(settings).spacing(XS));
     }
     let padding = Padding { right: M, ..Padding::ZERO };
     container(scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0))

@@ -26,6 +26,8 @@ pub enum Act {
     Redo,
     /// Show the whole chart.
     Fit,
+    /// Write the bands out.
+    Export,
     /// The job's folder.
     Job,
     /// The list of keys.
@@ -99,6 +101,7 @@ pub const BINDINGS: &[Binding] = &[
         acts: &[(Stroke::Char('z'), Act::Undo), (Stroke::ShiftChar('z'), Act::Redo)],
     },
     Binding { caps: &["T"], does: "Garage or daylight", acts: &[(Stroke::Char('t'), Act::Theme)] },
+    Binding { caps: &["E"], does: "Export the bands", acts: &[(Stroke::Char('e'), Act::Export)] },
     Binding { caps: &["J"], does: "Begin or open a job", acts: &[(Stroke::Char('j'), Act::Job)] },
     Binding {
         caps: &["Tab", "Shift Tab"],

@@ -25,7 +25,9 @@ const ZOOM: f64 = 1.25;
 /// The chart and the ribbon.
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let head: Element<'a> = match &snapshot.activity {
-        Activity::Running { title, detail, progress } => activity::running(title, detail, *progress),
+        Activity::Running { title, detail, progress } => {
+            activity::running(title, detail, *progress, &app.live.figures)
+        }
         Activity::Idle | Activity::Countdown { .. } => {
             column![header(snapshot), faces(snapshot, room)].spacing(S).into()
         }

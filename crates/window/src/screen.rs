@@ -126,7 +126,7 @@ fn cue(app: &App) -> Element<'_> {
         .height(Fill)
         .padding(XL)
         .align_x(Horizontal::Center)
-        .align_y(Vertical::Top)
+        .align_y(Vertical::Bottom)
         .into()
 }
 

@@ -68,6 +68,8 @@ impl Theme {
             Role::Bands => curves.bands,
             Role::Noise => curves.noise,
             Role::Difference => curves.difference,
+            Role::Clean => self.colors().good,
+            Role::Unclean => self.colors().bad,
             Role::Series(index) => curves.series[usize::from(index) % curves.series.len()],
         }
     }

@@ -63,7 +63,11 @@ fn view_tile(tile: &Tile, picked: bool) -> Element<'_> {
     let head = row![strong(chart::shorten(&tile.label, 21)).width(Fill), small(&tile.time),]
         .spacing(S)
         .align_y(Center);
-    let print = Canvas::new(Fingerprint { deviations_db: tile.fingerprint }).width(Fill).height(26);
+    let print: Element<'_> = if tile.result.is_empty() {
+        Canvas::new(Fingerprint { deviations_db: tile.fingerprint }).width(Fill).height(26).into()
+    } else {
+        container(body(&tile.result).style(muted)).height(26).center_y(26).into()
+    };
     let remark: Element<'_> = if tile.remark.is_empty() {
         space().width(Fill).into()
     } else {

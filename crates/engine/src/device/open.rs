@@ -72,15 +72,16 @@ pub(crate) fn open(host: &cpal::Host, spec: &RigSpec, plays: bool) -> Result<Ope
     let device = find(host, spec.input_device.as_deref(), Direction::Input)?;
     let chosen = choose(&device, Direction::Input, needed, spec)?;
     let input = open_input(&device, &chosen, spec)?;
-    let output = if plays {
-        let needed = spec.outputs.iter().map(|output| output.channel).max().unwrap_or(1);
-        let device = find(host, spec.output_device.as_deref(), Direction::Output)?;
-        let chosen = choose(&device, Direction::Output, needed, spec)?;
-        Some(open_output(&device, &chosen, spec)?)
-    } else {
-        None
-    };
+    let output = if plays { Some(open_for_output(host, spec)?) } else { None };
     Ok(Opened { input, output })
+}
+
+/// Opens the device that plays.
+pub(crate) fn open_for_output(host: &cpal::Host, spec: &RigSpec) -> Result<OpenedOutput, EngineError> {
+    let needed = spec.outputs.iter().map(|output| output.channel).max().unwrap_or(1);
+    let device = find(host, spec.output_device.as_deref(), Direction::Output)?;
+    let chosen = choose(&device, Direction::Output, needed, spec)?;
+    open_output(&device, &chosen, spec)
 }
 
 /// The device with this id, or the system's own choice.

@@ -1,15 +1,18 @@
 //! What each command of the window does.
 
 use std::path::Path;
+use std::time::Instant;
 
 use job::Job;
 use tuning::{FitInput, FitOptions};
-use view::{Command, ExportFormat, SetMark, SettingValue};
+use view::{Command, SetMark, SettingValue, Stage};
 
+use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
-use super::{Desk, Signal};
-use crate::{Error, Result, SheetForm, fitting, jobs, sheet};
+use super::work::Work;
+use super::{Desk, Held, Signal, SourceTask, drivers};
+use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -18,17 +21,23 @@ impl Desk {
     /// Carries a command out and says why when it cannot be done.
     pub(super) fn obey(&mut self, command: Command) {
         self.changed = true;
+        let edits = self.tune.edits();
         let result = self.carry_out(command);
-        self.report(result);
+        if self.tune.edits() > edits {
+            self.history.note(Edit::Tune);
+        }
+        if let Err(error) = result {
+            self.notice(error.to_string(), false);
+        }
     }
 
     fn carry_out(&mut self, command: Command) -> Result<()> {
         match command {
             Command::UseSimulatedCar => return self.use_simulated_car(),
             Command::UseDevices => return self.use_devices(),
-            Command::OpenJob(folder) => self.hold(Job::open(Path::new(&folder))?),
-            Command::NewJob(folder) => self.hold(jobs::create(Path::new(&folder), None, "")?),
-            Command::OpenStage(stage) => self.open_stage(stage),
+            Command::OpenJob(folder) => return self.hold(Job::open(Path::new(&folder))?),
+            Command::NewJob(folder) => return self.hold(jobs::create(Path::new(&folder), None, "")?),
+            Command::OpenStage(stage) => self.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(id) => return self.press(&id),
             Command::Set(id, value) => return self.set(&id, value),
@@ -43,69 +52,135 @@ impl Desk {
                 let now = SMOOTHINGS.iter().position(|smoothing| *smoothing == self.smoothing).unwrap_or(0);
                 self.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
             }
-            Command::ShowCapture(id, shown) => {
-                self.held.iter_mut().filter(|held| held.id == id).for_each(|held| held.shown = shown);
+            Command::PickCapture(id) => self.picked = id,
+            Command::ShowCapture(id, shown) => self.captures.edit(id, |held| held.shown = shown),
+            Command::MarkCapture(id, mark) => {
+                let before = self.captures.get(id).and_then(|held| held.mark);
+                self.set_mark(id, mark)?;
+                self.history.note(Edit::Mark(id, before, mark));
             }
-            Command::MarkCapture(id, mark) => return self.mark(id, mark),
             Command::RenameCapture(id, label) => {
-                if let Some(job) = &mut self.job {
-                    job.rename(job::CaptureId(id.0), &label)?;
-                }
-                self.held
-                    .iter_mut()
-                    .filter(|held| held.id == id)
-                    .for_each(|held| held.label.clone_from(&label));
+                let before = self.captures.get(id).map(|held| held.label.clone()).unwrap_or_default();
+                self.set_label(id, &label)?;
+                self.history.note(Edit::Rename(id, before, label));
             }
             Command::DiscardCapture(id) => {
-                if let Some(job) = &mut self.job {
-                    job.discard(job::CaptureId(id.0))?;
-                }
-                self.held.retain(|held| held.id != id);
+                self.take_away(id)?;
+                self.history.note(Edit::Discard(id));
             }
-            Command::SelectBand(band) => self.tune.selected = band,
+            Command::SelectBand(band) => self.tune.select(band),
             Command::EnableBand(band, enabled) => self.tune.enable(band, enabled),
             Command::LockBand(band, locked) => self.tune.lock(band, locked),
             Command::DragBand { band, frequency_hz, gain_db, done } => {
                 self.tune.drag(band, frequency_hz, gain_db, done);
             }
             Command::StepBand { band, what, by } => self.tune.step(band, what, by),
-            Command::ExportBands(format) => return self.export(format),
-            Command::Undo => _ = self.tune.undo(),
-            Command::Redo => _ = self.tune.redo(),
+            Command::ExportBands => return self.export_bands(),
+            Command::Undo => return self.undo(),
+            Command::Redo => return self.redo(),
             // The loop ends before this is reached.
             Command::Close => {}
         }
         Ok(())
     }
 
-    fn mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
-        let set = mark.map(|mark| if mark == SetMark::Before { job::Set::Before } else { job::Set::After });
-        if let Some(job) = &mut self.job {
-            job.mark(job::CaptureId(id.0), set)?;
+    /// The space bar: stop what is under way, or press the card's main button.
+    fn start_or_stop(&mut self) -> Result<()> {
+        if self.work.is_some() {
+            self.stop();
+            return Ok(());
         }
-        self.held.iter_mut().filter(|held| held.id == id).for_each(|held| held.mark = mark);
-        Ok(())
+        match self.card().main {
+            Some(main) if main.enabled => self.press(&main.id),
+            Some(_) if self.muted => {
+                Err(Error::input("The output is muted. Allow output first, then start."))
+            }
+            Some(main) if self.bench.is_none() && main.id == "measure" => {
+                Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
+            }
+            _ => Ok(()),
+        }
     }
 
     fn press(&mut self, id: &str) -> Result<()> {
+        if self.work.is_some() {
+            return Err(Error::input("Something is under way. Stop it first, or wait until it is done."));
+        }
         match id {
+            "measure" => self.measure(),
+            "watch" => self.watch(),
+            "next" => {
+                let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
+                self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+                Ok(())
+            }
             "suggest" => self.suggest(),
             "clear" => {
                 self.tune.set_bands(Vec::new());
                 Ok(())
             }
+            "enter" => {
+                self.entered = true;
+                self.choices.side = SetMark::After;
+                self.keep_tuning()
+            }
+            "enter-timing" => self.enter_timing(),
             "simulated" => self.use_simulated_car(),
             "devices" => self.use_devices(),
-            "export-csv" => self.export(ExportFormat::Csv),
-            "export-json" => self.export(ExportFormat::Json),
-            "export-text" => self.export(ExportFormat::Text),
+            "export" => self.export_bands(),
+            "write" => self.write_papers(),
             other => Err(Error::input(format!("there is no action `{other}`"))),
         }
     }
 
-    /// Fits bands to the average before, around those that are locked.
+    pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
+        let set = mark.map(|mark| if mark == SetMark::Before { job::Set::Before } else { job::Set::After });
+        if let Some(job) = &mut self.job {
+            job.mark(job::CaptureId(id.0), set)?;
+        }
+        self.captures.edit(id, |held| held.mark = mark);
+        Ok(())
+    }
+
+    pub(super) fn set_label(&mut self, id: view::CaptureId, label: &str) -> Result<()> {
+        if let Some(job) = &mut self.job {
+            job.rename(job::CaptureId(id.0), label)?;
+        }
+        self.captures.edit(id, |held| label.clone_into(&mut held.label));
+        Ok(())
+    }
+
+    /// Moves a capture to the job's `discarded/`.
+    pub(super) fn take_away(&mut self, id: view::CaptureId) -> Result<()> {
+        if let Some(job) = &mut self.job {
+            job.discard(job::CaptureId(id.0))?;
+        }
+        self.captures.remove(id);
+        self.found()
+    }
+
+    /// Brings a discarded capture back.
+    pub(super) fn bring_back(&mut self, id: view::CaptureId) -> Result<()> {
+        if let Some(job) = &mut self.job {
+            let id = job::CaptureId(id.0);
+            job.restore(id)?;
+            let reading = job.reading(id)?;
+            if let Some(capture) = job.capture(id) {
+                self.captures.insert(Held::new(capture, reading));
+            }
+        }
+        self.found()
+    }
+
+    /// Fits bands to the average before, around those that are locked, on a
+    /// thread of its own.
     fn suggest(&mut self) -> Result<()> {
-        let responses = self.side(SetMark::Before);
+        let responses: Vec<tuning::Response> = self
+            .captures
+            .side(SetMark::Before)
+            .filter_map(|held| self.captures.smoothed(held, self.smoothing.max(12)))
+            .map(|response| (*response).clone())
+            .collect();
         if responses.is_empty() {
             return Err(Error::input(
                 "Measure the positions first: bands are suggested from what was measured before.",
@@ -119,25 +194,38 @@ impl Desk {
             locked: locked.iter().map(|band| band.typed).collect(),
             ..FitOptions::default()
         };
-        let (target, profile) = (self.tune.target(), self.tune.profile());
-        let input = FitInput { responses: &responses, target, profile, options: &options };
-        let fitted = tuning::fit(&input).map_err(|error| Error::measurement(error.to_string()))?;
-        let bands = fitted
-            .bands
-            .iter()
-            .map(|fitted| {
+        let (target, profile) = (self.tune.target().clone(), self.tune.profile().clone());
+        let fit = move || {
+            let input =
+                FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
+            let fitted = tuning::fit(&input).map_err(|error| Error::measurement(error.to_string()))?;
+            let bands = fitted.bands.iter().map(|fitted| {
                 let typed = fitted.typed();
-                let locked = locked.iter().find(|band| band.typed == typed);
-                locked.cloned().unwrap_or_else(|| DeskBand {
+                let kept = locked.iter().find(|band| band.typed == typed);
+                kept.cloned().unwrap_or_else(|| DeskBand {
                     typed,
                     enabled: true,
                     locked: false,
                     reason: fitted.why.clone(),
                 })
-            })
-            .collect();
-        self.tune.set_bands(bands);
+            });
+            Ok(bands.collect())
+        };
+        let thread = std::thread::Builder::new().name("session-fit".to_owned()).spawn(fit);
+        let thread =
+            thread.map_err(|error| Error::measurement(format!("the fit could not begin: {error}")))?;
+        self.fitting_s = 0;
+        self.work = Some(Work::Fitting { thread, began: Instant::now() });
         Ok(())
+    }
+
+    /// Takes the bands of a fit.
+    pub(super) fn take_bands(&mut self, bands: Vec<DeskBand>) {
+        if bands.is_empty() {
+            self.notice("No band would bring this nearer to the target.", true);
+        }
+        self.tune.set_bands(bands);
+        self.history.note(Edit::Tune);
     }
 
     /// The enabled bands as the simulated processor takes them.
@@ -147,28 +235,71 @@ impl Desk {
         enabled.map(|band| fitting::cabin_band(&profile.cookbook(&band.typed))).collect()
     }
 
-    /// Keeps bands and target in the job and writes the sheet into `exports/`.
-    fn export(&mut self, format: ExportFormat) -> Result<()> {
+    /// Keeps bands, target and processor in the job.
+    pub(super) fn keep_tuning(&mut self) -> Result<()> {
         let bands: Vec<job::Band> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
-        let (target, processor) = (self.tune.target_id().to_owned(), self.tune.profile_id().to_owned());
+        let name = |id: &str| Some(job::NameOrText::Name(id.to_owned()));
+        let (target, processor) = (name(self.tune.target_id()), name(self.tune.profile_id()));
+        let outcome = self.outcome();
+        if let Some(job) = &mut self.job {
+            let data = job.data();
+            let same = data.bands == bands
+                && data.target == target
+                && data.processor == processor
+                && data.outcome == outcome;
+            if !same && job.is_writable() {
+                job.edit(|data| {
+                    data.bands = bands;
+                    data.target = target;
+                    data.processor = processor;
+                    data.outcome = outcome;
+                })?;
+            }
+        }
+        self.kept_tuning = self.tune.edits_and_undos();
+        Ok(())
+    }
+
+    fn export_bands(&mut self) -> Result<()> {
+        let written = self.write(&[
+            (SheetForm::Csv, "bands.csv"),
+            (SheetForm::Json, "bands.json"),
+            (SheetForm::Text, "sheet.txt"),
+        ])?;
+        self.notice(format!("Bands written to {written}: bands.csv, bands.json, sheet.txt"), true);
+        Ok(())
+    }
+
+    fn write_papers(&mut self) -> Result<()> {
+        self.found()?;
+        let written = self.write(&[
+            (SheetForm::Csv, "bands.csv"),
+            (SheetForm::Json, "bands.json"),
+            (SheetForm::Text, "sheet.txt"),
+            (SheetForm::Html, "sheet.html"),
+        ])?;
+        if let Some(job) = &self.job {
+            papers::write_report(job.dir(), &job.dir().join("exports").join("report.html"))?;
+        }
+        self.handed_over = true;
+        self.found()?;
+        self.cue("Written", true);
+        self.notice(format!("Sheet, bands and report are in {written}"), true);
+        Ok(())
+    }
+
+    /// Writes sheets into `exports/` and says where that is.
+    fn write(&mut self, forms: &[(SheetForm, &str)]) -> Result<String> {
+        self.keep_tuning()?;
         let job = self
             .job
             .as_mut()
             .ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
-        job.edit(|data| {
-            data.bands = bands;
-            data.target = Some(job::NameOrText::Name(target));
-            data.processor = Some(job::NameOrText::Name(processor));
-        })?;
-        let (form, name) = match format {
-            ExportFormat::Csv => (SheetForm::Csv, "bands.csv"),
-            ExportFormat::Json => (SheetForm::Json, "bands.json"),
-            ExportFormat::Text => (SheetForm::Text, "sheet.txt"),
-        };
-        let text = sheet(job.dir(), form)?;
-        let path = job.export(name, text.as_bytes())?;
-        self.notice(format!("Written to {}", path.display()), true);
-        Ok(())
+        for &(form, name) in forms {
+            let text = sheet(job.dir(), form)?;
+            job.export(name, text.as_bytes())?;
+        }
+        Ok(job.dir().join("exports").display().to_string())
     }
 
     fn job_band(&self, band: &DeskBand) -> job::Band {
@@ -199,23 +330,41 @@ impl Desk {
             ("signal", SettingValue::Choice(signal)) => {
                 choices.signal = if signal == "pink" { Signal::Pink } else { Signal::Sweep };
             }
+            ("task", SettingValue::Choice(task)) => {
+                choices.source_task =
+                    if task == "response" { SourceTask::Response } else { SourceTask::Headroom };
+            }
+            ("times", SettingValue::Choice(times)) => choices.times = times.parse().unwrap_or(1),
             ("side", SettingValue::Choice(side)) => {
                 choices.side = if side == "after" { SetMark::After } else { SetMark::Before };
             }
-            ("driver", SettingValue::Choice(driver)) => choices.driver = Some(driver),
+            ("driver", SettingValue::Choice(driver)) => choices.driver = (driver != "all").then_some(driver),
+            ("layout", SettingValue::Choice(layout)) => {
+                if let (Some(job), Some(drivers)) = (&mut self.job, drivers::layout(&layout)) {
+                    job.edit(|data| data.intake.drivers = drivers)?;
+                }
+            }
             ("target", SettingValue::Choice(target)) => self.tune.choose_target(&target)?,
             ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
+            ("output", SettingValue::Text(output)) => choices.output = output,
+            ("vehicle", SettingValue::Text(vehicle)) => {
+                if let Some(job) = &mut self.job {
+                    job.edit(|data| data.intake.vehicle = vehicle)?;
+                }
+            }
+            ("first-step", SettingValue::Number(number)) => choices.first_step = whole(number, 100.0).max(1),
             ("positions", SettingValue::Number(number)) => {
-                choices.positions = whole(number, 20.0).max(1) as usize
+                choices.positions = whole(number, 20.0).max(1) as usize;
             }
             ("countdown", SettingValue::Number(number)) => choices.countdown_s = whole(number, 30.0),
             ("max-bands", SettingValue::Number(number)) => {
-                choices.max_bands = whole(number, 31.0).max(1) as usize
+                choices.max_bands = whole(number, 31.0).max(1) as usize;
             }
             ("power", SettingValue::Number(number)) => choices.power_w = number.clamp(1.0, 5_000.0),
             ("load", SettingValue::Number(number)) => choices.load_ohm = number.clamp(0.5, 16.0),
             ("overlap", SettingValue::Number(number)) => choices.overlap_db = number.clamp(-20.0, 0.0),
             ("entered", SettingValue::Switch(entered)) => self.entered = entered,
+            ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
             (id, _) => return Err(Error::input(format!("there is no setting `{id}` of this kind"))),
         }
         Ok(())

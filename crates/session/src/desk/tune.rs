@@ -1,7 +1,7 @@
 //! The tuning as it is being worked on: target, processor, bands, and how each
 //! edit is taken back.
 
-use tuning::{Band, BandLayout, Profile, Response, Target, bands_db};
+use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, bands_db};
 use view::BandStep;
 
 use crate::{Result, library};
@@ -17,6 +17,23 @@ pub(crate) struct DeskBand {
     pub(crate) locked: bool,
     /// Why it is there.
     pub(crate) reason: String,
+}
+
+impl DeskBand {
+    /// A band that a job holds.
+    pub(crate) fn of_job(band: &job::Band) -> Self {
+        let kind = match band.kind {
+            job::BandType::Peak => BandKind::Peak,
+            job::BandType::LowShelf => BandKind::LowShelf,
+            job::BandType::HighShelf => BandKind::HighShelf,
+        };
+        Self {
+            typed: Band { kind, frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.typed_q() },
+            enabled: band.enabled,
+            locked: band.locked,
+            reason: band.reason.clone(),
+        }
+    }
 }
 
 /// What can be undone.
@@ -37,15 +54,21 @@ pub(crate) struct Tune {
     future: Vec<Edited>,
     /// The state before a drag began, until the drag ends.
     before_drag: Option<Edited>,
-    pub(crate) selected: Option<usize>,
+    selected: Option<usize>,
+    revision: u64,
+    edits: u64,
 }
 
 /// How many edits can be taken back.
 const HISTORY: usize = 200;
+/// What is aimed at when nobody has chosen.
+const USUAL_TARGET: &str = "car-medium";
+/// What the processor is taken for when nobody has chosen.
+const USUAL_PROFILE: &str = "parametric-gridded";
 
 impl Tune {
     /// No bands, the gentlest assumption about target and processor.
-    pub(crate) fn new(target_id: &str, profile_id: &str) -> Result<Self> {
+    fn new(target_id: &str, profile_id: &str) -> Result<Self> {
         let now = Edited {
             target: library::target(target_id)?,
             target_id: target_id.to_owned(),
@@ -53,7 +76,52 @@ impl Tune {
             profile_id: profile_id.to_owned(),
             bands: Vec::new(),
         };
-        Ok(Self { now, past: Vec::new(), future: Vec::new(), before_drag: None, selected: None })
+        Ok(Self {
+            now,
+            past: Vec::new(),
+            future: Vec::new(),
+            before_drag: None,
+            selected: None,
+            revision: 0,
+            edits: 0,
+        })
+    }
+
+    /// What a job holds, with nothing to undo; what it does not say stays.
+    pub(crate) fn restored(
+        target: Option<&str>,
+        profile: Option<&str>,
+        bands: impl FnOnce(&Profile) -> Vec<DeskBand>,
+    ) -> Result<Self> {
+        let mut tune = Self::new(target.unwrap_or(USUAL_TARGET), profile.unwrap_or(USUAL_PROFILE))?;
+        tune.now.bands = bands(&tune.now.profile);
+        Ok(tune)
+    }
+
+    /// Goes up with everything that can be seen.
+    pub(crate) fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// How many edits were made; taking one back is none.
+    pub(crate) fn edits(&self) -> u64 {
+        self.edits
+    }
+
+    /// What the job has to be told about: edits, and edits taken back.
+    pub(crate) fn edits_and_undos(&self) -> (u64, usize) {
+        (self.edits, self.past.len())
+    }
+
+    /// The chosen band.
+    pub(crate) fn selected(&self) -> Option<usize> {
+        self.selected
+    }
+
+    /// Chooses a band, or none.
+    pub(crate) fn select(&mut self, band: Option<usize>) {
+        self.selected = band.filter(|&index| index < self.now.bands.len());
+        self.revision += 1;
     }
 
     pub(crate) fn target(&self) -> &Target {
@@ -143,7 +211,7 @@ impl Tune {
                     typed.frequency_hz = frequency_hz.stepped(typed.frequency_hz, by);
                 }
                 (BandStep::Q, BandLayout::Parametric { q, shelf_q, .. }) => {
-                    let grid = if typed.kind == tuning::BandKind::Peak { q } else { shelf_q };
+                    let grid = if typed.kind == BandKind::Peak { q } else { shelf_q };
                     typed.q = grid.stepped(typed.q, by);
                 }
                 // The frequency and Q of a fixed band are what they are.
@@ -158,6 +226,7 @@ impl Tune {
         if index >= self.now.bands.len() || !frequency_hz.is_finite() || !gain_db.is_finite() {
             return;
         }
+        self.revision += 1;
         let before = self.before_drag.take().unwrap_or_else(|| self.now.clone());
         let profile = &self.now.profile;
         let band = &mut self.now.bands[index];
@@ -178,6 +247,7 @@ impl Tune {
     /// Takes the last edit back.
     pub(crate) fn undo(&mut self) -> bool {
         self.before_drag = None;
+        self.revision += 1;
         let Some(past) = self.past.pop() else { return false };
         self.future.push(std::mem::replace(&mut self.now, past));
         self.selected = self.selected.filter(|&index| index < self.now.bands.len());
@@ -186,15 +256,11 @@ impl Tune {
 
     /// Makes it again.
     pub(crate) fn redo(&mut self) -> bool {
+        self.revision += 1;
         let Some(future) = self.future.pop() else { return false };
         self.past.push(std::mem::replace(&mut self.now, future));
         self.selected = self.selected.filter(|&index| index < self.now.bands.len());
         true
-    }
-
-    /// Whether there is something to undo, and to redo.
-    pub(crate) fn can_undo(&self) -> (bool, bool) {
-        (!self.past.is_empty(), !self.future.is_empty())
     }
 
     fn edit_band(&mut self, index: usize, change: impl FnOnce(&mut DeskBand, &Profile)) {
@@ -206,6 +272,7 @@ impl Tune {
     }
 
     fn edit(&mut self, change: impl FnOnce(&mut Edited)) {
+        self.revision += 1;
         let before = self.before_drag.take().unwrap_or_else(|| self.now.clone());
         change(&mut self.now);
         if before != self.now {
@@ -214,6 +281,7 @@ impl Tune {
     }
 
     fn remember(&mut self, before: Edited) {
+        self.edits += 1;
         self.future.clear();
         if self.past.len() == HISTORY {
             self.past.remove(0);

@@ -139,7 +139,7 @@ fn live_curves_are_drawn_and_the_newest_replaces_the_last() {
     let mut last = still.clone();
     for tick in 1..4 {
         let lines = vec![sample::live_spectrum(tick)];
-        bench.tell(view::Update::Live(view::Live { meter: None, lines }));
+        bench.tell(view::Update::Live(view::Live { lines, ..view::Live::default() }));
         let now = look(&mut bench);
         assert_ne!(now, last, "tick {tick}");
         last = now;

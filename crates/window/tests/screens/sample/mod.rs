@@ -8,8 +8,8 @@ use std::sync::Arc;
 
 use chart::Chart;
 use view::{
-    Activity, CaptureId, Cue, Face, JobHead, Live, Meter, MeterUnit, RigHead, RigState, SetMark, Snapshot,
-    Stage, StageLine, StageState, Tile, Update,
+    Activity, CaptureId, Cue, Face, Figure, JobHead, Live, Meter, MeterUnit, RigHead, RigState, SetMark,
+    Snapshot, Stage, StageLine, StageState, Tile, Tone, Update,
 };
 
 pub(crate) use curves::live_spectrum;
@@ -103,8 +103,11 @@ pub(crate) fn no_device() -> Snapshot {
 /// Three seconds before a capture.
 pub(crate) fn countdown() -> Snapshot {
     let mut snapshot = tune();
-    snapshot.activity =
-        Activity::Countdown { title: "Position 4 of 6: driver’s head, right".into(), seconds: 3 };
+    snapshot.activity = Activity::Countdown {
+        title: "Position 4 of 6: driver’s head, right".into(),
+        hint: "Shut the doors, hold still.".into(),
+        seconds: 3,
+    };
     snapshot
 }
 
@@ -185,6 +188,7 @@ fn tiles() -> Vec<Tile> {
         mark,
         fingerprint: curves::fingerprint(id, spread),
         shown,
+        result: String::new(),
         remark: remark.into(),
     };
     vec![
@@ -196,6 +200,13 @@ fn tiles() -> Vec<Tile> {
     ]
 }
 
+/// What a ladder shows in very big type.
+fn figures() -> Vec<Figure> {
+    let figure =
+        |value: &str, caption: &str| Figure { value: value.into(), caption: caption.into(), tone: Tone::Bad };
+    vec![figure("35", "step"), figure("4.24 V", "RMS"), figure("1.62 %", "THD, not clean")]
+}
+
 fn quiet_meter() -> Live {
     Live {
         meter: Some(Meter {
@@ -205,7 +216,7 @@ fn quiet_meter() -> Live {
             peak: 0.34,
             clipped: false,
         }),
-        lines: vec![],
+        ..Live::default()
     }
 }
 
@@ -214,5 +225,6 @@ fn live(clipped: bool) -> Live {
     Live {
         meter: Some(Meter { text: text.into(), unit: MeterUnit::Dbfs, level, peak: 0.84, clipped }),
         lines: if clipped { vec![] } else { vec![live_spectrum(0)] },
+        figures: if clipped { figures() } else { vec![] },
     }
 }

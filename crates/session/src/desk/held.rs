@@ -1,0 +1,137 @@
+//! The captures on the desk, with what the charts need of them.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use job::{CaptureState, Set};
+use measure::{FindingLevel, Reading};
+use tuning::Response;
+use view::{CaptureId, SetMark, Stage};
+
+use super::picture::view_stage;
+use crate::reading_response;
+
+/// A capture on the desk.
+#[derive(Debug, Clone)]
+pub(super) struct Held {
+    pub(super) id: CaptureId,
+    pub(super) label: String,
+    pub(super) time: String,
+    pub(super) stage: Stage,
+    pub(super) mark: Option<SetMark>,
+    pub(super) shown: bool,
+    /// Where the microphone was, which driver played, or which output was tapped.
+    pub(super) position: String,
+    pub(super) reading: Arc<Reading>,
+    pub(super) response: Option<Arc<Response>>,
+    pub(super) remark: String,
+}
+
+impl Held {
+    /// Whether something was measured.
+    pub(super) fn has_result(&self) -> bool {
+        !self.reading.measurement.is_empty() && self.reading.stopped().is_none()
+    }
+
+    /// A capture of the job with its reading.
+    pub(super) fn new(capture: &job::Capture, reading: Option<Reading>) -> Self {
+        let reading = reading.unwrap_or_default();
+        let doubtful = reading.findings.iter().filter(|finding| finding.level != FindingLevel::Note);
+        let worst = doubtful.max_by_key(|finding| finding.level).map(|finding| finding.text.clone());
+        let stopped = (capture.state != CaptureState::Done).then(|| "Stopped before its end.".to_owned());
+        let started = capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system());
+        Self {
+            id: CaptureId(capture.id.0),
+            label: capture.meta.label.clone(),
+            time: started.strftime("%H:%M").to_string(),
+            stage: view_stage(capture.meta.stage),
+            mark: match capture.meta.set {
+                Some(Set::Before) => Some(SetMark::Before),
+                Some(Set::After) => Some(SetMark::After),
+                Some(Set::Named(_)) | None => None,
+            },
+            shown: true,
+            position: capture.meta.position.clone(),
+            response: reading_response(&reading).ok().map(Arc::new),
+            remark: worst.or(stopped).unwrap_or_default(),
+            reading: Arc::new(reading),
+        }
+    }
+}
+
+/// A response's smoothing: which capture, and 1/N octave.
+type Smoothing = (CaptureId, u32);
+
+/// All captures on the desk. Whatever changes them counts up, so that what was
+/// computed from them can be kept until then.
+#[derive(Debug, Default)]
+pub(super) struct Captures {
+    all: Vec<Held>,
+    revision: u64,
+    smoothed: RefCell<HashMap<Smoothing, Arc<Response>>>,
+}
+
+impl Captures {
+    pub(super) fn new(all: Vec<Held>) -> Self {
+        Self { all, ..Self::default() }
+    }
+
+    pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &Held> {
+        self.all.iter()
+    }
+
+    /// How often something has changed.
+    pub(super) fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    pub(super) fn get(&self, id: CaptureId) -> Option<&Held> {
+        self.all.iter().find(|held| held.id == id)
+    }
+
+    /// Those of one stage, the oldest first.
+    pub(super) fn of(&self, stage: Stage) -> impl DoubleEndedIterator<Item = &Held> {
+        self.all.iter().filter(move |held| held.stage == stage)
+    }
+
+    /// Those with a response on one side of the comparison.
+    pub(super) fn side(&self, mark: SetMark) -> impl Iterator<Item = &Held> {
+        self.all.iter().filter(move |held| held.mark == Some(mark) && held.response.is_some())
+    }
+
+    /// The newest of a stage that was made at this place and has a result.
+    pub(super) fn newest(&self, stage: Stage, position: &str) -> Option<&Held> {
+        self.of(stage).rev().find(|held| held.position == position && held.has_result())
+    }
+
+    /// Adds a capture in the order of the numbers.
+    pub(super) fn insert(&mut self, held: Held) {
+        let at = self.all.partition_point(|other| other.id < held.id);
+        self.all.insert(at, held);
+        self.revision += 1;
+    }
+
+    /// Takes a capture off the desk.
+    pub(super) fn remove(&mut self, id: CaptureId) -> Option<Held> {
+        let at = self.all.iter().position(|held| held.id == id)?;
+        self.revision += 1;
+        Some(self.all.remove(at))
+    }
+
+    /// Changes one capture.
+    pub(super) fn edit(&mut self, id: CaptureId, change: impl FnOnce(&mut Held)) {
+        if let Some(held) = self.all.iter_mut().find(|held| held.id == id) {
+            change(held);
+            self.revision += 1;
+        }
+    }
+
+    /// A capture's response over 1/N octave, computed once.
+    pub(super) fn smoothed(&self, held: &Held, fraction: u32) -> Option<Arc<Response>> {
+        let response = held.response.as_ref()?;
+        let mut smoothed = self.smoothed.borrow_mut();
+        let kept = smoothed.entry((held.id, fraction));
+        Some(Arc::clone(kept.or_insert_with(|| Arc::new(response.smoothed(fraction)))))
+    }
+}

@@ -1,0 +1,346 @@
+//! What each stage captures: one order for every driver, position or output.
+
+use std::collections::VecDeque;
+
+use engine::{InputRole, Pace};
+use host::Registry;
+use job::{Set, Stage};
+use measure::{ParameterValue, Parameters, Segment, Signal as Played, Stimulus, StimulusWanted};
+use measurements::signals;
+use view::SetMark;
+
+use super::{Desk, Signal, SourceTask, drivers};
+use crate::take::{Plan, Until};
+use crate::{Error, Result};
+
+/// How long the simulated radio stays at each volume step.
+pub(super) const HOLD_S: f64 = 0.6;
+/// How many steps from the top are tried.
+const STEPS: u32 = 18;
+/// The peak of a tone that is meant to reach full scale, less what keeps dither
+/// from passing it.
+const FULL_SCALE_DBFS: f64 = -0.01;
+/// How far below the clean step the simulated car is measured.
+const STEPS_BELOW: u32 = 8;
+
+/// One capture that is to be made.
+#[derive(Debug, Clone)]
+pub(super) struct Order {
+    pub(super) plan: Plan,
+    /// What comes, for people: "Driver 2 of 7: left-mid".
+    pub(super) title: String,
+    /// What the person does before it.
+    pub(super) hint: String,
+    /// What happens meanwhile.
+    pub(super) detail: String,
+    /// How the simulated car is set; a person does the same with a real one.
+    pub(super) scene: Scene,
+    /// The volume steps that the simulated radio climbs.
+    pub(super) climb: Option<Climb>,
+    pub(super) pace: Pace,
+}
+
+/// How the simulated car is set.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(super) struct Scene {
+    /// The only driver that sounds.
+    pub(super) driver: Option<String>,
+    pub(super) position: Option<String>,
+    pub(super) tap: Option<String>,
+    pub(super) step: Option<u32>,
+}
+
+/// Volume steps, one after the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Climb {
+    pub(super) first: u32,
+    pub(super) last: u32,
+}
+
+impl Climb {
+    /// The step that is due after so long.
+    pub(super) fn due(self, elapsed_s: f64) -> u32 {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few steps")]
+        let climbed = (elapsed_s / HOLD_S) as u32;
+        (self.first + climbed).min(self.last)
+    }
+}
+
+impl Desk {
+    /// Everything that the open stage captures next, in its order.
+    pub(super) fn orders(&self) -> Result<VecDeque<Order>> {
+        if self.bench.is_none() {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        }
+        let mut orders = match (self.stage, self.choices.source_task) {
+            (view::Stage::Source, SourceTask::Headroom) => self.ladders()?,
+            (view::Stage::Source, SourceTask::Response) => VecDeque::from([self.source_response()?]),
+            (view::Stage::Drivers, _) => self.driver_orders()?,
+            (view::Stage::Tune, _) => self.position_orders()?,
+            _ => return Err(Error::input("There is nothing to measure in this stage.")),
+        };
+        if !self.choices.go_on {
+            orders.truncate(1);
+        }
+        Ok(orders)
+    }
+
+    fn input(&self, role: InputRole) -> Result<usize> {
+        let bench = self.bench.as_ref();
+        bench
+            .and_then(|bench| bench.input(role).or_else(|| bench.input(InputRole::Microphone)))
+            .ok_or_else(|| Error::input("The rig has no input for this. Add one to its file."))
+    }
+
+    /// How fast a simulated car is measured.
+    fn pace(&self, fastest: u32) -> Pace {
+        match self.choices.times.min(fastest) {
+            0 | 1 => Pace::RealTime,
+            times => Pace::Times(times),
+        }
+    }
+
+    /// The volume step at which the simulated car is measured with a microphone.
+    fn usual_step(&self) -> Option<u32> {
+        let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+        clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
+    }
+
+    fn plan(&self, measurement: &str, stage: Stage, role: InputRole) -> Result<Plan> {
+        let registry = Registry::built_in();
+        let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let stimulus = match &manifest.stimulus {
+            StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
+            StimulusWanted::Any | StimulusWanted::Quiet => None,
+        };
+        Ok(Plan {
+            measurement: measurement.to_owned(),
+            parameters: manifest.defaults(),
+            stimulus,
+            peak_dbfs: Some(self.output_dbfs),
+            until: Until::Played,
+            input: self.input(role)?,
+            reference: self.bench.as_ref().and_then(|bench| bench.input(InputRole::Loopback)),
+            label: String::new(),
+            set: None,
+            stage,
+            position: String::new(),
+        })
+    }
+
+    /// A sweep or noise, as was chosen.
+    fn response_plan(&self, stage: Stage, role: InputRole) -> Result<Plan> {
+        if self.choices.signal == Signal::Sweep {
+            let stimulus = signals::track("sweep-full");
+            return Ok(Plan { stimulus, ..self.plan("sweep", stage, role)? });
+        }
+        let mut plan = self.plan("spectrum", stage, role)?;
+        plan.parameters.set("fraction", ParameterValue::Number(12.0));
+        plan.stimulus = signals::track("pink");
+        plan.until = Until::Seconds(NOISE_S);
+        Ok(plan)
+    }
+
+    fn driver_orders(&self) -> Result<VecDeque<Order>> {
+        let drivers = self.drivers();
+        if drivers.is_empty() {
+            return Err(Error::input("Say on the Intake card which drivers the car has, then measure them."));
+        }
+        let chosen = self.choices.driver.as_deref();
+        let measured = |name: &str| self.captures.newest(view::Stage::Drivers, name).is_some();
+        let mut wanted: Vec<_> = drivers
+            .iter()
+            .filter(|driver| match chosen {
+                Some(name) => driver.name == name,
+                None => !measured(&driver.name),
+            })
+            .collect();
+        if wanted.is_empty() {
+            // All are measured: once more.
+            wanted = drivers.iter().collect();
+        }
+        let of = wanted.len();
+        let order = |(index, driver): (usize, &job::Driver)| {
+            let track = drivers::track_of(&driver.role);
+            let mut plan = self.plan("sweep", Stage::Drivers, InputRole::Microphone)?;
+            plan.stimulus = signals::track(track);
+            // The track's own level is the most that such a driver should hear.
+            let most = plan.stimulus.as_ref().and_then(Stimulus::peak_dbfs).unwrap_or(0.0);
+            plan.peak_dbfs = Some(self.output_dbfs.min(most));
+            plan.label.clone_from(&driver.name);
+            plan.position.clone_from(&driver.name);
+            Ok(Order {
+                title: numbered("Driver", index, of, &driver.name),
+                hint: format!("Let nothing but {} sound. Shut the doors.", driver.name),
+                detail: format!("{}, alone", sweep_text(plan.stimulus.as_ref())),
+                scene: Scene {
+                    driver: Some(driver.name.clone()),
+                    step: self.usual_step(),
+                    ..Scene::default()
+                },
+                climb: None,
+                pace: self.pace(u32::MAX),
+                plan,
+            })
+        };
+        wanted.into_iter().enumerate().map(order).collect()
+    }
+
+    fn position_orders(&self) -> Result<VecDeque<Order>> {
+        let side = self.choices.side;
+        let set = if side == SetMark::Before { Set::Before } else { Set::After };
+        let names = self.position_names();
+        let measured = |name: &String| self.captures.side(side).any(|held| held.position == *name);
+        let mut wanted: Vec<(usize, &String)> =
+            names.iter().enumerate().filter(|(_, name)| !measured(name)).collect();
+        if wanted.is_empty() {
+            wanted = names.iter().enumerate().collect();
+        }
+        let order = |(index, name): (usize, &String)| {
+            let mut plan = self.response_plan(Stage::Tune, InputRole::Microphone)?;
+            plan.label.clone_from(name);
+            plan.position.clone_from(name);
+            plan.set = Some(set.clone());
+            Ok(Order {
+                title: numbered("Position", index, names.len(), name),
+                hint: format!("Microphone: {name}. Shut the doors, hold still."),
+                detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
+                scene: Scene { position: Some(name.clone()), step: self.usual_step(), ..Scene::default() },
+                climb: None,
+                pace: self.pace(u32::MAX),
+                plan,
+            })
+        };
+        wanted.into_iter().map(order).collect()
+    }
+
+    /// The places that make a set.
+    pub(super) fn position_names(&self) -> Vec<String> {
+        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let known: Vec<String> = car
+            .map_or_else(Vec::new, |simulated| simulated.car.position_names().map(str::to_owned).collect());
+        (0..self.choices.positions)
+            .map(|index| known.get(index).cloned().unwrap_or_else(|| format!("position {}", index + 1)))
+            .collect()
+    }
+
+    /// The ladder of volume steps, for every output of the source.
+    fn ladders(&self) -> Result<VecDeque<Order>> {
+        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let Some(simulated) = car else {
+            let name = self.choices.output.clone();
+            let mut plan = self.ladder_plan(&name, self.choices.first_step)?;
+            // The source plays by itself, and a person turns its volume.
+            plan.until = Until::Stopped;
+            return Ok(VecDeque::from([Order {
+                title: format!("Headroom of {name}"),
+                hint: "Play the full-scale tone on the source, at a low volume.".to_owned(),
+                detail: "Turn the volume up one step a second; press Space when it is no longer clean."
+                    .to_owned(),
+                scene: Scene::default(),
+                climb: None,
+                pace: Pace::RealTime,
+                plan,
+            }]));
+        };
+        let radio = &simulated.car.radio;
+        let last = radio.last_step();
+        let climb = Climb { first: last.saturating_sub(STEPS).max(1), last };
+        let length_s = f64::from(climb.last - climb.first + 1) * HOLD_S;
+        let order = |(index, output): (usize, &cabin::Output)| {
+            let mut plan = self.ladder_plan(&output.name, climb.first)?;
+            let tone = Played::Sine { frequency_hz: output.test_tone_hz };
+            plan.stimulus = Some(Stimulus {
+                name: format!("tone {} Hz", output.test_tone_hz),
+                segments: vec![Segment::of(tone, length_s, FULL_SCALE_DBFS, 0.02)],
+            });
+            Ok(Order {
+                title: numbered("Output", index, radio.outputs.len(), &output.name),
+                hint: format!("Tap {}. The volume climbs by itself.", output.name),
+                detail: format!("tone of {} Hz at full scale", output.test_tone_hz),
+                scene: Scene { tap: Some(output.name.clone()), step: Some(climb.first), ..Scene::default() },
+                climb: Some(climb),
+                // A step must still be seen.
+                pace: self.pace(3),
+                plan,
+            })
+        };
+        radio.outputs.iter().enumerate().map(order).collect()
+    }
+
+    fn ladder_plan(&self, output: &str, first_step: u32) -> Result<Plan> {
+        let mut plan = self.plan("headroom", Stage::Source, InputRole::Electrical)?;
+        set_number(&mut plan.parameters, "first_step", f64::from(first_step));
+        plan.stimulus = None;
+        plan.peak_dbfs = None;
+        plan.reference = None;
+        plan.label = format!("Headroom of {output}");
+        output.clone_into(&mut plan.position);
+        Ok(plan)
+    }
+
+    fn source_response(&self) -> Result<Order> {
+        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let output =
+            car.map_or_else(|| self.choices.output.clone(), |simulated| simulated.car.tap.output.clone());
+        let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
+        plan.label = format!("Response of {output}");
+        plan.position.clone_from(&output);
+        Ok(Order {
+            title: format!("Response of {output}"),
+            hint: "The source at a step that is clean, tone controls flat.".to_owned(),
+            detail: sweep_text(plan.stimulus.as_ref()),
+            scene: Scene { tap: Some(output), step: self.usual_step(), ..Scene::default() },
+            climb: None,
+            pace: self.pace(u32::MAX),
+            plan,
+        })
+    }
+}
+
+/// How long noise is averaged.
+const NOISE_S: f64 = 12.0;
+
+fn set_number(parameters: &mut Parameters, name: &str, number: f64) {
+    parameters.set(name, ParameterValue::Number(number));
+}
+
+fn numbered(what: &str, index: usize, of: usize, name: &str) -> String {
+    if of == 1 { name.to_owned() } else { format!("{what} {} of {of}: {name}", index + 1) }
+}
+
+/// What a sweep covers, in words.
+fn sweep_text(stimulus: Option<&Stimulus>) -> String {
+    let sweeps = stimulus.iter().flat_map(|stimulus| &stimulus.segments).find_map(|segment| {
+        if let Played::Sweep { from_hz, to_hz, .. } = segment.signal { Some((from_hz, to_hz)) } else { None }
+    });
+    match sweeps {
+        Some((from_hz, to_hz)) => format!("sweep {} to {}", hertz(from_hz), hertz(to_hz)),
+        None => "pink noise".to_owned(),
+    }
+}
+
+/// A frequency as it is written on a chart.
+pub(super) fn hertz(frequency_hz: f64) -> String {
+    if frequency_hz < 1000.0 {
+        format!("{frequency_hz:.0} Hz")
+    } else {
+        format!("{} kHz", (frequency_hz / 100.0).round() / 10.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_radio_climbs_one_step_at_a_time_and_stays_on_the_last() {
+        let climb = Climb { first: 22, last: 40 };
+        assert_eq!([0.0, 0.59, 0.61, 6.1, 60.0].map(|s| climb.due(s)), [22, 22, 23, 32, 40]);
+    }
+
+    #[test]
+    fn frequencies_are_written_as_on_a_chart() {
+        assert_eq!([15.0, 250.0, 2_000.0, 21_500.0].map(hertz), ["15 Hz", "250 Hz", "2 kHz", "21.5 kHz"]);
+    }
+}

@@ -1,0 +1,238 @@
+//! The desk without a window: commands in, what is seen and heard out.
+
+use std::sync::mpsc::{Receiver, sync_channel};
+use std::time::{Duration, Instant};
+
+use measure::Signal as Played;
+use view::{Activity, CaptureId, Command, SetMark, SettingValue, Snapshot, Stage, StageState, Tone, Update};
+
+use super::sounds::{Cued, Sound};
+use super::tune::{DeskBand, Tune};
+use super::{Desk, jobs};
+
+/// A desk with the simulated car, as fast as it goes, and a job of its own.
+struct Bench {
+    desk: Desk,
+    updates: Receiver<Update>,
+    sounds: Receiver<Cued>,
+    _folder: tempfile::TempDir,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let (updates_in, updates) = sync_channel(10_000);
+        let (sounds_in, sounds) = sync_channel(100);
+        let tune = Tune::restored(None, None, |_| Vec::new()).expect("the presets are there");
+        let mut desk = Desk::new(tune, updates_in, sounds_in);
+        let folder = tempfile::tempdir().expect("a folder");
+        let job = jobs::create(&folder.path().join("job"), Some("Test"), "").expect("a job");
+        desk.hold(job).expect("it is held");
+        desk.use_simulated_car().expect("the car");
+        desk.choices.times = 10_000;
+        desk.choices.countdown_s = 0;
+        Self { desk, updates, sounds, _folder: folder }
+    }
+
+    fn ask(&mut self, command: Command) {
+        self.desk.obey(command);
+    }
+
+    fn choose(&mut self, id: &str, choice: &str) {
+        self.ask(Command::Set(id.to_owned(), SettingValue::Choice(choice.to_owned())));
+    }
+
+    /// Lets what is under way come to its end.
+    fn finish(&mut self) {
+        let began = Instant::now();
+        while self.desk.work.is_some() {
+            self.desk.pump();
+            assert!(began.elapsed() < Duration::from_secs(60), "it does not end");
+        }
+    }
+
+    fn snapshot(&self) -> Snapshot {
+        self.desk.snapshot()
+    }
+
+    fn heard(&self) -> Vec<Sound> {
+        self.sounds.try_iter().map(|cued| cued.sound).collect()
+    }
+
+    fn notices(&self) -> Vec<String> {
+        let notice = |update| if let Update::Notice { text, .. } = update { Some(text) } else { None };
+        self.updates.try_iter().filter_map(notice).collect()
+    }
+}
+
+fn band(frequency_hz: f64) -> DeskBand {
+    let typed = tuning::Band { kind: tuning::BandKind::Peak, frequency_hz, gain_db: -3.0, q: 2.0 };
+    DeskBand { typed, enabled: true, locked: false, reason: String::new() }
+}
+
+#[test]
+fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.choose("driver", "left-tweeter");
+    bench.ask(Command::StartOrStop);
+    assert!(matches!(bench.snapshot().activity, Activity::Countdown { .. }));
+    bench.finish();
+    let snapshot = bench.snapshot();
+    assert_eq!(snapshot.tray.len(), 1, "{:?}", bench.notices());
+    assert_eq!(snapshot.tray[0].label, "left-tweeter");
+    assert!(snapshot.tray[0].fingerprint[25].is_some(), "6.3 kHz was measured");
+    assert!(snapshot.tray[0].fingerprint[10].is_none(), "200 Hz was not played");
+    assert_eq!(snapshot.stages[3].state, StageState::NeedsAnotherLook, "one of eight");
+    assert_eq!(bench.heard(), [Sound::AllDone]);
+    let job = bench.desk.job.as_ref().expect("the job");
+    let stimulus = job.captures()[0].meta.stimulus.clone().expect("what was played");
+    let lowest = stimulus.segments.iter().filter_map(|segment| match segment.signal {
+        Played::Sweep { from_hz, .. } => Some(from_hz),
+        _ => None,
+    });
+    assert!(lowest.fold(f64::INFINITY, f64::min) >= 1_000.0, "a tweeter is protected: {stimulus:?}");
+    let faces = [view::Face::Phase, view::Face::GroupDelay, view::Face::Impulse, view::Face::Decay];
+    for face in faces.into_iter().chain([view::Face::Harmonics, view::Face::Response]) {
+        bench.ask(Command::ShowFace(face));
+        let snapshot = bench.snapshot();
+        assert_eq!(snapshot.face, face);
+        assert!(!snapshot.chart.lines.is_empty(), "{face:?}");
+        let finite = |line: &chart::Line| line.points.iter().all(|p| p.x.is_finite() && p.y.is_finite());
+        assert!(snapshot.chart.lines.iter().all(finite), "{face:?}");
+    }
+}
+
+#[test]
+fn drivers_follow_one_another_until_they_are_muted() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.ask(Command::StartOrStop);
+    assert_eq!(bench.desk.orders.len(), 7, "one of eight has begun");
+    while bench.desk.captures.iter().count() < 1 {
+        bench.desk.pump();
+    }
+    assert!(bench.desk.work.is_some(), "the next begins by itself");
+    assert_eq!(bench.heard(), [Sound::Done]);
+    bench.ask(Command::Mute);
+    bench.finish();
+    assert!(bench.desk.orders.is_empty());
+    assert_eq!(bench.heard(), [], "muted is muted");
+    bench.ask(Command::StartOrStop);
+    assert!(bench.desk.work.is_none(), "nothing begins while it is muted");
+    assert!(bench.notices().iter().any(|notice| notice.contains("muted")));
+}
+
+#[test]
+fn a_second_of_the_countdown_is_heard_and_a_stop_leaves_nothing() {
+    let mut bench = Bench::new();
+    bench.desk.choices.countdown_s = 2;
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.ask(Command::StartOrStop);
+    let began = Instant::now();
+    while began.elapsed() < Duration::from_millis(1_300) {
+        bench.desk.pump();
+    }
+    bench.ask(Command::StartOrStop);
+    assert_eq!(bench.heard(), [Sound::Tick, Sound::Tick]);
+    assert!(bench.desk.work.is_none() && bench.desk.captures.iter().next().is_none());
+    assert_eq!(bench.snapshot().activity, Activity::Idle);
+}
+
+#[test]
+fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
+    let mut bench = Bench::new();
+    assert_eq!(bench.desk.orders().expect("orders").len(), 4, "one for each output");
+    // The first output is the one that limits this car.
+    bench.ask(Command::Set("go-on".to_owned(), SettingValue::Switch(false)));
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let truth = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").truth.clean_step;
+    let snapshot = bench.snapshot();
+    assert_eq!(snapshot.card.headline, format!("step {truth}"));
+    assert_eq!(snapshot.card.lines.len(), 1);
+    assert_eq!(snapshot.face, view::Face::Steps);
+    let roles: Vec<chart::Role> = snapshot.chart.lines.iter().map(|line| line.role).collect();
+    assert!(roles.contains(&chart::Role::Clean) && roles.contains(&chart::Role::Unclean));
+    assert!(bench.heard().contains(&Sound::Unclean));
+    let job = bench.desk.job.as_ref().expect("the job");
+    assert_eq!(job.data().source.clean_step, Some(truth));
+    assert!(job.data().stages.contains_key(&job::Stage::Source));
+}
+
+#[test]
+fn every_edit_is_taken_back_and_made_again() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.choose("driver", "left-tweeter");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let id = CaptureId(1);
+    let state = |bench: &Bench| {
+        let snapshot = bench.snapshot();
+        let tile = snapshot.tray.first().cloned();
+        (tile.as_ref().map(|tile| tile.label.clone()), tile.and_then(|tile| tile.mark), snapshot.bands.len())
+    };
+    bench.desk.stage = Stage::Tune;
+    let start = state(&bench);
+    bench.ask(Command::MarkCapture(id, Some(SetMark::Before)));
+    bench.ask(Command::RenameCapture(id, "renamed".to_owned()));
+    bench.desk.take_bands(vec![band(100.0), band(200.0)]);
+    bench.ask(Command::EnableBand(0, false));
+    bench.ask(Command::DiscardCapture(id));
+    assert_eq!(bench.snapshot().can_undo, (true, false));
+    let end = state(&bench);
+    assert_eq!(end, (None, None, 2));
+    for _ in 0..5 {
+        bench.ask(Command::Undo);
+    }
+    assert_eq!(state(&bench), start);
+    assert_eq!(bench.snapshot().can_undo, (false, true));
+    for _ in 0..5 {
+        bench.ask(Command::Redo);
+    }
+    assert_eq!(state(&bench), end);
+    assert_eq!(bench.notices(), Vec::<String>::new());
+}
+
+#[test]
+fn the_costly_part_of_a_snapshot_is_kept_until_something_changes() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    let chart = |bench: &Bench| bench.snapshot().chart;
+    let first = chart(&bench);
+    assert!(std::sync::Arc::ptr_eq(&first, &chart(&bench)));
+    bench.ask(Command::SetOutput(-30.0));
+    assert!(std::sync::Arc::ptr_eq(&first, &chart(&bench)), "a level is not in the chart");
+    bench.desk.take_bands(vec![band(100.0)]);
+    assert!(!std::sync::Arc::ptr_eq(&first, &chart(&bench)));
+}
+
+#[test]
+fn what_was_tuned_is_there_again_when_the_job_is_opened() {
+    let mut bench = Bench::new();
+    bench.choose("target", "flat");
+    bench.desk.take_bands(vec![band(100.0), band(200.0)]);
+    bench.desk.rest();
+    let folder = bench.desk.job.take().expect("the job").dir().to_owned();
+    bench.ask(Command::OpenJob(folder.display().to_string()));
+    bench.ask(Command::OpenStage(Stage::Tune));
+    assert_eq!(bench.desk.tune.target_id(), "flat");
+    assert_eq!(bench.snapshot().bands.len(), 2);
+    assert_eq!(bench.snapshot().can_undo, (false, false), "what was saved is no edit");
+}
+
+#[test]
+fn a_driver_that_is_wired_backwards_is_called_so() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.choose("driver", "right-mid");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let lines = bench.snapshot().card.lines;
+    let line = lines.iter().find(|line| line.label == "right-mid").expect("a line for each driver");
+    assert_eq!((line.value.as_str(), line.tone), ("wired backwards", Tone::Bad));
+    bench.ask(Command::OpenStage(Stage::Timing));
+    bench.ask(Command::StartOrStop);
+    let job = bench.desk.job.as_ref().expect("the job");
+    assert!(job.data().channels[0].inverted);
+}

@@ -1,0 +1,395 @@
+//! What is under way: a countdown, a capture, a computation. Several captures
+//! in a row follow one another by themselves.
+
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use engine::{Capture, CaptureRequest, InputRole, Length, Next, Play};
+use measure::{Segment, Signal as Played, Stimulus};
+use measurements::signals;
+use view::{Activity, Stage, Update};
+
+use super::live::{self, Trace};
+use super::order::Order;
+use super::sounds::Sound;
+use super::tune::DeskBand;
+use super::{Desk, Held};
+use crate::take::{Computed, Pumped, Take, Until};
+use crate::{Error, Result};
+
+/// What is under way.
+pub(super) enum Work {
+    /// The door can be shut.
+    Countdown { order: Box<Order>, until: Instant, shown: u32 },
+    /// Samples are coming in.
+    Recording(Box<Recording>),
+    /// The reading is being computed.
+    Computing { thread: JoinHandle<Computed>, title: String },
+    /// Bands are being fitted; without the thread's answer nothing changes.
+    Fitting { thread: JoinHandle<Result<Vec<DeskBand>>>, began: Instant },
+    /// An input is watched; nothing is kept.
+    Watching { capture: Box<Capture>, input: usize, looked: Instant },
+}
+
+/// A capture that is being made.
+pub(super) struct Recording {
+    take: Take,
+    order: Order,
+    trace: Trace,
+    looked: Instant,
+    /// The share that was shown last, in hundredths.
+    shown: u32,
+    /// The volume step at which the simulated radio is.
+    step: Option<u32>,
+    /// Whether it was stopped before its end, so that there is no reading.
+    broken_off: bool,
+}
+
+/// Live updates are sent at most so often.
+const LIVE_EVERY: Duration = Duration::from_millis(60);
+
+impl Desk {
+    /// Begins what the stage captures: all of it, one after the other.
+    pub(super) fn measure(&mut self) -> Result<()> {
+        if self.muted {
+            return Err(Error::input("The output is muted. Allow output first, then start."));
+        }
+        self.orders = self.orders()?;
+        self.next_order()
+    }
+
+    /// Begins the next capture of the series, if there is one.
+    fn next_order(&mut self) -> Result<()> {
+        let Some(order) = self.orders.pop_front() else { return Ok(()) };
+        self.set_scene(&order)?;
+        let shown = self.choices.countdown_s;
+        let until = Instant::now() + Duration::from_secs(shown.into());
+        if shown > 0 {
+            self.sound(Sound::Tick);
+        }
+        self.work = Some(Work::Countdown { order: Box::new(order), until, shown });
+        self.changed = true;
+        Ok(())
+    }
+
+    /// Ends what is under way; what was recorded is kept.
+    pub(super) fn stop(&mut self) {
+        self.orders.clear();
+        match &mut self.work {
+            Some(Work::Recording(recording)) => {
+                recording.broken_off = recording.order.plan.until != Until::Stopped;
+                recording.take.stop();
+            }
+            Some(Work::Countdown { .. } | Work::Fitting { .. }) => self.work = None,
+            Some(Work::Watching { .. }) => {
+                self.work = None;
+                self.send_live(view::Live::default());
+            }
+            Some(Work::Computing { .. }) | None => {}
+        }
+        self.changed = true;
+    }
+
+    /// Sets the simulated car as the order needs it; with devices a person does.
+    fn set_scene(&mut self, order: &Order) -> Result<()> {
+        let bands = if self.entered { self.entered_bands() } else { Vec::new() };
+        let channels = self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default();
+        let scene = order.scene.clone();
+        let Some(bench) = &mut self.bench else { return Ok(()) };
+        let Some(simulated) = bench.car() else { return Ok(()) };
+        let car = simulated.car.clone();
+        bench.set_pace(order.pace)?;
+        bench.set(|setup| {
+            let alone = scene.driver.is_some();
+            setup.active = scene.driver.map(|name| vec![name]);
+            if let Some(position) = scene.position.filter(|name| car.position(name).is_some()) {
+                setup.mic_position = position;
+            }
+            if let Some(tap) = scene.tap {
+                setup.tap_output = tap;
+            }
+            if let Some(step) = scene.step {
+                setup.volume_step = step.min(car.radio.last_step());
+            }
+            for driver in car.drivers.iter().filter(|driver| driver.processed) {
+                let entry = setup.processor.entry(driver.name.clone()).or_default();
+                entry.bands.clone_from(&bands);
+                // A driver alone is measured as it is wired, without what is entered for it.
+                let entered = channels.iter().find(|channel| !alone && channel.channel == driver.name);
+                let delay_s = entered.map_or(driver.channel.delay_s, |entered| entered.delay_s);
+                entry.delay_s = delay_s.min(car.processor.longest_delay_s);
+                entry.invert = driver.channel.invert != entered.is_some_and(|entered| entered.inverted);
+            }
+        })
+    }
+
+    /// Moves what is under way on by one small step.
+    pub(super) fn pump(&mut self) {
+        let Some(work) = self.work.take() else { return };
+        let result = match work {
+            Work::Countdown { order, until, shown } => self.count_down(order, until, shown),
+            Work::Recording(recording) => self.record(recording),
+            Work::Computing { thread, .. } if thread.is_finished() => {
+                self.changed = true;
+                match thread.join() {
+                    Ok(computed) => self.keep(computed),
+                    Err(_) => Err(Error::measurement(
+                        "The measurement broke off. The recording is kept in the job.",
+                    )),
+                }
+            }
+            Work::Fitting { thread, .. } if thread.is_finished() => {
+                self.changed = true;
+                match thread.join() {
+                    Ok(bands) => bands.map(|bands| self.take_bands(bands)),
+                    Err(_) => Err(Error::measurement("The fit broke off; the bands are as they were.")),
+                }
+            }
+            Work::Watching { capture, input, looked } => {
+                self.watch_on(capture, input, looked);
+                Ok(())
+            }
+            work @ (Work::Computing { .. } | Work::Fitting { .. }) => {
+                if let Work::Fitting { began, .. } = &work {
+                    self.changed |= began.elapsed().as_secs() != self.fitting_s;
+                    self.fitting_s = began.elapsed().as_secs();
+                }
+                self.work = Some(work);
+                std::thread::sleep(Duration::from_millis(5));
+                Ok(())
+            }
+        };
+        if let Err(error) = result {
+            self.orders.clear();
+            self.changed = true;
+            self.sound(Sound::Refused);
+            self.notice(error.to_string(), false);
+        }
+    }
+
+    fn count_down(&mut self, order: Box<Order>, until: Instant, shown: u32) -> Result<()> {
+        let left = until.saturating_duration_since(Instant::now());
+        if !left.is_zero() {
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few seconds")]
+            let seconds = left.as_secs_f64().ceil() as u32;
+            if seconds != shown {
+                self.changed = true;
+                self.sound(Sound::Tick);
+            }
+            self.work = Some(Work::Countdown { order, until, shown: seconds });
+            std::thread::sleep(Duration::from_millis(10));
+            return Ok(());
+        }
+        self.changed = true;
+        self.rungs.clear();
+        let Some(bench) = &mut self.bench else { return Ok(()) };
+        let take = Take::begin(&order.plan, bench, self.job.as_mut(), None)?;
+        let step = order.climb.map(|climb| climb.first);
+        self.work = Some(Work::Recording(Box::new(Recording {
+            trace: Trace::new(take.stimulus(), self.live_offset_db()),
+            take,
+            order: *order,
+            looked: Instant::now(),
+            shown: 0,
+            step,
+            broken_off: false,
+        })));
+        Ok(())
+    }
+
+    fn record(&mut self, mut recording: Box<Recording>) -> Result<()> {
+        if recording.take.pump(Duration::from_millis(20)) == Pumped::Over {
+            return self.recorded(*recording);
+        }
+        self.climb(&mut recording)?;
+        if recording.looked.elapsed() >= LIVE_EVERY {
+            recording.looked = Instant::now();
+            recording.trace.hear(&recording.take.heard());
+            if recording.order.plan.measurement == "headroom" {
+                let reading = recording.take.reading();
+                self.climbed(&reading);
+            }
+            let live = self.live(&recording);
+            self.send_live(live);
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share")]
+            let shown = recording
+                .take
+                .progress()
+                .map_or_else(|| recording.take.elapsed_s() as u32, |share| (100.0 * share) as u32);
+            self.changed |= shown != recording.shown;
+            recording.shown = shown;
+        }
+        self.work = Some(Work::Recording(recording));
+        Ok(())
+    }
+
+    /// Lets the simulated radio climb.
+    fn climb(&mut self, recording: &mut Recording) -> Result<()> {
+        let Some(climb) = recording.order.climb else { return Ok(()) };
+        let due = climb.due(recording.take.elapsed_s());
+        if recording.step != Some(due) {
+            recording.step = Some(due);
+            if let Some(bench) = &mut self.bench {
+                bench.set(|setup| setup.volume_step = due)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn live(&self, recording: &Recording) -> view::Live {
+        let take = &recording.take;
+        let input = take.meters().get(take.input()).copied();
+        let calibration =
+            self.bench.as_ref().map(|bench| bench.calibration(take.input())).unwrap_or_default();
+        let (meter, figure) = live::meter(input.unwrap_or_default(), &calibration);
+        let figures = match self.rungs.last() {
+            Some(rung) if recording.order.plan.measurement == "headroom" => rung.figures(),
+            _ => vec![figure],
+        };
+        view::Live { meter: Some(meter), figures, lines: recording.trace.line().into_iter().collect() }
+    }
+
+    pub(super) fn send_live(&mut self, live: view::Live) {
+        // Only the newest counts: what does not fit is dropped.
+        let _ = self.updates.try_send(Update::Live(live));
+    }
+
+    fn recorded(&mut self, recording: Recording) -> Result<()> {
+        self.changed = true;
+        self.send_live(view::Live::default());
+        let ended = recording.take.end();
+        if recording.broken_off {
+            let id = self.job.as_mut().map(|job| ended.abandon(job)).transpose()?.flatten();
+            self.add(id, None);
+            return Ok(());
+        }
+        let thread = std::thread::Builder::new().name("session-compute".to_owned());
+        let thread = thread
+            .spawn(move || ended.compute())
+            .map_err(|error| Error::measurement(format!("The reading could not be computed: {error}")))?;
+        self.work = Some(Work::Computing { thread, title: recording.order.title });
+        Ok(())
+    }
+
+    fn keep(&mut self, computed: Computed) -> Result<()> {
+        let taken = computed.keep(self.job.as_mut())?;
+        let stopped = taken.reading.stopped().map(|finding| finding.text.clone());
+        self.add(taken.id, Some(taken.reading));
+        if let Some(text) = stopped {
+            self.orders.clear();
+            self.cue("No result", false);
+            self.sound(Sound::Refused);
+            self.notice(text, false);
+            return Ok(());
+        }
+        self.found()?;
+        let label = self.captures.iter().next_back().map_or("", |held| &held.position).to_owned();
+        if self.orders.is_empty() {
+            self.sound(Sound::AllDone);
+            self.cue(self.done_text(&label), true);
+            return Ok(());
+        }
+        self.sound(Sound::Done);
+        self.cue(format!("{label} done"), true);
+        self.next_order()
+    }
+
+    /// Takes a new capture on the desk.
+    fn add(&mut self, id: Option<job::CaptureId>, reading: Option<measure::Reading>) {
+        if let (Some(job), Some(id)) = (&self.job, id)
+            && let Some(capture) = job.capture(id)
+        {
+            self.captures.insert(Held::new(capture, reading));
+        }
+    }
+
+    /// Shows the level at an input until it is stopped.
+    pub(super) fn watch(&mut self) -> Result<()> {
+        let Some(bench) = &mut self.bench else {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        };
+        let input = bench
+            .input(InputRole::Electrical)
+            .ok_or_else(|| Error::input("The rig has no electrical input. Add one to its file."))?;
+        let rate_hz = f64::from(bench.spec().sample_rate_hz);
+        let mut play = Play::Nothing;
+        if bench.car().is_some() {
+            let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+            bench.set_pace(engine::Pace::RealTime)?;
+            bench.set(|setup| setup.volume_step = clean.unwrap_or(setup.volume_step))?;
+            let tone = Segment::of(Played::Sine { frequency_hz: 1000.0 }, 1.0, -0.01, 0.0);
+            let stimulus = Stimulus { name: "tone".to_owned(), segments: vec![tone] };
+            play = Play::Endless(signals::render_stereo(&stimulus, rate_hz).into());
+        }
+        let request = CaptureRequest { play, length: Length::UntilStopped, record_to: None };
+        let capture = Box::new(bench.capture(request)?);
+        self.gain_seen = true;
+        self.work = Some(Work::Watching { capture, input, looked: Instant::now() });
+        Ok(())
+    }
+
+    fn watch_on(&mut self, mut capture: Box<Capture>, input: usize, mut looked: Instant) {
+        if capture.next_within(Duration::from_millis(20)) == Next::Over {
+            self.changed = true;
+            for finding in capture.finish().findings {
+                self.notice(finding.text, false);
+            }
+            self.send_live(view::Live::default());
+            return;
+        }
+        if looked.elapsed() >= LIVE_EVERY {
+            looked = Instant::now();
+            let calibration = self.bench.as_ref().map(|bench| bench.calibration(input)).unwrap_or_default();
+            let measured = capture.meters().get(input).copied().unwrap_or_default();
+            let (meter, figure) = live::meter(measured, &calibration);
+            let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms);
+            let mut figures = vec![figure];
+            figures.extend(self.gain_figure(volts));
+            self.send_live(view::Live { meter: Some(meter), figures, lines: Vec::new() });
+        }
+        self.work = Some(Work::Watching { capture, input, looked });
+    }
+
+    /// What is going on, for the window.
+    pub(super) fn activity(&self) -> Activity {
+        match &self.work {
+            None => Activity::Idle,
+            Some(Work::Countdown { order, shown, .. }) => {
+                Activity::Countdown { title: order.title.clone(), hint: order.hint.clone(), seconds: *shown }
+            }
+            Some(Work::Recording(recording)) => Activity::Running {
+                title: recording.order.title.clone(),
+                detail: recording.order.detail.clone(),
+                #[expect(clippy::cast_possible_truncation, reason = "a share of 1")]
+                progress: recording.take.progress().map(|share| share as f32),
+            },
+            Some(Work::Computing { title, .. }) => {
+                Activity::Running { title: title.clone(), detail: "computing".to_owned(), progress: None }
+            }
+            Some(Work::Fitting { .. }) => Activity::Running {
+                title: "Fitting bands".to_owned(),
+                detail: format!("{} s; the bands stay as they are until it is done", self.fitting_s),
+                progress: None,
+            },
+            Some(Work::Watching { .. }) => Activity::Running {
+                title: "Listening".to_owned(),
+                detail: "the volts at the tap, until you press Space".to_owned(),
+                progress: None,
+            },
+        }
+    }
+
+    /// The volume steps that were found so far, of the capture that runs.
+    pub(super) fn is_climbing(&self) -> bool {
+        matches!(&self.work, Some(Work::Recording(recording)) if recording.order.plan.measurement == "headroom")
+    }
+
+    fn done_text(&self, label: &str) -> String {
+        match self.stage {
+            Stage::Source => self.clean_text().unwrap_or_else(|| "Source done".to_owned()),
+            Stage::Drivers => "All drivers done".to_owned(),
+            Stage::Tune => "All positions done".to_owned(),
+            _ => format!("{label} done"),
+        }
+    }
+}
