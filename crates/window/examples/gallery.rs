@@ -65,7 +65,7 @@ fn pretend(session: &SessionEnd, wanted: Option<&str>) {
         show(vec![Update::Snapshot(Arc::new(sample::tune()))]);
         for tick in 0.. {
             let lines = (0..count).map(|curve| sample::live_spectrum(tick + curve)).collect();
-            let live = view::Live { meter: None, lines };
+            let live = view::Live { lines, ..view::Live::default() };
             let _ = session.updates.try_send(Update::Live(live));
             if closed(Duration::from_millis(33)) {
                 return;

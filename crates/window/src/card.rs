@@ -2,7 +2,7 @@
 
 use iced::widget::{column, container, row, scrollable, space, text};
 use iced::{Center, Fill, Padding};
-use view::{Action, Activity, CardLine, Command, FindingLine, Snapshot, StageState, Tone};
+use view::{Action, Activity, CardLine, Command, FindingLine, Setting, Snapshot, StageState, Tone};
 
 use crate::app::App;
 use crate::icon;
@@ -36,6 +36,15 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !card.actions.is_empty() {
         parts = parts.push(row(card.actions.iter().map(action)).spacing(S).wrap());
     }
+    // Where there are bands, the settings that they depend on come first, and the others last.
+    let above = if snapshot.bands.is_empty() { 0 } else { 2.min(card.settings.len()) };
+    let (above, below) = card.settings.split_at(above);
+    let settings = |settings: &'a [Setting]| {
+        column(settings.iter().map(|setting| setting::view(setting, &app.drafts))).spacing(XS)
+    };
+    if !above.is_empty() {
+        parts = parts.push(settings(above));
+    }
     if !card.lines.is_empty() {
         parts = parts.push(lines(&card.lines));
     }
@@ -45,9 +54,8 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !snapshot.bands.is_empty() {
         parts = parts.push(band::list(&snapshot.bands));
     }
-    if !card.settings.is_empty() {
-        let settings = card.settings.iter().map(|setting| setting::view(setting, &app.drafts));
-        parts = parts.push(column(settings).spacing(XS));
+    if !below.is_empty() {
+        parts = parts.push(settings(below));
     }
     let padding = Padding { right: M, ..Padding::ZERO };
     container(scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0))

@@ -55,8 +55,12 @@ fn play(host: &cpal::Host, spec: &RigSpec, samples: &[f32]) -> Result<(), Engine
     }
     output.stream.play().map_err(|error| refused(&error, "output", &output.name))?;
     let began = Instant::now();
-    while !output.ends.shared.is_over() && began.elapsed() < LIMIT / 2 {
+    while !output.ends.shared.is_over() && began.elapsed() < LIMIT / 4 {
         thread::sleep(Duration::from_millis(5));
+    }
+    if !output.ends.shared.is_over() {
+        let text = format!("A signal tone was given to `{}`, but nothing was heard.", output.name);
+        return Err(EngineError::Refused { text });
     }
     // What was handed over last is still in the device's buffers.
     let latency = Duration::from_nanos(output.ends.shared.latency_ns.load(Ordering::Relaxed));

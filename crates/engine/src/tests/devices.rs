@@ -346,3 +346,23 @@ fn a_capture_that_is_dropped_stops_and_keeps_its_recording() {
     let audio = recording::read(&path).unwrap();
     assert!(audio.condition.is_sound() && audio.frames() >= 10_000);
 }
+
+#[test]
+fn a_signal_tone_is_played_to_its_end_and_needs_an_output() {
+    let host = |card: &Card| -> crate::device::HostMaker {
+        let card = card.clone();
+        std::sync::Arc::new(move || card.host())
+    };
+    // At the pace of a real one. It has a clock only while an input is open.
+    let card = Card::new(Script { speed: 1.0, ..Script::default() });
+    let silent = crate::device::chime_on(host(&card), &spec(), &[0.1; 480]);
+    assert!(silent.unwrap_err().to_string().contains("nothing was heard"));
+    let watching = rig(&card, spec()).capture(CaptureRequest::watch()).unwrap();
+    let start = Instant::now();
+    crate::device::chime_on(host(&card), &spec(), &[0.1; 9_600]).unwrap();
+    assert!(start.elapsed() >= Duration::from_millis(150), "it takes its time: {:?}", start.elapsed());
+    assert_eq!(card.take_played().iter().filter(|&&x| x == 0.1).count(), 2 * 9_600, "on both outputs");
+    drop(watching);
+    let gone = Card::new(Script { present: false, ..Script::default() });
+    assert!(crate::device::chime_on(host(&gone), &spec(), &[0.1; 480]).is_err());
+}

@@ -78,6 +78,11 @@ fn real_time_takes_real_time_and_full_speed_does_not() {
     assert_eq!(wire(Pace::RealTime).capture(request.clone()).unwrap().finish().frames, 24_000);
     let real = start.elapsed().as_secs_f64();
     assert!((0.45..2.0).contains(&real), "{real} s");
+    let start = Instant::now();
+    request.length = Length::Seconds(2.0);
+    assert_eq!(wire(Pace::Times(20)).capture(request.clone()).unwrap().finish().frames, 96_000);
+    let faster = start.elapsed().as_secs_f64();
+    assert!((0.09..1.5).contains(&faster), "two seconds in a twentieth: {faster} s");
     request.length = Length::Seconds(60.0);
     let start = Instant::now();
     assert_eq!(wire(Pace::AsFastAsPossible).capture(request).unwrap().finish().frames, 2_880_000);

@@ -18,9 +18,12 @@ pub(super) fn track_of(role: &str) -> &'static str {
     }
 }
 
+/// A name, a label, and drivers with their parts.
+type Layout = (&'static str, &'static str, &'static [(&'static str, &'static str)]);
+
 /// What a car with devices may hold: the layout's name, and its drivers' names
 /// and parts.
-pub(super) const LAYOUTS: [(&str, &str, &[(&str, &str)]); 4] = [
+pub(super) const LAYOUTS: [Layout; 4] = [
     ("two-way-sub", "Two-way front, sub", &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], SUB]),
     (
         "three-way-sub",

@@ -170,7 +170,7 @@ impl Desk {
             (false, false) => (bottom - 6.0, top + 6.0),
         };
         let clean = |rung: &&Rung| rung.clean;
-        let last_clean = rungs.iter().filter(clean).next_back().map(|rung| rung.step);
+        let last_clean = rungs.iter().rfind(clean).map(|rung| rung.step);
         let first = rungs.first().map_or(0, |rung| rung.step);
         let last = rungs.last().map_or(10, |rung| rung.step).max(first + 10);
         Chart {

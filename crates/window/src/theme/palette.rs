@@ -122,7 +122,7 @@ pub(super) const GARAGE: Palette = Palette {
     curves: Curves {
         before: hex(0xe69f00),
         after: hex(0x56b4e9),
-        live: hex(0xf0e442),
+        live: hex(0xf4eee5),
         average: hex(0xf4eee5),
         target: hex(0x2ab88c),
         predicted: hex(0xd990b8),
@@ -169,7 +169,7 @@ pub(super) const DAYLIGHT: Palette = Palette {
     curves: Curves {
         before: hex(0xd55e00),
         after: hex(0x0072b2),
-        live: hex(0x8a7d00),
+        live: hex(0x14110d),
         average: hex(0x000000),
         target: hex(0x008a64),
         predicted: hex(0xb35086),

@@ -133,6 +133,7 @@ fn captures_are_shown_marked_and_discarded_only_after_a_question() {
         bench.asked(),
         [
             Command::ShowCapture(CaptureId(3), true),
+            Command::PickCapture(Some(CaptureId(3))),
             Command::MarkCapture(CaptureId(3), Some(SetMark::Before)),
             Command::MarkCapture(CaptureId(3), Some(SetMark::After)),
         ]
