@@ -12,6 +12,7 @@ use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
 use crate::find::{located, silences};
+use crate::polarity;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 
@@ -128,6 +129,8 @@ struct Heard {
     peak: Peak,
     /// The peak, in samples of the tape.
     at: f64,
+    /// The band in which it plays.
+    band_hz: (f64, f64),
 }
 
 impl Running {
@@ -171,6 +174,7 @@ impl Running {
             reading.value("clock_ppm", (clock_hz / rate - 1.0) * 1e6);
         }
         write_shape(reading, &heard);
+        polarity::write(reading, &heard.copies, samples, &self.test, heard.band_hz);
         Ok(())
     }
 
@@ -189,7 +193,7 @@ impl Running {
         let impulse = mean(&copies.impulses_within(samples, excitation, band));
         let (peak, at_s) = first_peak(&impulse, &copies);
         let at = copies.origin() + at_s * copies.rate_hz;
-        Ok(Heard { copies, impulse, peak, at })
+        Ok(Heard { copies, impulse, peak, at, band_hz: band })
     }
 }
 
@@ -254,27 +258,7 @@ fn first_peak(impulse: &ImpulseResponse, copies: &Copies) -> (Peak, f64) {
     (peak, about_s + part.start_s + peak.position / copies.rate_hz)
 }
 
-/// Which way the first half-wave of an impulse goes: the first extreme of at least
-/// 30 % of the highest one. A driver's own roll-offs and its crossover follow the
-/// first half-wave with a larger one of the other sign, so the largest is no guide;
-/// what a band limit of linear phase puts before it stays under a quarter.
-///
-/// References: polarity testers look at the first half-wave (common practice, no
-/// source).
-pub(crate) fn polarity(impulse: &[f64]) -> &'static str {
-    let highest = impulse.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
-    let first = (1..impulse.len().saturating_sub(1)).find(|&i| {
-        let x = impulse[i].abs();
-        x > 0.3 * highest && x >= impulse[i - 1].abs() && x >= impulse[i + 1].abs()
-    });
-    match first {
-        Some(i) if impulse[i] > 0.0 => "normal",
-        Some(_) => "inverted",
-        None => "unclear",
-    }
-}
-
-/// Polarity, confidence and the envelope.
+/// Confidence and the envelope.
 fn write_shape(reading: &mut Reading, heard: &Heard) {
     let rate = heard.copies.rate_hz;
     let at_s = (heard.at - heard.copies.origin()) / rate;
@@ -293,12 +277,6 @@ fn write_shape(reading: &mut Reading, heard: &Heard) {
     let before = (0..edge).map(floor_at).fold(0.0, f64::max);
     let clearness = (1.0 - before / height.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
     reading.value("confidence", clearness * upward.abs());
-    let polarity = polarity(&part.samples);
-    reading.label("polarity", polarity);
-    if polarity == "unclear" {
-        let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
-        reading.finding(Finding::note("polarity-unclear", text));
-    }
     let time_s = (0..signal.len()).map(|i| part.start_s + i as f64 / rate).collect();
     reading.curve("envelope", [("time_s", time_s), ("value", signal.iter().map(|z| z.norm()).collect())]);
 }

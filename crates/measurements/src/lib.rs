@@ -16,6 +16,7 @@ mod level;
 mod lines;
 mod noise;
 mod options;
+mod polarity;
 mod rattle;
 mod recognise;
 mod scale;

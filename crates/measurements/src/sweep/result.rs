@@ -7,11 +7,12 @@ use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::{LogPrefix, smooth_power};
 use measure::{CalibrationCurve, Finding, Reading};
 
-use crate::arrival::{playing_band, polarity};
+use crate::arrival::playing_band;
 use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
 use crate::options::ResponseOptions;
+use crate::polarity;
 use crate::tape::Tape;
 
 /// A response is drawn where it stands this far above its noise floor.
@@ -39,8 +40,6 @@ struct Linear {
     level_db: Vec<f64>,
     /// The noise that is in the mean, in the same units.
     noise_db: Vec<f64>,
-    /// Where the excitation's spectrum stands.
-    window: TimeWindow,
 }
 
 impl Analysis<'_> {
@@ -60,7 +59,7 @@ impl Analysis<'_> {
         self.write_noise(reading, &linear, first, last)?;
         self.write_repeatability(reading, &linear, first, last)?;
         self.write_response(reading, &linear, first, last);
-        self.write_impulse(reading, &impulse, peak_s, &linear);
+        self.write_impulse(reading, &impulse, peak_s);
         self.write_harmonics(reading, &linear, first, last, peak_s);
         if self.tape.reference.is_none() {
             let text = "The level is re the stimulus as it was described; the gain of whatever played it is part of it.";
@@ -99,7 +98,7 @@ impl Analysis<'_> {
             }
         };
         let noise_db = self.noise_in_response(&grid, rate, &window, through.as_ref());
-        Linear { grid, each, mean, level_db, noise_db, window }
+        Linear { grid, each, mean, level_db, noise_db }
     }
 
     /// What the background becomes when it is divided by the excitation, windowed
@@ -320,7 +319,7 @@ impl Analysis<'_> {
         reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
     }
 
-    fn write_impulse(&self, reading: &mut Reading, impulse: &ImpulseResponse, peak_s: f64, linear: &Linear) {
+    fn write_impulse(&self, reading: &mut Reading, impulse: &ImpulseResponse, peak_s: f64) {
         let drawn = TimeWindow { left_s: 0.005, right_s: 0.1, left_fade_s: 0.0, right_fade_s: 0.0 };
         let part = impulse.windowed(peak_s, &drawn);
         let time_s: Vec<f64> =
@@ -328,13 +327,7 @@ impl Analysis<'_> {
         let band =
             playing_band(impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
                 .unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
-        let played = mean(&self.copies.impulses_within(&self.tape.samples, self.excitation, band));
-        let polarity = polarity(&played.windowed(peak_s, &linear.window).samples);
-        if polarity == "unclear" {
-            let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
-            reading.finding(Finding::note("polarity-unclear", text));
-        }
-        reading.label("polarity", polarity);
+        polarity::write(reading, self.copies, &self.tape.samples, self.excitation, band);
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
     }
 
