@@ -10,6 +10,7 @@ mod material;
 mod measuring;
 mod program;
 mod responses;
+mod source;
 mod tracks;
 mod usage;
 mod window;

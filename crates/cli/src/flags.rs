@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::source_flags::{Calibrate, Gain, Source};
+
 /// Measure and tune the sound of a car that keeps its factory radio.
 ///
 /// Without a command the window opens.
@@ -30,6 +32,14 @@ pub(crate) enum Command {
     Measure(Measure),
     /// Compute a measurement from a recording
     Analyze(Analyze),
+    /// Calibrate an electrical input in volts
+    #[command(subcommand)]
+    Calibrate(Calibrate),
+    /// Find out what the source puts out: its clean limit, its tone, its noise
+    #[command(subcommand)]
+    Source(Source),
+    /// Compute the volts to turn each gain to, and which stage clips first
+    Gain(Gain),
     /// Average responses over positions (power average, with spread)
     Average(Average),
     /// Say how two responses differ
@@ -111,6 +121,9 @@ pub(crate) struct Measure {
     /// The set that the capture belongs to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
+    /// The rig's input to measure [default: the electrical one for tone, headroom and noise, else the microphone]
+    #[arg(long, value_name = "NAME")]
+    pub(crate) input: Option<String>,
     /// Set a parameter of the measurement; may be repeated
     #[arg(short = 'p', value_name = "KEY=VALUE")]
     pub(crate) parameters: Vec<String>,
@@ -156,6 +169,9 @@ pub(crate) struct Analyze {
     /// Also write the main curve or table as CSV
     #[arg(long, value_name = "FILE")]
     pub(crate) csv: Option<PathBuf>,
+    /// Also write a track for each spot that rattles: a short narrow sweep to find the panel by
+    #[arg(long, value_name = "DIR")]
+    pub(crate) spots: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

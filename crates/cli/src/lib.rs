@@ -8,9 +8,12 @@
 mod args;
 mod demo;
 mod flags;
+mod hands;
 mod output;
 mod progress;
 mod run;
+mod source;
+mod source_flags;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

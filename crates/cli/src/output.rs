@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use serde::Serialize;
-use session::{Cell, Curve, FindingLevel, Reading, Table};
+use session::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 
 /// Prints one JSON document on standard output.
 ///
@@ -52,8 +52,16 @@ pub(crate) fn reading(reading: &Reading) -> io::Result<()> {
 /// # Errors
 /// When standard error cannot be written.
 pub(crate) fn findings(reading: &Reading) -> io::Result<()> {
+    remarks(&reading.findings)
+}
+
+/// Prints findings on standard error.
+///
+/// # Errors
+/// When standard error cannot be written.
+pub(crate) fn remarks(findings: &[Finding]) -> io::Result<()> {
     let mut err = io::stderr().lock();
-    for finding in &reading.findings {
+    for finding in findings {
         let level = match finding.level {
             FindingLevel::Note => "note",
             FindingLevel::Caution => "caution",

@@ -10,7 +10,7 @@ use session::{
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::progress::Progress;
-use crate::{args, demo, output};
+use crate::{args, demo, output, source};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -63,6 +63,9 @@ fn dispatch(command: Command) -> Outcome {
         Command::Tracks(flags) => tracks(&flags),
         Command::Measure(flags) => measure(flags),
         Command::Analyze(flags) => analyze(flags),
+        Command::Calibrate(flags) => source::calibrate(flags),
+        Command::Source(flags) => source::source(flags),
+        Command::Gain(flags) => source::gain(&flags),
         Command::Average(flags) => average(&flags),
         Command::Compare(flags) => compare(&flags),
         Command::Fit(flags) => fit(flags),
@@ -111,6 +114,7 @@ fn measure(flags: flags::Measure) -> Outcome {
         job: flags.job,
         label: flags.label,
         set: flags.set,
+        input: flags.input,
         settings: args::key_values(&flags.parameters)?,
         after_s: flags.after,
     };
@@ -143,6 +147,11 @@ fn analyze(flags: flags::Analyze) -> Outcome {
     let reading = session::analyze(&analysis)?;
     if let (Some(path), None) = (&flags.csv, reading.stopped()) {
         session::write_csv(&reading, path)?;
+    }
+    if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
+        for written in session::write_spots(&reading, dir, 48_000)? {
+            writeln!(io::stderr().lock(), "{written}")?;
+        }
     }
     print_reading(&reading, flags.json.json)
 }

@@ -96,6 +96,12 @@ impl fmt::Display for SpecError {
 
 impl std::error::Error for SpecError {}
 
+impl SpecError {
+    pub(crate) fn new(text: String) -> Self {
+        Self(text)
+    }
+}
+
 fn usual_rate() -> u32 {
     48_000
 }

@@ -141,6 +141,11 @@ impl Bench {
         self.spec().inputs.iter().position(|input| input.role == role)
     }
 
+    /// The electrical input of this name, or the only one, from 0.
+    pub(crate) fn electrical_input(&self, name: Option<&str>) -> Result<usize> {
+        crate::source::electrical_input(self.spec(), name)
+    }
+
     /// What the numbers of an input mean.
     pub(crate) fn calibration(&self, input: usize) -> Calibration {
         let Some(input) = self.spec().inputs.get(input) else { return Calibration::default() };

@@ -20,6 +20,7 @@ mod papers;
 mod place;
 mod reading_csv;
 mod responses;
+mod source;
 mod stretch;
 mod take;
 mod tracks;
@@ -42,5 +43,13 @@ pub use papers::{SheetForm, sheet, write_report};
 pub use reading_csv::write_csv;
 pub(crate) use responses::reading_response;
 pub use responses::{average, compare};
+pub use source::{
+    BassControl, GainMeterOrder, GainOrder, GainReport, Go, HeadroomEvent, HeadroomNow, HeadroomOrder,
+    HeardInput, Named, NoiseFound, NoiseOrder, NoiseReport, OutputTone, PadOrder, PadReport, SourceHeadroom,
+    Spot, ToneNow, ToneOfOutput, ToneOrder, ToneReport, VoltsCalibrated, VoltsOrder, calibrate_volts, gain,
+    gain_meter, headroom_from_recordings, headroom_live, headroom_now, hear_tone, output_headroom, pad,
+    source_noise, source_tone, spots, write_spots,
+};
 pub use tracks::write_tracks;
+pub use tuning::{Attenuator, GainInput, Turn, parse_ohms, parse_volts};
 pub use verify::{align, alignment_text, audit, audit_text};

@@ -7,8 +7,10 @@ use engine::{InputRole, Pace, RigSpec};
 use host::Registry;
 use job::{Set, Stage};
 use measure::{Reading, StimulusWanted};
+use measurements::signals;
 
 use crate::bench::Bench;
+use crate::source::{HeadroomOrder, simulated_reading};
 use crate::take::{self, Plan, Until};
 use crate::{Error, Result, jobs, place};
 
@@ -27,6 +29,9 @@ pub struct LiveOrder {
     pub label: Option<String>,
     /// The set it belongs to.
     pub set: Option<String>,
+    /// The input that is measured; by default the electrical one for what belongs to
+    /// the source, else the microphone.
+    pub input: Option<String>,
     /// Parameters as they were typed.
     pub settings: Vec<(String, String)>,
     /// How long to wait first.
@@ -56,6 +61,10 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
     let parameters = manifest
         .parameters(order.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))
         .map_err(|error| Error::input(error.to_string()))?;
+    if let ("headroom", Some(car), None) = (order.id.as_str(), &order.simulated, &order.rig) {
+        count_down(order.after_s, progress);
+        return Ok(Measured { reading: climb_simulated(order, car, progress)?, recording: None });
+    }
     let mut bench = match (&order.rig, &order.simulated) {
         (Some(file), _) => Bench::from_file(file)?,
         (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
@@ -63,15 +72,31 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
     };
     let stimulus = match &manifest.stimulus {
         StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
+        // A level needs something that sounds; a simulated car plays nothing by itself.
+        StimulusWanted::Any if order.id == "level" && bench.car().is_some() => signals::track("pink"),
         StimulusWanted::Any | StimulusWanted::Quiet => None,
+    };
+    let input = match &order.input {
+        Some(name) => {
+            let inputs = &bench.spec().inputs;
+            inputs.iter().position(|input| input.name == *name).ok_or_else(|| {
+                let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
+                Error::input(format!("the rig has no input `{name}`; it has {}", names.join(", ")))
+            })?
+        }
+        None => usual_input(&bench, &order.id),
+    };
+    let until = match (order.id.as_str(), &stimulus) {
+        ("level", _) | (_, None) => Until::Seconds(LISTEN_S),
+        _ => Until::Played,
     };
     let plan = Plan {
         measurement: order.id.clone(),
         parameters,
-        until: if stimulus.is_some() { Until::Played } else { Until::Seconds(LISTEN_S) },
+        until,
         stimulus,
         peak_dbfs: None,
-        input: bench.input(InputRole::Microphone).unwrap_or(0),
+        input,
         reference: bench.input(InputRole::Loopback),
         label: order.label.clone().unwrap_or_else(|| manifest.title.clone()),
         set: order.set.as_deref().and_then(Set::from_word),
@@ -90,10 +115,31 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
 }
 
 /// Where a recording that belongs to no job is kept.
-fn loose_recording(id: &str) -> Result<PathBuf> {
+pub(crate) fn loose_recording(id: &str) -> Result<PathBuf> {
     let folder = place::work().join("recordings");
     std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
     Ok(place::unused(&folder, &format!("-{id}.wav")))
+}
+
+/// The input that a measurement is usually made with: what belongs to the source hears
+/// volts, everything else hears the cabin.
+fn usual_input(bench: &Bench, id: &str) -> usize {
+    let electrical = ["tone", "headroom", "noise"].contains(&id).then_some(InputRole::Electrical);
+    let role = electrical.filter(|role| bench.input(*role).is_some()).unwrap_or(InputRole::Microphone);
+    bench.input(role).unwrap_or(0)
+}
+
+/// The clean limit of a simulated car, whose volume climbs by itself.
+fn climb_simulated(order: &LiveOrder, car: &str, progress: &mut dyn FnMut(&str, f64)) -> Result<Reading> {
+    let first = order.settings.iter().find(|(key, _)| key == "first_step");
+    let climb = HeadroomOrder {
+        simulated: Some(car.to_owned()),
+        job: order.job.clone(),
+        first_step: first.and_then(|(_, value)| value.parse().ok()),
+        settings: order.settings.clone(),
+        ..HeadroomOrder::default()
+    };
+    simulated_reading(&climb, progress)
 }
 
 fn count_down(after_s: f64, progress: &mut dyn FnMut(&str, f64)) {

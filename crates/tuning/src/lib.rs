@@ -5,45 +5,63 @@
 //! A hump in the response gives a band of negative gain.
 
 mod align;
+mod attenuator;
 mod audit;
 mod average;
 mod band;
 mod band_list;
 mod calibration;
+mod clean_limit;
 mod columns;
 mod compare;
 mod curve;
 mod delays;
+mod engine_lines;
 mod error;
 mod fit;
+mod gain;
 mod grid;
 mod linear;
 mod log_axis;
+mod output_pair;
 mod presets;
 mod profile;
 mod q_definition;
+mod quantity;
 #[cfg(test)]
 mod random_cases;
 mod response;
 mod response_text;
 mod target;
 mod toml_text;
+mod tone_shape;
+mod tone_steps;
+mod volts_calibration;
 
 pub use align::{AlignError, AlignInput, Alignment, Pair, Sum, USUAL_DELAYS, align};
+pub use attenuator::{Attenuator, AttenuatorError, parse_ohms, parse_volts};
 pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band::{Band, BandKind, bands_db};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
+pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
 pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, speed_of_sound};
+pub use engine_lines::{EngineLines, MovingLine, NoiseLines, engine_lines};
 pub use error::TextError;
 pub use fit::{
     Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason, fit,
 };
+pub use gain::{GainError, GainInput, GainPlan, GainStage, ToneTarget, Turn, gain_plan, turn_to};
 pub use grid::Grid;
+pub use output_pair::{OutputResponse, OutputSum, PairDifference, output_sum, pair_difference};
 pub use presets::Preset;
 pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, FixedBand, Profile};
 pub use q_definition::QDefinition;
+pub(crate) use quantity::Quantity;
 pub use response::{Response, ResponseError};
 pub use target::{Target, TargetPoint, TargetShelf};
+pub use tone_shape::{BandEdge, TonePeak, ToneShape, tone_shape};
+pub use tone_steps::{SAME_TONE_DB, StepResponse, StepTone, ToneChange, ToneOverSteps, tone_over_steps};
+pub use volts_calibration::{HeardTone, VoltsCalibration, VoltsRefusal, input_limit_warning};

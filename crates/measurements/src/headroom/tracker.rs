@@ -35,6 +35,12 @@ const RECENT: usize = 8;
 /// How many frames a plateau has at the least to be noticed at all.
 const LEAST_FRAMES: usize = 3;
 
+/// How many frames are remembered for what happened between two plateaus.
+const TRAIL: usize = 64;
+
+/// A level that rises by less from frame to frame is not on its way to another step.
+const RISING_DB: f64 = 0.06;
+
 /// One stretch of a steady tone.
 #[derive(Debug, Clone)]
 pub(super) struct Plateau {
@@ -60,6 +66,8 @@ pub(super) struct Judged {
 #[derive(Debug, Clone, Default)]
 struct Open {
     start_frame: u64,
+    /// The newest frame that belongs to it.
+    last_frame: u64,
     levels: Vec<f64>,
     looks: Vec<Judged>,
     raw: Vec<f32>,
@@ -96,6 +104,10 @@ pub(super) struct Tracker {
     open: Option<Open>,
     strays: Vec<Frame>,
     scatter_db: f64,
+    /// The levels of the newest frames of an unbroken tone, each with its number.
+    trail: Vec<(u64, f64)>,
+    /// The last frame of the plateau that ended last.
+    last_end: Option<u64>,
     loudest_db: f64,
     strangers: usize,
     /// What came last, while the tone may be hum; twice as long as a look at it.
@@ -125,6 +137,8 @@ impl Tracker {
             open: None,
             strays: Vec::new(),
             scatter_db: 0.01,
+            trail: Vec::new(),
+            last_end: None,
             loudest_db: f64::NEG_INFINITY,
             strangers: 0,
             recent: Vec::new(),
@@ -153,8 +167,8 @@ impl Tracker {
             if self.tone_hz.is_none() {
                 let Some(stretch) = self.pending.get(used..used + lock_len) else { break };
                 let is_new = |hz: &f64| self.hum_hz.is_none_or(|hum_hz| (hz - hum_hz).abs() > 2.0);
-                match find_tone(stretch, self.sample_rate_hz).filter(is_new) {
-                    Some(tone_hz) => {
+                match find_tone(stretch, self.sample_rate_hz).filter(|(hz, _)| is_new(hz)) {
+                    Some((tone_hz, _)) => {
                         self.first_frame_s = (self.consumed + used as u64) as f64 / self.sample_rate_hz;
                         self.next_frame = 0;
                         self.lock(tone_hz);
@@ -187,6 +201,7 @@ impl Tracker {
         self.close();
         self.pending.clear();
         self.history.clear();
+        self.trail.clear();
         self.consumed += lost;
         self.first_frame_s += lost as f64 / self.sample_rate_hz;
     }
@@ -232,11 +247,17 @@ impl Tracker {
         if !is_tone {
             self.strays.clear();
             self.close();
+            self.mind_lone_step();
+            self.trail.clear();
             self.mind_strangers(10.0 * (2.0 * mean_square).log10());
             return;
         }
         self.strangers = 0;
         self.loudest_db = self.loudest_db.max(level_dbfs);
+        if self.trail.len() == TRAIL {
+            self.trail.remove(0);
+        }
+        self.trail.push((index, level_dbfs));
         self.accept(Frame { index, level_dbfs, samples });
     }
 
@@ -263,8 +284,9 @@ impl Tracker {
         let surplus = self.recent.len().saturating_sub(2 * lock_len);
         self.recent.drain(..surplus);
         let newest = &self.recent[self.recent.len().saturating_sub(lock_len)..];
-        let found_hz = find_tone(newest, self.sample_rate_hz);
-        found_hz.is_some_and(|found_hz| (found_hz - tone_hz).abs() > 2.0)
+        // Hum that is heard while the tone is muted is quieter than the tone was.
+        let found = find_tone(newest, self.sample_rate_hz);
+        found.is_some_and(|(hz, level_dbfs)| (hz - tone_hz).abs() > 2.0 && level_dbfs > self.loudest_db)
     }
 
     fn begin_again(&mut self) {
@@ -274,13 +296,19 @@ impl Tracker {
         self.open = None;
         self.strays.clear();
         self.closed.clear();
+        self.trail.clear();
+        self.last_end = None;
         self.loudest_db = f64::NEG_INFINITY;
     }
 
     fn accept(&mut self, frame: Frame) {
         let Some(open) = &mut self.open else {
-            self.open =
-                Some(Open { start_frame: frame.index, levels: vec![frame.level_dbfs], ..Open::default() });
+            self.open = Some(Open {
+                start_frame: frame.index,
+                last_frame: frame.index,
+                levels: vec![frame.level_dbfs],
+                ..Open::default()
+            });
             return;
         };
         let recent = &open.levels[open.levels.len().saturating_sub(32)..];
@@ -306,6 +334,7 @@ impl Tracker {
             open.raw.clear();
         }
         open.levels.push(frame.level_dbfs);
+        open.last_frame = frame.index;
         // The first frames may still hold a piece of the change.
         let new = match open.levels.len() {
             0..=2 => 0,
@@ -315,7 +344,11 @@ impl Tracker {
         open.raw.extend_from_slice(&frame.samples[self.frame_len - new..]);
         open.peak = frame.samples.iter().fold(open.peak, |peak, x| peak.max(f64::from(x.abs())));
         let steady = (open.levels.len() - 1) * self.hop + self.frame_len;
+        let has_begun = (open.levels.len() == LEAST_FRAMES).then_some(open.start_frame);
         self.scatter_db = scatter;
+        if let Some(start_frame) = has_begun {
+            self.mind_quick_step(start_frame);
+        }
         self.look(steady);
         self.mind_slow_change(scatter);
     }
@@ -338,6 +371,63 @@ impl Tracker {
         }
     }
 
+    /// Finds a step between two plateaus that was shorter than three of the long frames
+    /// of a low tone.
+    ///
+    /// While a frame slides over one change its level rises frame by frame, each time by
+    /// about as much. Two rises with a lull between them, a frame or more apart, are two
+    /// changes.
+    fn mind_quick_step(&mut self, start_frame: u64) {
+        let hops = self.frame_len / self.hop.max(1);
+        let Some(end) = self.last_end.filter(|_| hops >= 4) else { return };
+        let Some(first) = self.trail.iter().position(|(index, _)| *index == end) else { return };
+        let between: Vec<f64> = self.trail[first..]
+            .iter()
+            .take_while(|(index, _)| *index <= start_frame)
+            .map(|(_, level)| *level)
+            .collect();
+        let rises: Vec<f64> = between.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        let least_rise = RISING_DB.max(6.0 * self.scatter_db);
+        let steepest = |range: std::ops::Range<usize>| range.max_by(|&a, &b| rises[a].total_cmp(&rises[b]));
+        let lull = (1..rises.len().saturating_sub(1))
+            .filter_map(|at| {
+                let (before, after) = (steepest(0..at)?, steepest(at + 1..rises.len())?);
+                let lesser = rises[before].min(rises[after]);
+                let is_lull =
+                    lesser > least_rise && rises[at].abs() < 0.35 * lesser && after - before >= hops;
+                is_lull.then_some((at, rises[at].abs()))
+            })
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((at, _)) = lull else { return };
+        let hop_s = self.hop as f64 / self.sample_rate_hz;
+        let frame_s = self.frame_len as f64 / self.sample_rate_hz;
+        self.closed.push(Plateau {
+            start_s: self.first_frame_s + (end + 1) as f64 * hop_s,
+            duration_s: (rises.len() as f64 * hop_s - frame_s).max(hop_s),
+            level_dbfs: 0.5 * (between[at] + between[at + 1]),
+            judged: None,
+        });
+    }
+
+    /// Finds a step between two mutes that was too short for a plateau of a low tone's
+    /// long frames: its level is that of the frame that it filled best.
+    fn mind_lone_step(&mut self) {
+        let (Some(&(first, _)), hops) = (self.trail.first(), self.frame_len / self.hop.max(1)) else {
+            return;
+        };
+        let is_known = self.last_end.is_some_and(|end| end >= first);
+        if is_known || hops < 4 || self.trail.len() < LEAST_FRAMES {
+            return;
+        }
+        let hop_s = self.hop as f64 / self.sample_rate_hz;
+        self.closed.push(Plateau {
+            start_s: self.first_frame_s + first as f64 * hop_s,
+            duration_s: self.trail.len() as f64 * hop_s,
+            level_dbfs: self.trail.iter().map(|(_, level)| *level).fold(f64::NEG_INFINITY, f64::max),
+            judged: None,
+        });
+    }
+
     /// Splits a plateau whose newest frames have moved by little, but surely.
     fn mind_slow_change(&mut self, scatter: f64) {
         let Some(open) = &mut self.open else { return };
@@ -357,10 +447,12 @@ impl Tracker {
         let kept = count - RECENT + turn;
         let next = Open {
             start_frame: open.start_frame + kept as u64,
+            last_frame: open.last_frame,
             levels: open.levels.split_off(kept),
             peak: open.peak,
             ..Open::default()
         };
+        open.last_frame = next.start_frame.saturating_sub(1);
         self.close();
         self.open = Some(next);
     }
@@ -370,6 +462,7 @@ impl Tracker {
         if open.levels.len() < LEAST_FRAMES {
             return;
         }
+        self.last_end = Some(open.last_frame);
         let steady = (open.levels.len() - 1) * self.hop + self.frame_len;
         if open.looks.is_empty()
             && self.is_steady(steady)
@@ -426,8 +519,8 @@ fn mean_square(samples: &[f32]) -> f64 {
     samples.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / samples.len() as f64
 }
 
-/// The frequency of the tone in a stretch, if most of what sounds is one.
-fn find_tone(stretch: &[f32], sample_rate_hz: f64) -> Option<f64> {
+/// The frequency and level of the tone in a stretch, if most of what sounds is one.
+fn find_tone(stretch: &[f32], sample_rate_hz: f64) -> Option<(f64, f64)> {
     let mean_square = mean_square(stretch);
     if 10.0 * (2.0 * mean_square).log10() < QUIETEST_DBFS {
         return None;
@@ -435,5 +528,6 @@ fn find_tone(stretch: &[f32], sample_rate_hz: f64) -> Option<f64> {
     let start_hz = guess_frequency(stretch, sample_rate_hz, 15.0, 0.48 * sample_rate_hz)?;
     let fit = four_parameter(stretch, sample_rate_hz, start_hz, Window::Hann)?;
     let power = fit.amplitude * fit.amplitude / 2.0;
-    (power > 0.5 * (mean_square - fit.offset * fit.offset)).then_some(fit.frequency_hz)
+    (power > 0.5 * (mean_square - fit.offset * fit.offset))
+        .then(|| (fit.frequency_hz, 10.0 * (2.0 * power).log10()))
 }

@@ -35,6 +35,21 @@ pub fn track(name: &str) -> Option<Stimulus> {
     tracks().into_iter().find(|track| track.name == name)
 }
 
+/// The stretch of a sweep under which a panel buzzes, again and again: four narrow sweeps of
+/// four seconds, as loud as the tracks for a subwoofer, and a little wider than the spot.
+#[must_use]
+pub fn spot(from_hz: f64, to_hz: f64) -> Stimulus {
+    let (low, high) = (from_hz.min(to_hz), from_hz.max(to_hz));
+    // A sixth of an octave at the least, so that the hand has time to feel it come and go.
+    let middle = (low * high).sqrt();
+    let (low, high) = (low.min(middle / 1.06) / 1.03, high.max(middle * 1.06) * 1.03);
+    let name = format!("spot {low:.0} to {high:.0} Hz");
+    let duration_s = Sweep::new(low, high, 4.0, 48_000.0, false).duration_s();
+    let signal = Signal::Sweep { from_hz: low, to_hz: high, synchronised: false };
+    let parts = vec![Segment::of(signal, duration_s, -6.0, 0.1); 4];
+    between_silences(&name, parts, 0.3)
+}
+
 fn between_silences(name: &str, parts: Vec<Segment>, silence_s: f64) -> Stimulus {
     let mut segments = vec![Segment::silence(silence_s)];
     for part in parts {
@@ -136,6 +151,20 @@ mod tests {
                 10.0 * (outside / inside).log10(),
                 -40.0,
             );
+        }
+    }
+
+    #[test]
+    fn a_spot_stays_near_its_stretch() {
+        for (from_hz, to_hz) in [(80.0, 95.0), (46.0, 46.5), (120.0, 240.0)] {
+            let stimulus = spot(from_hz, to_hz);
+            assert_eq!(check(&stimulus), Ok(()));
+            for segment in &stimulus.segments {
+                if let Signal::Sweep { from_hz: low, to_hz: high, .. } = segment.signal {
+                    assert!(low < from_hz && low > from_hz / 1.15 && high > to_hz && high < to_hz * 1.15);
+                }
+            }
+            assert!((15.0..20.0).contains(&stimulus.duration_s()));
         }
     }
 

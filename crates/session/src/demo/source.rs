@@ -1,132 +1,122 @@
-//! Source and Gain: the clean limit of every output, and the volts there.
+//! Source and Gain: the clean limit over all outputs, the tone and the noise there, and the
+//! volts to turn to.
 
-use cabin::{Car, Output};
-use engine::InputRole;
-use host::Registry;
-use job::{SourceOutput, Stage};
-use measure::{ParameterValue, Reading, Segment, Signal, Stimulus};
-use units::Volts;
+use cabin::Car;
+use job::Stage;
+use tuning::GainInput;
 
 use super::Demo;
-use crate::take::{self, Plan, Until};
+use crate::source::{Go, HeadroomOrder, OutputTone, SourceHeadroom, climb, keep, noise_with, tone_with};
 use crate::{Error, Result};
 
-/// How long each volume step is held.
-const HOLD_S: f64 = 0.6;
-
-/// How many steps from the top are tried.
-const STEPS: u32 = 18;
-
-/// The peak of a tone that is meant to reach full scale, less what keeps dither
-/// from passing it.
-const FULL_SCALE_DBFS: f64 = -0.01;
-
-/// The amplifier of the example: 100 W into 4 Ω, and the moderate overlap
+/// The amplifier of the example: 100 W into 4 Ω, its gain set with the tone of −5 dBFS
 /// (common practice, no source).
 const AMPLIFIER: (f64, f64, f64) = (100.0, 4.0, -5.0);
 
 impl Demo<'_> {
-    /// Finds the highest step at which every output is clean.
+    /// Finds the highest step at which every output is clean, the tone and the noise there.
     pub(super) fn source(&mut self, car: &Car) -> Result<u32> {
-        let mut found: Vec<SourceOutput> = Vec::new();
+        let mut readings = Vec::new();
         for (number, output) in car.radio.outputs.iter().enumerate() {
             (self.progress)("Source", number as f64 / car.radio.outputs.len() as f64);
-            let reading = self.ladder(car, output)?;
-            let value = |name: &str| reading.values.get(name).copied();
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a small step number"
-            )]
-            found.push(SourceOutput {
-                name: output.name.clone(),
-                clean_step: value("clean_step").map(|step| step as u32),
-                volts_rms: value("clean_level_v"),
-            });
+            let tone = OutputTone { name: output.name.clone(), tone_hz: output.test_tone_hz };
+            let reading =
+                climb(&HeadroomOrder::default(), &tone, &mut self.bench, Some(&mut self.job), &mut |_| {
+                    Go::On
+                })?;
+            readings.push((output.name.clone(), reading));
         }
-        let limit = found
-            .iter()
-            .filter_map(|output| Some((output.clean_step?, output.name.clone())))
-            .min()
-            .ok_or_else(|| Error::measurement("no output of the source showed a clean step"))?;
-        let (clean_step, limited_by) = limit;
-        let volts = found.iter().find(|output| output.name == limited_by).and_then(|output| output.volts_rms);
-        let line = format!("clean to step {clean_step} · {:.2} V at {limited_by}", volts.unwrap_or(0.0));
+        let verdict = SourceHeadroom::of(&readings, None);
+        keep(&verdict, &mut self.job)?;
+        let clean_step = verdict.limit.clean_step.and_then(|step| u32::try_from(step).ok());
+        let clean_step =
+            clean_step.ok_or_else(|| Error::measurement("no output of the source showed a clean step"))?;
+        let limiting =
+            verdict.limit.limited_by.first().or(verdict.limit.outputs.first().map(|one| &one.output));
+        let limiting = limiting.cloned().unwrap_or_default();
+        let volts = |name: &str| {
+            verdict.limit.outputs.iter().find(|one| one.output == name).and_then(|one| one.level_v)
+        };
+        let clean_v = volts(&limiting);
+        let line = format!("clean to step {clean_step} · {:.2} V at {limiting}", clean_v.unwrap_or(0.0));
         self.result(Stage::Source, "Source", &line)?;
-        for output in &found {
-            let step = output.clean_step.map_or_else(|| "unknown".to_owned(), |step| step.to_string());
-            self.detail(&format!("{:12} clean to step {step}", output.name));
+        for output in &verdict.limit.outputs {
+            let own = output.clean_step.map_or_else(|| "unknown".to_owned(), |step| step.to_string());
+            let level = output
+                .level_v
+                .map_or_else(String::new, |volts| format!(", {volts:.2} V at step {clean_step}"));
+            self.detail(&format!("{:12} clean to step {own}{level}", output.output));
         }
-        self.job.edit(|data| {
-            data.source.clean_step = Some(clean_step);
-            data.source.limited_by = limited_by;
-            data.source.outputs = found;
-        })?;
+        self.tone(&limiting, clean_step)?;
+        self.noise(clean_step, clean_v)?;
         Ok(clean_step)
     }
 
-    /// Climbs the volume steps of one output under its test tone.
-    fn ladder(&mut self, car: &Car, output: &Output) -> Result<Reading> {
-        let last = car.radio.last_step();
-        let first = last.saturating_sub(STEPS).max(1);
-        let length_s = f64::from(last - first + 1) * HOLD_S;
-        let registry = Registry::built_in();
-        let manifest = registry.manifest("headroom").map_err(|unknown| Error::input(unknown.to_string()))?;
-        let mut parameters = manifest.defaults();
-        parameters.set("first_step", ParameterValue::Number(f64::from(first)));
-        let tone = Signal::Sine { frequency_hz: output.test_tone_hz };
-        let plan = Plan {
-            measurement: "headroom".to_owned(),
-            parameters,
-            stimulus: Some(Stimulus {
-                name: format!("tone {} Hz", output.test_tone_hz),
-                segments: vec![Segment::of(tone, length_s, FULL_SCALE_DBFS, 0.02)],
-            }),
-            peak_dbfs: None,
-            until: Until::Played,
-            input: self.bench.input(InputRole::Electrical).unwrap_or(0),
-            reference: None,
-            label: format!("Headroom of {}", output.name),
-            set: None,
-            stage: Stage::Source,
-            position: output.name.clone(),
-        };
-        self.bench.set(|setup| {
-            setup.tap_output.clone_from(&output.name);
-            setup.volume_step = first;
-        })?;
-        let mut step = first;
-        let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |take, bench| {
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a small step number"
-            )]
-            let due = (first + (take.elapsed_s() / HOLD_S) as u32).min(last);
-            if due != step {
-                step = due;
-                bench.set(|setup| setup.volume_step = step)?;
-            }
-            Ok(())
-        })?;
-        match taken.reading.stopped() {
-            Some(finding) => Err(finding.into()),
-            None => Ok(taken.reading),
+    /// The tone of the limiting output at a low, a usual and the clean step.
+    fn tone(&mut self, output: &str, clean_step: u32) -> Result<()> {
+        let steps = [clean_step * 2 / 5, clean_step * 3 / 4, clean_step].map(|step| i64::from(step.max(1)));
+        let report = tone_with(&mut self.bench, Some(&mut self.job), &[output.to_owned()], &steps)?;
+        for tone in &report.outputs {
+            self.detail(&format!("tone of {output}: flat within ±{:.1} dB", tone.shape.flatness_db));
         }
+        for finding in report.findings.iter().filter(|finding| finding.code == "tone-follows-volume") {
+            self.detail(&finding.text);
+        }
+        Ok(())
     }
 
-    /// What the clean step means for the amplifier.
+    /// The noise of the tap with the engine off, idling and faster.
+    fn noise(&mut self, clean_step: u32, clean_v: Option<f64>) -> Result<()> {
+        self.bench.set(|setup| setup.volume_step = clean_step)?;
+        let report = noise_with(&mut self.bench, Some(&mut self.job), &[0.0, 850.0, 2_000.0], clean_v)?;
+        self.bench.set(|setup| setup.engine_rpm = 0.0)?;
+        if let Some(off) = report.recordings.first()
+            && let Some(snr) = off.snr_a_db
+        {
+            self.detail(&format!("noise {snr:.0} dB(A) below the clean step, engine off"));
+        }
+        for lines in &report.engine {
+            let named: Vec<String> =
+                lines.moving.iter().map(|line| format!("{:.0} Hz", line.second_hz)).collect();
+            self.detail(&format!("whine that follows the engine: {} at {}", named.join(", "), lines.second));
+        }
+        Ok(())
+    }
+
+    /// What the clean step means for the amplifier, and which stage clips first.
     pub(super) fn gain(&mut self, car: &Car) -> Result<()> {
-        let (power_w, load_ohm, overlap_db) = AMPLIFIER;
-        let full = Volts::for_power(power_w, load_ohm);
-        let target = Volts(full.0 * units::amplitude_from_db(overlap_db));
+        let (power_w, load_ohm, tone_dbfs) = AMPLIFIER;
+        let source = &self.job.data().source;
+        let volts = source
+            .outputs
+            .iter()
+            .find(|output| output.name == source.limited_by)
+            .and_then(|one| one.volts_rms);
+        let rms = |peak_v: f64| peak_v / std::f64::consts::SQRT_2;
+        let input = GainInput {
+            power_w,
+            load_ohm,
+            tone_dbfs,
+            source_v: volts.ok_or_else(|| Error::measurement("the source's volts are not known"))?,
+            source_clip_v: None,
+            processor_input_v: Some(rms(car.processor.input_full_scale_v)),
+            processor_output_v: Some(rms(car.processor.output_full_scale_v)),
+            processor_gain_db: 0.0,
+            amplifier_input_v: None,
+        };
+        let plan = tuning::gain_plan(&input).map_err(|error| Error::input(error.to_string()))?;
         let line = format!(
-            "set the amplifier for {:.2} V: {power_w:.0} W into {load_ohm:.0} ohms is {:.2} V, with {overlap_db:.0} dB overlap",
-            target.0, full.0
+            "set the amplifier for {:.2} V with the tone of {tone_dbfs:.0} dBFS: {power_w:.0} W into {load_ohm:.0} ohms is {:.2} V",
+            plan.target_v, plan.full_power_v
         );
         self.result(Stage::Gain, "Gain", &line)?;
-        let clipping = car.processor.input_full_scale_v;
-        self.detail(&format!("the processor's inputs reach full scale at {clipping:.1} V peak"));
+        for stage in &plan.stages {
+            let first = if stage.stage == plan.clips_first { ", clips first" } else { "" };
+            self.detail(&format!(
+                "{:17} {:6.2} V of {:6.2} V, headroom {:.1} dB{first}",
+                stage.stage, stage.level_v, stage.clips_at_v, stage.headroom_db
+            ));
+        }
         Ok(())
     }
 }

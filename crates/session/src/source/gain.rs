@@ -1,0 +1,237 @@
+//! Gain: the volts to turn to, the stages on the way, and the live meter.
+
+use std::fmt;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use engine::Pace;
+use host::Registry;
+use job::{Job, Stage};
+use measure::{Segment, Signal, Stimulus};
+use serde::Serialize;
+use tuning::{GainInput, GainPlan, Turn, gain_plan, turn_to};
+
+use super::Go;
+use crate::bench::Bench;
+use crate::take::{Plan, Pumped, Take, Until};
+use crate::{Error, Result};
+
+/// What the gains are set for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GainOrder {
+    /// What is known of the stages; the source's volts are those of the job where one is given.
+    pub input: GainInput,
+    /// The job whose source was measured.
+    pub job: Option<PathBuf>,
+    /// Which of its outputs feeds the processor; by default the one that limits it.
+    pub output: Option<String>,
+}
+
+/// The plan, and where the source's volts come from.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct GainReport {
+    /// The plan.
+    #[serde(flatten)]
+    pub plan: GainPlan,
+    /// The source's RMS volts for a full-scale tone at its clean step.
+    pub source_v: f64,
+    /// The source's clean step, where the job knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clean_step: Option<u32>,
+}
+
+/// Computes the volts to turn to and the gain structure.
+///
+/// # Errors
+/// When a number cannot be, or the job has no volts.
+pub fn gain(order: &GainOrder) -> Result<GainReport> {
+    let mut input = order.input.clone();
+    let mut clean_step = None;
+    if let Some(dir) = &order.job {
+        let job = Job::open_to_read(dir)?;
+        let source = &job.data().source;
+        clean_step = source.clean_step;
+        let wanted = order.output.as_deref().unwrap_or(&source.limited_by);
+        let output = source.outputs.iter().find(|output| output.name == wanted);
+        input.source_v = output.and_then(|output| output.volts_rms).ok_or_else(|| {
+            let names: Vec<&str> = source.outputs.iter().map(|output| output.name.as_str()).collect();
+            Error::input(if names.is_empty() {
+                format!(
+                    "{}: the source was not measured yet; run `headrest source headroom --job {}` first, or give \
+                     --source-v",
+                    dir.display(),
+                    dir.display()
+                )
+            } else {
+                format!(
+                    "{}: no volts are known for the output `{wanted}` (there are {}); calibrate the input in volts and \
+                     measure again, or give --source-v",
+                    dir.display(),
+                    names.join(", ")
+                )
+            })
+        })?;
+    }
+    let plan = gain_plan(&input).map_err(|error| Error::input(error.to_string()))?;
+    Ok(GainReport { plan, source_v: input.source_v, clean_step })
+}
+
+impl fmt::Display for GainReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let plan = &self.plan;
+        let step = self.clean_step.map_or_else(String::new, |step| format!(", step {step}"));
+        writeln!(f, "play the tone of {} dBFS, the source at its clean step{step}", plan.tone_dbfs)?;
+        writeln!(
+            f,
+            "turn the amplifier to  {:.2} V RMS  a full-scale peak then just reaches full power",
+            plan.target_v
+        )?;
+        if plan.tone_dbfs < 0.0 {
+            writeln!(
+                f,
+                "  or, with overlap, to {:.2} V RMS  this tone reaches full power, a full-scale peak is cut by {:.0} dB",
+                plan.overlap_target_v, -plan.tone_dbfs
+            )?;
+        }
+        writeln!(
+            f,
+            "at the processor       {:.2} V RMS  at its input, with this tone",
+            plan.processor_input_target_v
+        )?;
+        if let Some(gain_db) = plan.amplifier_gain_db {
+            writeln!(f, "amplifier's gain       {gain_db:.1} dB then")?;
+        }
+        writeln!(
+            f,
+            "\nstage               level     clips at   headroom   (a full-scale peak at the clean step)"
+        )?;
+        for stage in &plan.stages {
+            let first = if stage.stage == plan.clips_first { "  clips first" } else { "" };
+            writeln!(
+                f,
+                "{:17} {:>7.2} V  {:>8.2} V  {:>6.1} dB{first}",
+                stage.stage, stage.level_v, stage.clips_at_v, stage.headroom_db
+            )?;
+        }
+        writeln!(f, "\ntone       full scale reaches full power   the tone reaches full power")?;
+        for tone in &plan.tones {
+            writeln!(
+                f,
+                "{:>4} dBFS  {:>24.2} V  {:>27.2} V",
+                tone.tone_dbfs, tone.target_v, tone.overlap_target_v
+            )?;
+        }
+        Ok(())
+    }
+}
+
+/// What the live meter watches.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GainMeterOrder {
+    /// The rig file.
+    pub rig: Option<PathBuf>,
+    /// A simulated car's name or file; its tap is watched.
+    pub simulated: Option<String>,
+    /// The input that is connected to what is turned; by default the electrical one.
+    pub input: Option<String>,
+    /// What it should read.
+    pub target_v: f64,
+    /// The tone that is played, and its frequency; nothing for a source that plays itself.
+    pub play: Option<(f64, f64)>,
+    /// Whether a simulated car runs by the clock.
+    pub real_time: bool,
+}
+
+/// How often the meter is told.
+const TELL_EVERY: Duration = Duration::from_millis(50);
+
+/// Shows live how far a gain is still to be turned, until `told` says stop.
+///
+/// # Errors
+/// When something that was given cannot be used, the input is not calibrated in volts, or
+/// the rig refuses.
+pub fn gain_meter(order: &GainMeterOrder, told: &mut dyn FnMut(Option<&Turn>) -> Go) -> Result<()> {
+    let pace = if order.real_time { Pace::RealTime } else { Pace::AsFastAsPossible };
+    let mut bench = match (&order.rig, &order.simulated) {
+        (Some(file), _) => Bench::from_file(file)?,
+        (None, Some(car)) => Bench::simulated(car, pace)?,
+        (None, None) => return Err(Error::input("the live meter needs a rig: --rig FILE, or --simulated")),
+    };
+    let input = bench.electrical_input(order.input.as_deref())?;
+    let Some(volts_per_fs) = bench.calibration(input).volts_per_fs else {
+        return Err(Error::input(format!(
+            "the input `{}` is not calibrated in volts; run `headrest calibrate volts` with this rig first",
+            bench.spec().inputs[input].name
+        )));
+    };
+    if let (Some(simulated), Some(_)) = (bench.car(), &order.simulated) {
+        let step = simulated.truth.clean_step;
+        bench.set(|setup| setup.volume_step = step)?;
+    }
+    let registry = Registry::built_in();
+    let manifest = registry.manifest("level").map_err(|unknown| Error::input(unknown.to_string()))?;
+    let stimulus = order.play.map(|(frequency_hz, peak_dbfs)| Stimulus {
+        name: format!("tone {frequency_hz} Hz"),
+        segments: vec![Segment::of(Signal::Sine { frequency_hz }, 10.0, peak_dbfs, 0.0)],
+    });
+    let plan = Plan {
+        measurement: "level".to_owned(),
+        parameters: manifest.defaults(),
+        stimulus,
+        peak_dbfs: None,
+        until: Until::Stopped,
+        input,
+        reference: None,
+        label: "Gain".to_owned(),
+        set: None,
+        stage: Stage::Gain,
+        position: String::new(),
+    };
+    let mut take = Take::begin(&plan, &mut bench, None, None)?;
+    let (mut looked, mut looked_s) = (Instant::now(), 0.0);
+    while take.pump(Duration::from_millis(20)) != Pumped::Over {
+        let due = take.elapsed_s() - looked_s >= TELL_EVERY.as_secs_f64();
+        if due && (!order.real_time || looked.elapsed() >= TELL_EVERY) {
+            (looked, looked_s) = (Instant::now(), take.elapsed_s());
+            let rms = take.meters().get(input).map_or(0.0, |meter| meter.rms);
+            if told(turn_to(order.target_v, volts_per_fs * rms).as_ref()) != Go::On {
+                take.stop();
+            }
+        }
+    }
+    drop(take.end());
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use testkit::near;
+
+    use super::*;
+
+    /// The tap of the simulated adapter at its clean step: about 4.3 V with the tone at
+    /// full scale, so that a target of 5 V is 1.3 dB away.
+    #[test]
+    fn the_live_meter_says_how_far_to_turn() {
+        let order = GainMeterOrder {
+            rig: None,
+            simulated: Some("saloon-adapter".to_owned()),
+            input: None,
+            target_v: 5.0,
+            play: Some((1_000.0, -0.01)),
+            real_time: false,
+        };
+        let mut seen = Vec::new();
+        gain_meter(&order, &mut |turn| {
+            seen.extend(turn.cloned());
+            if seen.len() < 30 { Go::On } else { Go::Stop }
+        })
+        .unwrap();
+        let car = cabin::Car::preset("saloon-adapter").unwrap();
+        let volts = car.truth().outputs[0].volts_at_cars_clean_step;
+        let last = seen.last().unwrap();
+        near("volts", last.now_v, volts, 0.01 * volts);
+        near("turn", last.turn_db, 20.0 * (5.0 / volts).log10(), 0.1);
+        assert!(last.text.starts_with("turn up by"), "{}", last.text);
+    }
+}
