@@ -75,10 +75,13 @@ fn first_half_wave(impulse: &[f64]) -> &'static str {
     // The second quarter of what lies before the peak: clear of the fade and of the onset.
     let before = &impulse[impulse.len() / 8..impulse.len() / 4];
     let enough = (FIRST * highest).max(CLEAR * rms(before).unwrap_or(0.0));
-    let extremes = impulse.windows(3).filter(|x| x[1].abs() >= x[0].abs() && x[1].abs() >= x[2].abs());
-    match extremes.map(|x| x[1]).find(|x| x.abs() > enough) {
+    // Half-waves, not samples: a steep flank may pass from one to the next without a
+    // sample that both of its neighbours stay below.
+    let half_waves = impulse.chunk_by(|a, b| (*a > 0.0) == (*b > 0.0));
+    let highest_of = |half_wave: &[f64]| half_wave.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
+    match half_waves.into_iter().find(|half_wave| highest_of(half_wave) > enough) {
         Some(first) if enough < LAST * highest => {
-            if first > 0.0 {
+            if first[0] > 0.0 {
                 "normal"
             } else {
                 "inverted"
@@ -100,6 +103,18 @@ mod tests {
     use crate::signals::{render, track};
 
     const RATE: f64 = 48_000.0;
+
+    /// Samples of a crossed-over tweeter: its first half-wave reaches its highest
+    /// sample right before the steep flank of the second.
+    #[test]
+    fn a_first_half_wave_counts_although_its_top_is_next_to_a_steep_flank() {
+        let tweeter = [-0.05, 0.05, -0.1, 0.354, 0.355, -1.0, -0.169, 0.191, 0.284, 0.36, -0.025];
+        let mut impulse = [[0.0; 59].as_slice(), &tweeter, &[0.0; 58]].concat();
+        assert_eq!(super::first_half_wave(&impulse), "normal");
+        impulse.iter_mut().for_each(|x| *x = -*x);
+        assert_eq!(super::first_half_wave(&impulse), "inverted");
+        assert_eq!(super::first_half_wave(&[0.0; 128]), "unclear");
+    }
 
     /// Numbers from 0 to 1, by the generator's own sequence.
     struct Chance(WhiteNoise);

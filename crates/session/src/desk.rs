@@ -37,7 +37,6 @@ use crate::{Result, jobs, place};
 use drivers::driver;
 use held::{Captures, Held};
 use history::History;
-use ladder::Rung;
 use order::Order;
 use picture::Kept;
 use sounds::{Cued, Sound};
@@ -83,7 +82,10 @@ struct Choices {
     driver: Option<String>,
     power_w: f64,
     load_ohm: f64,
-    overlap_db: f64,
+    /// The level of the tone with which gains are set.
+    tone_dbfs: f64,
+    /// Whether that tone itself is to reach full power.
+    overlap: bool,
 }
 
 /// Everything that the window looks at.
@@ -104,9 +106,9 @@ struct Desk {
     /// The captures that follow by themselves.
     orders: VecDeque<Order>,
     /// The volume steps of the ladder that runs.
-    rungs: Vec<Rung>,
+    rungs: Vec<tuning::OutputStep>,
     /// The first of them that is not clean.
-    unclean: Option<u32>,
+    unclean: Option<i64>,
     /// For how long bands are being fitted.
     fitting_s: u64,
     choices: Choices,
@@ -185,7 +187,8 @@ impl Desk {
                 driver: None,
                 power_w: 100.0,
                 load_ohm: 4.0,
-                overlap_db: -5.0,
+                tone_dbfs: 0.0,
+                overlap: false,
             },
             stage: view::Stage::Intake,
             face: Face::Steps,

@@ -12,7 +12,6 @@ mod drawing;
 mod feed;
 mod focus;
 mod icon;
-mod inert;
 mod kept;
 mod keys;
 mod lettering;

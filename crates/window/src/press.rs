@@ -51,6 +51,8 @@ pub(crate) struct Press<'a> {
     on_press: Option<Message>,
     on_key: Option<OnKey<'a>>,
     by_keyboard: bool,
+    /// Whether a question is open over it.
+    out_of_reach: bool,
     width: Length,
     height: Length,
     padding: Padding,
@@ -66,6 +68,7 @@ impl<'a> Press<'a> {
             on_press: None,
             on_key: None,
             by_keyboard: true,
+            out_of_reach: false,
             width: Length::Shrink,
             height: Length::Shrink,
             padding: Padding::from([S, M]),
@@ -100,6 +103,18 @@ impl<'a> Press<'a> {
     pub(crate) fn pointer_only(mut self) -> Self {
         self.by_keyboard = false;
         self
+    }
+
+    /// Takes it and everything in it away from pointer, keyboard and Tab order
+    /// while a question is open.
+    pub(crate) fn out_of_reach(mut self, out_of_reach: bool) -> Self {
+        self.out_of_reach = out_of_reach;
+        self
+    }
+
+    /// Where the pointer is for what lies within.
+    fn reach(&self, cursor: mouse::Cursor) -> mouse::Cursor {
+        if self.out_of_reach { mouse::Cursor::Unavailable } else { cursor }
     }
 
     pub(crate) fn width(mut self, width: impl Into<Length>) -> Self {
@@ -234,6 +249,9 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
         renderer: &Renderer,
         operation: &mut dyn Operation,
     ) {
+        if self.out_of_reach {
+            return;
+        }
         operation.container(self.id.as_ref(), layout.bounds());
         if self.active() && self.by_keyboard {
             operation.focusable(self.id.as_ref(), layout.bounds(), tree.state.downcast_mut::<State>());
@@ -256,6 +274,11 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
         shell: &mut Shell<'_, Message>,
         viewport: &Rectangle,
     ) {
+        let redraw = matches!(event, Event::Window(window::Event::RedrawRequested(_)));
+        if self.out_of_reach && !redraw {
+            return;
+        }
+        let cursor = self.reach(cursor);
         let bounds = layout.bounds();
         let state = tree.state.downcast_mut::<State>();
         if let Event::Mouse(mouse::Event::ButtonPressed(_))
@@ -280,7 +303,7 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
             self.press(event, bounds, cursor, &mut state, shell);
         }
         state.hovered = self.on_press.is_some() && cursor.is_over(bounds);
-        if matches!(event, Event::Window(window::Event::RedrawRequested(_))) {
+        if redraw {
             state.drawn = Some(state.appearance());
         } else if state.drawn.is_some_and(|drawn| drawn != state.appearance()) {
             shell.request_redraw();
@@ -298,6 +321,7 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
         cursor: mouse::Cursor,
         viewport: &Rectangle,
     ) {
+        let cursor = self.reach(cursor);
         let bounds = layout.bounds();
         let state = *tree.state.downcast_ref::<State>();
         let palette = theme.colors();
@@ -341,6 +365,7 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
         viewport: &Rectangle,
         renderer: &Renderer,
     ) -> mouse::Interaction {
+        let cursor = self.reach(cursor);
         let inner = layout.children().next().map_or(mouse::Interaction::None, |inner| {
             self.content.as_widget().mouse_interaction(&tree.children[0], inner, cursor, viewport, renderer)
         });

@@ -7,7 +7,6 @@ use view::{RigState, Snapshot, Tone};
 
 use crate::app::{App, Notice};
 use crate::icon::{self, Ink, Shape, icon};
-use crate::inert::inert;
 use crate::lettering::{L, M, S, TITLE, XL, body, lead, small, title};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
@@ -53,7 +52,11 @@ pub(crate) fn view(app: &App) -> Element<'_> {
         return container(title(text)).center(Fill).style(ground).into();
     };
     let room = Room::of(app.size);
-    let base = inert(parts(app, snapshot, room), app.modal.is_some());
+    let base = Press::new(parts(app, snapshot, room), Look::Bare)
+        .out_of_reach(app.modal.is_some())
+        .padding(0)
+        .width(Fill)
+        .height(Fill);
     let sheet = match &app.modal {
         Some(modal) => modal::view(modal, snapshot, room.height),
         None => space().into(),

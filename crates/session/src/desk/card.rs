@@ -1,15 +1,11 @@
 //! The card of each stage: what to do now, and what was found.
 
-use tuning::{Profile, Target};
-use units::Volts;
+use tuning::{GainInput, GainPlan, Profile, Target, Verdict, gain_plan, turn_to};
 use view::{
     Action, Card, CardLine, ChoiceOption, Figure, FindingLine, SetMark, Setting, SettingKind, Stage, Tone,
 };
 
 use super::{Desk, Signal, SourceTask, drivers};
-
-/// A voltage this near to the wanted one is right.
-const GAIN_DB: f64 = 0.2;
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
@@ -93,21 +89,26 @@ impl Desk {
         }
         settings.push(self.countdown_setting());
         let limit = self.limit();
-        let clean = limit.as_ref().and_then(|limit| limit.clean_step);
-        let found = self.outputs_found();
-        let lines = found.iter().map(|output| CardLine {
-            label: output.name.clone(),
-            value: match (output.clean_step, output.volts) {
+        let clean = limit.clean_step;
+        let lines = limit.outputs.iter().map(|output| CardLine {
+            label: output.output.clone(),
+            value: match (output.clean_step, output.level_v) {
                 (Some(step), Some(volts)) => format!("step {step} · {volts:.2} V"),
                 (Some(step), None) => format!("step {step}"),
                 (None, _) => "no clean step".to_owned(),
             },
             tone: match output.clean_step {
                 None => Tone::Bad,
-                Some(step) if Some(step) == clean => Tone::Caution,
+                Some(_) if limit.limited_by.contains(&output.output) => Tone::Caution,
                 Some(_) => Tone::Good,
             },
         });
+        let lines: Vec<CardLine> = lines.collect();
+        let notes = limit.findings.iter().map(|finding| FindingLine {
+            tone: if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution },
+            text: finding.text.clone(),
+        });
+        let notes: Vec<FindingLine> = notes.filter(|_| !limit.outputs.is_empty()).collect();
         let done = clean.is_some() && self.work.is_none();
         Card {
             instruction: match (headroom, done) {
@@ -136,49 +137,81 @@ impl Desk {
             },
             settings,
             headline: clean.map_or_else(String::new, |step| format!("step {step}")),
-            headline_caption: limit.map_or_else(String::new, |limit| {
-                let volts = limit.volts.map_or_else(String::new, |volts| format!("{volts:.2} V at "));
-                format!("clean everywhere; {volts}{} is the first to clip", limit.name)
-            }),
-            lines: lines.collect(),
-            findings: self.findings(Stage::Source),
+            headline_caption: match (clean, self.source_volts()) {
+                (Some(_), Some(volts)) => {
+                    format!("clean everywhere, {volts:.2} V; first to clip: {}", limit.limited_by.join(", "))
+                }
+                (Some(_), None) => "clean everywhere".to_owned(),
+                (None, _) => String::new(),
+            },
+            lines,
+            findings: [notes, self.findings(Stage::Source)].concat(),
         }
     }
 
-    /// The voltage for which the amplifier's gain is set, without and with overlap.
-    pub(super) fn gain_volts(&self) -> (f64, f64) {
-        let full = Volts::for_power(self.choices.power_w, self.choices.load_ohm).0;
-        (full, full * units::amplitude_from_db(self.choices.overlap_db))
+    /// The volts to turn the amplifier to, and every stage on the way.
+    fn gain_plan(&self) -> Option<GainPlan> {
+        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let rms = |peak_v: f64| peak_v * std::f64::consts::FRAC_1_SQRT_2;
+        let input = GainInput {
+            power_w: self.choices.power_w,
+            load_ohm: self.choices.load_ohm,
+            tone_dbfs: self.choices.tone_dbfs,
+            // Without a measured source only the target is shown, which does not depend on it.
+            source_v: self.source_volts().unwrap_or(1.0),
+            source_clip_v: None,
+            processor_input_v: car.map(|simulated| rms(simulated.car.processor.input_full_scale_v)),
+            processor_output_v: car.map(|simulated| rms(simulated.car.processor.output_full_scale_v)),
+            processor_gain_db: 0.0,
+            amplifier_input_v: None,
+        };
+        gain_plan(&input).ok()
     }
 
-    /// How far a measured voltage is from the wanted one, in very big type. The
+    /// The volts to turn the amplifier to.
+    pub(super) fn gain_target_v(&self) -> Option<f64> {
+        let plan = self.gain_plan()?;
+        Some(if self.choices.overlap { plan.overlap_target_v } else { plan.target_v })
+    }
+
+    /// How far the amplifier is still to be turned, in very big type. The
     /// simulated car has its tap at the radio, where this says nothing.
     pub(super) fn gain_figure(&self, volts: Option<f64>) -> Option<Figure> {
-        let volts = volts.filter(|volts| *volts > 0.0 && !self.is_simulated())?;
-        let (_, target) = self.gain_volts();
-        let off_db = 20.0 * (volts / target).log10();
-        let (tone, word) = if off_db.abs() <= GAIN_DB {
-            (Tone::Good, "right")
-        } else if off_db < 0.0 {
-            (Tone::Caution, "turn it up")
-        } else {
-            (Tone::Bad, "turn it down")
+        let volts = volts.filter(|_| !self.is_simulated())?;
+        let turn = turn_to(self.gain_target_v()?, volts)?;
+        let tone = match (turn.done, turn.turn_db > 0.0) {
+            (true, _) => Tone::Good,
+            (false, true) => Tone::Caution,
+            (false, false) => Tone::Bad,
         };
-        Some(Figure { value: format!("{off_db:+.1} dB"), caption: word.to_owned(), tone })
+        Some(Figure { value: format!("{:+.1} dB", turn.turn_db), caption: turn.text, tone })
     }
 
     fn gain_card(&self) -> Card {
-        let (full, target) = self.gain_volts();
         let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
         let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
-        let mut lines = vec![line("Full power is", format!("{full:.2} V"))];
-        if let Some(volts) = self.limit().and_then(|limit| limit.volts) {
-            lines.push(line("The source gives", format!("{volts:.2} V")));
+        let tones = ["0", "-5", "-10"].map(|db| (db.to_owned(), format!("{db} dB").replace('-', "−")));
+        let plan = self.gain_plan();
+        let measured = self.source_volts().is_some();
+        let mut lines: Vec<CardLine> =
+            plan.iter().map(|plan| line("Full power is", format!("{:.2} V", plan.full_power_v))).collect();
+        for stage in plan.iter().filter(|_| measured).flat_map(|plan| &plan.stages) {
+            lines.push(CardLine {
+                label: format!("{}, clean to {:.2} V", stage.stage, stage.clips_at_v),
+                value: format!("{:+.1} dB room", stage.headroom_db),
+                tone: if stage.headroom_db < -0.1 { Tone::Bad } else { Tone::Good },
+            });
         }
+        let findings = plan.iter().filter(|_| measured).flat_map(|plan| &plan.findings);
+        let findings = findings.map(|finding| FindingLine {
+            tone: if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution },
+            text: finding.text.clone(),
+        });
         Card {
             instruction: "Turn the amplifier's gain until its output shows this.".to_owned(),
             detail: format!(
-                "Full-scale tone, the source at {step}, tone controls flat, the speaker disconnected."
+                "Tone of {} dBFS, the source at {step}, tone controls flat, the speaker disconnected.",
+                self.choices.tone_dbfs
             ),
             main: Some(Action {
                 id: "watch".to_owned(),
@@ -186,15 +219,20 @@ impl Desk {
                 enabled: self.bench.is_some() && !self.muted,
             }),
             actions: vec![action("next", "On to the drivers", self.work.is_none())],
-            headline: format!("{target:.2} V"),
+            headline: self.gain_target_v().map_or_else(String::new, |volts| format!("{volts:.2} V")),
             headline_caption: "RMS at the amplifier's output".to_owned(),
+            lines,
+            findings: findings.collect(),
             settings: vec![
                 number("power", "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
                 number("load", "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
-                number("overlap", "Overlap", self.choices.overlap_db, (-20.0, 0.0, 1.0), "dB"),
+                choice("tone", "Tone", tones, &self.choices.tone_dbfs.to_string()),
+                Setting {
+                    id: "overlap".to_owned(),
+                    label: "The tone itself reaches full power".to_owned(),
+                    kind: SettingKind::Switch(self.choices.overlap),
+                },
             ],
-            lines,
-            ..Card::default()
         }
     }
 
@@ -367,7 +405,7 @@ impl Desk {
                 line("From the target, before", rms(SetMark::Before)),
                 line("From the target, after", rms(SetMark::After)),
             ],
-            findings: self.findings(Stage::Tune),
+            findings: [self.audit_lines(), self.findings(Stage::Tune)].concat(),
             ..Card::default()
         }
     }
@@ -405,6 +443,22 @@ impl Desk {
             findings,
             ..Card::default()
         }
+    }
+
+    /// What the second set says of the bands that were typed in.
+    fn audit_lines(&self) -> Vec<FindingLine> {
+        let Some(audit) = self.audit() else { return Vec::new() };
+        let wrong: Vec<FindingLine> = audit
+            .bands
+            .iter()
+            .filter(|band| band.verdict != Verdict::AsMeant)
+            .map(|band| FindingLine { tone: Tone::Caution, text: band.text.clone() })
+            .collect();
+        if wrong.is_empty() && !audit.bands.is_empty() {
+            let text = format!("All {} bands are entered as meant.", audit.bands.len());
+            return vec![FindingLine { tone: Tone::Good, text }];
+        }
+        wrong
     }
 
     /// What was doubtful in the newest captures of a stage.

@@ -362,7 +362,8 @@ impl Desk {
             }
             ("power", SettingValue::Number(number)) => choices.power_w = number.clamp(1.0, 5_000.0),
             ("load", SettingValue::Number(number)) => choices.load_ohm = number.clamp(0.5, 16.0),
-            ("overlap", SettingValue::Number(number)) => choices.overlap_db = number.clamp(-20.0, 0.0),
+            ("tone", SettingValue::Choice(tone)) => choices.tone_dbfs = tone.parse().unwrap_or(0.0),
+            ("overlap", SettingValue::Switch(overlap)) => choices.overlap = overlap,
             ("entered", SettingValue::Switch(entered)) => self.entered = entered,
             ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
             (id, _) => return Err(Error::input(format!("there is no setting `{id}` of this kind"))),

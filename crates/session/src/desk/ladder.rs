@@ -1,149 +1,91 @@
 //! The ladder of volume steps: live, drawn, and what follows from it.
 
 use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
-use measure::{Cell, Reading};
+use measure::Reading;
+use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
+use super::Desk;
 use super::sounds::Sound;
-use super::{Desk, Held};
-use crate::Result;
+use crate::{Result, output_headroom};
 
-/// One volume step.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Rung {
-    pub(super) step: u32,
-    pub(super) volts: Option<f64>,
-    pub(super) level_dbfs: f64,
-    pub(super) thd_percent: f64,
-    pub(super) clean: bool,
-}
-
-impl Rung {
-    /// The step in very big type.
-    pub(super) fn figures(&self) -> Vec<Figure> {
-        let tone = if self.clean { Tone::Good } else { Tone::Bad };
-        let figure = |value: String, caption: &str| Figure { value, caption: caption.to_owned(), tone };
-        vec![
-            figure(self.step.to_string(), "step"),
-            figure(self.height_text(), "RMS"),
-            figure(
-                format!("{:.2} %", self.thd_percent),
-                if self.clean { "THD, clean" } else { "THD, not clean" },
-            ),
-        ]
-    }
-
-    fn height_text(&self) -> String {
-        self.volts.map_or_else(|| format!("{:.1} dBFS", self.level_dbfs), |volts| format!("{volts:.2} V"))
-    }
-}
-
-/// The steps of a headroom reading, the lowest first.
-pub(super) fn rungs(reading: &Reading) -> Vec<Rung> {
-    let Some(table) = reading.tables.get("steps") else { return Vec::new() };
-    let column = |name: &str| table.columns.iter().position(|column| column == name);
-    let number = |row: &[Cell], name: &str| match row.get(column(name)?)? {
-        Cell::Number(number) => Some(*number),
-        _ => None,
-    };
-    let rung = |row: &Vec<Cell>| {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small step number")]
-        Some(Rung {
-            step: number(row, "step")? as u32,
-            volts: number(row, "level_v"),
-            level_dbfs: number(row, "level_dbfs")?,
-            thd_percent: number(row, "thd_percent")?,
-            clean: matches!(row.get(column("clean")?)?, Cell::Flag(true)),
-        })
-    };
-    let mut rungs: Vec<Rung> = table.rows.iter().filter_map(rung).collect();
-    rungs.sort_by_key(|rung| rung.step);
-    rungs
-}
-
-/// What one output was found to do.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct OutputFound {
-    pub(super) name: String,
-    pub(super) clean_step: Option<u32>,
-    pub(super) volts: Option<f64>,
-}
-
-impl OutputFound {
-    fn of(held: &Held) -> Self {
-        let value = |name: &str| held.reading.values.get(name).copied();
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small step number")]
-        Self {
-            name: held.position.clone(),
-            clean_step: value("clean_step").map(|step| step as u32),
-            volts: value("clean_level_v"),
-        }
-    }
+/// A step in very big type.
+pub(super) fn figures(step: &OutputStep) -> Vec<Figure> {
+    let tone = if step.clean { Tone::Good } else { Tone::Bad };
+    let figure = |value: String, caption: &str| Figure { value, caption: caption.to_owned(), tone };
+    let height =
+        step.level_v.map_or_else(|| format!("{:.1} dBFS", step.level_dbfs), |volts| format!("{volts:.2} V"));
+    let distortion = format!("{:.2} %", step.thd_percent);
+    vec![
+        figure(step.step.to_string(), "step"),
+        figure(height, "RMS"),
+        figure(distortion, if step.clean { "THD, clean" } else { "THD, not clean" }),
+    ]
 }
 
 impl Desk {
     /// Takes the steps that a running ladder has climbed; the first that is not
     /// clean is heard and seen.
     pub(super) fn climbed(&mut self, reading: &Reading) {
-        let rungs = rungs(reading);
-        if rungs != self.rungs {
-            self.rungs = rungs;
+        let found = output_headroom("", reading);
+        if found.steps != self.rungs {
+            self.rungs = found.steps;
             self.changed = true;
         }
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small step number")]
-        let first = reading.values.get("first_clipped_step").map(|step| *step as u32);
-        if let Some(step) = first
-            && self.unclean != first
+        if let Some(step) = found.first_clipped_step
+            && self.unclean != Some(step)
         {
             self.sound(Sound::Unclean);
             self.cue(format!("Step {step} is not clean"), false);
         }
-        self.unclean = first;
+        self.unclean = found.first_clipped_step;
     }
 
-    /// What was found at each output, the newest ladder of each.
-    pub(super) fn outputs_found(&self) -> Vec<OutputFound> {
-        let mut found: Vec<OutputFound> = Vec::new();
-        for held in self.captures.of(Stage::Source) {
-            if held.reading.measurement != "headroom" || held.reading.stopped().is_some() {
-                continue;
+    /// The clean limit over all outputs, from the newest ladder of each.
+    pub(super) fn limit(&self) -> CleanLimit {
+        self.kept.limit.get(self.captures.revision(), || {
+            let mut ladders: Vec<OutputHeadroom> = Vec::new();
+            for held in self.captures.of(Stage::Source) {
+                if held.reading.measurement != "headroom" || held.reading.stopped().is_some() {
+                    continue;
+                }
+                let ladder = output_headroom(&held.position, &held.reading);
+                match ladders.iter_mut().find(|other| other.output == ladder.output) {
+                    Some(other) => *other = ladder,
+                    None => ladders.push(ladder),
+                }
             }
-            let output = OutputFound::of(held);
-            match found.iter_mut().find(|other| other.name == output.name) {
-                Some(other) => *other = output,
-                None => found.push(output),
-            }
-        }
-        found
+            clean_limit(&ladders)
+        })
     }
 
-    /// The output that limits the source, with the highest step at which all are clean.
-    pub(super) fn limit(&self) -> Option<OutputFound> {
-        self.outputs_found()
-            .into_iter()
-            .filter(|output| output.clean_step.is_some())
-            .min_by_key(|output| output.clean_step)
+    /// The RMS volts of the output that limits the source, at its clean step.
+    pub(super) fn source_volts(&self) -> Option<f64> {
+        let limit = self.limit();
+        let first = limit.limited_by.first()?;
+        limit.outputs.iter().find(|output| output.output == *first)?.level_v
     }
 
     /// The limit in one line: "clean to step 31 · 8.41 V".
     pub(super) fn clean_text(&self) -> Option<String> {
-        let limit = self.limit()?;
-        let volts = limit.volts.map_or_else(String::new, |volts| format!(" · {volts:.2} V"));
-        Some(format!("clean to step {}{volts}", limit.clean_step?))
+        let step = self.limit().clean_step?;
+        let volts = self.source_volts().map_or_else(String::new, |volts| format!(" · {volts:.2} V"));
+        Some(format!("clean to step {step}{volts}"))
     }
 
     /// Keeps what is known of the source in the job.
     pub(super) fn keep_source(&mut self) -> Result<()> {
-        let (found, limit) = (self.outputs_found(), self.limit());
+        let limit = self.limit();
         let Some(job) = &mut self.job else { return Ok(()) };
-        let outputs = found.into_iter().map(|output| job::SourceOutput {
-            name: output.name,
-            clean_step: output.clean_step,
-            volts_rms: output.volts,
+        let step = |number: i64| u32::try_from(number).ok();
+        let outputs = limit.outputs.iter().map(|output| job::SourceOutput {
+            name: output.output.clone(),
+            clean_step: output.clean_step.and_then(step),
+            volts_rms: output.level_v,
         });
         let source = job::Source {
-            clean_step: limit.as_ref().and_then(|limit| limit.clean_step),
-            limited_by: limit.map_or_else(String::new, |limit| limit.name),
+            clean_step: limit.clean_step.and_then(step),
+            limited_by: limit.limited_by.first().cloned().unwrap_or_default(),
             outputs: outputs.collect(),
         };
         if job.data().source != source {
@@ -157,11 +99,11 @@ impl Desk {
         let held = self.chosen_of(|held| held.reading.measurement == "headroom");
         let (rungs, title) = match held {
             _ if self.is_climbing() => (self.rungs.clone(), "Volume steps, live".to_owned()),
-            Some(held) => (rungs(&held.reading), held.label.clone()),
+            Some(held) => (output_headroom("", &held.reading).steps, held.label.clone()),
             None => (Vec::new(), "Volume steps".to_owned()),
         };
-        let volts = rungs.iter().all(|rung| rung.volts.is_some());
-        let height = |rung: &Rung| rung.volts.filter(|_| volts).unwrap_or(rung.level_dbfs);
+        let volts = rungs.iter().all(|rung| rung.level_v.is_some());
+        let height = |rung: &OutputStep| rung.level_v.filter(|_| volts).unwrap_or(rung.level_dbfs);
         let top = rungs.iter().map(height).fold(f64::NEG_INFINITY, f64::max);
         let bottom = rungs.iter().map(height).fold(f64::INFINITY, f64::min);
         let (from, to) = match (volts, rungs.is_empty()) {
@@ -169,19 +111,19 @@ impl Desk {
             (true, false) => (0.0, 1.15 * top),
             (false, false) => (bottom - 6.0, top + 6.0),
         };
-        let clean = |rung: &&Rung| rung.clean;
+        let clean = |rung: &&OutputStep| rung.clean;
         let last_clean = rungs.iter().rfind(clean).map(|rung| rung.step);
         let first = rungs.first().map_or(0, |rung| rung.step);
         let last = rungs.last().map_or(10, |rung| rung.step).max(first + 10);
         Chart {
             title,
-            x: axis("Volume step", "", f64::from(first) - 0.7, f64::from(last) + 0.7),
+            x: axis("Volume step", "", first as f64 - 0.7, last as f64 + 0.7),
             y: if volts { axis("Volts", "V", from, to) } else { axis("Level", "dBFS", from, to) },
             areas: Vec::new(),
             lines: rungs.iter().map(|rung| bar(rung, height(rung), from)).collect(),
             handles: Vec::new(),
             marks: last_clean
-                .map(|step| Mark { x: f64::from(step), label: format!("last clean step: {step}") })
+                .map(|step| Mark { x: step as f64, label: format!("last clean step: {step}") })
                 .into_iter()
                 .collect(),
         }
@@ -193,8 +135,8 @@ fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
 }
 
 /// One bar: its outline, which the chart fills.
-fn bar(rung: &Rung, height: f64, floor: f64) -> Line {
-    let x = f64::from(rung.step);
+fn bar(rung: &OutputStep, height: f64, floor: f64) -> Line {
+    let x = rung.step as f64;
     let points = [(x - 0.4, floor), (x - 0.4, height), (x + 0.4, height), (x + 0.4, floor)];
     Line {
         label: String::new(),

@@ -4,12 +4,11 @@
 use std::sync::Arc;
 
 use chart::{Chart, Dash, Line, Point, Role};
-use tuning::Response;
+use tuning::{AuditResult, CleanLimit, OutputStep, Response};
 use view::{
     BandCard, Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile,
 };
 
-use super::ladder::Rung;
 use super::memo::Memo;
 use super::{Desk, Held};
 use crate::fitting::band_text;
@@ -23,10 +22,12 @@ pub(super) const RANGE_HZ: (f64, f64) = (30.0, 16_000.0);
 pub(super) struct Kept {
     averages: Memo<(u64, u32), [Option<Arc<Response>>; 2]>,
     picture: Memo<Looked, Picture>,
+    pub(super) limit: Memo<u64, CleanLimit>,
+    pub(super) audit: Memo<(u64, u64), Option<Arc<AuditResult>>>,
 }
 
 /// Everything that the picture depends on.
-type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<Rung>, bool);
+type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]

@@ -9,6 +9,7 @@ use measure::{Segment, Signal as Played, Stimulus};
 use measurements::signals;
 use view::{Activity, Stage, Update};
 
+use super::ladder;
 use super::live::{self, Trace};
 use super::order::Order;
 use super::sounds::Sound;
@@ -243,7 +244,7 @@ impl Desk {
             self.bench.as_ref().map(|bench| bench.calibration(take.input())).unwrap_or_default();
         let (meter, figure) = live::meter(input.unwrap_or_default(), &calibration);
         let figures = match self.rungs.last() {
-            Some(rung) if recording.order.plan.measurement == "headroom" => rung.figures(),
+            Some(rung) if recording.order.plan.measurement == "headroom" => ladder::figures(rung),
             _ => vec![figure],
         };
         view::Live { meter: Some(meter), figures, lines: recording.trace.line().into_iter().collect() }
@@ -317,7 +318,8 @@ impl Desk {
             let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
             bench.set_pace(engine::Pace::RealTime)?;
             bench.set(|setup| setup.volume_step = clean.unwrap_or(setup.volume_step))?;
-            let tone = Segment::of(Played::Sine { frequency_hz: 1000.0 }, 1.0, -0.01, 0.0);
+            let level_dbfs = self.choices.tone_dbfs - 0.01;
+            let tone = Segment::of(Played::Sine { frequency_hz: 1000.0 }, 1.0, level_dbfs, 0.0);
             let stimulus = Stimulus { name: "tone".to_owned(), segments: vec![tone] };
             play = Play::Endless(signals::render_stereo(&stimulus, rate_hz).into());
         }
