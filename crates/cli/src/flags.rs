@@ -30,6 +30,8 @@ pub(crate) enum Command {
     Tracks(Tracks),
     /// Measure with a rig
     Measure(Measure),
+    /// Wait for a test track, and measure it when it has been played
+    Listen(Listen),
     /// Compute a measurement from a recording
     Analyze(Analyze),
     /// Calibrate an electrical input in volts
@@ -130,6 +132,33 @@ pub(crate) struct Measure {
     /// Wait before starting, so that the door can be shut
     #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
     pub(crate) after: f64,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Listen {
+    /// The devices to use
+    #[arg(long, value_name = "FILE", conflicts_with = "simulated")]
+    pub(crate) rig: Option<PathBuf>,
+    /// Use a simulated car: a name, a file, or nothing for the first one
+    #[arg(long, value_name = "CAR", num_args = 0..=1, default_missing_value = "")]
+    pub(crate) simulated: Option<String>,
+    /// Keep each track as a capture of this job; it is made when it does not exist
+    #[arg(long, value_name = "DIR")]
+    pub(crate) job: Option<PathBuf>,
+    /// The set that the captures belong to: before, after, or a name
+    #[arg(long, value_name = "SET")]
+    pub(crate) set: Option<String>,
+    /// End after so many tracks
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub(crate) tracks: usize,
+    /// End after so long, whatever was heard
+    #[arg(long = "for", value_name = "SECONDS")]
+    pub(crate) seconds: Option<f64>,
+    /// Play this track meanwhile; may be repeated [default: sweep-full with a simulated car]
+    #[arg(long, value_name = "TRACK")]
+    pub(crate) play: Vec<String>,
     #[command(flatten)]
     pub(crate) json: Json,
 }

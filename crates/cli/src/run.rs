@@ -5,7 +5,8 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use session::{
-    Analysis, Error, Fault, FitOrder, ImportOrder, LiveOrder, Measured, Reading, SheetForm, Written,
+    Analysis, Error, Fault, FitOrder, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, SheetForm,
+    Written,
 };
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
@@ -62,6 +63,7 @@ fn dispatch(command: Command) -> Outcome {
         Command::Devices(flags) => devices(&flags),
         Command::Tracks(flags) => tracks(&flags),
         Command::Measure(flags) => measure(flags),
+        Command::Listen(flags) => listen(flags),
         Command::Analyze(flags) => analyze(flags),
         Command::Calibrate(flags) => source::calibrate(flags),
         Command::Source(flags) => source::source(flags),
@@ -126,6 +128,35 @@ fn measure(flags: flags::Measure) -> Outcome {
         writeln!(io::stderr().lock(), "The recording is kept in {}", path.display())?;
     }
     print_reading(&reading, flags.json.json)
+}
+
+fn listen(flags: flags::Listen) -> Outcome {
+    let order = ListenOrder {
+        rig: flags.rig,
+        simulated: flags.simulated,
+        job: flags.job,
+        set: flags.set,
+        tracks: flags.tracks,
+        seconds: args::positive("--for", flags.seconds)?,
+        play: flags.play,
+    };
+    let listened = session::listen(&order, &mut |what| {
+        let _ = writeln!(io::stderr().lock(), "{what}");
+    })?;
+    if flags.json.json {
+        output::json(&listened)?;
+    } else {
+        for heard in &listened.tracks {
+            output::text(&format!("{}: {}\n", heard.track, heard.reading.measurement))?;
+            output::reading(&heard.reading)?;
+        }
+    }
+    let measured = listened.tracks.iter().any(|heard| heard.reading.stopped().is_none());
+    if !measured {
+        writeln!(io::stderr().lock(), "No track was heard to its end and measured.")?;
+        return Err(Ended::NoResult);
+    }
+    Ok(())
 }
 
 fn analyze(flags: flags::Analyze) -> Outcome {

@@ -53,28 +53,27 @@ impl Deconvolver {
         assert!(0.0 < from_hz && from_hz < to_hz, "a band rises, and starts below half the rate");
         let n = fast_len(frames);
         let bin_hz = sample_rate_hz / n as f64;
-        let spectrum = rfft(reference, n);
-        let power: Vec<f64> = spectrum.iter().map(Complex64::norm_sqr).collect();
-        let prefix = LogPrefix::new(&power, bin_hz);
-        let inverse = spectrum
-            .iter()
-            .zip(&power)
-            .enumerate()
-            .map(|(k, (x, p))| {
-                let f = k as f64 * bin_hz;
-                let gain = band_limit(f, from_hz, to_hz, nyquist);
-                if gain == 0.0 {
-                    return Complex64::default();
-                }
-                // The level of the band itself, also beside it.
-                let centre = f.clamp(from_hz * 1.4, (to_hz / 1.4).max(from_hz * 1.4));
-                let level = prefix.mean(centre / 1.4, centre * 1.4);
-                let epsilon = level * 10f64.powf(INSIDE.log10() * gain + OUTSIDE.log10() * (1.0 - gain));
-                x.conj() * (gain / (p + epsilon).max(1e-300))
-            })
-            .collect::<Vec<_>>();
-        let fft = RealFft::new(n);
-        Self { sample_rate_hz, time: vec![0.0; n], spectrum: inverse.clone(), inverse, fft }
+        let mut fft = RealFft::new(n);
+        let mut time = vec![0.0; n];
+        time[..reference.len()].copy_from_slice(reference);
+        let mut inverse = vec![Complex64::default(); fft.bins()];
+        fft.forward(&mut time, &mut inverse);
+        let power: Vec<f64> = inverse.iter().map(Complex64::norm_sqr).collect();
+        let levels = Levels::new(&LogPrefix::new(&power, bin_hz), from_hz, to_hz);
+        let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
+        for (k, (x, p)) in inverse.iter_mut().zip(&power).enumerate() {
+            let f = k as f64 * bin_hz;
+            let gain = band_limit(f, from_hz, to_hz, nyquist);
+            if gain == 0.0 {
+                *x = Complex64::default();
+                continue;
+            }
+            // Most bins lie inside, and an exponential costs more than all the rest.
+            let share = if gain == 1.0 { INSIDE } else { (inside * gain + outside * (1.0 - gain)).exp() };
+            *x = x.conj() * (gain / (p + levels.at(f) * share).max(1e-300));
+        }
+        let spectrum = vec![Complex64::default(); inverse.len()];
+        Self { sample_rate_hz, time, spectrum, inverse, fft }
     }
 
     /// How many samples the transform takes.
@@ -111,8 +110,50 @@ impl Deconvolver {
     }
 }
 
+/// The reference's power over an octave, that of the band itself also beside it. It is
+/// taken 24 times an octave and read between in proportion: it scales a regularisation,
+/// where a few per cent of it are nothing.
+struct Levels {
+    lowest_hz: f64,
+    /// Frequency and power of each step.
+    steps: Vec<(f64, f64)>,
+}
+
+impl Levels {
+    const PER_OCTAVE: f64 = 24.0;
+
+    fn new(power: &LogPrefix, from_hz: f64, to_hz: f64) -> Self {
+        let lowest_hz = from_hz * 1.4;
+        let highest_hz = (to_hz / 1.4).max(lowest_hz);
+        let count = (Self::PER_OCTAVE * (highest_hz / lowest_hz).log2()).ceil() as usize;
+        let steps = (0..=count)
+            .map(|i| {
+                let centre = (lowest_hz * (i as f64 / Self::PER_OCTAVE).exp2()).min(highest_hz);
+                (centre, power.mean(centre / 1.4, centre * 1.4))
+            })
+            .collect();
+        Self { lowest_hz, steps }
+    }
+
+    fn at(&self, f: f64) -> f64 {
+        let last = self.steps[self.steps.len() - 1];
+        if f <= self.lowest_hz {
+            return self.steps[0].1;
+        }
+        if f >= last.0 {
+            return last.1;
+        }
+        let i = self.steps.partition_point(|(centre, _)| *centre <= f);
+        let (low, high) = (self.steps[i - 1], self.steps[i]);
+        low.1 + (high.1 - low.1) * (f - low.0) / (high.0 - low.0)
+    }
+}
+
 /// The band limit `G` described at [`Deconvolver`].
 fn band_limit(f: f64, from_hz: f64, to_hz: f64, nyquist: f64) -> f64 {
+    if (from_hz..=to_hz).contains(&f) && f < nyquist {
+        return 1.0;
+    }
     if f <= from_hz / 2.0 || f >= nyquist {
         return 0.0;
     }

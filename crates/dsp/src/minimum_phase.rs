@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use crate::fft::{irfft, rfft};
+use crate::fft::RealFft;
 use crate::response::{interpolate_log, unwrapped};
 
 /// The minimum-phase spectrum that has the given magnitude, at the `n/2 + 1` bins
@@ -25,16 +25,16 @@ pub fn minimum_phase(magnitude: &[f64]) -> Vec<Complex64> {
     assert!(magnitude.len() >= 2, "a spectrum has at least DC and Nyquist");
     let n = 2 * (magnitude.len() - 1);
     let floor = magnitude.iter().fold(0.0, |a: f64, &b| a.max(b)).max(1e-200) * 1e-8;
-    let log: Vec<Complex64> = magnitude.iter().map(|m| m.max(floor).ln().into()).collect();
-    let mut cepstrum = irfft(&log, n);
-    for (i, c) in cepstrum.iter_mut().enumerate() {
-        if i > n / 2 {
-            *c = 0.0;
-        } else if i > 0 && i < n / 2 {
-            *c *= 2.0;
-        }
-    }
-    rfft(&cepstrum, n).iter().map(|z| z.exp()).collect()
+    let mut spectrum: Vec<Complex64> = magnitude.iter().map(|m| m.max(floor).ln().into()).collect();
+    // One plan for both ways: planning costs as much as transforming.
+    let mut fft = RealFft::new(n);
+    let mut cepstrum = vec![0.0; n];
+    fft.inverse(&mut spectrum, &mut cepstrum);
+    cepstrum[n / 2 + 1..].fill(0.0);
+    cepstrum[1..n / 2].iter_mut().for_each(|c| *c *= 2.0);
+    fft.forward(&mut cepstrum, &mut spectrum);
+    spectrum.iter_mut().for_each(|z| *z = z.exp());
+    spectrum
 }
 
 /// The minimum phase in radians of a magnitude curve on any ascending grid.

@@ -22,6 +22,10 @@ pub(crate) struct Cells {
     span: usize,
     peaks: Vec<Mark>,
     energy: Vec<f64>,
+    /// How many samples to each side of a peak are the peak itself.
+    middle: usize,
+    /// The energy of each cell's peak itself.
+    tight: Vec<f64>,
 }
 
 /// How far a peak stands out.
@@ -33,6 +37,8 @@ pub(crate) struct Standing {
     pub compact: f64,
     /// The same of all energy within the excitation's length.
     pub share: f64,
+    /// The share of the peak and its tail that lies within some milliseconds.
+    pub tight: f64,
 }
 
 /// The length of a cell.
@@ -49,6 +55,15 @@ const COMPACT: f64 = 0.4;
 /// The share of all energy within the excitation's length of a peak that lies in it:
 /// lower, because other sounds may be near.
 const SHARE: f64 = 0.1;
+/// The share that a peak without a partner must have, in its surroundings and in its
+/// excitation's length.
+const ALONE: f64 = 0.9;
+/// How much of it must lie within how many seconds, or cycles of the lowest frequency if
+/// these are shorter, to each side: a sweep of a pace that is a few per cent off spreads
+/// over more, a driver does not.
+const TIGHT: f64 = 0.5;
+const TIGHT_S: f64 = 0.015;
+const TIGHT_CYCLES: f64 = 8.0;
 /// The tail of a peak, in cells: half a second, in which the longest room has rung
 /// down by most of its energy.
 const TAIL: usize = 5;
@@ -59,20 +74,28 @@ impl Standing {
         self.ratio > STANDS_OUT && self.compact > COMPACT && self.share > SHARE
     }
 
-    /// Whether a single peak is enough to say so.
-    pub(crate) fn is_beyond_doubt(&self) -> bool {
-        self.ratio > 10.0 * STANDS_OUT && self.compact > 1.5 * COMPACT && self.share > 3.0 * SHARE
+    /// Whether a single peak is enough to tell a sweep: one that resembles it in a part
+    /// of its band only is spread wider.
+    pub(crate) fn tells_a_sweep(&self) -> bool {
+        self.ratio > 100.0 * STANDS_OUT && self.compact.min(self.share) > ALONE && self.tight > TIGHT
+    }
+
+    /// Whether a single peak is enough to tell a noise, which nothing resembles; the two
+    /// clocks spread it a little.
+    pub(crate) fn tells_a_noise(&self) -> bool {
+        self.ratio > 10.0 * STANDS_OUT && self.compact.min(self.share) > 1.5 * COMPACT
     }
 }
 
 impl Cells {
-    /// No cells yet, for an excitation of so many samples.
-    pub(crate) fn new(excitation_frames: usize, sample_rate_hz: f64) -> Self {
+    /// No cells yet, for an excitation of so many samples that begins at a frequency.
+    pub(crate) fn new(excitation_frames: usize, sample_rate_hz: f64, from_hz: f64) -> Self {
         let length = ((CELL_S * sample_rate_hz) as usize).max(1);
         // Less than three seconds where a short excitation's copies lie close together.
         let reach = (excitation_frames / 2 / length).min((REACH_S / CELL_S) as usize).max(6);
         let span = excitation_frames * 9 / 10 / length;
-        Self { length, reach, span, peaks: Vec::new(), energy: Vec::new() }
+        let middle = (TIGHT_S.min(TIGHT_CYCLES / from_hz) * sample_rate_hz) as usize;
+        Self { length, reach, span, peaks: Vec::new(), energy: Vec::new(), middle, tight: Vec::new() }
     }
 
     /// Takes squared envelopes, the first of which belongs to the sample `start`.
@@ -80,6 +103,7 @@ impl Cells {
         let cells = (start + powers.len()).div_ceil(self.length).max(self.energy.len());
         self.energy.resize(cells, 0.0);
         self.peaks.resize(cells, Mark { position: 0, power: 0.0 });
+        self.tight.resize(cells, 0.0);
         let (mut index, mut position) = (0, start);
         while index < powers.len() {
             let cell = position / self.length;
@@ -90,6 +114,12 @@ impl Cells {
                 if power > peak.power {
                     *peak = Mark { position: start + i, power };
                 }
+            }
+            if let Some(at) = peak.position.checked_sub(start)
+                && peak.power > 0.0
+            {
+                let near = &powers[at.saturating_sub(self.middle)..(at + self.middle + 1).min(powers.len())];
+                self.tight[cell] = near.iter().sum();
             }
             (index, position) = (until, start + until);
         }
@@ -121,7 +151,14 @@ impl Cells {
             ratio: self.peaks[cell].power / self.around(cell).max(f64::MIN_POSITIVE),
             compact: self.share(cell, self.reach, floor),
             share: self.share(cell, self.span, floor),
+            tight: self.tight[cell] / self.tail(cell, floor).max(f64::MIN_POSITIVE),
         }
+    }
+
+    /// The energy of a cell's peak and its tail, a steady floor taken off.
+    fn tail(&self, cell: usize, floor: f64) -> f64 {
+        let cells = cell.saturating_sub(1)..(cell + TAIL + 1).min(self.energy.len());
+        self.energy[cells].iter().map(|e| (e - floor).max(0.0)).sum()
     }
 
     fn near(&self, cell: usize, reach: usize) -> &[f64] {
@@ -149,13 +186,9 @@ impl Cells {
     /// The share of the energy within `reach` cells of a cell that lies from one cell
     /// before to five cells after it, a steady floor taken off both.
     fn share(&self, cell: usize, reach: usize, floor: f64) -> f64 {
-        let sum = |before: usize, after: usize| {
-            self.energy[cell.saturating_sub(before)..(cell + after + 1).min(self.energy.len())]
-                .iter()
-                .map(|e| (e - floor).max(0.0))
-                .sum::<f64>()
-        };
-        sum(1, TAIL) / sum(reach.max(TAIL), reach.max(TAIL)).max(f64::MIN_POSITIVE)
+        let reach = reach.max(TAIL);
+        let all: f64 = self.near(cell, reach).iter().map(|e| (e - floor).max(0.0)).sum();
+        self.tail(cell, floor) / all.max(f64::MIN_POSITIVE)
     }
 }
 
@@ -167,7 +200,7 @@ mod tests {
     fn the_same_cells_come_from_any_stretches() {
         let powers: Vec<f64> = (0..10_000).map(|i| f64::from((i * 7_919) % 1_009)).collect();
         let cells = |size: usize| {
-            let mut cells = Cells::new(4_000, 1_000.0);
+            let mut cells = Cells::new(4_000, 1_000.0, 100.0);
             let mut start = 0;
             for part in powers.chunks(size) {
                 cells.take(start, part);
@@ -183,11 +216,11 @@ mod tests {
     fn a_peak_stands_out_and_noise_does_not() {
         let mut noise = dsp::noise::WhiteNoise::new(1);
         let mut powers: Vec<f64> = (0..20_000).map(|_| noise.sample().powi(2)).collect();
-        let mut quiet = Cells::new(4_000, 1_000.0);
+        let mut quiet = Cells::new(4_000, 1_000.0, 100.0);
         quiet.take(0, &powers);
         assert!(quiet.marks().is_empty());
         powers[9_321] = 4_000.0;
-        let mut cells = Cells::new(4_000, 1_000.0);
+        let mut cells = Cells::new(4_000, 1_000.0, 100.0);
         cells.take(0, &powers);
         let marks = cells.marks();
         assert_eq!(marks.iter().map(|(mark, _)| mark.position).collect::<Vec<_>>(), [9_321]);

@@ -122,7 +122,7 @@ fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found 
     if samples.is_empty() || bottom >= top {
         return Found::Nothing;
     }
-    let mut cells = Cells::new(template.len(), sample_rate_hz);
+    let mut cells = Cells::new(template.len(), sample_rate_hz, excitation.from_hz);
     MatchedFilter::phase_only(&template, bottom, top)
         .scan_power(samples, |start, powers| cells.take(start, powers));
     let marks: Vec<Mark> = cells.marks().into_iter().map(|(mark, _)| mark).collect();

@@ -20,7 +20,7 @@ impl Listener {
             None => MatchedFilter::phase_only(template, band.0, band.1),
             Some(hop) => MatchedFilter::phase_only_by(template, band.0, band.1, hop),
         };
-        Self { filter, cells: Cells::new(template.len(), rate_hz), next: 0 }
+        Self { filter, cells: Cells::new(template.len(), rate_hz, band.0 * rate_hz), next: 0 }
     }
 
     /// How far the stream has been compared.

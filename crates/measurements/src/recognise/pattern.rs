@@ -21,9 +21,8 @@ pub(super) struct Pattern {
     last_s: f64,
     /// How long the track lasts.
     track_s: f64,
-    /// Whether a part alone is told from a knock: what is spread over a second or two
-    /// is, a short burst is not.
-    tells_alone: bool,
+    /// What must be true of a part that is heard alone.
+    alone: fn(&Standing) -> bool,
 }
 
 /// The largest difference of clocks that is looked for.
@@ -53,32 +52,48 @@ pub(super) fn patterns(
             for file_rate_hz in TRACK_RATES_HZ {
                 patterns.extend(noise_pattern(track, noise, file_rate_hz, rate_hz, hop, &mut listeners));
             }
-        } else if let Ok(whole) = Excitation::of(track)
-            && let Some(excitation) = copies_of(track, whole)
-        {
-            patterns.extend(sweep_pattern(track, &excitation, rate_hz, hop, &mut listeners));
+        } else if let Ok(longest) = Excitation::of(track) {
+            patterns.extend(sweep_pattern(track, &longest, rate_hz, hop, &mut listeners));
         }
     }
     (listeners, patterns)
 }
 
-/// The signal of a track that is played more than once: what is played on the other
-/// side, where the longest one is played once only.
-fn copies_of(track: &Stimulus, longest: Excitation) -> Option<Excitation> {
-    if longest.starts_s.len() > 1 {
-        return Some(longest);
-    }
-    let other = |segment: &Segment| segment.side != Side::Both && segment.side != longest.side();
-    Excitation::longest(track, other).ok().filter(|burst| burst.starts_s.len() > 1)
-}
-
+/// The copies of a track's sweep, and of the other one that it has on the other side.
 fn sweep_pattern(
     track: &Stimulus,
-    excitation: &Excitation,
+    longest: &Excitation,
     rate_hz: f64,
     hop: Option<usize>,
     listeners: &mut Vec<Listener>,
 ) -> Option<Pattern> {
+    let other = |segment: &Segment| segment.side != Side::Both && segment.side != longest.side();
+    let other = (longest.side() != Side::Both).then(|| Excitation::longest(track, other).ok()).flatten();
+    let mut parts = Vec::new();
+    let mut new = Vec::new();
+    for excitation in std::iter::once(longest).chain(&other) {
+        let index = listeners.len() + new.len();
+        new.push(sweep_listener(excitation, rate_hz, hop)?);
+        parts.extend(excitation.starts_s.iter().map(|start_s| (index, *start_s, excitation.duration_s)));
+    }
+    parts.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let (first, last) = (*parts.first()?, *parts.last()?);
+    if parts.len() < 2 {
+        return None;
+    }
+    listeners.extend(new);
+    Some(Pattern {
+        track: track.name.clone(),
+        parts: parts.into_iter().map(|(index, start_s, _)| (index, start_s - first.1)).collect(),
+        lead_s: first.1,
+        last_s: last.2,
+        track_s: track.duration_s(),
+        // A short burst alone is not told from a knock.
+        alone: if first.2 > 2.0 { Standing::tells_a_sweep } else { |_| false },
+    })
+}
+
+fn sweep_listener(excitation: &Excitation, rate_hz: f64, hop: Option<usize>) -> Option<Listener> {
     let sweep = excitation.sweep(rate_hz)?;
     let top_hz = excitation.to_hz.min(TOP * rate_hz);
     if top_hz < 1.3 * excitation.from_hz {
@@ -87,16 +102,7 @@ fn sweep_pattern(
     let mut template = excitation.samples(rate_hz);
     // What lies above is not listened to.
     template.truncate((sweep.time_of_s(top_hz) * rate_hz).ceil() as usize + 1);
-    let index = listeners.len();
-    listeners.push(Listener::new(&template, (excitation.from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop));
-    Some(Pattern {
-        track: track.name.clone(),
-        parts: excitation.starts_s.iter().map(|start| (index, start - excitation.starts_s[0])).collect(),
-        lead_s: excitation.starts_s[0],
-        last_s: excitation.duration_s,
-        track_s: track.duration_s(),
-        tells_alone: excitation.duration_s > 2.0,
-    })
+    Some(Listener::new(&template, (excitation.from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop))
 }
 
 /// The noise of a track that holds nothing else, and when it begins.
@@ -140,7 +146,7 @@ fn noise_pattern(
         lead_s: start_s + at_s(pieces_s[0]),
         last_s: PIECE_S,
         track_s: track.duration_s(),
-        tells_alone: true,
+        alone: Standing::tells_a_noise,
     })
 }
 
@@ -189,7 +195,7 @@ impl Pattern {
                     };
                     guesses.push(self.guess(at_s, stretch, extent, clearness));
                 }
-                _ if self.tells_alone && standing.is_beyond_doubt() => {
+                _ if (self.alone)(standing) => {
                     let due_s = at_s + second_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S;
                     let (missing, first_s) = match due_s < known_s {
                         // What is missing is the beginning, where that lies before the
@@ -213,7 +219,7 @@ impl Pattern {
         let (listener, second_s) = self.parts[self.parts.len() - 1];
         for (mark, standing) in &marks[listener] {
             let first_s = mark.position as f64 / rate_hz - second_s;
-            if standing.is_beyond_doubt() && first_s < 0.0 {
+            if (self.alone)(standing) && first_s < 0.0 {
                 guesses.push(self.guess(first_s, 1.0, Extent::Cut, clearness(standing)));
             }
         }
