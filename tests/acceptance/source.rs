@@ -107,4 +107,54 @@ fn a_hundred_watts_into_four_ohms_are_twenty_volts() {
     near("gain", json["amplifier_gain_db"].as_f64().unwrap(), 13.979_4, 1e-4);
     desk.run("gain --power 0 --source-v 4").refused(&["power"]);
     desk.run("gain --power 100").refused(&["--source-v"]);
+    desk.run("gain --power 100 --source-v 4 --live processor").refused(&["--rig"]);
+}
+
+/// A sweep track through nothing and through a loss of 6 dB, later and upside down, as the two
+/// channels of one recording.
+#[test]
+fn two_outputs_of_one_recording_are_told_apart() {
+    let desk = Desk::new();
+    desk.run("tracks stick --bits 24").done();
+    let track = recording::read(desk.path().join("stick/sweep-mid.wav")).unwrap();
+    let left = track.channels[0].clone();
+    let late = std::iter::repeat_n(0.0, 48);
+    let right: Vec<f32> = late.chain(left.iter().map(|x| -0.5 * x)).take(left.len()).collect();
+    write_wav(&desk.path().join("both.wav"), RATE_HZ, &[left, right]);
+    let line = "source tone left=both.wav#1 right=both.wav#2 --track sweep-mid --json";
+    let json = desk.run(line).done().json();
+    let pair = &json["pairs"][0];
+    near("level", pair["level_db"].as_f64().unwrap(), -6.0206, 0.02);
+    near("delay", pair["delay_s"].as_f64().unwrap(), 1e-3, 2e-6);
+    assert_eq!(pair["inverted"], true);
+    assert!(
+        json["outputs"][0]["flatness_db"].as_f64().unwrap() < 0.2,
+        "{}",
+        json["outputs"][0]["flatness_db"]
+    );
+    desk.run("source tone left=both.wav#3 --track sweep-mid").refused(&["both.wav", "2 channels"]);
+    desk.run("source tone left@loud=both.wav").refused(&["left@loud"]);
+    desk.run("source tone").refused(&["--rig", "--simulated"]);
+}
+
+/// Hum that stays, and the second and fourth line of an alternator at two speeds.
+#[test]
+fn lines_that_follow_the_engine_are_named() {
+    let desk = Desk::new();
+    let silence = |engine_hz: f64| {
+        let parts =
+            [(50.0, 1e-3), (engine_hz, 4e-4), (2.0 * engine_hz, 2e-4)].map(|(hz, peak)| sine(hz, peak, 6.0));
+        (0..parts[0].len()).map(|n| parts.iter().map(|part| part[n]).sum()).collect::<Vec<f32>>()
+    };
+    write_wav(&desk.path().join("idle.wav"), RATE_HZ, &[silence(230.0)]);
+    write_wav(&desk.path().join("fast.wav"), RATE_HZ, &[silence(547.0)]);
+    let line = "source noise idle=idle.wav fast=fast.wav --clean-dbfs -6 --json";
+    let json = desk.run(line).done().json();
+    near("ratio", json["engine"][0]["ratio"].as_f64().unwrap(), 547.0 / 230.0, 1e-3);
+    assert_eq!(json["engine"][0]["moving"].as_array().unwrap().len(), 2);
+    near("hum", json["recordings"][0]["mains_hz"].as_f64().unwrap(), 50.0, 0.05);
+    // RMS of the three sines re a full-scale sine, below −6 dBFS.
+    let noise_db = 10.0 * (1e-6f64 + 1.6e-7 + 4e-8).log10();
+    near("SNR", json["recordings"][0]["snr_db"].as_f64().unwrap(), -6.0 - noise_db, 0.05);
+    desk.run("source noise idle@fast=idle.wav").refused(&["idle@800"]);
 }

@@ -368,6 +368,13 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
         job: flags.job.clone(),
         output: flags.output.clone(),
     };
+    if flags.live.is_some() && flags.rig.is_none() && flags.simulated.is_none() {
+        return Err(Error::input("--live needs what hears the tone: --rig FILE, or --simulated").into());
+    }
+    if flags.live == Some(Where::Amplifier) && flags.simulated.is_some() {
+        let text = "--live amplifier: the simulated car's tap reaches the radio's outputs only; use --live processor";
+        return Err(Error::input(text).into());
+    }
     let report = session::gain(&order)?;
     if flags.json.json {
         output::json(&report)?;
@@ -382,10 +389,6 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
 }
 
 fn live_gain(flags: &Gain, place: Where, report: &session::GainReport) -> Outcome {
-    if place == Where::Amplifier && flags.simulated.is_some() {
-        let text = "--live amplifier: the simulated car's tap reaches the radio's outputs only; use --live processor";
-        return Err(Error::input(text).into());
-    }
     let target_v = match place {
         Where::Processor => report.plan.processor_input_target_v,
         Where::Amplifier => report.plan.target_v,

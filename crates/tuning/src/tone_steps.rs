@@ -169,7 +169,8 @@ fn remark(change: &ToneChange) -> Finding {
     let verb = if *gain_db > 0.0 { "raised" } else { "taken back" };
     let side = if changed_step > unchanged_step { "above" } else { "below" };
     let between = if (changed_step - unchanged_step).abs() > 1 {
-        format!(" (it begins between {unchanged_step} and {changed_step}; measure in between to be exact)")
+        let (low, high) = (unchanged_step.min(changed_step), unchanged_step.max(changed_step));
+        format!(" (it begins between {low} and {high}; measure in between to be exact)")
     } else {
         String::new()
     };

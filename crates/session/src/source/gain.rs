@@ -79,7 +79,7 @@ pub fn gain(order: &GainOrder) -> Result<GainReport> {
 impl fmt::Display for GainReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let plan = &self.plan;
-        let step = self.clean_step.map_or_else(String::new, |step| format!(", step {step}"));
+        let step = self.clean_step.map_or_else(String::new, |step| format!(" {step}"));
         writeln!(f, "play the tone of {} dBFS, the source at its clean step{step}", plan.tone_dbfs)?;
         writeln!(
             f,
