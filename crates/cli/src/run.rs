@@ -1,7 +1,6 @@
 //! Carries out one command.
 
 use std::io::{self, Write};
-use std::path::Path;
 use std::process::ExitCode;
 
 use session::{
@@ -332,13 +331,24 @@ fn import(flags: flags::Import) -> Outcome {
 
 fn plugins(flags: &flags::Plugins) -> Outcome {
     match &flags.what {
-        None => print(&session::measurements(), flags.json.json),
-        Some(PluginsWhat::List { json }) => print(&session::measurements(), json.json || flags.json.json),
+        None => list_measurements(flags.json.json),
+        Some(PluginsWhat::List { json }) => list_measurements(json.json || flags.json.json),
         Some(PluginsWhat::Show { id, json }) => {
             print(&session::measurement(id)?, json.json || flags.json.json)
         }
-        Some(PluginsWhat::Check { file, .. }) => Err(session::check_plugin(Path::new(file)).into()),
+        Some(PluginsWhat::Check { file, json }) => {
+            let check = session::check_plugin(file)?;
+            print(&check, json.json || flags.json.json)?;
+            output::remarks(check.findings())?;
+            if check.failed() { Err(Ended::NoResult) } else { Ok(()) }
+        }
     }
+}
+
+fn list_measurements(json: bool) -> Outcome {
+    let measurements = session::measurements();
+    print(&measurements, json)?;
+    Ok(output::remarks(measurements.unfit())?)
 }
 
 fn print(document: &(impl serde::Serialize + std::fmt::Display), json: bool) -> Outcome {

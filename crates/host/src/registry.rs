@@ -1,13 +1,19 @@
 //! Which measurements there are.
 
 use std::fmt;
+use std::path::Path;
 
 use measure::{Manifest, Measurement, nearest};
+use sandbox::Plugin;
+
+use crate::plugins::{PluginFile, plugins_in};
 
 /// The measurements that can be run, by their ids.
 pub struct Registry {
+    /// Of the built-in ones first, then of the plugins.
     manifests: Vec<Manifest>,
     make: Make,
+    files: Vec<PluginFile>,
 }
 
 /// Makes every measurement of a registry anew.
@@ -44,7 +50,32 @@ impl Registry {
     /// The measurements that this function makes, anew at each call.
     #[must_use]
     pub fn of(make: Make) -> Self {
-        Self { manifests: make().iter().map(|measurement| measurement.manifest()).collect(), make }
+        let manifests = make().iter().map(|measurement| measurement.manifest()).collect();
+        Self { manifests, make, files: Vec::new() }
+    }
+
+    /// These measurements and those that lie as plugins in a folder.
+    #[must_use]
+    pub fn with_plugins(mut self, folder: &Path) -> Self {
+        self.files.extend(plugins_in(folder));
+        self.manifests
+            .extend(self.files.iter().filter_map(|file| Some(file.plugin.as_ref().ok()?.manifest().clone())));
+        self
+    }
+
+    /// The files of the plugin folder, those that cannot be used among them.
+    #[must_use]
+    pub fn files(&self) -> &[PluginFile] {
+        &self.files
+    }
+
+    /// The plugin of this id; nothing for a measurement that is built in.
+    #[must_use]
+    pub fn plugin(&self, id: &str) -> Option<&Plugin> {
+        self.files
+            .iter()
+            .filter_map(|file| file.plugin.as_ref().ok())
+            .find(|plugin| plugin.manifest().id == id)
     }
 
     /// What each measurement says of itself.
@@ -70,6 +101,9 @@ impl Registry {
     /// # Errors
     /// When there is none; the error names the nearest.
     pub fn measurement(&self, id: &str) -> Result<Box<dyn Measurement>, UnknownMeasurement> {
+        if let Some(plugin) = self.plugin(id) {
+            return Ok(plugin.measurement());
+        }
         (self.make)()
             .into_iter()
             .find(|measurement| measurement.manifest().id == id)

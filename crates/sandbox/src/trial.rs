@@ -22,7 +22,8 @@ const PACE_LIMIT: Duration = Duration::from_millis(400);
 /// How fast a plugin takes blocks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pace {
-    /// How long a block of 1,024 frames takes: the median of those that were fed.
+    /// How long a block of 1,024 frames takes: the mean of those that were fed, as a
+    /// plugin may gather blocks and do its work at some of them.
     pub block_s: f64,
     /// How long the slowest one took.
     pub slowest_s: f64,
@@ -132,8 +133,7 @@ impl Plugin {
             }
         }
         let slowest_s = taken_s.iter().copied().fold(0.0, f64::max);
-        taken_s.sort_by(f64::total_cmp);
-        let block_s = taken_s.get(taken_s.len() / 2).copied().unwrap_or(0.0);
+        let block_s = taken_s.iter().sum::<f64>() / taken_s.len().max(1) as f64;
         Ok(Pace { block_s, slowest_s, budget_s: BLOCK as f64 / start.sample_rate_hz })
     }
 

@@ -2,11 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-use host::{Registry, Run};
+use host::Run;
 use measure::{Block, Calibration, CalibrationCurve, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
-use crate::{Error, Result, library, tracks};
+use crate::{Error, Result, library, plugins, tracks};
 
 /// How many frames are fed at once; what an interface would give.
 const BLOCK_FRAMES: usize = 4096;
@@ -42,9 +42,9 @@ pub struct Analysis {
 /// When something that was given cannot be used. A measurement that cannot be
 /// made is not an error: the reading says why.
 pub fn analyze(analysis: &Analysis) -> Result<Reading> {
-    let registry = Registry::built_in();
+    let registry = plugins::registry(&analysis.id);
     let measurement =
-        registry.measurement(&analysis.id).map_err(|unknown| Error::input(unknown.to_string()))?;
+        registry.measurement(&analysis.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
     let manifest = measurement.manifest();
     let parameters = manifest
         .parameters(analysis.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))

@@ -3,10 +3,10 @@
 use std::fmt;
 
 use host::Registry;
-use measure::{Manifest, ParameterKind};
+use measure::{Finding, Manifest, ParameterKind};
 use serde::Serialize;
 
-use crate::{Error, Result, place};
+use crate::{Result, place, plugins};
 
 /// The sound devices, the person's own rigs, and the simulated cars.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -58,51 +58,94 @@ impl fmt::Display for Devices {
     }
 }
 
-/// The measurements.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(transparent)]
-pub struct Measurements(Vec<Manifest>);
+/// The measurements, those of third parties among them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measurements {
+    all: Vec<MeasurementCard>,
+    unfit: Vec<Finding>,
+}
 
 /// Lists the measurements.
 #[must_use]
 pub fn measurements() -> Measurements {
-    Measurements(Registry::built_in().manifests().cloned().collect())
+    let registry = plugins::whole_registry();
+    Measurements {
+        all: registry.manifests().map(|manifest| MeasurementCard::new(&registry, manifest)).collect(),
+        unfit: registry.files().iter().filter_map(|file| file.plugin.as_ref().err()).cloned().collect(),
+    }
+}
+
+impl Measurements {
+    /// Which files of the plugin folder cannot be used, and why.
+    #[must_use]
+    pub fn unfit(&self) -> &[Finding] {
+        &self.unfit
+    }
+}
+
+impl Serialize for Measurements {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+        self.all.serialize(serializer)
+    }
 }
 
 impl fmt::Display for Measurements {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.iter().try_for_each(|manifest| writeln!(f, "{:10} {}", manifest.id, manifest.summary))
+        let width = self.all.iter().map(|card| card.manifest.id.len()).max().unwrap_or(0).clamp(10, 24);
+        for MeasurementCard { manifest, sha256, .. } in &self.all {
+            writeln!(f, "{:width$} {}", manifest.id, manifest.summary)?;
+            if let Some(sha256) = sha256 {
+                writeln!(f, "{:width$} plugin, sha256 {}…", "", &sha256[..16])?;
+            }
+        }
+        Ok(())
     }
 }
 
 /// One measurement with its parameters.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[serde(transparent)]
-pub struct MeasurementCard(Manifest);
+pub struct MeasurementCard {
+    #[serde(flatten)]
+    manifest: Manifest,
+    /// The file of a plugin.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    file: Option<String>,
+    /// The hash of that file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sha256: Option<String>,
+}
+
+impl MeasurementCard {
+    fn new(registry: &Registry, manifest: &Manifest) -> Self {
+        let plugin = registry.plugin(&manifest.id);
+        let is_it = |file: &&host::PluginFile| {
+            file.plugin.as_ref().is_ok_and(|plugin| plugin.manifest().id == manifest.id)
+        };
+        Self {
+            manifest: manifest.clone(),
+            file: registry.files().iter().find(is_it).map(|file| file.path.display().to_string()),
+            sha256: plugin.map(|plugin| plugin.hash().to_owned()),
+        }
+    }
+}
 
 /// Shows one measurement.
 ///
 /// # Errors
 /// When there is none of this name.
 pub fn measurement(id: &str) -> Result<MeasurementCard> {
-    let registry = Registry::built_in();
-    let manifest = registry.manifest(id).map_err(|unknown| Error::input(unknown.to_string()))?;
-    Ok(MeasurementCard(manifest.clone()))
-}
-
-/// Why a third party's measurement cannot be checked.
-#[must_use]
-pub fn check_plugin(file: &std::path::Path) -> Error {
-    Error::input(format!(
-        "{}: measurements from third parties cannot be run by this version; `headrest plugins` lists the built-in ones",
-        file.display()
-    ))
+    let registry = plugins::registry(id);
+    let manifest = registry.manifest(id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
+    Ok(MeasurementCard::new(&registry, manifest))
 }
 
 impl fmt::Display for MeasurementCard {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Manifest { id, title, version, summary, parameters, .. } = &self.0;
+        let Manifest { id, title, version, summary, parameters, .. } = &self.manifest;
         writeln!(f, "{id} {version}: {title}\n{summary}")?;
+        if let (Some(file), Some(sha256)) = (&self.file, &self.sha256) {
+            writeln!(f, "  plugin {file}\n  sha256 {sha256}")?;
+        }
         for parameter in parameters {
             let range = match &parameter.kind {
                 ParameterKind::Number { unit, default, min, max } => {

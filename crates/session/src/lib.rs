@@ -20,6 +20,7 @@ mod listening;
 mod live;
 mod papers;
 mod place;
+mod plugins;
 mod reading_csv;
 mod responses;
 mod source;
@@ -29,9 +30,7 @@ mod tracks;
 mod verify;
 
 pub use analysis::{Analysis, analyze};
-pub use catalogue::{
-    Devices, MeasurementCard, Measurements, check_plugin, devices, measurement, measurements,
-};
+pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
 pub use desk::serve;
 pub use error::{Error, Fault, Result};
@@ -44,6 +43,7 @@ pub use listening::{HeardTrack, ListenEvent, Listening};
 pub use live::{LiveOrder, Measured, measure};
 pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 pub use papers::{SheetForm, sheet, write_report};
+pub use plugins::{PluginCheck, check_plugin, plugin_folder};
 pub use reading_csv::write_csv;
 pub(crate) use responses::reading_response;
 pub use responses::{average, compare};

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use engine::{InputRole, Pace, RigSpec};
-use host::Registry;
 use job::{Set, Stage};
 use measure::{Reading, StimulusWanted};
 use measurements::signals;
@@ -12,7 +11,7 @@ use measurements::signals;
 use crate::bench::Bench;
 use crate::source::{HeadroomOrder, simulated_reading};
 use crate::take::{self, Plan, Until};
-use crate::{Error, Result, jobs, place};
+use crate::{Error, Result, jobs, place, plugins};
 
 /// What is to be measured with which rig.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -56,8 +55,8 @@ const LISTEN_S: f64 = 10.0;
 /// When something that was given cannot be used, or the rig refuses. A
 /// measurement that cannot be made is not an error: the reading says why.
 pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result<Measured> {
-    let registry = Registry::built_in();
-    let manifest = registry.manifest(&order.id).map_err(|unknown| Error::input(unknown.to_string()))?;
+    let registry = plugins::registry(&order.id);
+    let manifest = registry.manifest(&order.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
     let parameters = manifest
         .parameters(order.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))
         .map_err(|error| Error::input(error.to_string()))?;

@@ -5,14 +5,16 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use engine::{Capture, CaptureRequest, Length, Next, Play};
-use host::{Registry, Run};
+use host::{Plugin, Run};
 use jiff::Timestamp;
 use job::{CaptureId, CaptureMeta, Job, Pending, Set, Stage};
-use measure::{Block, Feed, Parameters, Reading, Start, Stimulus};
+use measure::{Block, Feed, Finding, Parameters, Reading, Start, Stimulus};
 use measurements::signals;
+use tempfile::TempDir;
 
+use crate::analysis::feed_all;
 use crate::bench::{self, Bench};
-use crate::{Error, Result};
+use crate::{Error, Result, plugins};
 
 /// What is to be captured and measured.
 #[derive(Debug, Clone)]
@@ -75,6 +77,20 @@ pub(crate) struct Take {
     enough: bool,
     /// What came in since somebody looked.
     heard: Vec<Heard>,
+    /// A third party's measurement, which may have to be fed afterwards.
+    third_party: Option<ThirdParty>,
+}
+
+/// What is needed to feed a third party's measurement from the recording.
+struct ThirdParty {
+    plugin: Plugin,
+    start: Start,
+    /// Where the recording is.
+    audio: PathBuf,
+    /// Says that it is too slow to be fed while it is recorded.
+    slow: Option<Finding>,
+    /// Holds the recording when nobody else wants to keep it.
+    _scratch: Option<TempDir>,
 }
 
 /// How loud the measured input was in one block.
@@ -103,9 +119,10 @@ impl Take {
         job: Option<&mut Job>,
         loose: Option<PathBuf>,
     ) -> Result<Self> {
-        let registry = Registry::built_in();
-        let measurement =
-            registry.measurement(&plan.measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let registry = plugins::registry(&plan.measurement);
+        let measurement = registry
+            .measurement(&plan.measurement)
+            .map_err(|unknown| plugins::unknown(&registry, &unknown))?;
         let manifest = measurement.manifest();
         let stimulus = plan.stimulus.clone().map(|stimulus| at_peak(stimulus, plan.peak_dbfs));
         let sample_rate_hz = f64::from(bench.spec().sample_rate_hz);
@@ -128,8 +145,13 @@ impl Take {
         meta.position.clone_from(&plan.position);
         meta.channel = plan.input;
         meta.reference_channel = plan.reference;
+        meta.plugin_hash = registry.plugin(&manifest.id).map(|plugin| plugin.hash().to_owned());
         let pending = job.map(|job| job.begin_capture(&meta)).transpose()?;
-        let record_to = pending.as_ref().map(|pending| pending.audio_path.clone()).or(loose);
+        let mut record_to = pending.as_ref().map(|pending| pending.audio_path.clone()).or(loose);
+        let third_party = registry
+            .plugin(&manifest.id)
+            .map(|plugin| ThirdParty::new(plugin, &start, &mut record_to))
+            .transpose()?;
         let played_s = stimulus.as_ref().map_or(0.0, Stimulus::duration_s);
         let rows: Option<Vec<Vec<f32>>> =
             stimulus.map(|stimulus| signals::render_stereo(&stimulus, sample_rate_hz).into());
@@ -147,7 +169,18 @@ impl Take {
         let request = CaptureRequest { play, length, record_to };
         let run = Run::start(measurement, &start);
         let capture = bench.capture(request)?;
-        Ok(Self { capture, run, pending, meta, sample_rate_hz, expected_s, enough: false, heard: Vec::new() })
+        let heard = Vec::new();
+        Ok(Self {
+            capture,
+            run,
+            pending,
+            meta,
+            sample_rate_hz,
+            expected_s,
+            enough: false,
+            heard,
+            third_party,
+        })
     }
 
     /// Takes the next block, waiting for so long at most.
@@ -160,6 +193,10 @@ impl Take {
                     let frames = samples.len() as f64;
                     let at_s = (block.first_frame as f64 + frames / 2.0) / self.sample_rate_hz;
                     self.heard.push(Heard { at_s, mean_square: squares / frames });
+                }
+                // What is too slow gets the recording afterwards.
+                if self.third_party.as_ref().is_some_and(|theirs| theirs.slow.is_some()) {
+                    return Pumped::More;
                 }
                 let block = Block { first_frame: block.first_frame, channels: &channels, gap: block.gap };
                 if self.run.feed(&block) == Feed::Enough && !self.enough {
@@ -218,7 +255,45 @@ impl Take {
         let end = self.capture.finish();
         let mut meta = self.meta;
         meta.findings = end.findings.iter().map(bench::finding).collect();
-        Ended { run: self.run, pending: self.pending, meta }
+        Ended { run: self.run, pending: self.pending, meta, third_party: self.third_party }
+    }
+}
+
+impl ThirdParty {
+    /// Finds out whether a plugin can be fed while it is recorded. There will be a
+    /// recording in any case.
+    fn new(plugin: &Plugin, start: &Start, record_to: &mut Option<PathBuf>) -> Result<Self> {
+        // A plugin that fails here fails in the capture too, and is told there.
+        let slow = plugin.pace(start).ok().filter(|pace| !pace.keeps_up());
+        let mut scratch = None;
+        let audio = match record_to {
+            Some(path) => path.clone(),
+            None => {
+                let folder = TempDir::new().map_err(|error| {
+                    Error::io("make a folder for the recording in", &std::env::temp_dir(), &error)
+                })?;
+                let audio = folder.path().join("audio.wav");
+                scratch = Some(folder);
+                *record_to = Some(audio.clone());
+                audio
+            }
+        };
+        let slow = slow.map(|pace| plugins::afterwards(plugin, pace));
+        Ok(Self { plugin: plugin.clone(), start: start.clone(), audio, slow, _scratch: scratch })
+    }
+
+    /// The reading from the recording, if that is where it has to come from.
+    fn afterwards(&self, findings: &[Finding]) -> Option<Reading> {
+        let dropped = findings.iter().any(|finding| finding.code == "blocks-dropped");
+        if self.slow.is_none() && !dropped {
+            return None;
+        }
+        let audio = recording::read(&self.audio).ok()?;
+        let mut reading = feed_all(Run::start(self.plugin.measurement(), &self.start), &audio);
+        if let Some(slow) = &self.slow {
+            reading.finding(slow.clone());
+        }
+        Some(reading)
     }
 }
 
@@ -228,6 +303,7 @@ pub(crate) struct Ended {
     run: Run,
     pending: Option<Pending>,
     meta: CaptureMeta,
+    third_party: Option<ThirdParty>,
 }
 
 /// A capture that has been computed and not been saved.
@@ -240,7 +316,8 @@ pub(crate) struct Computed {
 impl Ended {
     /// Computes the reading. What the engine had to say is part of it.
     pub(crate) fn compute(self) -> Computed {
-        let mut reading = self.run.finish();
+        let afterwards = self.third_party.and_then(|theirs| theirs.afterwards(&self.meta.findings));
+        let mut reading = afterwards.unwrap_or_else(|| self.run.finish());
         for finding in &self.meta.findings {
             reading.finding(finding.clone());
         }

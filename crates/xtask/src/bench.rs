@@ -3,7 +3,7 @@
 use crate::command;
 
 /// The crates that have benchmarks; the others are not built for it.
-const MEASURED: &[&str] = &["dsp", "tuning", "cabin"];
+const MEASURED: &[&str] = &["dsp", "tuning", "cabin", "sandbox"];
 
 /// Runs them.
 ///

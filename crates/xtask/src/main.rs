@@ -5,6 +5,7 @@
 mod bench;
 mod command;
 mod demo;
+mod plugins;
 mod python;
 mod reference;
 mod steps;
@@ -24,6 +25,7 @@ cargo xtask COMMAND
   test [STEP]...     everything that must hold before a change lands, or the named steps alone
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
+  plugins            the example plugins of crates/guest, built anew from their sources
   reference [--time] the comparison with numpy and scipy; with --time also the speeds, which are
                      written to docs/performance.md
 
@@ -38,6 +40,7 @@ fn main() -> ExitCode {
         Some("test") => test::run(&rest),
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
+        Some("plugins") => plugins::run(&rest),
         Some("reference") => reference::run(&rest),
         None | Some("help" | "--help" | "-h") => {
             println!("{USAGE}");

@@ -61,8 +61,8 @@ const WINDOW: &[Need] = &[Need {
     dnf: &["libX11", "libX11-xcb", "libXcursor", "libXi", "libxkbcommon-x11"],
 }];
 
-/// To run the tests: a sound server and a display that need no hardware, and
-/// Python for the comparison with numpy and scipy.
+/// To run the tests: a sound server and a display that need no hardware, a
+/// compiler for plugins in C, and Python for the comparison with numpy and scipy.
 const TESTS: &[Need] = &[
     Need {
         what: "a sound server with a virtual sound card",
@@ -93,6 +93,12 @@ const TESTS: &[Need] = &[
         present: Probe::Programs(&["import", "convert"]),
         apt: &["imagemagick"],
         dnf: &["ImageMagick"],
+    },
+    Need {
+        what: "a C compiler and linker for WebAssembly, for plugins in C",
+        present: Probe::Programs(&["clang", "wasm-ld"]),
+        apt: &["clang", "lld"],
+        dnf: &["clang", "lld"],
     },
     Need {
         what: "Python with virtual environments, for the comparison with numpy and scipy",
