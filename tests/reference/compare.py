@@ -6,13 +6,14 @@ PROGRAM is the built package `answers`. `cargo xtask reference` does all of it.
 import sys
 
 import filters
+import fits
 import signals
 import spectra
 import tones
 from checks import Checks
 from ours import Ours
 
-PARTS = (filters, spectra, signals, tones)
+PARTS = (filters, spectra, signals, tones, fits)
 
 
 def main():

@@ -4,20 +4,17 @@ Writes the table into `docs/performance.md`. Nothing passes or fails by it: time
 machine, ratios much less. `cargo xtask reference --time` does all of it.
 """
 
-import platform
 import statistics
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import scipy
 from scipy import signal
 
 from ours import Ours
+from speed import between, machine
 
-PAGE = Path(__file__).resolve().parents[2] / "docs" / "performance.md"
-BEGIN, END = "<!-- written by cargo xtask reference --time -->", "<!-- end of what is written -->"
 RATE = 48_000
 
 
@@ -116,32 +113,17 @@ def rows(ours):
         yield f"| {title} | {1e3 * mine:.3g} | {1e3 * other:.3g} | {other / mine:.2g} |"
 
 
-def processor():
-    try:
-        text = Path("/proc/cpuinfo").read_text(encoding="utf-8")
-        return next(line.split(":", 1)[1].strip() for line in text.splitlines() if line.startswith("model name"))
-    except (OSError, StopIteration):
-        return platform.processor() or "an unknown processor"
-
-
 def main():
     with Ours(sys.argv[1]) as ours:
         table = "\n".join(rows(ours))
-    written = f"""{BEGIN}
-
-Taken on {processor()}, {platform.system()} {platform.machine()}, Python {platform.python_version()},
-numpy {np.__version__}, scipy {scipy.__version__}.
+    between(
+        "cargo xtask reference --time",
+        f"""{machine()}
 
 | work | ours, ms | numpy or scipy, ms | theirs over ours |
 | --- | --- | --- | --- |
-{table}
-
-{END}"""
-    page = PAGE.read_text(encoding="utf-8")
-    before, rest = page.split(BEGIN, 1)
-    _, after = rest.split(END, 1)
-    PAGE.write_text(before + written + after, encoding="utf-8")
-    print(f"written to {PAGE.name}")
+{table}""",
+    )
 
 
 if __name__ == "__main__":

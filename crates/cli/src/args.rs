@@ -20,6 +20,38 @@ pub(crate) fn key_values(settings: &[String]) -> Result<Vec<(String, String)>, E
         .collect()
 }
 
+/// Splits `NAME=VALUE` at the first `=` of each.
+///
+/// # Errors
+/// When one has no `=`, no name or no value.
+pub(crate) fn named(option: &str, form: &str, written: &[String]) -> Result<Vec<(String, String)>, Error> {
+    let split = |text: &String| match text.split_once('=') {
+        Some((name, value)) if !name.trim().is_empty() && !value.trim().is_empty() => {
+            Ok((name.trim().to_owned(), value.trim().to_owned()))
+        }
+        _ => Err(Error::input(format!("{option} `{text}` is not of the form {form}"))),
+    };
+    written.iter().map(split).collect()
+}
+
+/// The same with numbers of 0 or more.
+///
+/// # Errors
+/// When one is not of this form, or not such a number.
+pub(crate) fn named_numbers(
+    option: &str,
+    form: &str,
+    written: &[String],
+) -> Result<Vec<(String, f64)>, Error> {
+    let number = |(name, value): (String, String)| match value.parse::<f64>() {
+        Ok(number) if number.is_finite() && number >= 0.0 => Ok((name, number)),
+        _ => {
+            Err(Error::input(format!("{option} {name}={value}: expected {form} with a number of 0 or more")))
+        }
+    };
+    named(option, form, written)?.into_iter().map(number).collect()
+}
+
 /// A channel as a person counts it, from 1, to the session's count from 0.
 ///
 /// # Errors
@@ -69,6 +101,16 @@ mod tests {
         );
         assert!(key_values(&["smoothing".to_owned()]).is_err());
         assert!(key_values(&["=6".to_owned()]).is_err());
+    }
+
+    #[test]
+    fn names_go_with_numbers() {
+        let written = ["left tweeter=0.95".to_owned(), "sub = 2.1".to_owned()];
+        let got = named_numbers("--distance", "NAME=METRES", &written).unwrap();
+        assert_eq!(got, [("left tweeter".to_owned(), 0.95), ("sub".to_owned(), 2.1)]);
+        for wrong in ["sub", "=1", "sub=", "sub=-1", "sub=far", "sub=nan"] {
+            assert!(named_numbers("--distance", "NAME=METRES", &[wrong.to_owned()]).is_err(), "{wrong}");
+        }
     }
 
     #[test]

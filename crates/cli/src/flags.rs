@@ -50,8 +50,12 @@ pub(crate) enum Command {
     Fit(Fit),
     /// Find delay, polarity and gain for two neighbouring drivers
     Align(Align),
+    /// Find delays, crossovers, polarity and gains for a whole car
+    Timing(Timing),
     /// Check what was typed from captures before and after
     Audit(Audit),
+    /// Find what a processor means by Q from two captures
+    MeaningOfQ(MeaningOfQ),
     /// Write the entry sheet of a job
     Sheet(Sheet),
     /// Write the customer's report of a job
@@ -235,8 +239,11 @@ pub(crate) struct Compare {
 #[derive(Debug, Args)]
 pub(crate) struct Fit {
     /// The responses to correct, one per position
-    #[arg(required = true, value_name = "RESPONSE")]
+    #[arg(required_unless_present = "channels", conflicts_with = "channels", value_name = "RESPONSE")]
     pub(crate) responses: Vec<PathBuf>,
+    /// One of several channels and its responses; names that differ in left and right are a pair
+    #[arg(long = "channel", value_name = "NAME=RESPONSE[,RESPONSE...]")]
+    pub(crate) channels: Vec<String>,
     /// The target: a name or a file
     #[arg(long, value_name = "NAME|FILE", default_value = "flat")]
     pub(crate) target: String,
@@ -255,6 +262,15 @@ pub(crate) struct Fit {
     /// No band may boost more than this
     #[arg(long, value_name = "DB")]
     pub(crate) max_boost: Option<f64>,
+    /// Keep these bands as they are and fit the others around them
+    #[arg(long, value_name = "BANDS.csv")]
+    pub(crate) lock: Option<PathBuf>,
+    /// The target is that of one driver with a high-pass here (Linkwitz-Riley, 24 dB per octave)
+    #[arg(long, value_name = "HZ")]
+    pub(crate) high_pass: Option<f64>,
+    /// The target is that of one driver with a low-pass here
+    #[arg(long, value_name = "HZ")]
+    pub(crate) low_pass: Option<f64>,
     #[command(flatten)]
     pub(crate) json: Json,
     /// Write the band list as CSV
@@ -274,6 +290,52 @@ pub(crate) struct Align {
     /// The longest delay that the processor has
     #[arg(long, value_name = "X")]
     pub(crate) max_delay_ms: Option<f64>,
+    /// The processor whose delays can be entered: a name or a file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) processor: Option<String>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Timing {
+    /// Each driver and its response, with phase; `left` and `right` in a name say its side
+    #[arg(value_name = "NAME=RESPONSE")]
+    pub(crate) drivers: Vec<String>,
+    /// How far a driver is from the listener; alone, the delays follow from the distances
+    #[arg(long, value_name = "NAME=METRES")]
+    pub(crate) distance: Vec<String>,
+    /// When a driver's sound arrives
+    #[arg(long, value_name = "NAME=MS")]
+    pub(crate) arrival: Vec<String>,
+    /// A crossover, from the lowest up; found from the responses when none is given
+    #[arg(long, value_name = "HZ")]
+    pub(crate) crossover: Vec<f64>,
+    /// The crossover filters were on when the responses were taken
+    #[arg(long)]
+    pub(crate) filtered: bool,
+    /// The processor: a name or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
+    pub(crate) processor: String,
+    /// The air's temperature
+    #[arg(long, value_name = "CELSIUS", default_value_t = 20.0, allow_negative_numbers = true)]
+    pub(crate) temperature: f64,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct MeaningOfQ {
+    /// The response with no band entered
+    pub(crate) flat: PathBuf,
+    /// The response with one band entered
+    pub(crate) with_band: PathBuf,
+    /// The band that was entered, as it was typed: one peak of at least 3 dB
+    #[arg(long, value_name = "BANDS.csv")]
+    pub(crate) bands: PathBuf,
+    /// The rate at which the processor computes
+    #[arg(long, value_name = "HZ", default_value_t = 48_000.0)]
+    pub(crate) processor_rate: f64,
     #[command(flatten)]
     pub(crate) json: Json,
 }

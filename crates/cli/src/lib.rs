@@ -14,6 +14,7 @@ mod progress;
 mod run;
 mod source;
 mod source_flags;
+mod tune;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

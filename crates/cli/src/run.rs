@@ -4,13 +4,12 @@ use std::io::{self, Write};
 use std::process::ExitCode;
 
 use session::{
-    Analysis, Error, Fault, FitOrder, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, SheetForm,
-    Written,
+    Analysis, Error, Fault, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, SheetForm, Written,
 };
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::progress::Progress;
-use crate::{args, demo, output, source};
+use crate::{args, demo, output, source, tune};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -69,9 +68,11 @@ fn dispatch(command: Command) -> Outcome {
         Command::Gain(flags) => source::gain(&flags),
         Command::Average(flags) => average(&flags),
         Command::Compare(flags) => compare(&flags),
-        Command::Fit(flags) => fit(flags),
-        Command::Align(flags) => align(&flags),
-        Command::Audit(flags) => audit(&flags),
+        Command::Fit(flags) => tune::fit(flags),
+        Command::Align(flags) => tune::align(&flags),
+        Command::Timing(flags) => tune::timing(&flags),
+        Command::Audit(flags) => tune::audit(&flags),
+        Command::MeaningOfQ(flags) => tune::meaning_of_q(&flags),
         Command::Sheet(flags) => sheet(&flags),
         Command::Report(flags) => write_report(&flags),
         Command::Job(flags) => job(flags),
@@ -219,58 +220,6 @@ fn compare(flags: &flags::Compare) -> Outcome {
     Ok(())
 }
 
-fn fit(flags: flags::Fit) -> Outcome {
-    let order = FitOrder {
-        responses: flags.responses,
-        target: flags.target,
-        processor: flags.processor,
-        max_bands: flags.max_bands,
-        from_hz: args::positive("--from", flags.from)?,
-        to_hz: args::positive("--to", flags.to)?,
-        max_boost_db: match flags.max_boost {
-            Some(boost) if !(boost.is_finite() && boost >= 0.0) => {
-                return Err(Error::input(format!("--max-boost {boost}: expected 0 or more dB")).into());
-            }
-            boost => boost,
-        },
-    };
-    let fitted = session::fit(&order)?;
-    if let Some(path) = &flags.out {
-        session::write_text(path, &fitted.bands_csv())?;
-    }
-    if flags.json.json {
-        output::json(&fitted.result)?;
-    } else {
-        output::text(&fitted.to_string())?;
-    }
-    Ok(())
-}
-
-fn align(flags: &flags::Align) -> Outcome {
-    let alignment = session::align(
-        &flags.lower,
-        &flags.upper,
-        args::positive("--crossover", flags.crossover)?,
-        args::positive("--max-delay-ms", flags.max_delay_ms)?,
-    )?;
-    if flags.json.json {
-        output::json(&alignment)?;
-    } else {
-        output::text(&session::alignment_text(&alignment))?;
-    }
-    Ok(())
-}
-
-fn audit(flags: &flags::Audit) -> Outcome {
-    let audit = session::audit(&flags.before, &flags.after, &flags.bands, &flags.processor)?;
-    if flags.json.json {
-        output::json(&audit)?;
-    } else {
-        output::text(&session::audit_text(&audit))?;
-    }
-    Ok(())
-}
-
 fn sheet(flags: &flags::Sheet) -> Outcome {
     let form = match flags.format {
         SheetFormat::Text => SheetForm::Text,
@@ -351,7 +300,7 @@ fn list_measurements(json: bool) -> Outcome {
     Ok(output::remarks(measurements.unfit())?)
 }
 
-fn print(document: &(impl serde::Serialize + std::fmt::Display), json: bool) -> Outcome {
+pub(crate) fn print(document: &(impl serde::Serialize + std::fmt::Display), json: bool) -> Outcome {
     if json {
         output::json(document)?;
     } else {

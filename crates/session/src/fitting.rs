@@ -3,8 +3,13 @@
 use std::fmt;
 use std::path::PathBuf;
 
-use tuning::{Band, FitInput, FitOptions, FitResult, band_entries, bands_csv};
+use serde::Serialize;
+use tuning::{
+    Band, BandEntry, CarFilter, ChannelFit, ChannelInput, CrossoverFamily, FitInput, FitOptions, FitResult,
+    Profile, Response, Target, band_entries, bands_csv,
+};
 
+use crate::files::read_text;
 use crate::{Error, Result, library, responses};
 
 /// What is to be fitted.
@@ -24,7 +29,16 @@ pub struct FitOrder {
     pub to_hz: Option<f64>,
     /// No band may boost more.
     pub max_boost_db: Option<f64>,
+    /// A band list whose bands stay as they are.
+    pub lock: Option<PathBuf>,
+    /// The target is that of one driver: from here up.
+    pub high_pass_hz: Option<f64>,
+    /// And up to here.
+    pub low_pass_hz: Option<f64>,
 }
+
+/// The responses of one channel.
+pub type ChannelResponses = (String, Vec<PathBuf>);
 
 /// The bands that were found.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,25 +48,131 @@ pub struct Fitted {
     processor: String,
 }
 
+/// The bands of several channels.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FittedChannels {
+    /// One fit for each.
+    pub channels: Vec<ChannelFit>,
+    #[serde(skip)]
+    processor: String,
+}
+
+/// Everything that an order names, read.
+struct Read {
+    target: Target,
+    profile: Profile,
+    options: FitOptions,
+    /// The locked bands with their channels.
+    locked: Vec<BandEntry>,
+}
+
+/// The slope of the crossover that a driver's target is given (common practice, no source).
+const DRIVER_SLOPE_DB_PER_OCTAVE: u32 = 24;
+
+impl FitOrder {
+    fn read(&self) -> Result<Read> {
+        let (from_hz, to_hz) = responses::range(self.from_hz, self.to_hz)?;
+        let profile = library::profile(&self.processor)?;
+        let mut target = library::target(&self.target)?;
+        if self.high_pass_hz.is_some() || self.low_pass_hz.is_some() {
+            let filter = |frequency_hz| CarFilter {
+                family: CrossoverFamily::LinkwitzRiley,
+                slope_db_per_octave: DRIVER_SLOPE_DB_PER_OCTAVE,
+                frequency_hz,
+            };
+            target = target
+                .for_driver(
+                    self.high_pass_hz.map(filter),
+                    self.low_pass_hz.map(filter),
+                    profile.sample_rate_hz,
+                )
+                .map_err(|error| Error::input(error.to_string()))?;
+        }
+        let locked = match &self.lock {
+            Some(path) => tuning::parse_bands_csv(&read_text(path)?, &path.display().to_string())?,
+            None => Vec::new(),
+        };
+        let options = FitOptions {
+            max_bands: self.max_bands,
+            from_hz,
+            to_hz,
+            max_boost_db: self.max_boost_db,
+            ..FitOptions::default()
+        };
+        Ok(Read { target, profile, options, locked })
+    }
+}
+
 /// Fits bands to response files.
 ///
 /// # Errors
 /// When something that was given cannot be used.
 pub fn fit(order: &FitOrder) -> Result<Fitted> {
-    let (from_hz, to_hz) = responses::range(order.from_hz, order.to_hz)?;
+    let Read { target, profile, mut options, locked } = order.read()?;
+    options.locked = locked.iter().map(|entry| entry.band).collect();
     let responses = library::responses(&order.responses)?;
-    let target = library::target(&order.target)?;
-    let profile = library::profile(&order.processor)?;
-    let options = FitOptions {
-        max_bands: order.max_bands,
-        from_hz,
-        to_hz,
-        max_boost_db: order.max_boost_db,
-        ..FitOptions::default()
-    };
     let input = FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
     let result = tuning::fit(&input).map_err(|error| Error::input(error.to_string()))?;
     Ok(Fitted { result, processor: profile.name })
+}
+
+/// Fits bands for several channels at once; the sides of a pair get the same bands where
+/// that costs little. Bands that are locked must be the same for all channels.
+///
+/// # Errors
+/// When something that was given cannot be used.
+pub fn fit_channels(order: &FitOrder, channels: &[ChannelResponses]) -> Result<FittedChannels> {
+    let Read { target, profile, mut options, locked } = order.read()?;
+    if let Some(entry) = locked.iter().find(|entry| !entry.channel.is_empty()) {
+        return Err(Error::input(format!(
+            "a locked band belongs to the channel `{}`; with several channels, lock bands without a channel, which all \
+             share, or fit one channel at a time",
+            entry.channel
+        )));
+    }
+    options.locked = locked.iter().map(|entry| entry.band).collect();
+    let read: Vec<(&str, Vec<Response>)> = channels
+        .iter()
+        .map(|(name, paths)| Ok((name.as_str(), library::responses(paths)?)))
+        .collect::<Result<_>>()?;
+    let inputs: Vec<ChannelInput<'_>> = read
+        .iter()
+        .map(|(channel, responses)| ChannelInput { channel, responses, target: &target })
+        .collect();
+    let channels = tuning::fit_channels(&inputs, &profile, &options)
+        .map_err(|(channel, error)| Error::input(format!("{channel}: {error}")))?;
+    Ok(FittedChannels { channels, processor: profile.name })
+}
+
+impl FittedChannels {
+    /// The band list as it is typed.
+    #[must_use]
+    pub fn bands_csv(&self) -> String {
+        let entries: Vec<BandEntry> = self
+            .channels
+            .iter()
+            .flat_map(|channel| {
+                let typed: Vec<Band> = channel.fit.bands.iter().map(tuning::FittedBand::typed).collect();
+                band_entries(&channel.channel, &typed)
+            })
+            .collect();
+        bands_csv(&entries)
+    }
+}
+
+impl fmt::Display for FittedChannels {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for channel in &self.channels {
+            write!(f, "{}: ", channel.channel)?;
+            fmt::Display::fmt(&Fitted { result: channel.fit.clone(), processor: self.processor.clone() }, f)?;
+            if let (Some(other), false) = (&channel.paired_with, channel.shared_bands.is_empty()) {
+                let numbers: Vec<String> = channel.shared_bands.iter().map(usize::to_string).collect();
+                writeln!(f, "the same on {other}: bands {}", numbers.join(", "))?;
+            }
+            writeln!(f)?;
+        }
+        Ok(())
+    }
 }
 
 impl Fitted {

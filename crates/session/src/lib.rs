@@ -6,6 +6,7 @@
 
 mod analysis;
 mod bench;
+mod car;
 mod catalogue;
 mod demo;
 mod desk;
@@ -30,12 +31,13 @@ mod tracks;
 mod verify;
 
 pub use analysis::{Analysis, analyze};
+pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
 pub use desk::serve;
 pub use error::{Error, Fault, Result};
 pub use files::{Written, write_text};
-pub use fitting::{FitOrder, Fitted, fit};
+pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_channels};
 pub use import::{ImportOrder, Imported, import};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
 pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
@@ -56,4 +58,4 @@ pub use source::{
 };
 pub use tracks::write_tracks;
 pub use tuning::{Attenuator, GainInput, Turn, parse_ohms, parse_volts};
-pub use verify::{align, alignment_text, audit, audit_text};
+pub use verify::{align, alignment_text, audit, audit_text, meaning_of_q, meaning_of_q_text};

@@ -1,9 +1,10 @@
-//! Two drivers aligned, and what was typed checked, from response files.
+//! Two drivers aligned, what was typed checked, and what a processor means by Q, from
+//! response files.
 
 use std::fmt::Write as _;
 use std::path::Path;
 
-use tuning::{AlignInput, Alignment, AuditInput, AuditResult, Band};
+use tuning::{AlignInput, Alignment, AuditInput, AuditResult, Band, MeaningOfQ};
 
 use crate::files::read_text;
 use crate::{Error, Result, library};
@@ -18,10 +19,17 @@ pub fn align(
     upper: &Path,
     crossover_hz: Option<f64>,
     max_delay_ms: Option<f64>,
+    processor: Option<&str>,
 ) -> Result<Alignment> {
     let (lower, upper) = (library::response(lower)?, library::response(upper)?);
     let mut input = AlignInput::new(&lower, &upper);
     input.crossover_hz = crossover_hz;
+    if let Some(processor) = processor {
+        let profile = library::profile(processor)?;
+        input.delay = profile.delay.ok_or_else(|| {
+            Error::input(format!("{processor}: this processor has no delays; give one that has, or none"))
+        })?;
+    }
     if let Some(max_ms) = max_delay_ms {
         input.delay.max_s = max_ms / 1e3;
     }
@@ -69,6 +77,44 @@ pub fn audit_text(audit: &AuditResult) -> String {
     // Writing to a string cannot fail.
     let _ = writeln!(text, "unexplained: {:.2} dB RMS", audit.residual_rms_db);
     for finding in &audit.findings {
+        let _ = writeln!(text, "{}", finding.text);
+    }
+    text
+}
+
+/// Finds what a processor means by Q from two captures and the one band that was entered.
+///
+/// # Errors
+/// When something that was given cannot be used.
+pub fn meaning_of_q(flat: &Path, with_band: &Path, bands: &Path, sample_rate_hz: f64) -> Result<MeaningOfQ> {
+    let (flat, with_band) = (library::response(flat)?, library::response(with_band)?);
+    let name = bands.display().to_string();
+    let entries = tuning::parse_bands_csv(&read_text(bands)?, &name)?;
+    let [entry] = &entries[..] else {
+        return Err(Error::input(format!(
+            "{name}: {} bands; enter exactly one band for this, so that nothing else is heard",
+            entries.len()
+        )));
+    };
+    tuning::meaning_of_q(&flat, &with_band, &entry.band, sample_rate_hz)
+        .map_err(|error| Error::input(error.to_string()))
+}
+
+/// What a processor means by Q, for a person.
+#[must_use]
+pub fn meaning_of_q_text(meaning: &MeaningOfQ) -> String {
+    let mut text = match meaning.definition {
+        Some(definition) => format!(
+            "The processor means `{0}` by Q. Write into its profile:\n  q_definition = \"{0}\"\n",
+            definition.word()
+        ),
+        None => "What the processor means by Q could not be told.\n".to_owned(),
+    };
+    for trial in &meaning.tried {
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "{:11} leaves {:.2} dB RMS", trial.definition.word(), trial.rms_db);
+    }
+    for finding in &meaning.findings {
         let _ = writeln!(text, "{}", finding.text);
     }
     text

@@ -29,7 +29,7 @@ pub fn delays_from_arrivals(arrivals_s: &[f64]) -> Vec<f64> {
 }
 
 /// A delay in the units in which processors take it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct DelayEntry {
     /// Milliseconds.
     pub ms: f64,

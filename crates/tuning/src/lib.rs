@@ -11,6 +11,7 @@ mod average;
 mod band;
 mod band_list;
 mod calibration;
+mod car;
 mod clean_limit;
 mod columns;
 mod compare;
@@ -23,6 +24,7 @@ mod gain;
 mod grid;
 mod linear;
 mod log_axis;
+mod meaning_of_q;
 mod output_pair;
 mod presets;
 mod profile;
@@ -45,16 +47,21 @@ pub use average::{AverageError, Outlier, average, outliers};
 pub use band::{Band, BandKind, bands_db};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
+pub use car::{
+    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
+};
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
 pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, speed_of_sound};
 pub use engine_lines::{EngineLines, MovingLine, NoiseLines, engine_lines};
 pub use error::TextError;
 pub use fit::{
-    Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason, fit,
+    ChannelFit, ChannelInput, Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone,
+    LeftAloneReason, fit, fit_channels,
 };
 pub use gain::{GainError, GainInput, GainPlan, GainStage, ToneTarget, Turn, gain_plan, turn_to};
 pub use grid::Grid;
+pub use meaning_of_q::{MeaningOfQ, MeaningOfQError, QTrial, meaning_of_q};
 pub use output_pair::{OutputResponse, OutputSum, PairDifference, output_sum, pair_difference};
 pub use presets::Preset;
 pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, FixedBand, Profile};

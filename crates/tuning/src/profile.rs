@@ -1,6 +1,6 @@
 //! What a signal processor can hold.
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use crate::grid::GridText;
 use crate::{Band, BandKind, Grid, QDefinition, TextError, toml_text};
@@ -92,7 +92,7 @@ pub struct CrossoverChoice {
 }
 
 /// The alignments of crossover filters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CrossoverFamily {
     /// Maximally flat; −3 dB at the crossover.

@@ -1,8 +1,9 @@
 //! The response that a tuning aims at.
 
+use dsp::biquad::DesignError;
 use serde::Deserialize;
 
-use crate::{BandKind, Response, TextError, log_axis, toml_text};
+use crate::{BandKind, CarFilter, Response, TextError, log_axis, toml_text};
 
 /// A target: shelves and a tilt around an optional curve of points.
 ///
@@ -77,6 +78,9 @@ struct TargetText {
 
 /// The tolerance when none is given (our choice, no published source).
 const DEFAULT_TOLERANCE_DB: f64 = 3.0;
+
+/// A filter asks for no less than this: what is lower is not heard.
+const LOWEST_DB: f64 = -60.0;
 
 impl Target {
     /// Where a tilt has 0 dB.
@@ -196,6 +200,64 @@ impl Target {
         }
     }
 
+    /// What one driver is to do: this target times its crossover filters, as points from
+    /// 10 Hz to just below half the sample rate.
+    ///
+    /// # Errors
+    /// When a filter cannot be made.
+    pub fn for_driver(
+        &self,
+        high_pass: Option<CarFilter>,
+        low_pass: Option<CarFilter>,
+        sample_rate_hz: f64,
+    ) -> Result<Self, DesignError> {
+        let filters = [
+            high_pass.map(|filter| filter.high_pass(sample_rate_hz)).transpose()?,
+            low_pass.map(|filter| filter.low_pass(sample_rate_hz)).transpose()?,
+        ];
+        let frequency_hz = log_axis::grid(10.0, 0.49 * sample_rate_hz, 24.0);
+        let filtered = |hz: f64| filters.iter().flatten().map(|f| f.magnitude_db(hz)).sum::<f64>();
+        let points = frequency_hz.into_iter().map(|frequency_hz| TargetPoint {
+            frequency_hz,
+            db: self.db_at(frequency_hz) + filtered(frequency_hz).max(LOWEST_DB),
+        });
+        Ok(Self {
+            name: format!("{}, of one driver", self.name),
+            source: self.source.clone(),
+            points: points.collect(),
+            tolerance_db: self.tolerance_db,
+            ..Self::flat()
+        })
+    }
+
+    /// The target as TOML that [`Target::parse`] reads again.
+    #[must_use]
+    pub fn to_toml(&self) -> String {
+        let quoted = |text: &str| toml::Value::String(text.to_owned()).to_string();
+        let mut text = format!(
+            "name = {}\nsource = {}\ntilt_db_per_octave = {:?}\ntolerance_db = {:?}\n",
+            quoted(&self.name),
+            quoted(&self.source),
+            self.tilt_db_per_octave,
+            self.tolerance_db
+        );
+        if !self.points.is_empty() {
+            let points: Vec<String> = self
+                .points
+                .iter()
+                .map(|point| format!("[{:?}, {:?}]", point.frequency_hz, point.db))
+                .collect();
+            text.push_str(&format!("points = [{}]\n", points.join(", ")));
+        }
+        for shelf in &self.shelves {
+            text.push_str(&format!(
+                "\n[[shelf]]\ntype = \"{}\"\nfrequency_hz = {:?}\ngain_db = {:?}\nq = {:?}\n",
+                shelf.kind, shelf.frequency_hz, shelf.gain_db, shelf.q
+            ));
+        }
+        text
+    }
+
     /// The target as a response, for drawing and for export.
     #[must_use]
     pub fn response(&self, from_hz: f64, to_hz: f64, points_per_octave: f64) -> Response {
@@ -259,6 +321,40 @@ mod tests {
         }
         let target = Target::parse("100,6\n400,0\n", "own.txt").unwrap();
         near("from a response", target.db_at(200.0), 3.0, 1e-9);
+    }
+
+    /// Source: Linkwitz 1976: −6.02 dB at the corner, −24 dB per octave beyond.
+    #[test]
+    fn a_driver_gets_the_target_times_its_crossover() {
+        let target = Target { tilt_db_per_octave: -1.0, ..Target::flat() };
+        let filter = |frequency_hz| CarFilter {
+            family: crate::CrossoverFamily::LinkwitzRiley,
+            slope_db_per_octave: 24,
+            frequency_hz,
+        };
+        let woofer = target.for_driver(Some(filter(80.0)), Some(filter(2_500.0)), 48_000.0).unwrap();
+        near("at the lower corner", woofer.db_at(80.0), -6.0206 + target.db_at(80.0), 0.02);
+        near("at the upper corner", woofer.db_at(2_500.0), -6.0206 + target.db_at(2_500.0), 0.02);
+        near("between", woofer.db_at(450.0), target.db_at(450.0), 0.02);
+        assert!(woofer.db_at(20.0) < -35.0 && woofer.db_at(15_000.0) < -55.0);
+        assert!(target.for_driver(Some(filter(30_000.0)), None, 48_000.0).is_err());
+    }
+
+    #[test]
+    fn what_is_exported_is_read_again() {
+        for preset in Target::presets() {
+            let target = Target::preset(preset.name).unwrap();
+            assert_eq!(Target::parse(&target.to_toml(), "again").unwrap(), target);
+        }
+        let own = Target {
+            name: "my \"own\"".to_owned(),
+            points: vec![
+                TargetPoint { frequency_hz: 20.0, db: 6.5 },
+                TargetPoint { frequency_hz: 100.0, db: -0.25 },
+            ],
+            ..Target::flat()
+        };
+        assert_eq!(Target::parse(&own.to_toml(), "own").unwrap(), own);
     }
 
     #[test]

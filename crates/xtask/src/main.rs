@@ -26,8 +26,9 @@ cargo xtask COMMAND
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
   plugins            the example plugins of crates/guest, built anew from their sources
-  reference [--time] the comparison with numpy and scipy; with --time also the speeds, which are
-                     written to docs/performance.md
+  reference [--time|--fit]
+                     the comparison with numpy and scipy; with --time also the speeds, with --fit the
+                     fit against scipy.optimize (some 45 minutes); both are written to docs/performance.md
 
 `demo` and `test` first install what the system lacks, and say so.";
 

@@ -3,7 +3,8 @@
 use crate::command::{self, cargo, program};
 use crate::python;
 
-/// Compares, and with `--time` measures the speeds too.
+/// Compares, and with `--time` measures the speeds too, with `--fit` compares the fit
+/// with `scipy.optimize` at length.
 ///
 /// # Errors
 /// When a number differs by more than its stated tolerance, or the comparison
@@ -13,9 +14,10 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
         [] => compare(),
         [only] if only == "--time" => {
             compare()?;
-            time()
+            measure("time.py")
         }
-        other => Err(format!("`reference` takes `--time` or nothing, not `{}`", other.join(" "))),
+        [only] if only == "--fit" => measure("fits.py"),
+        other => Err(format!("`reference` takes `--time`, `--fit` or nothing, not `{}`", other.join(" "))),
     }
 }
 
@@ -30,15 +32,15 @@ pub(crate) fn compare() -> Result<(), String> {
     command::run(program(python).arg("tests/reference/compare.py").arg(answers))
 }
 
-/// Measures the speeds of both sides and writes `docs/performance.md`.
-fn time() -> Result<(), String> {
+/// Runs a script that measures both sides and writes `docs/performance.md`.
+fn measure(script: &str) -> Result<(), String> {
     let python = python::environment()?;
     let answers = build(&["--release"], "release")?;
     // Both settings cut numpy's own linear algebra short on machines that have
     // them; the comparison is to be with numpy at its best.
     command::run(
         program(python)
-            .arg("tests/reference/time.py")
+            .arg(format!("tests/reference/{script}"))
             .arg(answers)
             .env_remove("OPENBLAS_CORETYPE")
             .env_remove("OPENBLAS_L2_SIZE"),

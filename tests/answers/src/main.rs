@@ -4,6 +4,7 @@
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program for another program")]
 
 mod filters;
+mod fits;
 mod question;
 mod signals;
 mod spectra;
@@ -37,6 +38,7 @@ fn answer(question: &Question) -> Result<Value, String> {
     match question.kind()? {
         "section" => filters::section(question),
         "crossover" => filters::crossover(question),
+        "fit" => fits::bands(question),
         "sweep" => signals::sweep(question),
         "response" => signals::response(question),
         "resampled" => signals::resampled(question),

@@ -83,6 +83,23 @@ pub enum Verdict {
     Unclear,
 }
 
+impl Verdict {
+    /// The word of the interface contract.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::AsMeant => "as-meant",
+            Self::Missing => "missing",
+            Self::WrongSign => "wrong-sign",
+            Self::WrongGain => "wrong-gain",
+            Self::WrongFrequency => "wrong-frequency",
+            Self::WrongQ => "wrong-q",
+            Self::Extra => "extra",
+            Self::Unclear => "unclear",
+        }
+    }
+}
+
 /// Why there is no audit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum AuditError {

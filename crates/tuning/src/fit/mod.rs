@@ -7,6 +7,7 @@ mod placement;
 mod problem;
 mod quantise;
 mod search;
+mod several;
 mod solver;
 mod usable_range;
 
@@ -18,6 +19,7 @@ use explain::Evidence;
 pub(crate) use explain::hertz;
 use problem::{Problem, Setup, sum_db};
 use search::Means;
+pub use several::{ChannelFit, ChannelInput, fit_channels};
 
 /// What a fit is made from.
 #[derive(Debug, Clone)]
@@ -90,7 +92,7 @@ pub struct FitResult {
     pub findings: Vec<Finding>,
     /// How much louder the bands make the loudest frequency: so much lower must the
     /// level before them be, lest they clip.
-    #[serde(skip)]
+    #[serde(default)]
     pub headroom_cost_db: f64,
     /// The range that was fitted: the one asked for, as far as the data go.
     #[serde(skip)]

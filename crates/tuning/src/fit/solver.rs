@@ -11,7 +11,7 @@
 
 use super::problem::{BOOST_WEIGHT, Problem};
 use crate::BandKind;
-use crate::curve::Curve;
+use crate::curve::{Curve, sum_of_curves};
 use crate::linear::{dot, solve_in_place};
 
 /// Weight of the excess over the ceiling against the error.
@@ -46,12 +46,12 @@ impl FreeBand {
 
 /// What several bands add up to.
 pub(super) fn sum_of(problem: &Problem, bands: &[FreeBand]) -> Vec<f64> {
-    let mut sum = vec![0.0; problem.len()];
-    for band in bands {
-        let curve = band.curve(problem.sample_rate_hz);
-        sum.iter_mut().zip(&problem.axis).for_each(|(total, &u)| *total += curve.db(u));
-    }
-    sum
+    sum_of_curves(bands.iter().map(|band| band.curve(problem.sample_rate_hz)), &problem.axis)
+}
+
+fn sum_where(problem: &Problem, bands: &[FreeBand], which: impl Fn(usize) -> bool) -> Vec<f64> {
+    let chosen = bands.iter().enumerate().filter(|(index, _)| which(*index));
+    sum_of_curves(chosen.map(|(_, band)| band.curve(problem.sample_rate_hz)), &problem.axis)
 }
 
 /// The buffers of the solver, kept from one use to the next.
@@ -125,20 +125,12 @@ impl Solver {
 
     /// The sum of the bands that do not move.
     fn hold(&mut self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) {
-        self.held.clear();
-        self.held.resize(problem.len(), 0.0);
-        for (_, band) in bands.iter().enumerate().filter(|(index, _)| !moves(*index)) {
-            let curve = band.curve(problem.sample_rate_hz);
-            self.held.iter_mut().zip(&problem.axis).for_each(|(total, &u)| *total += curve.db(u));
-        }
+        self.held = sum_where(problem, bands, |index| !moves(index));
     }
 
     fn moved_sum(&self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) -> Vec<f64> {
-        let mut sum = self.held.clone();
-        for (_, band) in bands.iter().enumerate().filter(|(index, _)| moves(*index)) {
-            let curve = band.curve(problem.sample_rate_hz);
-            sum.iter_mut().zip(&problem.axis).for_each(|(total, &u)| *total += curve.db(u));
-        }
+        let mut sum = sum_where(problem, bands, moves);
+        sum.iter_mut().zip(&self.held).for_each(|(moved, held)| *moved += held);
         sum
     }
 
@@ -151,7 +143,6 @@ impl Solver {
     ) -> Vec<f64> {
         let count = problem.len();
         self.jacobian.resize(self.columns.len() * count, 0.0);
-        let mut sum = self.held.clone();
         let mut first = 0;
         for (_, band) in bands.iter().enumerate().filter(|(index, _)| moves(*index)) {
             let curve = band.curve(problem.sample_rate_hz);
@@ -159,8 +150,7 @@ impl Solver {
             let used = free.iter().filter(|f| **f).count();
             let columns = &mut self.jacobian[first * count..(first + used) * count];
             for (i, &u) in problem.axis.iter().enumerate() {
-                let (db, slope) = curve.db_and_slope(u);
-                sum[i] += db;
+                let slope = curve.slope(u);
                 let mut column = i;
                 for (is_free, value) in free.iter().zip([slope.log_frequency, slope.gain, slope.log_q]) {
                     if *is_free {
@@ -171,7 +161,7 @@ impl Solver {
             }
             first += used;
         }
-        sum
+        self.moved_sum(problem, bands, moves)
     }
 
     /// `H = Jᵀ W J` and `g = Jᵀ W r`, the offset eliminated, the ceiling added.

@@ -259,7 +259,10 @@ fn the_json_has_the_agreed_form() {
     let result = fit_one(&response, &Target::flat(), &profile, &FitOptions::default());
     let json = serde_json::to_value(&result).unwrap();
     let keys = |value: &serde_json::Value| value.as_object().unwrap().keys().cloned().collect::<Vec<_>>();
-    assert_eq!(keys(&json), ["after", "bands", "before", "findings", "left_alone", "offset_db"]);
+    assert_eq!(
+        keys(&json),
+        ["after", "bands", "before", "findings", "headroom_cost_db", "left_alone", "offset_db"]
+    );
     assert_eq!(json["bands"][0]["type"], "peak");
     let (q, entered) =
         (json["bands"][0]["q"].as_f64().unwrap(), json["bands"][0]["entered_q"].as_f64().unwrap());

@@ -15,6 +15,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
     ("cabin", &["dsp", "units"]),
     ("sandbox", &["measure", "units"]),
     ("guest", &[]),
+    ("preview", &["dsp", "units"]),
     ("host", &["measure", "measurements", "sandbox", "units"]),
     ("engine", &["recording", "units"]),
     ("job", &["measure", "recording", "units"]),

@@ -1,0 +1,195 @@
+//! A whole car aligned: from response files or distances to what is entered for every driver.
+
+use std::fmt;
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use serde::Serialize;
+use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile};
+
+use crate::{Error, Result, library};
+
+/// What is to be aligned.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CarOrder {
+    /// Each driver's name and response; none when only distances are known.
+    pub responses: Vec<(String, PathBuf)>,
+    /// Distances to the listener by the driver's name.
+    pub distances_m: Vec<(String, f64)>,
+    /// Arrivals by the driver's name.
+    pub arrivals_ms: Vec<(String, f64)>,
+    /// The processor's name or file.
+    pub processor: String,
+    /// The crossovers from the lowest up, when they are settled.
+    pub crossovers_hz: Vec<f64>,
+    /// The crossover filters were on when the responses were taken.
+    pub filtered: bool,
+    /// The air's temperature.
+    pub temperature_c: f64,
+}
+
+/// A delay for one driver, when nothing but distances or arrivals is known.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PlacedDriver {
+    /// The driver.
+    pub driver: String,
+    /// The delay on the processor's grid.
+    pub delay_s: f64,
+    /// The same in the units in which processors take it.
+    pub delay: DelayEntry,
+}
+
+/// What to enter for a car.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum CarTiming {
+    /// From responses: everything.
+    Aligned(CarAlignment),
+    /// From distances or arrivals alone: the delays.
+    Placed {
+        /// One entry for each driver.
+        drivers: Vec<PlacedDriver>,
+    },
+}
+
+/// Aligns a car.
+///
+/// # Errors
+/// When something that was given cannot be used.
+pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
+    let profile = library::profile(&order.processor)?;
+    let named =
+        |list: &[(String, f64)], name: &str| list.iter().find(|(other, _)| other == name).map(|(_, x)| *x);
+    if order.responses.is_empty() {
+        return placed(order, &profile);
+    }
+    for (name, _) in order.distances_m.iter().chain(&order.arrivals_ms) {
+        if !order.responses.iter().any(|(other, _)| other == name) {
+            return Err(Error::input(format!(
+                "there is a distance or arrival for `{name}`, but no driver of this name; give NAME=RESPONSE for it"
+            )));
+        }
+    }
+    let drivers: Vec<CarDriver> = order
+        .responses
+        .iter()
+        .map(|(name, path)| {
+            Ok(CarDriver {
+                name: name.clone(),
+                response: library::response(path)?,
+                distance_m: named(&order.distances_m, name),
+                arrival_s: named(&order.arrivals_ms, name).map(|ms| ms / 1e3),
+            })
+        })
+        .collect::<Result<_>>()?;
+    let input = CarInput {
+        drivers: &drivers,
+        profile: &profile,
+        crossovers_hz: &order.crossovers_hz,
+        filtered: order.filtered,
+        temperature_c: order.temperature_c,
+    };
+    tuning::align_car(&input).map(CarTiming::Aligned).map_err(|error| Error::input(error.to_string()))
+}
+
+fn placed(order: &CarOrder, profile: &Profile) -> Result<CarTiming> {
+    let (names, delays): (Vec<&String>, Vec<f64>) = match (&order.distances_m[..], &order.arrivals_ms[..]) {
+        ([], []) => {
+            return Err(Error::input(
+                "there is nothing to align; give NAME=RESPONSE for each driver, or --distance NAME=METRES",
+            ));
+        }
+        (distances, []) => {
+            let ways: Vec<f64> = distances.iter().map(|(_, m)| *m).collect();
+            let delays = tuning::delays_from_distances(&ways, order.temperature_c);
+            (distances.iter().map(|(name, _)| name).collect(), delays)
+        }
+        ([], arrivals) => {
+            let times: Vec<f64> = arrivals.iter().map(|(_, ms)| ms / 1e3).collect();
+            (arrivals.iter().map(|(name, _)| name).collect(), tuning::delays_from_arrivals(&times))
+        }
+        _ => return Err(Error::input("give --distance or --arrival for the drivers, not both")),
+    };
+    let drivers = names
+        .into_iter()
+        .zip(delays)
+        .map(|(name, wanted_s)| {
+            let delay_s = profile.delay.map_or(wanted_s, |grid| grid.nearest(wanted_s));
+            let delay = DelayEntry::new(delay_s, profile.sample_rate_hz, order.temperature_c);
+            PlacedDriver { driver: name.clone(), delay_s, delay }
+        })
+        .collect();
+    Ok(CarTiming::Placed { drivers })
+}
+
+fn delay_text(name: &str, delay: &DelayEntry) -> String {
+    format!(
+        "{name:16} {:7.2} ms {:7.1} samples {:6.1} cm {:6.1} in",
+        delay.ms, delay.samples, delay.cm, delay.inches
+    )
+}
+
+fn filter_text(filter: Option<CarFilter>, side: &str) -> String {
+    filter.map_or_else(String::new, |filter| {
+        let family = match filter.family {
+            tuning::CrossoverFamily::Butterworth => "Butterworth",
+            tuning::CrossoverFamily::LinkwitzRiley => "Linkwitz-Riley",
+            tuning::CrossoverFamily::Bessel => "Bessel",
+        };
+        format!(", {side} {:.0} Hz {family} {} dB/octave", filter.frequency_hz, filter.slope_db_per_octave)
+    })
+}
+
+fn setting_text(setting: &CarSetting) -> String {
+    format!(
+        "{}\n{:16} gain {:+.1} dB{}{}{}\n",
+        delay_text(&setting.driver, &setting.delay),
+        "",
+        setting.gain_db,
+        if setting.invert { ", TURN THE POLARITY OVER" } else { "" },
+        filter_text(setting.high_pass, "high-pass"),
+        filter_text(setting.low_pass, "low-pass")
+    )
+}
+
+impl fmt::Display for CarTiming {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let car = match self {
+            Self::Placed { drivers } => {
+                return drivers
+                    .iter()
+                    .try_for_each(|one| writeln!(f, "{}", delay_text(&one.driver, &one.delay)));
+            }
+            Self::Aligned(car) => car,
+        };
+        let mut text: String = car.drivers.iter().map(setting_text).collect();
+        // Writing to a string cannot fail.
+        for crossover in &car.crossovers {
+            let _ = writeln!(
+                text,
+                "{} with {} at {:.0} Hz ({}): worst loss {:.1} dB before, {:.1} dB after",
+                crossover.lower.join(" + "),
+                crossover.upper.join(" + "),
+                crossover.frequency_hz,
+                crossover.why,
+                crossover.before_worst_db,
+                crossover.worst_db
+            );
+        }
+        for sum in &car.sums {
+            let _ = writeln!(
+                text,
+                "predicted sum, {}: worst dip {:.1} dB at {:.0} Hz ({}); {:.1} dB before",
+                sum.heard,
+                sum.worst_db,
+                sum.worst_hz,
+                sum.worst_between.join(" and "),
+                sum.before_worst_db
+            );
+        }
+        for finding in &car.findings {
+            let _ = writeln!(text, "{}", finding.text);
+        }
+        f.write_str(&text)
+    }
+}

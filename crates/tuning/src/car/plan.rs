@@ -1,0 +1,194 @@
+//! Who meets whom, where, and through which filters.
+
+use std::collections::BTreeSet;
+
+use measure::Finding;
+
+use super::drivers::{self, Side};
+use super::{CarError, CarFilter, CarInput};
+use crate::fit::hertz;
+use crate::{CrossoverFamily, Profile};
+
+/// A driver is crossed over at least so far inside of its range, where it has one to
+/// spare (common practice, no source).
+const INSIDE: f64 = 1.25;
+/// The usual slope, and the one for neighbours that have little range in common (common
+/// practice, no source).
+const USUAL_DB_PER_OCTAVE: u32 = 24;
+const STEEP_DB_PER_OCTAVE: u32 = 48;
+
+/// A place where drivers meet.
+#[derive(Debug, Clone)]
+pub(super) struct Meeting {
+    pub(super) lower: Vec<usize>,
+    pub(super) upper: Vec<usize>,
+    pub(super) frequency_hz: f64,
+    pub(super) why: String,
+}
+
+/// Everything that is settled before delays are searched.
+#[derive(Debug, Clone)]
+pub(super) struct Plan {
+    pub(super) sides: Vec<Side>,
+    pub(super) ranges: Vec<(f64, f64)>,
+    /// From the lowest up.
+    pub(super) meetings: Vec<Meeting>,
+    pub(super) high_pass: Vec<Option<CarFilter>>,
+    pub(super) low_pass: Vec<Option<CarFilter>>,
+    pub(super) findings: Vec<Finding>,
+}
+
+impl Plan {
+    pub(super) fn new(input: &CarInput<'_>) -> Result<Self, CarError> {
+        let count = input.drivers.len();
+        let mut plan = Self {
+            sides: input.drivers.iter().map(|driver| drivers::side(&driver.name)).collect(),
+            ranges: input.drivers.iter().map(drivers::usable_range).collect(),
+            meetings: Vec::new(),
+            high_pass: vec![None; count],
+            low_pass: vec![None; count],
+            findings: Vec::new(),
+        };
+        plan.meet(input)?;
+        if !input.filtered {
+            plan.choose_filters(input.profile);
+        }
+        Ok(plan)
+    }
+
+    /// The drivers that one side hears, from the lowest up.
+    pub(super) fn heard(&self, side: Side) -> Vec<usize> {
+        let plays = |index: &usize| self.sides[*index] == side || self.sides[*index] == Side::Both;
+        let mut heard: Vec<usize> = (0..self.sides.len()).filter(plays).collect();
+        let middle = |index: usize| self.ranges[index].0 * self.ranges[index].1;
+        heard.sort_by(|&a, &b| middle(a).total_cmp(&middle(b)));
+        heard
+    }
+
+    /// The sides that there are; one that hears all where no driver names a side.
+    pub(super) fn listened(&self) -> Vec<Side> {
+        let there: Vec<Side> =
+            [Side::Left, Side::Right].into_iter().filter(|side| self.sides.contains(side)).collect();
+        if there.is_empty() { vec![Side::Both] } else { there }
+    }
+
+    /// Finds the meetings: step by step from the lowest up, both sides at once, so that
+    /// the left and the right get the same crossover.
+    fn meet(&mut self, input: &CarInput<'_>) -> Result<(), CarError> {
+        let chains: Vec<Vec<usize>> = self.listened().into_iter().map(|side| self.heard(side)).collect();
+        let wanted = chains.iter().map(|chain| chain.len().saturating_sub(1)).max().unwrap_or(0);
+        if !input.crossovers_hz.is_empty() && input.crossovers_hz.len() != wanted {
+            return Err(CarError::Crossovers { given: input.crossovers_hz.len(), wanted });
+        }
+        for step in 0..wanted {
+            // Sides of unequal length are matched from the top, where they are alike.
+            let pairs: BTreeSet<(usize, usize)> = chains
+                .iter()
+                .filter_map(|chain| {
+                    let at = (chain.len() + step).checked_sub(wanted + 1)?;
+                    Some((*chain.get(at)?, *chain.get(at + 1)?))
+                })
+                .collect();
+            let Some(&(lower, upper)) = pairs.first() else { continue };
+            let (frequency_hz, why) = match input.crossovers_hz.get(step) {
+                Some(&given_hz) => (given_hz, "as given".to_owned()),
+                None => self.suggest(&pairs, input, lower, upper),
+            };
+            let distinct = |of: fn(&(usize, usize)) -> usize| -> Vec<usize> {
+                pairs.iter().map(of).collect::<BTreeSet<_>>().into_iter().collect()
+            };
+            let (lowers, uppers) = (distinct(|pair| pair.0), distinct(|pair| pair.1));
+            if lowers.len() == uppers.len() {
+                for (lower, upper) in pairs {
+                    self.meetings.push(Meeting {
+                        lower: vec![lower],
+                        upper: vec![upper],
+                        frequency_hz,
+                        why: why.clone(),
+                    });
+                }
+            } else {
+                self.meetings.push(Meeting { lower: lowers, upper: uppers, frequency_hz, why });
+            }
+        }
+        Ok(())
+    }
+
+    /// A frequency that all who meet there can play, in the middle of what they share.
+    fn suggest(
+        &mut self,
+        pairs: &BTreeSet<(usize, usize)>,
+        input: &CarInput<'_>,
+        lower: usize,
+        upper: usize,
+    ) -> (f64, String) {
+        let low_hz = pairs.iter().map(|pair| self.ranges[pair.1].0).fold(0.0, f64::max);
+        let high_hz = pairs.iter().map(|pair| self.ranges[pair.0].1).fold(f64::INFINITY, f64::min);
+        let names = (&input.drivers[lower].name, &input.drivers[upper].name);
+        if low_hz >= high_hz {
+            let frequency_hz = two_digits((low_hz * high_hz).sqrt());
+            self.findings.push(Finding::caution(
+                "crossover-gap",
+                format!(
+                    "{} stops at {} and {} begins at {}: nothing plays in between. Measure both over a wider range, or \
+                     choose drivers that meet.",
+                    names.0,
+                    hertz(high_hz),
+                    names.1,
+                    hertz(low_hz)
+                ),
+            ));
+            return (frequency_hz, "in the middle of the gap".to_owned());
+        }
+        let middle_hz = (low_hz * high_hz).sqrt();
+        let frequency_hz = two_digits(middle_hz.max(low_hz * INSIDE).min(high_hz));
+        let why = format!(
+            "{} plays from {} and {} up to {}; this is the middle of what they share",
+            names.1,
+            hertz(low_hz),
+            names.0,
+            hertz(high_hz)
+        );
+        (frequency_hz, why)
+    }
+
+    fn choose_filters(&mut self, profile: &Profile) {
+        if profile.crossovers.is_empty() {
+            self.findings.push(Finding::note(
+                "no-crossovers",
+                "The profile of this processor lists no crossover filters, so none is suggested.",
+            ));
+            return;
+        }
+        for meeting in &self.meetings {
+            let ranges = &self.ranges;
+            let highest_hz = meeting.lower.iter().map(|&lower| ranges[lower].1).fold(f64::INFINITY, f64::min);
+            let lowest_hz = meeting.upper.iter().map(|&upper| ranges[upper].0).fold(0.0, f64::max);
+            let octaves = (highest_hz / lowest_hz).log2();
+            let wanted = if octaves < 1.0 { STEEP_DB_PER_OCTAVE } else { USUAL_DB_PER_OCTAVE };
+            let Some(filter) = filter(profile, wanted, meeting.frequency_hz) else { continue };
+            for &lower in &meeting.lower {
+                self.low_pass[lower] = Some(filter);
+            }
+            for &upper in &meeting.upper {
+                self.high_pass[upper] = Some(filter);
+            }
+        }
+    }
+}
+
+/// The profile's filter whose slope is nearest: Linkwitz-Riley where it has one, because
+/// its two sides add up flat.
+fn filter(profile: &Profile, wanted: u32, frequency_hz: f64) -> Option<CarFilter> {
+    let family = [CrossoverFamily::LinkwitzRiley, CrossoverFamily::Butterworth, CrossoverFamily::Bessel]
+        .into_iter()
+        .find_map(|family| profile.crossovers.iter().find(|choice| choice.family == family))?;
+    let slope = family.slopes_db_per_octave.iter().copied().min_by_key(|slope| slope.abs_diff(wanted))?;
+    Some(CarFilter { family: family.family, slope_db_per_octave: slope, frequency_hz })
+}
+
+/// A frequency as a person would set it: two digits.
+fn two_digits(frequency_hz: f64) -> f64 {
+    let unit = 10f64.powf(frequency_hz.log10().floor() - 1.0);
+    (frequency_hz / unit).round() * unit
+}
