@@ -1,7 +1,9 @@
 //! The finished program from outside: what it prints, what it leaves on disk and
 //! how it ends, for good input and bad.
 
+mod alignment;
 mod analysis;
+mod auditing;
 mod bad_input;
 mod demo;
 mod display;

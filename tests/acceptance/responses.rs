@@ -110,3 +110,70 @@ fn a_deep_narrow_cancellation_is_left_alone_and_named() {
         "{left_alone:?}"
     );
 }
+
+/// Source: an expert's rule; a driver that does not play is no reason to turn the others down.
+#[test]
+fn a_hole_is_left_alone_and_does_not_draw_everything_down() {
+    let desk = Desk::new();
+    desk.write(
+        "hole.csv",
+        response_csv(|f| if (60.0..250.0).contains(&f) { -25.0 } else { (3.0 * f.ln()).sin() }),
+    );
+    let outcome = desk.run("fit hole.csv --target flat --json").done();
+    let answer = outcome.json();
+    assert_eq!(answer["left_alone"][0]["why"], "out-of-reach", "{answer}");
+    near("where the target was laid", answer["offset_db"].as_f64().unwrap(), 0.0, 3.0);
+    at_most("headroom", answer["headroom_cost_db"].as_f64().unwrap(), 6.0);
+}
+
+#[test]
+fn locked_bands_stay_and_the_rest_is_fitted_around_them() {
+    let desk = Desk::new();
+    desk.write("room.csv", response_csv(|f| bell(f, 80.0, 8.0, 0.4) + bell(f, 1_000.0, -3.0, 0.7)));
+    desk.write("locked.csv", "channel,band,type,frequency_hz,gain_db,q\n,1,peak,80,-5,2\n");
+    let outcome = desk.run("fit room.csv --lock locked.csv --json --out bands.csv").done();
+    let locked = |band: &Value| band["frequency_hz"] == 80.0 && band["gain_db"] == -5.0 && band["q"] == 2.0;
+    assert!(bands(&outcome).iter().any(locked), "{}", outcome.stdout);
+    assert!(bands(&outcome).len() > 1, "{}", outcome.stdout);
+    assert!(desk.read("bands.csv").contains(",peak,80,-5,2"));
+    desk.write("off.csv", "channel,band,type,frequency_hz,gain_db,q\n,1,peak,80.5,-5,2\n");
+    desk.run("fit room.csv --lock off.csv").refused(&["locked band 1", "80.5"]);
+}
+
+#[test]
+fn a_pair_of_channels_shares_what_both_need() {
+    let desk = Desk::new();
+    desk.write("l.csv", response_csv(|f| bell(f, 90.0, 6.0, 0.5) + bell(f, 400.0, 5.0, 0.3)));
+    desk.write("r.csv", response_csv(|f| bell(f, 90.0, 6.0, 0.5) + bell(f, 3_000.0, 5.0, 0.3)));
+    let arguments = [
+        "fit",
+        "--channel",
+        "front left=l.csv",
+        "--channel",
+        "front right=r.csv",
+        "--json",
+        "--out",
+        "bands.csv",
+    ];
+    let answer = desk.run_with(&arguments).done().json();
+    let channels = answer["channels"].as_array().expect("channels");
+    assert_eq!(channels.len(), 2);
+    for channel in channels {
+        at_most("error", channel["after"]["rms_db"].as_f64().unwrap(), 0.5);
+        assert!(!channel["shared_bands"].as_array().expect("shared_bands").is_empty(), "{channel}");
+    }
+    let csv = desk.read("bands.csv");
+    assert!(csv.contains("front left,1,") && csv.contains("front right,1,"), "{csv}");
+    desk.run_with(&["fit", "--channel", "left"]).refused(&["NAME=RESPONSE"]);
+}
+
+/// Source: Linkwitz 1976: −6.02 dB at the corner. A driver that already has its filter needs no band.
+#[test]
+fn a_driver_is_fitted_to_the_target_times_its_crossover() {
+    let desk = Desk::new();
+    let fourth = |ratio: f64| -20.0 * (1.0 + ratio.powi(4)).log10();
+    desk.write("woofer.csv", response_csv(|f| (fourth(80.0 / f) + fourth(f / 2_500.0)).max(-70.0)));
+    let outcome = desk.run("fit woofer.csv --high-pass 80 --low-pass 2500 --from 40 --to 5000 --json").done();
+    at_most("bands", bands(&outcome).len() as f64, 1.0);
+    at_most("error before", outcome.json()["before"]["rms_db"].as_f64().unwrap(), 0.2);
+}
