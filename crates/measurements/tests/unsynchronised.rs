@@ -16,7 +16,7 @@ use testkit::{at_most, near};
 
 /// How many recordings the suite tries, and how many a thorough run; their seeds count
 /// from 0.
-const RECORDINGS: [u64; 2] = [6, 100];
+const RECORDINGS: [u64; 2] = [4, 100];
 /// How many minutes of other sounds.
 const MINUTES: [u64; 2] = [2, 20];
 
