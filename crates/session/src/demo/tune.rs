@@ -4,7 +4,7 @@ use cabin::{Band, Car};
 use engine::InputRole;
 use host::Registry;
 use job::{Outcome, Set, Stage};
-use tuning::{AuditInput, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
+use tuning::{FitInput, FitOptions, FitResult, Profile, Response, Target};
 
 use super::{Demo, paired_sweep};
 use crate::take::{self, Plan, Until};
@@ -43,7 +43,6 @@ impl Demo<'_> {
         for place in &fitted.left_alone {
             self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, fitting::why(place)));
         }
-        self.audit(&fitted, &profile, &before, &after)?;
         self.keep(
             &fitted,
             Outcome {
@@ -56,44 +55,6 @@ impl Demo<'_> {
             },
         )?;
         Ok((was.rms_db, is.rms_db, fitted.bands.len()))
-    }
-
-    /// Compares what the bands did with what they should have done, and keeps it.
-    fn audit(
-        &mut self,
-        fitted: &FitResult,
-        profile: &Profile,
-        before: &[Response],
-        after: &[Response],
-    ) -> Result<()> {
-        let average = |responses: &[Response]| {
-            tuning::average(responses).map_err(|error| Error::measurement(error.to_string()))
-        };
-        let (before, after) = (average(before)?, average(after)?);
-        let bands: Vec<tuning::Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
-        let input = AuditInput { before: &before, after: &after, bands: &bands, profile: Some(profile) };
-        let audit = tuning::audit(&input).map_err(|error| Error::measurement(error.to_string()))?;
-        let wrong: Vec<&str> = audit
-            .bands
-            .iter()
-            .filter(|band| band.verdict != Verdict::AsMeant)
-            .map(|band| band.text.as_str())
-            .collect();
-        if wrong.is_empty() {
-            self.detail(&format!("audit: all {} bands do what they should", bands.len()));
-        }
-        wrong.iter().for_each(|text| self.detail(&format!("audit: {text}")));
-        let lines = audit
-            .bands
-            .iter()
-            .map(|band| job::AuditLine {
-                index: u32::try_from(band.index).unwrap_or(u32::MAX),
-                verdict: band.verdict.word().to_owned(),
-                text: band.text.clone(),
-            })
-            .collect();
-        self.job.edit(|data| data.audit = lines)?;
-        Ok(())
     }
 
     /// Sweeps the whole car at every position of the microphone.
