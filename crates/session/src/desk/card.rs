@@ -448,14 +448,17 @@ impl Desk {
     /// What the second set says of the bands that were typed in.
     fn audit_lines(&self) -> Vec<FindingLine> {
         let Some(audit) = self.audit() else { return Vec::new() };
-        let wrong: Vec<FindingLine> = audit
-            .bands
-            .iter()
+        // A small difference that nobody meant is what two averages over positions
+        // differ by anyway, so it is left out here.
+        let meant = audit.bands.iter().filter(|band| band.verdict != Verdict::Extra);
+        let wrong: Vec<FindingLine> = meant
+            .clone()
             .filter(|band| band.verdict != Verdict::AsMeant)
             .map(|band| FindingLine { tone: Tone::Caution, text: band.text.clone() })
             .collect();
-        if wrong.is_empty() && !audit.bands.is_empty() {
-            let text = format!("All {} bands are entered as meant.", audit.bands.len());
+        let count = meant.count();
+        if wrong.is_empty() && count > 0 {
+            let text = format!("All {count} bands do what they should.");
             return vec![FindingLine { tone: Tone::Good, text }];
         }
         wrong

@@ -1,5 +1,7 @@
 //! The faces of the chart.
 
+use std::sync::Arc;
+
 use chart::{Area, Axis, Chart, Dash, Handle, Line, Point, Role, Scale};
 use dsp::response::log_grid;
 use tuning::Response;
@@ -140,16 +142,19 @@ impl Desk {
 
     fn tune_chart(&self) -> Chart {
         let (before, after) = (self.average(SetMark::Before), self.average(SetMark::After));
-        let offset_db = before.as_ref().or(after.as_ref()).map_or(0.0, |average| self.offset_db(average));
+        // Each lies where it fits the target best: overall level is no matter of tone.
+        let offset = |average: &Option<Arc<Response>>| average.as_ref().map_or(0.0, |a| self.offset_db(a));
+        let (before_db, after_db) = (offset(&before), offset(&after));
         let mut lines = Vec::new();
         // The positions stand behind their average: faint, and without names.
         let unmarked = self.shown().filter(|held| held.mark.is_none());
         for (number, held) in unmarked.enumerate() {
             if let Some(response) = self.captures.smoothed(held, self.smoothing) {
-                lines.push(series(number, &held.label, &response, offset_db));
+                lines.push(series(number, &held.label, &response, self.offset_db(&response)));
             }
         }
-        for (mark, role) in [(SetMark::Before, Role::Before), (SetMark::After, Role::After)] {
+        let sides = [(SetMark::Before, Role::Before, before_db), (SetMark::After, Role::After, after_db)];
+        for (mark, role, offset_db) in sides {
             if after.is_some() && mark == SetMark::Before {
                 continue;
             }
@@ -162,14 +167,15 @@ impl Desk {
         }
         if let Some(before) = &before {
             let dash = if after.is_some() { Dash::Dashed } else { Dash::Solid };
-            lines.push(line("before", Role::Before, dash, before, offset_db));
+            lines.push(line("before", Role::Before, dash, before, before_db));
             if after.is_none() && self.tune.bands().iter().any(|band| band.enabled) {
                 let predicted = self.tune.predicted(before);
+                let offset_db = self.offset_db(&predicted);
                 lines.push(line("predicted", Role::Predicted, Dash::Dashed, &predicted, offset_db));
             }
         }
         if let Some(after) = &after {
-            lines.push(line("after", Role::After, Dash::Solid, after, offset_db));
+            lines.push(line("after", Role::After, Dash::Solid, after, after_db));
         }
         if self.tune.bands().iter().any(|band| band.enabled) {
             let grid = log_grid(20.0, 20_000.0, 24.0);
