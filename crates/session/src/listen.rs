@@ -12,7 +12,7 @@ use serde::Serialize;
 use crate::bench::Bench;
 use crate::listening::{ListenEvent, Listening};
 use crate::stretch::Keeping;
-use crate::{Error, Result, jobs};
+use crate::{Error, Result, jobs, place};
 
 /// What is to be listened with, and for how long.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -82,7 +82,12 @@ pub fn listen(order: &ListenOrder, say: &mut dyn FnMut(&str)) -> Result<Listened
     };
     let mut listening = Listening::new(sample_rate_hz, bench.spec().inputs.len(), keeping);
     let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
-    let mut capture = bench.capture(CaptureRequest { play, length, record_to: None })?;
+    // What a real car sounded like cannot be had again, so all of it goes to disk first.
+    let record_to = bench.car().is_none().then(|| place::loose_recording("listen")).transpose()?;
+    if let Some(path) = &record_to {
+        say(&format!("The recording is kept in {}", path.display()));
+    }
+    let mut capture = bench.capture(CaptureRequest { play, length, record_to })?;
     let mut listened = Listened { tracks: Vec::new() };
     say("Listening for a track");
     loop {

@@ -105,19 +105,13 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
     let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
     count_down(order.after_s, progress);
     // The simulated car can be asked again, to the bit; a real one cannot.
-    let loose = (job.is_none() && bench.car().is_none()).then(|| loose_recording(&order.id)).transpose()?;
+    let loose =
+        (job.is_none() && bench.car().is_none()).then(|| place::loose_recording(&order.id)).transpose()?;
     let taken = take::take(&plan, &mut bench, job.as_mut(), loose.clone(), &mut |take, _| {
         progress("Measuring", take.progress().unwrap_or(0.0));
         Ok(())
     })?;
     Ok(Measured { reading: taken.reading, recording: loose })
-}
-
-/// Where a recording that belongs to no job is kept.
-pub(crate) fn loose_recording(id: &str) -> Result<PathBuf> {
-    let folder = place::work().join("recordings");
-    std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
-    Ok(place::unused(&folder, &format!("-{id}.wav")))
 }
 
 /// The input that a measurement is usually made with: what belongs to the source hears

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use etcetera::BaseStrategy;
 
+use crate::{Error, Result};
+
 /// The folder of the person's work: jobs that were begun without naming a
 /// folder, and recordings that belong to no job.
 pub(crate) fn work() -> PathBuf {
@@ -44,6 +46,13 @@ pub(crate) fn own_names(kind: &str) -> Vec<String> {
         .collect();
     names.sort();
     names
+}
+
+/// Where a recording that belongs to no job is kept.
+pub(crate) fn loose_recording(id: &str) -> Result<PathBuf> {
+    let folder = work().join("recordings");
+    std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
+    Ok(unused(&folder, &format!("-{id}.wav")))
 }
 
 /// A path in a folder that nothing has yet: today's date, a number, an ending

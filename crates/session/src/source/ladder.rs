@@ -13,7 +13,7 @@ use tuning::OutputHeadroom;
 
 use super::{Go, SourceHeadroom, output_headroom};
 use crate::bench::Bench;
-use crate::live::loose_recording;
+use crate::place::loose_recording;
 use crate::take::{Plan, Pumped, Take, Until};
 use crate::{Error, Result, jobs};
 

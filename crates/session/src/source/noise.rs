@@ -258,7 +258,7 @@ fn captures(
             position: String::new(),
         };
         let loose =
-            (job.is_none() && !simulated).then(|| crate::live::loose_recording("noise")).transpose()?;
+            (job.is_none() && !simulated).then(|| crate::place::loose_recording("noise")).transpose()?;
         let taken = take::take(&plan, bench, job.as_deref_mut(), loose, &mut |_, _| Ok(()))?;
         readings.push((name, Some(rpm).filter(|rpm| *rpm > 0.0), taken.reading));
     }

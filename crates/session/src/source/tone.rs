@@ -328,7 +328,7 @@ fn captures(
                 position: output.clone(),
             };
             let loose =
-                (job.is_none() && !simulated).then(|| crate::live::loose_recording("tone")).transpose()?;
+                (job.is_none() && !simulated).then(|| crate::place::loose_recording("tone")).transpose()?;
             let taken = take::take(&plan, bench, job.as_deref_mut(), loose, &mut |_, _| Ok(()))?;
             // Captures of one simulated rig begin together with what they play; devices do not.
             all.push(heard(output.clone(), step, &taken.reading, simulated)?);
