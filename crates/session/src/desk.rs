@@ -15,6 +15,7 @@ mod ladder;
 mod live;
 mod memo;
 mod order;
+mod other;
 mod picture;
 mod results;
 mod sounds;
@@ -57,6 +58,8 @@ enum SourceTask {
     Headroom,
     /// What it does to the sound.
     Response,
+    /// Anything else.
+    Other,
 }
 
 /// What a person has chosen on the cards.
@@ -64,6 +67,9 @@ enum SourceTask {
 struct Choices {
     signal: Signal,
     source_task: SourceTask,
+    /// The other measurement that was chosen, by its id, and what there is to choose from.
+    other: String,
+    offers: Vec<other::Offer>,
     /// The output that is tapped, with devices.
     output: String,
     /// The volume step at which a ladder begins, with devices.
@@ -176,6 +182,8 @@ impl Desk {
             choices: Choices {
                 signal: Signal::Sweep,
                 source_task: SourceTask::Headroom,
+                other: String::new(),
+                offers: Vec::new(),
                 output: "front".to_owned(),
                 first_step: 1,
                 times: 1,

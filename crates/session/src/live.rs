@@ -114,12 +114,15 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
     Ok(Measured { reading: taken.reading, recording: loose })
 }
 
-/// The input that a measurement is usually made with: what belongs to the source hears
-/// volts, everything else hears the cabin.
+/// The kind of input that a measurement is usually made with: what belongs to the
+/// source hears volts, everything else hears the cabin.
+pub(crate) fn usual_role(id: &str) -> InputRole {
+    if ["tone", "headroom", "noise"].contains(&id) { InputRole::Electrical } else { InputRole::Microphone }
+}
+
+/// The input of that kind, or else the microphone's, or else the first.
 fn usual_input(bench: &Bench, id: &str) -> usize {
-    let electrical = ["tone", "headroom", "noise"].contains(&id).then_some(InputRole::Electrical);
-    let role = electrical.filter(|role| bench.input(*role).is_some()).unwrap_or(InputRole::Microphone);
-    bench.input(role).unwrap_or(0)
+    bench.input(usual_role(id)).or_else(|| bench.input(InputRole::Microphone)).unwrap_or(0)
 }
 
 /// The clean limit of a simulated car, whose volume climbs by itself.

@@ -71,12 +71,12 @@ impl Desk {
     }
 
     fn source_card(&self) -> Card {
+        if self.choices.source_task == SourceTask::Other {
+            return self.other_card();
+        }
         let simulated = self.is_simulated();
         let headroom = self.choices.source_task == SourceTask::Headroom;
-        let tasks = [("headroom", "Clean step"), ("response", "Response")];
-        let tasks = tasks.map(|(id, label)| (id.to_owned(), label.to_owned()));
-        let mut settings =
-            vec![choice("task", "Measure", tasks, if headroom { "headroom" } else { "response" })];
+        let mut settings = vec![self.task_setting()];
         if !simulated {
             settings.push(text("output", "Output that is tapped", &self.choices.output));
             if headroom {
@@ -477,6 +477,16 @@ impl Desk {
         findings
     }
 
+    pub(super) fn task_setting(&self) -> Setting {
+        let tasks = [("headroom", "Clean step"), ("response", "Response"), ("other", "Other")];
+        let chosen = match self.choices.source_task {
+            SourceTask::Headroom => "headroom",
+            SourceTask::Response => "response",
+            SourceTask::Other => "other",
+        };
+        choice("task", "Measure", tasks.map(|(id, label)| (id.to_owned(), label.to_owned())), chosen)
+    }
+
     fn signal_setting(&self) -> Setting {
         let options = [("sweep", "Sweep"), ("pink", "Pink noise")];
         let chosen = if self.choices.signal == Signal::Pink { "pink" } else { "sweep" };
@@ -495,7 +505,7 @@ impl Desk {
         Setting { id: "go-on".to_owned(), label, kind: SettingKind::Switch(self.choices.go_on) }
     }
 
-    fn countdown_setting(&self) -> Setting {
+    pub(super) fn countdown_setting(&self) -> Setting {
         number("countdown", "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
     }
 
@@ -522,11 +532,11 @@ fn positions(count: usize) -> String {
     if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
 }
 
-fn action(id: &str, label: &str, enabled: bool) -> Action {
+pub(super) fn action(id: &str, label: &str, enabled: bool) -> Action {
     Action { id: id.to_owned(), label: label.to_owned(), enabled }
 }
 
-fn line(label: &str, value: String) -> CardLine {
+pub(super) fn line(label: &str, value: String) -> CardLine {
     CardLine { label: label.to_owned(), value, tone: Tone::Plain }
 }
 
@@ -534,7 +544,7 @@ fn text(id: &str, label: &str, text: &str) -> Setting {
     Setting { id: id.to_owned(), label: label.to_owned(), kind: SettingKind::Text(text.to_owned()) }
 }
 
-fn choice(
+pub(super) fn choice(
     id: &str,
     label: &str,
     options: impl IntoIterator<Item = (String, String)>,

@@ -331,9 +331,16 @@ impl Desk {
                 choices.signal = if signal == "pink" { Signal::Pink } else { Signal::Sweep };
             }
             ("task", SettingValue::Choice(task)) => {
-                choices.source_task =
-                    if task == "response" { SourceTask::Response } else { SourceTask::Headroom };
+                choices.source_task = match task.as_str() {
+                    "response" => SourceTask::Response,
+                    "other" => SourceTask::Other,
+                    _ => SourceTask::Headroom,
+                };
+                if choices.source_task == SourceTask::Other {
+                    self.offer();
+                }
             }
+            ("other", SettingValue::Choice(id)) => choices.other = id,
             ("times", SettingValue::Choice(times)) => choices.times = times.parse().unwrap_or(1),
             ("side", SettingValue::Choice(side)) => {
                 choices.side = if side == "after" { SetMark::After } else { SetMark::Before };

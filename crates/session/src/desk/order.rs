@@ -3,7 +3,6 @@
 use std::collections::VecDeque;
 
 use engine::{InputRole, Pace};
-use host::Registry;
 use job::{Set, Stage};
 use measure::{ParameterValue, Parameters, Segment, Signal as Played, Stimulus, StimulusWanted};
 use measurements::signals;
@@ -11,7 +10,7 @@ use view::SetMark;
 
 use super::{Desk, Signal, SourceTask, drivers};
 use crate::take::{Plan, Until};
-use crate::{Error, Result};
+use crate::{Error, Result, plugins};
 
 /// How long the simulated radio stays at each volume step.
 pub(super) const HOLD_S: f64 = 0.6;
@@ -75,6 +74,7 @@ impl Desk {
         let mut orders = match (self.stage, self.choices.source_task) {
             (view::Stage::Source, SourceTask::Headroom) => self.ladders()?,
             (view::Stage::Source, SourceTask::Response) => VecDeque::from([self.source_response()?]),
+            (view::Stage::Source, SourceTask::Other) => self.other_orders()?,
             (view::Stage::Drivers, _) => self.driver_orders()?,
             (view::Stage::Tune, _) => self.position_orders()?,
             _ => return Err(Error::input("There is nothing to measure in this stage.")),
@@ -93,7 +93,7 @@ impl Desk {
     }
 
     /// How fast a simulated car is measured.
-    fn pace(&self, fastest: u32) -> Pace {
+    pub(super) fn pace(&self, fastest: u32) -> Pace {
         match self.choices.times.min(fastest) {
             0 | 1 => Pace::RealTime,
             times => Pace::Times(times),
@@ -106,9 +106,10 @@ impl Desk {
         clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
     }
 
-    fn plan(&self, measurement: &str, stage: Stage, role: InputRole) -> Result<Plan> {
-        let registry = Registry::built_in();
-        let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+    pub(super) fn plan(&self, measurement: &str, stage: Stage, role: InputRole) -> Result<Plan> {
+        let registry = plugins::registry(measurement);
+        let manifest =
+            registry.manifest(measurement).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
         let stimulus = match &manifest.stimulus {
             StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
             StimulusWanted::Any | StimulusWanted::Quiet => None,

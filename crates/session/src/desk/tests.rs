@@ -160,6 +160,21 @@ fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
 }
 
 #[test]
+fn any_other_measurement_is_made_and_its_values_are_on_the_card() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Source));
+    bench.choose("task", "other");
+    bench.choose("other", "noise");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let snapshot = bench.snapshot();
+    assert_eq!(snapshot.tray.len(), 1, "{:?}", bench.notices());
+    let level = snapshot.card.lines.iter().find(|line| line.label == "rms dbfs");
+    let level: f64 = level.expect("the level of the noise").value.parse().expect("a number");
+    assert!((-140.0..-20.0).contains(&level), "{level} dBFS");
+}
+
+#[test]
 fn every_edit_is_taken_back_and_made_again() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
