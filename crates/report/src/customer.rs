@@ -23,6 +23,7 @@ impl Sheet {
         body += "</section>\n";
         body += &self.done_section();
         body += &self.result_section();
+        body += &section_list("Also measured", &self.also);
         body += &section_list("Please keep in mind", self.advice());
         body += &section_list("For your safety", CUSTOMER_CAUTIONS);
         body += "</main>\n";

@@ -3,6 +3,7 @@
 //! [`Sheet::from_job`] gathers what is to be said; everything after that is a
 //! pure function from a [`Sheet`] to a `String`. Nothing here writes files.
 
+mod also;
 mod cautions;
 mod customer;
 mod html;

@@ -4,7 +4,7 @@ use chart::Chart;
 use job::{AuditLine, BandType, ChannelSetting, Job, JobData, LeftAlone, Outcome, Source, SourceUnit};
 use tuning::{BandEntry, BandKind, bands_csv};
 
-use crate::picture;
+use crate::{also, picture};
 
 /// Everything that an entry sheet or a customer's report says.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,6 +39,8 @@ pub struct Sheet {
     pub stages: Vec<(String, String)>,
     /// The person's own notes.
     pub notes: String,
+    /// What else was measured, one line each: a third party's measurements among them.
+    pub also: Vec<String>,
     /// Before, after and target over frequency, where there is something to show.
     pub chart: Option<Chart>,
     /// What could not be shown, and why.
@@ -83,7 +85,7 @@ impl Sheet {
         let data = job.data();
         let mut remarks: Vec<String> = job.problems().iter().map(|finding| finding.text.clone()).collect();
         let chart = picture::before_and_after(job, &mut remarks);
-        Self { chart, remarks, ..Self::from_data(data) }
+        Self { chart, remarks, also: also::lines(job), ..Self::from_data(data) }
     }
 
     /// Gathers what does not depend on captures.
@@ -116,6 +118,7 @@ impl Sheet {
                 .map(|(stage, result)| (stage_title(*stage).to_owned(), result.line.clone()))
                 .collect(),
             notes: data.notes.clone(),
+            also: Vec::new(),
             chart: None,
             remarks: Vec::new(),
         }

@@ -43,6 +43,7 @@ impl Sheet {
                 escape(self.notes.trim())
             );
         }
+        body += &section_list("Also measured", &self.also);
         body += &section_list("Cautions", TECHNICIAN_CAUTIONS);
         body += &section_list("Not shown", &self.remarks);
         body += "</main>\n";

@@ -124,6 +124,25 @@ fn capture(job: &mut Job, set: Set, response: &[(f64, f64)]) {
 }
 
 #[test]
+fn a_third_partys_newest_reading_is_on_sheet_and_report() {
+    let mut scratch = job(whole);
+    for score in [41.5, 56.25] {
+        let mut meta = CaptureMeta::new("shop.score", 1, Stage::Source, Timestamp::UNIX_EPOCH);
+        meta.label = "Score <of> the shop".to_owned();
+        let pending = scratch.job.begin_capture(&meta).unwrap();
+        fs::write(&pending.audio_path, b"").unwrap();
+        let mut reading = Reading::new("shop.score", 1, 48_000.0);
+        reading.value("score_percent", score);
+        scratch.job.finish_capture(&pending, &reading, meta).unwrap();
+    }
+    let sheet = Sheet::from_job(&scratch.job);
+    assert_eq!(sheet.also, ["Score <of> the shop: score percent 56.25"]);
+    for page in [sheet.to_customer_html(), sheet.to_html()] {
+        assert!(page.contains("Score &lt;of&gt; the shop: score percent 56.25"), "{page}");
+    }
+}
+
+#[test]
 fn csv_is_what_is_typed_channel_by_channel() {
     let scratch = job(whole);
     let csv = Sheet::from_job(&scratch.job).to_csv();
