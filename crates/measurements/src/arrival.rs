@@ -15,6 +15,7 @@ use crate::find::{located, silences};
 use crate::polarity;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
+use crate::taped::{Analyse, Taped};
 
 const ID: &str = "arrival";
 const VERSION: u32 = 1;
@@ -40,7 +41,7 @@ const DIRECT_DB: f64 = 3.0;
 /// (`full_range_arrivals_are_right_to_a_microsecond`), ±50 µs for a subwoofer's band.
 #[derive(Debug, Default)]
 pub struct ArrivalMeasurement {
-    running: Option<Running>,
+    running: Taped<Running>,
 }
 
 #[derive(Debug)]
@@ -76,43 +77,19 @@ impl Measurement for ArrivalMeasurement {
     }
 
     fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running = None;
-        let stimulus = start.stimulus.as_ref().ok_or_else(|| {
-            Finding::stop(
-                "stimulus-missing",
-                "An arrival is measured with a known sound. Name the track that was played.",
-            )
-        })?;
-        let test = Excitation::of(stimulus)?;
-        let burst = burst_of(stimulus, &test);
-        self.running = Some(Running { name: stimulus.name.clone(), test, burst, tape: Tape::new(start)? });
-        Ok(())
+        self.running.start(start)
     }
 
     fn feed(&mut self, block: &Block<'_>) -> Feed {
-        if let Some(running) = &mut self.running {
-            running.tape.feed(block);
-        }
-        Feed::More
+        self.running.feed(block)
     }
 
     fn reading(&mut self) -> Reading {
-        let mut reading = Reading::new(ID, VERSION, 0.0);
-        if let Some(running) = &self.running {
-            reading.sample_rate_hz = running.tape.sample_rate_hz;
-            reading.findings = running.tape.findings();
-        }
-        reading
+        self.running.reading()
     }
 
     fn finish(&mut self) -> Reading {
-        let mut reading = self.reading();
-        if let Some(running) = self.running.take()
-            && let Err(stop) = running.analyse(&mut reading)
-        {
-            reading.finding(stop);
-        }
-        reading
+        self.running.finish()
     }
 }
 
@@ -133,7 +110,30 @@ struct Heard {
     band_hz: (f64, f64),
 }
 
-impl Running {
+impl Analyse for Running {
+    const ID: &'static str = ID;
+    const VERSION: u32 = VERSION;
+
+    fn prepare(start: &Start) -> Result<Self, Finding> {
+        let stimulus = start.stimulus.as_ref().ok_or_else(|| {
+            Finding::stop(
+                "stimulus-missing",
+                "An arrival is measured with a known sound. Name the track that was played.",
+            )
+        })?;
+        let test = Excitation::of(stimulus)?;
+        let burst = burst_of(stimulus, &test);
+        Ok(Self { name: stimulus.name.clone(), test, burst, tape: Tape::new(start)? })
+    }
+
+    fn tape(&self) -> &Tape {
+        &self.tape
+    }
+
+    fn tape_mut(&mut self) -> &mut Tape {
+        &mut self.tape
+    }
+
     fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
         let rate = self.tape.sample_rate_hz;
         let samples = &self.tape.samples;
@@ -177,7 +177,9 @@ impl Running {
         polarity::write(reading, &heard.copies, samples, &self.test, heard.band_hz);
         Ok(())
     }
+}
 
+impl Running {
     fn hear(
         &self,
         samples: &[f32],

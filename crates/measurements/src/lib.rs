@@ -24,6 +24,7 @@ pub mod signals;
 mod spectrum;
 mod sweep;
 mod tape;
+mod taped;
 mod tone;
 mod transfer;
 

@@ -14,6 +14,7 @@ use crate::excitation::Excitation;
 use crate::find::{located, silences};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
+use crate::taped::{Analyse, Taped};
 
 const ID: &str = "rattle";
 const VERSION: u32 = 1;
@@ -40,7 +41,7 @@ const FRAMES_PER_OCTAVE: f64 = 48.0;
 /// `low_order_distortion_raises_no_alarm`.
 #[derive(Debug, Default)]
 pub struct RattleMeasurement {
-    running: Option<Running>,
+    running: Taped<Running>,
 }
 
 #[derive(Debug)]
@@ -78,46 +79,19 @@ impl Measurement for RattleMeasurement {
     }
 
     fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running = None;
-        let stimulus = start.stimulus.as_ref().ok_or_else(|| {
-            Finding::stop(
-                "stimulus-missing",
-                "A rattle is looked for under a known sweep. Name the track that was played.",
-            )
-        })?;
-        let excitation = Excitation::of(stimulus)?;
-        if excitation.sweep(start.sample_rate_hz).is_none() {
-            let text = "A rattle is looked for under a sweep, and the stimulus holds none. Use `sweep-sub` or `sweep-mid`.";
-            return Err(Finding::stop("stimulus-unusable", text));
-        }
-        self.running = Some(Running { start: start.clone(), excitation, tape: Tape::new(start)? });
-        Ok(())
+        self.running.start(start)
     }
 
     fn feed(&mut self, block: &Block<'_>) -> Feed {
-        if let Some(running) = &mut self.running {
-            running.tape.feed(block);
-        }
-        Feed::More
+        self.running.feed(block)
     }
 
     fn reading(&mut self) -> Reading {
-        let mut reading = Reading::new(ID, VERSION, 0.0);
-        if let Some(running) = &self.running {
-            reading.sample_rate_hz = running.start.sample_rate_hz;
-            reading.findings = running.tape.findings();
-        }
-        reading
+        self.running.reading()
     }
 
     fn finish(&mut self) -> Reading {
-        let mut reading = self.reading();
-        if let Some(running) = self.running.take()
-            && let Err(stop) = running.analyse(&mut reading)
-        {
-            reading.finding(stop);
-        }
-        reading
+        self.running.finish()
     }
 }
 
@@ -139,7 +113,33 @@ struct Spot {
     level_db: f64,
 }
 
-impl Running {
+impl Analyse for Running {
+    const ID: &'static str = ID;
+    const VERSION: u32 = VERSION;
+
+    fn prepare(start: &Start) -> Result<Self, Finding> {
+        let stimulus = start.stimulus.as_ref().ok_or_else(|| {
+            Finding::stop(
+                "stimulus-missing",
+                "A rattle is looked for under a known sweep. Name the track that was played.",
+            )
+        })?;
+        let excitation = Excitation::of(stimulus)?;
+        if excitation.sweep(start.sample_rate_hz).is_none() {
+            let text = "A rattle is looked for under a sweep, and the stimulus holds none. Use `sweep-sub` or `sweep-mid`.";
+            return Err(Finding::stop("stimulus-unusable", text));
+        }
+        Ok(Self { start: start.clone(), excitation, tape: Tape::new(start)? })
+    }
+
+    fn tape(&self) -> &Tape {
+        &self.tape
+    }
+
+    fn tape_mut(&mut self) -> &mut Tape {
+        &mut self.tape
+    }
+
     fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
         let rate = self.tape.sample_rate_hz;
         let samples = &self.tape.samples;
@@ -164,7 +164,9 @@ impl Running {
         write(reading, &profile, &spots);
         Ok(())
     }
+}
 
+impl Running {
     /// The mean profile of all copies.
     fn profile(
         &self,

@@ -12,6 +12,7 @@ use crate::find::{located, silences};
 use crate::options::{ResponseOptions, response_parameters};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
+use crate::taped::{Analyse, Taped};
 
 const ID: &str = "sweep";
 const VERSION: u32 = 1;
@@ -24,7 +25,7 @@ const VERSION: u32 = 1;
 /// from the reference to the measured channel.
 #[derive(Debug, Default)]
 pub struct SweepMeasurement {
-    running: Option<Running>,
+    running: Taped<Running>,
 }
 
 #[derive(Debug)]
@@ -60,7 +61,27 @@ impl Measurement for SweepMeasurement {
     }
 
     fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running = None;
+        self.running.start(start)
+    }
+
+    fn feed(&mut self, block: &Block<'_>) -> Feed {
+        self.running.feed(block)
+    }
+
+    fn reading(&mut self) -> Reading {
+        self.running.reading()
+    }
+
+    fn finish(&mut self) -> Reading {
+        self.running.finish()
+    }
+}
+
+impl Analyse for Running {
+    const ID: &'static str = ID;
+    const VERSION: u32 = VERSION;
+
+    fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.as_ref().ok_or_else(|| {
             Finding::stop(
                 "stimulus-missing",
@@ -76,38 +97,17 @@ impl Measurement for SweepMeasurement {
             );
             return Err(Finding::stop("sample-rate", text));
         }
-        self.running = Some(Running { start: start.clone(), excitation, tape });
-        Ok(())
+        Ok(Self { start: start.clone(), excitation, tape })
     }
 
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        if let Some(running) = &mut self.running {
-            running.tape.feed(block);
-        }
-        Feed::More
+    fn tape(&self) -> &Tape {
+        &self.tape
     }
 
-    fn reading(&mut self) -> Reading {
-        let mut reading = Reading::new(ID, VERSION, 0.0);
-        if let Some(running) = &self.running {
-            reading.sample_rate_hz = running.start.sample_rate_hz;
-            reading.findings = running.tape.findings();
-        }
-        reading
+    fn tape_mut(&mut self) -> &mut Tape {
+        &mut self.tape
     }
 
-    fn finish(&mut self) -> Reading {
-        let mut reading = self.reading();
-        if let Some(running) = self.running.take()
-            && let Err(stop) = running.analyse(&mut reading)
-        {
-            reading.finding(stop);
-        }
-        reading
-    }
-}
-
-impl Running {
     fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
         let rate = self.tape.sample_rate_hz;
         let searched = self.tape.reference.as_ref().unwrap_or(&self.tape.samples);
@@ -133,7 +133,9 @@ impl Running {
         }
         .write(reading)
     }
+}
 
+impl Running {
     /// Refuses what the recorder clipped, and warns of what clipped before it.
     fn refuse_clipping(&self, positions: &[usize], reading: &mut Reading) -> Result<(), Finding> {
         let rate = self.tape.sample_rate_hz;

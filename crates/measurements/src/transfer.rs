@@ -11,6 +11,7 @@ use self::spectra::{Delay, Estimate, Spectra, delay};
 use crate::options::{ResponseOptions, response_parameters};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
+use crate::taped::{Analyse, Taped};
 
 const ID: &str = "transfer";
 const VERSION: u32 = 1;
@@ -28,7 +29,13 @@ const VERSION: u32 = 1;
 /// `the_random_error_is_what_is_seen`.
 #[derive(Debug, Default)]
 pub struct TransferMeasurement {
-    running: Option<(Start, Tape)>,
+    running: Taped<Running>,
+}
+
+#[derive(Debug)]
+struct Running {
+    start: Start,
+    tape: Tape,
 }
 
 impl TransferMeasurement {
@@ -56,7 +63,27 @@ impl Measurement for TransferMeasurement {
     }
 
     fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running = None;
+        self.running.start(start)
+    }
+
+    fn feed(&mut self, block: &Block<'_>) -> Feed {
+        self.running.feed(block)
+    }
+
+    fn reading(&mut self) -> Reading {
+        self.running.reading()
+    }
+
+    fn finish(&mut self) -> Reading {
+        self.running.finish()
+    }
+}
+
+impl Analyse for Running {
+    const ID: &'static str = ID;
+    const VERSION: u32 = VERSION;
+
+    fn prepare(start: &Start) -> Result<Self, Finding> {
         match start.reference_channel {
             None => {
                 let text = "A transfer function needs the played signal in a second channel. Name the reference channel.";
@@ -68,34 +95,19 @@ impl Measurement for TransferMeasurement {
             }
             Some(_) => {}
         }
-        self.running = Some((start.clone(), Tape::new(start)?));
-        Ok(())
+        Ok(Self { start: start.clone(), tape: Tape::new(start)? })
     }
 
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        if let Some((_, tape)) = &mut self.running {
-            tape.feed(block);
-        }
-        Feed::More
+    fn tape(&self) -> &Tape {
+        &self.tape
     }
 
-    fn reading(&mut self) -> Reading {
-        let mut reading = Reading::new(ID, VERSION, 0.0);
-        if let Some((start, tape)) = &self.running {
-            reading.sample_rate_hz = start.sample_rate_hz;
-            reading.findings = tape.findings();
-        }
-        reading
+    fn tape_mut(&mut self) -> &mut Tape {
+        &mut self.tape
     }
 
-    fn finish(&mut self) -> Reading {
-        let mut reading = self.reading();
-        if let Some((start, tape)) = self.running.take()
-            && let Err(stop) = analyse(&start, &tape, &mut reading)
-        {
-            reading.finding(stop);
-        }
-        reading
+    fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
+        analyse(&self.start, &self.tape, reading)
     }
 }
 
