@@ -40,7 +40,7 @@ impl std::error::Error for CabinError {}
 /// output to the bit, however the input is cut into blocks.
 ///
 /// # Real-time
-/// [`Cabin::process`] allocates nothing. [`Cabin::apply`] and
+/// [`Cabin::process`] allocates and frees nothing. [`Cabin::apply`] and
 /// [`Cabin::insert_stick`] do.
 #[derive(Debug, Clone)]
 pub struct Cabin {
@@ -51,6 +51,8 @@ pub struct Cabin {
     player: Player,
     /// The chain of the present setup, and before it those that it fades out.
     chains: Vec<Fading>,
+    /// So many of them are faded out; they stay until [`Cabin::apply`] may free them.
+    silent: usize,
     microphone: MicrophoneStage,
 }
 
@@ -73,6 +75,7 @@ impl Cabin {
         let setup = car.setup();
         Ok(Self {
             chains: vec![Fading { chain: Chain::new(car, &setup, sample_rate_hz), at: 0 }],
+            silent: 0,
             microphone: MicrophoneStage::new(car, sample_rate_hz),
             player: Player::new(sample_rate_hz),
             car: car.clone(),
@@ -108,6 +111,8 @@ impl Cabin {
             && let Some(now) = self.chains.last()
         {
             let chain = now.chain.retuned(&self.car, setup);
+            self.chains.drain(..self.silent);
+            self.silent = 0;
             self.chains.push(Fading { chain, at: 0 });
         }
         self.setup = setup.clone();
@@ -142,7 +147,7 @@ impl Cabin {
     /// When the two differ in length or hold half a frame.
     ///
     /// # Real-time
-    /// Allocates nothing.
+    /// Allocates and frees nothing.
     pub fn process(&mut self, input: &[f32], output: &mut [f32]) {
         assert_eq!(input.len(), output.len(), "as many samples must go in as come out");
         assert!(input.len().is_multiple_of(2), "a frame has two samples");
@@ -166,7 +171,7 @@ impl Cabin {
         let (new_mic, new_tap) = (&mut new_mic[..frames], &mut new_tap[..frames]);
 
         let length = self.fade_frames();
-        let mut chains = self.chains.iter_mut();
+        let mut chains = self.chains[self.silent..].iter_mut();
         if let Some(first) = chains.next() {
             first.chain.run(self.frame, played, mic, tap);
         }
@@ -185,7 +190,7 @@ impl Cabin {
             }
         }
         if let Some(done) = self.chains.iter().rposition(|fading| fading.at == length) {
-            self.chains.drain(..done);
+            self.silent = done;
         }
         self.microphone.run(self.setup.noise, mic, tap);
         self.frame += frames as u64;

@@ -1,6 +1,11 @@
-//! What tests share: float assertions that print got, wanted and tolerance.
+//! What tests share: float assertions that print got, wanted and tolerance, and an
+//! allocator that counts.
 //!
 //! Only tests depend on this crate.
+
+mod allocations;
+
+pub use allocations::{Counting, allocations};
 
 /// Asserts that a number lies within a tolerance of the wanted one.
 ///

@@ -13,8 +13,7 @@ use cpal::{
     InputCallbackInfo, InputStreamTimestamp, OutputCallbackInfo, OutputStreamTimestamp, Sample, SampleFormat,
     StreamConfig, StreamInstant, SupportedBufferSize, SupportedStreamConfig, SupportedStreamConfigRange,
 };
-
-use super::allocations::count;
+use testkit::allocations;
 
 /// What happens before the input's buffer of this number.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -138,7 +137,7 @@ impl Card {
     }
 
     fn watch(&self, work: impl FnOnce()) {
-        self.0.allocations.fetch_add(count(work), Ordering::Relaxed);
+        self.0.allocations.fetch_add(allocations(work), Ordering::Relaxed);
         self.0.callbacks.fetch_add(1, Ordering::Relaxed);
     }
 
