@@ -77,6 +77,10 @@ pub struct CaptureMeta {
     pub calibration: Calibration,
     /// Where the microphone was, or which output was tapped.
     pub position: String,
+    /// The source's volume step, where it was noted.
+    pub volume_step: Option<u32>,
+    /// The engine's speed in turns a minute, 0 while it stands, where it was noted.
+    pub engine_rpm: Option<f64>,
     /// Which channel of the recording was measured, from 0.
     pub channel: usize,
     /// Which channel carries the reference, where there is one.
@@ -105,6 +109,8 @@ impl CaptureMeta {
             rig: String::new(),
             calibration: Calibration::default(),
             position: String::new(),
+            volume_step: None,
+            engine_rpm: None,
             channel: 0,
             reference_channel: None,
             started,

@@ -8,7 +8,7 @@ use engine::{Capture, CaptureRequest, Length, Next, Play};
 use host::{Plugin, Run};
 use jiff::Timestamp;
 use job::{CaptureId, CaptureMeta, Job, Pending, Set, Stage};
-use measure::{Block, Feed, Finding, Parameters, Reading, Start, Stimulus};
+use measure::{Block, Feed, Finding, Manifest, Parameters, Reading, Start, Stimulus, StimulusWanted};
 use measurements::signals;
 use tempfile::TempDir;
 
@@ -41,6 +41,35 @@ pub(crate) struct Plan {
     pub(crate) stage: Stage,
     /// Where the microphone is, or which output is tapped.
     pub(crate) position: String,
+    /// The source's volume step, where it is known.
+    pub(crate) volume_step: Option<u32>,
+    /// The engine's speed in turns a minute, where it is known.
+    pub(crate) engine_rpm: Option<f64>,
+}
+
+impl Plan {
+    /// A capture with one input and the measurement's own stimulus and parameters.
+    pub(crate) fn of(manifest: &Manifest, stage: Stage, input: usize) -> Self {
+        let stimulus = match &manifest.stimulus {
+            StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
+            StimulusWanted::Any | StimulusWanted::Quiet => None,
+        };
+        Self {
+            measurement: manifest.id.clone(),
+            parameters: manifest.defaults(),
+            stimulus,
+            peak_dbfs: None,
+            until: Until::Played,
+            input,
+            reference: None,
+            label: manifest.title.clone(),
+            set: None,
+            stage,
+            position: String::new(),
+            volume_step: None,
+            engine_rpm: None,
+        }
+    }
 }
 
 /// When a capture ends.
@@ -143,6 +172,8 @@ impl Take {
         meta.rig = bench.spec().name.clone();
         meta.calibration = start.calibration.clone();
         meta.position.clone_from(&plan.position);
+        meta.volume_step = plan.volume_step;
+        meta.engine_rpm = plan.engine_rpm;
         meta.channel = plan.input;
         meta.reference_channel = plan.reference;
         meta.plugin_hash = registry.plugin(&manifest.id).map(|plugin| plugin.hash().to_owned());

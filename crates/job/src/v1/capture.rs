@@ -27,6 +27,10 @@ pub(crate) struct CaptureV1 {
     parameters: BTreeMap<String, ValueV1>,
     #[serde(default)]
     position: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    volume_step: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    engine_rpm: Option<Number>,
     #[serde(default)]
     channel: usize,
     #[serde(default)]
@@ -100,6 +104,8 @@ impl CaptureV1 {
             measurement_version: meta.measurement_version,
             parameters: meta.parameters.iter().map(|(name, value)| (name.to_owned(), value.into())).collect(),
             position: meta.position.clone(),
+            volume_step: meta.volume_step,
+            engine_rpm: meta.engine_rpm.map(Into::into),
             channel: meta.channel,
             reference_channel: meta.reference_channel,
             started: meta.started,
@@ -133,6 +139,8 @@ impl CaptureV1 {
             rig: self.rig,
             calibration: self.calibration.into(),
             position: self.position,
+            volume_step: self.volume_step,
+            engine_rpm: self.engine_rpm.map(Into::into),
             channel: self.channel,
             reference_channel: self.reference_channel,
             started: self.started,

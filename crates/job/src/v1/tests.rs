@@ -116,6 +116,7 @@ fn parameters() -> impl Strategy<Value = Parameters> {
 prop_compose! {
     fn capture()(
         (label, measurement, rig, position) in (text(), text(), text(), text()),
+        (volume_step, engine_rpm) in (option::of(any::<u32>()), option::of(number())),
         set in option::of(text()),
         stage in stage(),
         measurement_version in any::<u32>(),
@@ -130,7 +131,7 @@ prop_compose! {
     ) -> CaptureMeta {
         CaptureMeta {
             label, set: set.and_then(|word| Set::from_word(&word)), stage, measurement, measurement_version,
-            parameters, stimulus, rig, calibration, position, channel, reference_channel, started,
+            parameters, stimulus, rig, calibration, position, volume_step, engine_rpm, channel, reference_channel, started,
             plugin_hash, findings,
         }
     }

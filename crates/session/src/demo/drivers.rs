@@ -7,7 +7,7 @@ use job::{ChannelSetting, Crossover, Stage};
 use measure::Reading;
 
 use super::{Demo, paired_sweep};
-use crate::take::{self, Plan, Until};
+use crate::take::{self, Plan};
 use crate::{Error, Result};
 
 /// A driver's test sweep: band and peak (common practice, no source: the higher
@@ -86,17 +86,10 @@ impl Demo<'_> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let plan = Plan {
-            measurement: "sweep".to_owned(),
-            parameters: manifest.defaults(),
             stimulus: Some(paired_sweep("sweep of one driver", from_hz, to_hz, peak_dbfs)),
-            peak_dbfs: None,
-            until: Until::Played,
-            input: self.bench.input(InputRole::Microphone).unwrap_or(0),
-            reference: None,
             label: driver.name.clone(),
-            set: None,
-            stage: Stage::Drivers,
             position: "driver's seat".to_owned(),
+            ..Plan::of(manifest, Stage::Drivers, self.bench.input(InputRole::Microphone).unwrap_or(0))
         };
         let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
         match taken.reading.stopped() {

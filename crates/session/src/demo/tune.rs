@@ -7,7 +7,7 @@ use job::{Outcome, Set, Stage};
 use tuning::{FitInput, FitOptions, FitResult, Profile, Response, Target};
 
 use super::{Demo, paired_sweep};
-use crate::take::{self, Plan, Until};
+use crate::take::{self, Plan};
 use crate::{Error, Result, fitting, library, reading_response};
 
 /// What the demonstration aims at, and with what.
@@ -69,17 +69,12 @@ impl Demo<'_> {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
             self.bench.set(|setup| setup.mic_position.clone_from(name))?;
             let plan = Plan {
-                measurement: "sweep".to_owned(),
                 parameters: parameters.clone(),
                 stimulus: Some(paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
-                peak_dbfs: None,
-                until: Until::Played,
-                input: self.bench.input(InputRole::Microphone).unwrap_or(0),
-                reference: None,
                 label: format!("{name}, {}", set.word()),
                 set: Some(set.clone()),
-                stage: Stage::Tune,
                 position: name.clone(),
+                ..Plan::of(manifest, Stage::Tune, self.bench.input(InputRole::Microphone).unwrap_or(0))
             };
             let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
             if let Some(finding) = taken.reading.stopped() {

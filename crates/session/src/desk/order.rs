@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use engine::{InputRole, Pace};
 use job::{Set, Stage};
-use measure::{ParameterValue, Parameters, Segment, Signal as Played, Stimulus, StimulusWanted};
+use measure::{ParameterValue, Parameters, Segment, Signal as Played, Stimulus};
 use measurements::signals;
 use view::SetMark;
 
@@ -110,22 +110,10 @@ impl Desk {
         let registry = plugins::registry(measurement);
         let manifest =
             registry.manifest(measurement).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
-        let stimulus = match &manifest.stimulus {
-            StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
-            StimulusWanted::Any | StimulusWanted::Quiet => None,
-        };
         Ok(Plan {
-            measurement: measurement.to_owned(),
-            parameters: manifest.defaults(),
-            stimulus,
             peak_dbfs: Some(self.output_dbfs),
-            until: Until::Played,
-            input: self.input(role)?,
             reference: self.bench.as_ref().and_then(|bench| bench.input(InputRole::Loopback)),
-            label: String::new(),
-            set: None,
-            stage,
-            position: String::new(),
+            ..Plan::of(manifest, stage, self.input(role)?)
         })
     }
 

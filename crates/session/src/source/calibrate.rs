@@ -143,17 +143,10 @@ fn from_rig(order: &VoltsOrder, told: &mut dyn FnMut(&ToneNow) -> Go) -> Result<
         segments: vec![Segment::of(signal, 10.0, peak_dbfs, 0.0)],
     });
     let plan = Plan {
-        measurement: "tone".to_owned(),
-        parameters: manifest.defaults(),
         stimulus,
-        peak_dbfs: None,
         until: Until::Seconds(LONGEST_S),
-        input,
-        reference: None,
         label: "Calibration in volts".to_owned(),
-        set: None,
-        stage: Stage::Source,
-        position: String::new(),
+        ..Plan::of(manifest, Stage::Source, input)
     };
     let mut take = Take::begin(&plan, &mut bench, None, None)?;
     let (mut looked, mut looked_s, mut peak) = (Instant::now(), 0.0, 0.0f64);

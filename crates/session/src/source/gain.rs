@@ -175,17 +175,10 @@ pub fn gain_meter(order: &GainMeterOrder, told: &mut dyn FnMut(Option<&Turn>) ->
         segments: vec![Segment::of(Signal::Sine { frequency_hz }, 10.0, peak_dbfs, 0.0)],
     });
     let plan = Plan {
-        measurement: "level".to_owned(),
-        parameters: manifest.defaults(),
         stimulus,
-        peak_dbfs: None,
         until: Until::Stopped,
-        input,
-        reference: None,
         label: "Gain".to_owned(),
-        set: None,
-        stage: Stage::Gain,
-        position: String::new(),
+        ..Plan::of(manifest, Stage::Gain, input)
     };
     let mut take = Take::begin(&plan, &mut bench, None, None)?;
     let (mut looked, mut looked_s) = (Instant::now(), 0.0);

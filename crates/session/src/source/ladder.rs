@@ -404,17 +404,12 @@ fn plan(
     };
     let stimulus = Stimulus { name: format!("tone {} Hz", output.tone_hz), segments };
     Ok(Plan {
-        measurement: "headroom".to_owned(),
         parameters,
         stimulus: (!order.source_plays || steps.is_some()).then_some(stimulus),
-        peak_dbfs: None,
         until: Until::Stopped,
-        input: bench.electrical_input(order.input.as_deref())?,
-        reference: None,
         label: format!("Headroom of {}", output.name),
-        set: None,
-        stage: Stage::Source,
         position: output.name.clone(),
+        ..Plan::of(manifest, Stage::Source, bench.electrical_input(order.input.as_deref())?)
     })
 }
 

@@ -245,17 +245,11 @@ fn captures(
         bench.set(|setup| setup.engine_rpm = rpm)?;
         let name = if rpm > 0.0 { format!("{rpm:.0} rpm") } else { "engine off".to_owned() };
         let plan = Plan {
-            measurement: "noise".to_owned(),
-            parameters: manifest.defaults(),
             stimulus: Some(Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(seconds)] }),
-            peak_dbfs: None,
             until: Until::Seconds(seconds),
-            input,
-            reference: None,
             label: format!("Noise, {name}"),
-            set: None,
-            stage: Stage::Source,
-            position: String::new(),
+            engine_rpm: Some(rpm),
+            ..Plan::of(manifest, Stage::Source, input)
         };
         let loose =
             (job.is_none() && !simulated).then(|| crate::place::loose_recording("noise")).transpose()?;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use engine::Pace;
+use engine::{InputRole, Pace};
 use host::Registry;
 use job::{Job, Stage};
 use measure::{Finding, Reading, Segment, Signal, Stimulus};
@@ -18,7 +18,7 @@ use tuning::{
 use super::{Go, Named};
 use crate::bench::Bench;
 use crate::fitting::band_text;
-use crate::take::{self, Plan, Until};
+use crate::take::{self, Plan};
 use crate::{Analysis, Error, Result, analyze, jobs, library, reading_response, write_text};
 
 /// What is to be found out about the source's tone.
@@ -300,6 +300,7 @@ fn captures(
     } else {
         measurements::signals::track("sweep-full").unwrap_or_default()
     };
+    let reference = bench.input(InputRole::Loopback);
     let mut all = Vec::new();
     for output in outputs {
         for &step in &steps {
@@ -315,23 +316,19 @@ fn captures(
             })?;
             let at = step.map_or_else(String::new, |step| format!(" at step {step}"));
             let plan = Plan {
-                measurement: "sweep".to_owned(),
-                parameters: manifest.defaults(),
                 stimulus: Some(stimulus.clone()),
-                peak_dbfs: None,
-                until: Until::Played,
-                input: bench.electrical_input(input)?,
-                reference: None,
+                reference,
                 label: format!("Tone of {output}{at}"),
-                set: None,
-                stage: Stage::Source,
                 position: output.clone(),
+                volume_step: step.and_then(|step| u32::try_from(step).ok()),
+                ..Plan::of(manifest, Stage::Source, bench.electrical_input(input)?)
             };
             let loose =
                 (job.is_none() && !simulated).then(|| crate::place::loose_recording("tone")).transpose()?;
             let taken = take::take(&plan, bench, job.as_deref_mut(), loose, &mut |_, _| Ok(()))?;
-            // Captures of one simulated rig begin together with what they play; devices do not.
-            all.push(heard(output.clone(), step, &taken.reading, simulated)?);
+            // Captures of one simulated rig begin together with what they play; those of devices do so
+            // re a loopback.
+            all.push(heard(output.clone(), step, &taken.reading, simulated || reference.is_some())?);
         }
     }
     if all.is_empty() { Err(Error::measurement("no output was measured")) } else { Ok(all) }
