@@ -115,8 +115,8 @@ struct Desk {
     rungs: Vec<tuning::OutputStep>,
     /// The first of them that is not clean.
     unclean: Option<i64>,
-    /// For how long bands are being fitted.
-    fitting_s: u64,
+    /// For how long something is being computed.
+    thinking_s: u64,
     choices: Choices,
     stage: view::Stage,
     face: Face,
@@ -178,7 +178,7 @@ impl Desk {
             orders: VecDeque::new(),
             rungs: Vec::new(),
             unclean: None,
-            fitting_s: 0,
+            thinking_s: 0,
             choices: Choices {
                 signal: Signal::Sweep,
                 source_task: SourceTask::Headroom,

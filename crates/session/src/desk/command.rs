@@ -1,7 +1,6 @@
 //! What each command of the window does.
 
 use std::path::Path;
-use std::time::Instant;
 
 use job::Job;
 use tuning::{FitInput, FitOptions};
@@ -10,7 +9,7 @@ use view::{Command, SetMark, SettingValue, Stage};
 use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
-use super::work::Work;
+use super::work::{Outcome, Task};
 use super::{Desk, Held, Signal, SourceTask, drivers};
 use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet};
 
@@ -195,7 +194,7 @@ impl Desk {
             ..FitOptions::default()
         };
         let (target, profile) = (self.tune.target().clone(), self.tune.profile().clone());
-        let fit = move || {
+        let fit = move || -> Result<Outcome> {
             let input =
                 FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
             let fitted = tuning::fit(&input).map_err(|error| Error::measurement(error.to_string()))?;
@@ -209,14 +208,19 @@ impl Desk {
                     reason: fitted.why.clone(),
                 })
             });
-            Ok(bands.collect())
+            let bands: Vec<DeskBand> = bands.collect();
+            Ok(Box::new(move |desk| {
+                desk.take_bands(bands);
+                Ok(())
+            }))
         };
-        let thread = std::thread::Builder::new().name("session-fit".to_owned()).spawn(fit);
-        let thread =
-            thread.map_err(|error| Error::measurement(format!("the fit could not begin: {error}")))?;
-        self.fitting_s = 0;
-        self.work = Some(Work::Fitting { thread, began: Instant::now() });
-        Ok(())
+        let task = Task {
+            title: "Fitting bands".to_owned(),
+            detail: "the bands stay as they are until it is done",
+            idle: true,
+            broken: "The fit broke off; the bands are as they were.",
+        };
+        self.think(task, fit)
     }
 
     /// Takes the bands of a fit.

@@ -13,7 +13,6 @@ use super::ladder;
 use super::live::{self, Trace};
 use super::order::Order;
 use super::sounds::Sound;
-use super::tune::DeskBand;
 use super::{Desk, Held};
 use crate::take::{Computed, Pumped, Take, Until};
 use crate::{Error, Result};
@@ -24,12 +23,46 @@ pub(super) enum Work {
     Countdown { order: Box<Order>, until: Instant, shown: u32 },
     /// Samples are coming in.
     Recording(Box<Recording>),
-    /// The reading is being computed.
-    Computing { thread: JoinHandle<Computed>, title: String },
-    /// Bands are being fitted; without the thread's answer nothing changes.
-    Fitting { thread: JoinHandle<Result<Vec<DeskBand>>>, began: Instant },
+    /// Something is being computed.
+    Thinking(Thinking),
     /// An input is watched; nothing is kept.
-    Watching { capture: Box<Capture>, input: usize, looked: Instant },
+    Watching(Box<Watching>),
+}
+
+/// What is done on the desk with something that was computed.
+pub(super) type Outcome = Box<dyn FnOnce(&mut Desk) -> Result<()> + Send>;
+
+/// A computation on a thread of its own.
+pub(super) struct Thinking {
+    thread: JoinHandle<Result<Outcome>>,
+    task: Task,
+    began: Instant,
+}
+
+/// What is computed, for people, and whether it may be dropped.
+pub(super) struct Task {
+    pub(super) title: String,
+    pub(super) detail: &'static str,
+    /// Without the answer nothing changes, so that *stop* need not wait for it.
+    pub(super) idle: bool,
+    /// What is said when it fails unexpectedly.
+    pub(super) broken: &'static str,
+}
+
+/// An input that is watched, and what sounds meanwhile.
+pub(super) struct Watching {
+    capture: Capture,
+    input: usize,
+    looked: Instant,
+    watch: Watch,
+}
+
+/// What an input is watched for.
+pub(super) struct Watch {
+    pub(super) title: String,
+    pub(super) detail: String,
+    /// Whether it is said how far an amplifier is still to be turned.
+    pub(super) gain: bool,
 }
 
 /// A capture that is being made.
@@ -81,12 +114,13 @@ impl Desk {
                 recording.broken_off = recording.order.plan.until != Until::Stopped;
                 recording.take.stop();
             }
-            Some(Work::Countdown { .. } | Work::Fitting { .. }) => self.work = None,
-            Some(Work::Watching { .. }) => {
+            Some(Work::Countdown { .. }) => self.work = None,
+            Some(Work::Thinking(thinking)) if thinking.task.idle => self.work = None,
+            Some(Work::Watching(_)) => {
                 self.work = None;
                 self.send_live(view::Live::default());
             }
-            Some(Work::Computing { .. }) | None => {}
+            Some(Work::Thinking(_)) | None => {}
         }
         self.changed = true;
     }
@@ -130,33 +164,9 @@ impl Desk {
         let result = match work {
             Work::Countdown { order, until, shown } => self.count_down(order, until, shown),
             Work::Recording(recording) => self.record(recording),
-            Work::Computing { thread, .. } if thread.is_finished() => {
-                self.changed = true;
-                match thread.join() {
-                    Ok(computed) => self.keep(computed),
-                    Err(_) => Err(Error::measurement(
-                        "The measurement broke off. The recording is kept in the job.",
-                    )),
-                }
-            }
-            Work::Fitting { thread, .. } if thread.is_finished() => {
-                self.changed = true;
-                match thread.join() {
-                    Ok(bands) => bands.map(|bands| self.take_bands(bands)),
-                    Err(_) => Err(Error::measurement("The fit broke off; the bands are as they were.")),
-                }
-            }
-            Work::Watching { capture, input, looked } => {
-                self.watch_on(capture, input, looked);
-                Ok(())
-            }
-            work @ (Work::Computing { .. } | Work::Fitting { .. }) => {
-                if let Work::Fitting { began, .. } = &work {
-                    self.changed |= began.elapsed().as_secs() != self.fitting_s;
-                    self.fitting_s = began.elapsed().as_secs();
-                }
-                self.work = Some(work);
-                std::thread::sleep(Duration::from_millis(5));
+            Work::Thinking(thinking) => self.think_on(thinking),
+            Work::Watching(watching) => {
+                self.watch_on(watching);
                 Ok(())
             }
         };
@@ -264,11 +274,47 @@ impl Desk {
             self.add(id, None);
             return Ok(());
         }
-        let thread = std::thread::Builder::new().name("session-compute".to_owned());
+        let task = Task {
+            title: recording.order.title,
+            detail: "computing",
+            idle: false,
+            broken: "The measurement broke off. The recording is kept in the job.",
+        };
+        self.think(task, move || {
+            let computed = ended.compute();
+            Ok(Box::new(move |desk| desk.keep(computed)))
+        })
+    }
+
+    /// Computes something on a thread of its own; its outcome is carried out here when it is there.
+    pub(super) fn think(
+        &mut self,
+        task: Task,
+        compute: impl FnOnce() -> Result<Outcome> + Send + 'static,
+    ) -> Result<()> {
+        let thread = std::thread::Builder::new().name("session-think".to_owned());
         let thread = thread
-            .spawn(move || ended.compute())
-            .map_err(|error| Error::measurement(format!("The reading could not be computed: {error}")))?;
-        self.work = Some(Work::Computing { thread, title: recording.order.title });
+            .spawn(compute)
+            .map_err(|error| Error::measurement(format!("The computation could not begin: {error}")))?;
+        self.thinking_s = 0;
+        self.changed = true;
+        self.work = Some(Work::Thinking(Thinking { thread, task, began: Instant::now() }));
+        Ok(())
+    }
+
+    fn think_on(&mut self, thinking: Thinking) -> Result<()> {
+        if thinking.thread.is_finished() {
+            self.changed = true;
+            return match thinking.thread.join() {
+                Ok(outcome) => outcome?(self),
+                Err(_) => Err(Error::measurement(thinking.task.broken)),
+            };
+        }
+        let seconds = thinking.began.elapsed().as_secs();
+        self.changed |= seconds != self.thinking_s;
+        self.thinking_s = seconds;
+        self.work = Some(Work::Thinking(thinking));
+        std::thread::sleep(Duration::from_millis(5));
         Ok(())
     }
 
@@ -312,44 +358,62 @@ impl Desk {
         let input = bench
             .input(InputRole::Electrical)
             .ok_or_else(|| Error::input("The rig has no electrical input. Add one to its file."))?;
-        let rate_hz = f64::from(bench.spec().sample_rate_hz);
-        let mut play = Play::Nothing;
+        let mut stimulus = None;
         if bench.car().is_some() {
             let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
             bench.set_pace(engine::Pace::RealTime)?;
             bench.set(|setup| setup.volume_step = clean.unwrap_or(setup.volume_step))?;
             let level_dbfs = self.choices.tone_dbfs - 0.01;
             let tone = Segment::of(Played::Sine { frequency_hz: 1000.0 }, 1.0, level_dbfs, 0.0);
-            let stimulus = Stimulus { name: "tone".to_owned(), segments: vec![tone] };
-            play = Play::Endless(signals::render_stereo(&stimulus, rate_hz).into());
+            stimulus = Some(Stimulus { name: "tone".to_owned(), segments: vec![tone] });
         }
-        let request = CaptureRequest { play, length: Length::UntilStopped, record_to: None };
-        let capture = Box::new(bench.capture(request)?);
         self.gain_seen = true;
-        self.work = Some(Work::Watching { capture, input, looked: Instant::now() });
+        let (title, detail) = ("Listening", "the volts at the tap, until you press Space");
+        let watch = Watch { title: title.to_owned(), detail: detail.to_owned(), gain: true };
+        self.watch_input(input, stimulus.as_ref(), watch)
+    }
+
+    /// Shows the level at an input, and plays something again and again meanwhile.
+    pub(super) fn watch_input(
+        &mut self,
+        input: usize,
+        stimulus: Option<&Stimulus>,
+        watch: Watch,
+    ) -> Result<()> {
+        let Some(bench) = &mut self.bench else { return Ok(()) };
+        let rate_hz = f64::from(bench.spec().sample_rate_hz);
+        let play = stimulus.map_or(Play::Nothing, |stimulus| {
+            Play::Endless(signals::render_stereo(stimulus, rate_hz).into())
+        });
+        let request = CaptureRequest { play, length: Length::UntilStopped, record_to: None };
+        let capture = bench.capture(request)?;
+        self.work =
+            Some(Work::Watching(Box::new(Watching { capture, input, looked: Instant::now(), watch })));
+        self.changed = true;
         Ok(())
     }
 
-    fn watch_on(&mut self, mut capture: Box<Capture>, input: usize, mut looked: Instant) {
-        if capture.next_within(Duration::from_millis(20)) == Next::Over {
+    fn watch_on(&mut self, mut watching: Box<Watching>) {
+        let input = watching.input;
+        if watching.capture.next_within(Duration::from_millis(20)) == Next::Over {
             self.changed = true;
-            for finding in capture.finish().findings {
+            for finding in watching.capture.finish().findings {
                 self.notice(finding.text, false);
             }
             self.send_live(view::Live::default());
             return;
         }
-        if looked.elapsed() >= LIVE_EVERY {
-            looked = Instant::now();
+        if watching.looked.elapsed() >= LIVE_EVERY {
+            watching.looked = Instant::now();
             let calibration = self.bench.as_ref().map(|bench| bench.calibration(input)).unwrap_or_default();
-            let measured = capture.meters().get(input).copied().unwrap_or_default();
+            let measured = watching.capture.meters().get(input).copied().unwrap_or_default();
             let (meter, figure) = live::meter(measured, &calibration);
             let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms);
             let mut figures = vec![figure];
-            figures.extend(self.gain_figure(volts));
+            figures.extend(self.gain_figure(volts).filter(|_| watching.watch.gain));
             self.send_live(view::Live { meter: Some(meter), figures, lines: Vec::new() });
         }
-        self.work = Some(Work::Watching { capture, input, looked });
+        self.work = Some(Work::Watching(watching));
     }
 
     /// What is going on, for the window.
@@ -365,17 +429,17 @@ impl Desk {
                 #[expect(clippy::cast_possible_truncation, reason = "a share of 1")]
                 progress: recording.take.progress().map(|share| share as f32),
             },
-            Some(Work::Computing { title, .. }) => {
-                Activity::Running { title: title.clone(), detail: "computing".to_owned(), progress: None }
-            }
-            Some(Work::Fitting { .. }) => Activity::Running {
-                title: "Fitting bands".to_owned(),
-                detail: format!("{} s; the bands stay as they are until it is done", self.fitting_s),
+            Some(Work::Thinking(Thinking { task, .. })) => Activity::Running {
+                title: task.title.clone(),
+                detail: match self.thinking_s {
+                    0 => task.detail.to_owned(),
+                    seconds => format!("{seconds} s; {}", task.detail),
+                },
                 progress: None,
             },
-            Some(Work::Watching { .. }) => Activity::Running {
-                title: "Listening".to_owned(),
-                detail: "the volts at the tap, until you press Space".to_owned(),
+            Some(Work::Watching(watching)) => Activity::Running {
+                title: watching.watch.title.clone(),
+                detail: watching.watch.detail.clone(),
                 progress: None,
             },
         }
