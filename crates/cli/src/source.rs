@@ -59,7 +59,6 @@ fn volts(flags: &Volts) -> Outcome {
             .transpose()?,
         frequency_hz: flags.tone,
         play_dbfs: (!flags.source_plays).then_some(flags.level),
-        attenuator_db,
         real_time: meter_v.is_none(),
     };
     let hands = Hands::new()?;
@@ -110,7 +109,7 @@ fn volts(flags: &Volts) -> Outcome {
     let Some(meter_v) = meter_v else {
         return Err(Error::input("no reading of the meter was typed; give it with --meter VOLTS").into());
     };
-    let calibrated = session::calibrate_volts(&order, &heard, meter_v)?;
+    let calibrated = session::calibrate_volts(order.rig.as_deref(), attenuator_db, &heard, meter_v)?;
     if flags.json.json {
         output::json(&calibrated)?;
     } else {

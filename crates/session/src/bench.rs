@@ -1,7 +1,7 @@
 //! The rig as the session uses it: a simulated car or devices, with what the
 //! numbers of each input mean.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use cabin::{Cabin, Car, Setup, Truth};
@@ -41,6 +41,8 @@ pub(crate) struct Bench {
     /// The microphone's own response, where it is known.
     microphone: Option<tuning::Calibration>,
     simulated: Option<Simulated>,
+    /// Where the rig is described.
+    file: Option<PathBuf>,
 }
 
 /// The simulated car behind a rig.
@@ -80,6 +82,7 @@ impl Bench {
             rig: Box::new(rig),
             microphone: Some(microphone),
             simulated: Some(Simulated { car, truth, plant, setup }),
+            file: None,
         })
     }
 
@@ -96,12 +99,12 @@ impl Bench {
             .find_map(|input| input.mic_cal.as_deref())
             .map(|file| library::calibration(&path.parent().unwrap_or(Path::new("")).join(file)))
             .transpose()?;
-        Self::devices(spec, microphone)
+        Ok(Self { file: Some(path.to_owned()), ..Self::devices(spec, microphone)? })
     }
 
     /// Devices.
     pub(crate) fn devices(spec: RigSpec, microphone: Option<tuning::Calibration>) -> Result<Self> {
-        Ok(Self { rig: Box::new(DeviceRig::new(spec)?), microphone, simulated: None })
+        Ok(Self { rig: Box::new(DeviceRig::new(spec)?), microphone, simulated: None, file: None })
     }
 
     /// How fast a simulated car runs from the next capture on; devices have
@@ -112,6 +115,11 @@ impl Bench {
             self.rig = Box::new(SimulatedRig::new(Arc::clone(&simulated.plant), spec, pace)?);
         }
         Ok(())
+    }
+
+    /// The file that describes it, if there is one.
+    pub(crate) fn file(&self) -> Option<&Path> {
+        self.file.as_deref()
     }
 
     /// How it is wired and calibrated.

@@ -11,14 +11,13 @@ mod faces;
 mod held;
 mod history;
 mod impulse;
-mod ladder;
 mod live;
 mod memo;
 mod order;
-mod other;
 mod picture;
 mod results;
 mod sounds;
+mod source;
 #[cfg(test)]
 mod tests;
 mod tune;
@@ -41,6 +40,7 @@ use history::History;
 use order::Order;
 use picture::Kept;
 use sounds::{Cued, Sound};
+use source::Source;
 use tune::{DeskBand, Tune};
 use work::Work;
 
@@ -51,29 +51,10 @@ enum Signal {
     Pink,
 }
 
-/// What is asked of the source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum SourceTask {
-    /// The highest clean volume step.
-    Headroom,
-    /// What it does to the sound.
-    Response,
-    /// Anything else.
-    Other,
-}
-
 /// What a person has chosen on the cards.
 #[derive(Debug, Clone, PartialEq)]
 struct Choices {
     signal: Signal,
-    source_task: SourceTask,
-    /// The other measurement that was chosen, by its id, and what there is to choose from.
-    other: String,
-    offers: Vec<other::Offer>,
-    /// The output that is tapped, with devices.
-    output: String,
-    /// The volume step at which a ladder begins, with devices.
-    first_step: u32,
     /// How much faster than real time the simulated car runs.
     times: u32,
     /// Whether the next capture of a series begins by itself.
@@ -118,6 +99,7 @@ struct Desk {
     /// For how long something is being computed.
     thinking_s: u64,
     choices: Choices,
+    source: Source,
     stage: view::Stage,
     face: Face,
     /// 1/N octave; 0 for none.
@@ -181,11 +163,6 @@ impl Desk {
             thinking_s: 0,
             choices: Choices {
                 signal: Signal::Sweep,
-                source_task: SourceTask::Headroom,
-                other: String::new(),
-                offers: Vec::new(),
-                output: "front".to_owned(),
-                first_step: 1,
                 times: 1,
                 go_on: true,
                 positions: 6,
@@ -198,6 +175,7 @@ impl Desk {
                 tone_dbfs: 0.0,
                 overlap: false,
             },
+            source: Source::default(),
             stage: view::Stage::Intake,
             face: Face::Steps,
             smoothing: 12,

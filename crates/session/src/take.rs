@@ -380,7 +380,7 @@ impl Computed {
 const TAIL_S: f64 = 0.5;
 
 /// The stimulus with its highest peak at another level.
-fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulus {
+pub(crate) fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulus {
     if let (Some(wanted), Some(peak)) = (peak_dbfs, stimulus.peak_dbfs()) {
         for segment in &mut stimulus.segments {
             segment.peak_dbfs += wanted - peak;

@@ -172,6 +172,8 @@ pub enum Face {
     GroupDelay,
     /// The impulse response over time.
     Impulse,
+    /// Level over frequency, line by line.
+    Spectrum,
     /// Harmonics over frequency.
     Harmonics,
     /// What is left of each frequency some time later.
@@ -191,6 +193,7 @@ impl Face {
             Self::Phase => "Phase",
             Self::GroupDelay => "Group delay",
             Self::Impulse => "Impulse",
+            Self::Spectrum => "Spectrum",
             Self::Harmonics => "Harmonics",
             Self::Decay => "Decay",
             Self::Difference => "Before / after",

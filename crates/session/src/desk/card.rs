@@ -5,7 +5,7 @@ use view::{
     Action, Card, CardLine, ChoiceOption, Figure, FindingLine, SetMark, Setting, SettingKind, Stage, Tone,
 };
 
-use super::{Desk, Signal, SourceTask, drivers};
+use super::{Desk, Signal, drivers};
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
@@ -20,12 +20,12 @@ impl Desk {
         }
     }
 
-    fn is_simulated(&self) -> bool {
+    pub(super) fn is_simulated(&self) -> bool {
         self.bench.as_ref().is_some_and(|bench| bench.car().is_some())
     }
 
     /// A main button that makes sound.
-    fn measure_action(&self, label: String) -> Option<Action> {
+    pub(super) fn measure_action(&self, label: String) -> Option<Action> {
         Some(Action { id: "measure".to_owned(), label, enabled: self.bench.is_some() && !self.muted })
     }
 
@@ -67,85 +67,6 @@ impl Desk {
             settings,
             lines: self.drivers().iter().map(|driver| line(&driver.name, driver.role.clone())).collect(),
             ..Card::default()
-        }
-    }
-
-    fn source_card(&self) -> Card {
-        if self.choices.source_task == SourceTask::Other {
-            return self.other_card();
-        }
-        let simulated = self.is_simulated();
-        let headroom = self.choices.source_task == SourceTask::Headroom;
-        let mut settings = vec![self.task_setting()];
-        if !simulated {
-            settings.push(text("output", "Output that is tapped", &self.choices.output));
-            if headroom {
-                let first = f64::from(self.choices.first_step);
-                settings.push(number("first-step", "First step", first, (1.0, 100.0, 1.0), ""));
-            }
-        }
-        if !headroom {
-            settings.push(self.signal_setting());
-        }
-        settings.push(self.countdown_setting());
-        let limit = self.limit();
-        let clean = limit.clean_step;
-        let lines = limit.outputs.iter().map(|output| CardLine {
-            label: output.output.clone(),
-            value: match (output.clean_step, output.level_v) {
-                (Some(step), Some(volts)) => format!("step {step} · {volts:.2} V"),
-                (Some(step), None) => format!("step {step}"),
-                (None, _) => "no clean step".to_owned(),
-            },
-            tone: match output.clean_step {
-                None => Tone::Bad,
-                Some(_) if limit.limited_by.contains(&output.output) => Tone::Caution,
-                Some(_) => Tone::Good,
-            },
-        });
-        let lines: Vec<CardLine> = lines.collect();
-        let notes = limit.findings.iter().map(|finding| FindingLine {
-            tone: if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution },
-            text: finding.text.clone(),
-        });
-        let notes: Vec<FindingLine> = notes.filter(|_| !limit.outputs.is_empty()).collect();
-        let done = clean.is_some() && self.work.is_none();
-        Card {
-            instruction: match (headroom, done) {
-                (true, false) => "Find the highest volume step that is still clean.".to_owned(),
-                (true, true) => "This step is the customer's “never above” mark.".to_owned(),
-                (false, _) => "Measure what the source does to the sound.".to_owned(),
-            },
-            detail: if simulated && headroom {
-                "Every output plays a full-scale tone, and the volume climbs by itself.".to_owned()
-            } else if headroom {
-                "Play the full-scale tone on the source and turn its volume up, one step a second. A bridged output \
-                 has no ground side: never connect one to the interface's ground."
-                    .to_owned()
-            } else {
-                "A factory tone curve must be known before it is undone.".to_owned()
-            },
-            main: match (headroom, done) {
-                (true, true) => Some(action("next", "On to the gain", true)),
-                (true, false) => self.measure_action("Find the clean step".to_owned()),
-                (false, _) => self.measure_action("Sweep the source".to_owned()),
-            },
-            actions: if done && headroom {
-                vec![action("measure", "Climb again", self.bench.is_some() && !self.muted)]
-            } else {
-                Vec::new()
-            },
-            settings,
-            headline: clean.map_or_else(String::new, |step| format!("step {step}")),
-            headline_caption: match (clean, self.source_volts()) {
-                (Some(_), Some(volts)) => {
-                    format!("clean everywhere, {volts:.2} V; first to clip: {}", limit.limited_by.join(", "))
-                }
-                (Some(_), None) => "clean everywhere".to_owned(),
-                (None, _) => String::new(),
-            },
-            lines,
-            findings: [notes, self.findings(Stage::Source)].concat(),
         }
     }
 
@@ -465,7 +386,7 @@ impl Desk {
     }
 
     /// What was doubtful in the newest captures of a stage.
-    fn findings(&self, stage: Stage) -> Vec<FindingLine> {
+    pub(super) fn findings(&self, stage: Stage) -> Vec<FindingLine> {
         let mut findings: Vec<FindingLine> = Vec::new();
         let doubtful = self.captures.of(stage).rev().filter(|held| !held.remark.is_empty());
         for held in doubtful {
@@ -477,17 +398,7 @@ impl Desk {
         findings
     }
 
-    pub(super) fn task_setting(&self) -> Setting {
-        let tasks = [("headroom", "Clean step"), ("response", "Response"), ("other", "Other")];
-        let chosen = match self.choices.source_task {
-            SourceTask::Headroom => "headroom",
-            SourceTask::Response => "response",
-            SourceTask::Other => "other",
-        };
-        choice("task", "Measure", tasks.map(|(id, label)| (id.to_owned(), label.to_owned())), chosen)
-    }
-
-    fn signal_setting(&self) -> Setting {
+    pub(super) fn signal_setting(&self) -> Setting {
         let options = [("sweep", "Sweep"), ("pink", "Pink noise")];
         let chosen = if self.choices.signal == Signal::Pink { "pink" } else { "sweep" };
         choice("signal", "Signal", options.map(|(id, label)| (id.to_owned(), label.to_owned())), chosen)
@@ -540,7 +451,7 @@ pub(super) fn line(label: &str, value: String) -> CardLine {
     CardLine { label: label.to_owned(), value, tone: Tone::Plain }
 }
 
-fn text(id: &str, label: &str, text: &str) -> Setting {
+pub(super) fn text(id: &str, label: &str, text: &str) -> Setting {
     Setting { id: id.to_owned(), label: label.to_owned(), kind: SettingKind::Text(text.to_owned()) }
 }
 
@@ -558,7 +469,13 @@ pub(super) fn choice(
     }
 }
 
-fn number(id: &str, label: &str, value: f64, (min, max, step): (f64, f64, f64), unit: &str) -> Setting {
+pub(super) fn number(
+    id: &str,
+    label: &str,
+    value: f64,
+    (min, max, step): (f64, f64, f64),
+    unit: &str,
+) -> Setting {
     let text = format!("{value} {unit}").trim_end().to_owned();
     Setting {
         id: id.to_owned(),

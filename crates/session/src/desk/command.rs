@@ -10,7 +10,7 @@ use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{Desk, Held, Signal, SourceTask, drivers};
+use super::{Desk, Held, Signal, drivers};
 use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet};
 
 /// The smoothings that the S key goes through; 0 is none.
@@ -128,7 +128,7 @@ impl Desk {
             "devices" => self.use_devices(),
             "export" => self.export_bands(),
             "write" => self.write_papers(),
-            other => Err(Error::input(format!("there is no action `{other}`"))),
+            other => self.press_source(other),
         }
     }
 
@@ -334,17 +334,6 @@ impl Desk {
             ("signal", SettingValue::Choice(signal)) => {
                 choices.signal = if signal == "pink" { Signal::Pink } else { Signal::Sweep };
             }
-            ("task", SettingValue::Choice(task)) => {
-                choices.source_task = match task.as_str() {
-                    "response" => SourceTask::Response,
-                    "other" => SourceTask::Other,
-                    _ => SourceTask::Headroom,
-                };
-                if choices.source_task == SourceTask::Other {
-                    self.offer();
-                }
-            }
-            ("other", SettingValue::Choice(id)) => choices.other = id,
             ("times", SettingValue::Choice(times)) => choices.times = times.parse().unwrap_or(1),
             ("side", SettingValue::Choice(side)) => {
                 choices.side = if side == "after" { SetMark::After } else { SetMark::Before };
@@ -357,13 +346,11 @@ impl Desk {
             }
             ("target", SettingValue::Choice(target)) => self.tune.choose_target(&target)?,
             ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
-            ("output", SettingValue::Text(output)) => choices.output = output,
             ("vehicle", SettingValue::Text(vehicle)) => {
                 if let Some(job) = &mut self.job {
                     job.edit(|data| data.intake.vehicle = vehicle)?;
                 }
             }
-            ("first-step", SettingValue::Number(number)) => choices.first_step = whole(number, 100.0).max(1),
             ("positions", SettingValue::Number(number)) => {
                 choices.positions = whole(number, 20.0).max(1) as usize;
             }
@@ -377,7 +364,7 @@ impl Desk {
             ("overlap", SettingValue::Switch(overlap)) => choices.overlap = overlap,
             ("entered", SettingValue::Switch(entered)) => self.entered = entered,
             ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
-            (id, _) => return Err(Error::input(format!("there is no setting `{id}` of this kind"))),
+            (id, value) => return self.set_source(id, value),
         }
         Ok(())
     }

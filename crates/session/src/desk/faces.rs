@@ -23,11 +23,10 @@ impl Desk {
     pub(super) fn faces(&self) -> Vec<Face> {
         let shown = || self.captures.of(self.stage).filter(|held| held.shown);
         let has = |curve: &str| shown().any(|held| held.reading.curves.contains_key(curve));
-        let mut faces = Vec::new();
-        if self.stage == Stage::Source {
-            faces.push(Face::Steps);
-        }
-        faces.push(Face::Response);
+        let mut faces = match self.stage {
+            Stage::Source => self.source_faces().to_vec(),
+            _ => vec![Face::Response],
+        };
         if self.average(SetMark::Before).is_some() && self.average(SetMark::After).is_some() {
             faces.push(Face::Difference);
         }
@@ -37,7 +36,7 @@ impl Desk {
         if has("impulse") {
             faces.extend([Face::GroupDelay, Face::Impulse, Face::Decay]);
         }
-        if has("harmonic_2") {
+        if has("harmonic_2") && !faces.contains(&Face::Harmonics) {
             faces.push(Face::Harmonics);
         }
         faces
@@ -59,8 +58,15 @@ impl Desk {
     }
 
     pub(super) fn chart(&self) -> Chart {
-        match self.shown_face() {
+        let face = self.shown_face();
+        if self.stage == Stage::Source
+            && let Some(chart) = self.source_chart(face)
+        {
+            return chart;
+        }
+        match face {
             Face::Steps => self.steps_chart(),
+            Face::Spectrum => self.noise_chart(),
             Face::Phase => self.phase_chart(),
             Face::GroupDelay => self.delay_chart(),
             Face::Impulse => self.impulse_chart(),
@@ -348,21 +354,21 @@ impl Desk {
 /// How sure a curve that stands behind others looks.
 const FAINT: f32 = 0.12;
 
-fn role(number: usize) -> Role {
+pub(super) fn role(number: usize) -> Role {
     #[expect(clippy::cast_possible_truncation, reason = "taken modulo 7")]
     Role::Series((number % 7) as u8)
 }
 
-fn series(number: usize, label: &str, response: &Response, offset_db: f64) -> Line {
+pub(super) fn series(number: usize, label: &str, response: &Response, offset_db: f64) -> Line {
     // Colours come again after seven; the dash then tells them apart.
     let dash = [Dash::Solid, Dash::Dashed, Dash::Dotted, Dash::DashDot][(number / 7) % 4];
     line(label, role(number), dash, response, offset_db)
 }
 
-fn linear(label: &str, unit: &str, from: f64, to: f64) -> Axis {
+pub(super) fn linear(label: &str, unit: &str, from: f64, to: f64) -> Axis {
     Axis { label: label.to_owned(), unit: unit.to_owned(), scale: Scale::Linear, from, to }
 }
 
-fn empty(title: String, x: Axis, y: Axis) -> Chart {
+pub(super) fn empty(title: String, x: Axis, y: Axis) -> Chart {
     Chart { title, x, y, areas: Vec::new(), lines: Vec::new(), handles: Vec::new(), marks: Vec::new() }
 }

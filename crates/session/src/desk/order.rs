@@ -4,21 +4,16 @@ use std::collections::VecDeque;
 
 use engine::{InputRole, Pace};
 use job::{Set, Stage};
-use measure::{ParameterValue, Parameters, Segment, Signal as Played, Stimulus};
+use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
 use view::SetMark;
 
-use super::{Desk, Signal, SourceTask, drivers};
+use super::{Desk, Signal, drivers};
 use crate::take::{Plan, Until};
 use crate::{Error, Result, plugins};
 
 /// How long the simulated radio stays at each volume step.
 pub(super) const HOLD_S: f64 = 0.6;
-/// How many steps from the top are tried.
-const STEPS: u32 = 18;
-/// The peak of a tone that is meant to reach full scale, less what keeps dither
-/// from passing it.
-const FULL_SCALE_DBFS: f64 = -0.01;
 /// How far below the clean step the simulated car is measured.
 const STEPS_BELOW: u32 = 8;
 
@@ -28,7 +23,7 @@ pub(super) struct Order {
     pub(super) plan: Plan,
     /// What comes, for people: "Driver 2 of 7: left-mid".
     pub(super) title: String,
-    /// What the person does before it.
+    /// What the person does before it; nothing where the simulated car sets itself, which needs no countdown.
     pub(super) hint: String,
     /// What happens meanwhile.
     pub(super) detail: String,
@@ -37,6 +32,32 @@ pub(super) struct Order {
     /// The volume steps that the simulated radio climbs.
     pub(super) climb: Option<Climb>,
     pub(super) pace: Pace,
+    pub(super) purpose: Purpose,
+}
+
+/// What the reading is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Purpose {
+    /// It is a capture of the job.
+    Capture,
+    /// An input is calibrated with it in volts; nothing else is kept.
+    Volts,
+}
+
+impl Order {
+    /// A capture in real time, with nothing said and nothing set.
+    pub(super) fn new(title: String, plan: Plan) -> Self {
+        Self {
+            plan,
+            title,
+            hint: String::new(),
+            detail: String::new(),
+            scene: Scene::default(),
+            climb: None,
+            pace: Pace::RealTime,
+            purpose: Purpose::Capture,
+        }
+    }
 }
 
 /// How the simulated car is set.
@@ -47,6 +68,8 @@ pub(super) struct Scene {
     pub(super) position: Option<String>,
     pub(super) tap: Option<String>,
     pub(super) step: Option<u32>,
+    /// The engine's speed in turns a minute, 0 while it stands.
+    pub(super) engine_rpm: f64,
 }
 
 /// Volume steps, one after the other.
@@ -71,12 +94,10 @@ impl Desk {
         if self.bench.is_none() {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         }
-        let mut orders = match (self.stage, self.choices.source_task) {
-            (view::Stage::Source, SourceTask::Headroom) => self.ladders()?,
-            (view::Stage::Source, SourceTask::Response) => VecDeque::from([self.source_response()?]),
-            (view::Stage::Source, SourceTask::Other) => self.other_orders()?,
-            (view::Stage::Drivers, _) => self.driver_orders()?,
-            (view::Stage::Tune, _) => self.position_orders()?,
+        let mut orders = match self.stage {
+            view::Stage::Source => self.source_orders()?,
+            view::Stage::Drivers => self.driver_orders()?,
+            view::Stage::Tune => self.position_orders()?,
             _ => return Err(Error::input("There is nothing to measure in this stage.")),
         };
         if !self.choices.go_on {
@@ -118,7 +139,7 @@ impl Desk {
     }
 
     /// A sweep or noise, as was chosen.
-    fn response_plan(&self, stage: Stage, role: InputRole) -> Result<Plan> {
+    pub(super) fn response_plan(&self, stage: Stage, role: InputRole) -> Result<Plan> {
         if self.choices.signal == Signal::Sweep {
             let stimulus = signals::track("sweep-full");
             return Ok(Plan { stimulus, ..self.plan("sweep", stage, role)? });
@@ -159,7 +180,6 @@ impl Desk {
             plan.label.clone_from(&driver.name);
             plan.position.clone_from(&driver.name);
             Ok(Order {
-                title: numbered("Driver", index, of, &driver.name),
                 hint: format!("Let nothing but {} sound. Shut the doors.", driver.name),
                 detail: format!("{}, alone", sweep_text(plan.stimulus.as_ref())),
                 scene: Scene {
@@ -167,9 +187,8 @@ impl Desk {
                     step: self.usual_step(),
                     ..Scene::default()
                 },
-                climb: None,
                 pace: self.pace(u32::MAX),
-                plan,
+                ..Order::new(numbered("Driver", index, of, &driver.name), plan)
             })
         };
         wanted.into_iter().enumerate().map(order).collect()
@@ -191,13 +210,11 @@ impl Desk {
             plan.position.clone_from(name);
             plan.set = Some(set.clone());
             Ok(Order {
-                title: numbered("Position", index, names.len(), name),
                 hint: format!("Microphone: {name}. Shut the doors, hold still."),
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
                 scene: Scene { position: Some(name.clone()), step: self.usual_step(), ..Scene::default() },
-                climb: None,
                 pace: self.pace(u32::MAX),
-                plan,
+                ..Order::new(numbered("Position", index, names.len(), name), plan)
             })
         };
         wanted.into_iter().map(order).collect()
@@ -212,94 +229,17 @@ impl Desk {
             .map(|index| known.get(index).cloned().unwrap_or_else(|| format!("position {}", index + 1)))
             .collect()
     }
-
-    /// The ladder of volume steps, for every output of the source.
-    fn ladders(&self) -> Result<VecDeque<Order>> {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
-        let Some(simulated) = car else {
-            let name = self.choices.output.clone();
-            let mut plan = self.ladder_plan(&name, self.choices.first_step)?;
-            // The source plays by itself, and a person turns its volume.
-            plan.until = Until::Stopped;
-            return Ok(VecDeque::from([Order {
-                title: format!("Headroom of {name}"),
-                hint: "Play the full-scale tone on the source, at a low volume.".to_owned(),
-                detail: "Turn the volume up one step a second; press Space when it is no longer clean."
-                    .to_owned(),
-                scene: Scene::default(),
-                climb: None,
-                pace: Pace::RealTime,
-                plan,
-            }]));
-        };
-        let radio = &simulated.car.radio;
-        let last = radio.last_step();
-        let climb = Climb { first: last.saturating_sub(STEPS).max(1), last };
-        let length_s = f64::from(climb.last - climb.first + 1) * HOLD_S;
-        let order = |(index, output): (usize, &cabin::Output)| {
-            let mut plan = self.ladder_plan(&output.name, climb.first)?;
-            let tone = Played::Sine { frequency_hz: output.test_tone_hz };
-            plan.stimulus = Some(Stimulus {
-                name: format!("tone {} Hz", output.test_tone_hz),
-                segments: vec![Segment::of(tone, length_s, FULL_SCALE_DBFS, 0.02)],
-            });
-            Ok(Order {
-                title: numbered("Output", index, radio.outputs.len(), &output.name),
-                hint: format!("Tap {}. The volume climbs by itself.", output.name),
-                detail: format!("tone of {} Hz at full scale", output.test_tone_hz),
-                scene: Scene { tap: Some(output.name.clone()), step: Some(climb.first), ..Scene::default() },
-                climb: Some(climb),
-                // A step must still be seen.
-                pace: self.pace(3),
-                plan,
-            })
-        };
-        radio.outputs.iter().enumerate().map(order).collect()
-    }
-
-    fn ladder_plan(&self, output: &str, first_step: u32) -> Result<Plan> {
-        let mut plan = self.plan("headroom", Stage::Source, InputRole::Electrical)?;
-        set_number(&mut plan.parameters, "first_step", f64::from(first_step));
-        plan.stimulus = None;
-        plan.peak_dbfs = None;
-        plan.reference = None;
-        plan.label = format!("Headroom of {output}");
-        output.clone_into(&mut plan.position);
-        Ok(plan)
-    }
-
-    fn source_response(&self) -> Result<Order> {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
-        let output =
-            car.map_or_else(|| self.choices.output.clone(), |simulated| simulated.car.tap.output.clone());
-        let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
-        plan.label = format!("Response of {output}");
-        plan.position.clone_from(&output);
-        Ok(Order {
-            title: format!("Response of {output}"),
-            hint: "The source at a step that is clean, tone controls flat.".to_owned(),
-            detail: sweep_text(plan.stimulus.as_ref()),
-            scene: Scene { tap: Some(output), step: self.usual_step(), ..Scene::default() },
-            climb: None,
-            pace: self.pace(u32::MAX),
-            plan,
-        })
-    }
 }
 
 /// How long noise is averaged.
 const NOISE_S: f64 = 12.0;
 
-fn set_number(parameters: &mut Parameters, name: &str, number: f64) {
-    parameters.set(name, ParameterValue::Number(number));
-}
-
-fn numbered(what: &str, index: usize, of: usize, name: &str) -> String {
+pub(super) fn numbered(what: &str, index: usize, of: usize, name: &str) -> String {
     if of == 1 { name.to_owned() } else { format!("{what} {} of {of}: {name}", index + 1) }
 }
 
 /// What a sweep covers, in words.
-fn sweep_text(stimulus: Option<&Stimulus>) -> String {
+pub(super) fn sweep_text(stimulus: Option<&Stimulus>) -> String {
     let sweeps = stimulus.iter().flat_map(|stimulus| &stimulus.segments).find_map(|segment| {
         if let Played::Sweep { from_hz, to_hz, .. } = segment.signal { Some((from_hz, to_hz)) } else { None }
     });

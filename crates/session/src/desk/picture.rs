@@ -10,7 +10,9 @@ use view::{
 };
 
 use super::memo::Memo;
+use super::source::Task;
 use super::{Desk, Held};
+use crate::ToneReport;
 use crate::fitting::band_text;
 
 /// Where deviations count: a small car gives what it gives below, and above the
@@ -23,11 +25,15 @@ pub(super) struct Kept {
     averages: Memo<(u64, u32), [Option<Arc<Response>>; 2]>,
     picture: Memo<Looked, Picture>,
     pub(super) limit: Memo<u64, CleanLimit>,
+    pub(super) tone: Memo<(u64, bool), Option<Arc<(ToneReport, Response)>>>,
     pub(super) audit: Memo<(u64, u64), Option<Arc<AuditResult>>>,
 }
 
 /// Everything that the picture depends on.
-type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, bool);
+type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, Asked);
+
+/// Whether a ladder is being climbed, and what is asked of the source.
+type Asked = (bool, Task, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]
@@ -74,7 +80,7 @@ impl Desk {
             self.smoothing,
             self.picked,
             self.rungs.clone(),
-            self.is_climbing(),
+            (self.is_climbing(), self.source.task, self.source.together),
         );
         self.kept.picture.get(looked, || Picture {
             chart: Arc::new(self.chart()),

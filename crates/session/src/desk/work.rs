@@ -7,11 +7,11 @@ use std::time::{Duration, Instant};
 use engine::{Capture, CaptureRequest, InputRole, Length, Next, Play};
 use measure::{Segment, Signal as Played, Stimulus};
 use measurements::signals;
+use units::LevelDbfs;
 use view::{Activity, Stage, Update};
 
-use super::ladder;
 use super::live::{self, Trace};
-use super::order::Order;
+use super::order::{Order, Purpose};
 use super::sounds::Sound;
 use super::{Desk, Held};
 use crate::take::{Computed, Pumped, Take, Until};
@@ -75,6 +75,8 @@ pub(super) struct Recording {
     shown: u32,
     /// The volume step at which the simulated radio is.
     step: Option<u32>,
+    /// The highest sample at the measured input.
+    peak: f64,
     /// Whether it was stopped before its end, so that there is no reading.
     broken_off: bool,
 }
@@ -96,7 +98,8 @@ impl Desk {
     fn next_order(&mut self) -> Result<()> {
         let Some(order) = self.orders.pop_front() else { return Ok(()) };
         self.set_scene(&order)?;
-        let shown = self.choices.countdown_s;
+        // Where nothing has to be done by hand, nobody waits.
+        let shown = if order.hint.is_empty() { 0 } else { self.choices.countdown_s };
         let until = Instant::now() + Duration::from_secs(shown.into());
         if shown > 0 {
             self.sound(Sound::Tick);
@@ -140,6 +143,7 @@ impl Desk {
             if let Some(position) = scene.position.filter(|name| car.position(name).is_some()) {
                 setup.mic_position = position;
             }
+            setup.engine_rpm = scene.engine_rpm;
             if let Some(tap) = scene.tap {
                 setup.tap_output = tap;
             }
@@ -194,7 +198,8 @@ impl Desk {
         self.changed = true;
         self.rungs.clear();
         let Some(bench) = &mut self.bench else { return Ok(()) };
-        let take = Take::begin(&order.plan, bench, self.job.as_mut(), None)?;
+        let job = self.job.as_mut().filter(|_| order.purpose == Purpose::Capture);
+        let take = Take::begin(&order.plan, bench, job, None)?;
         let step = order.climb.map(|climb| climb.first);
         self.work = Some(Work::Recording(Box::new(Recording {
             trace: Trace::new(take.stimulus(), self.live_offset_db()),
@@ -203,6 +208,7 @@ impl Desk {
             looked: Instant::now(),
             shown: 0,
             step,
+            peak: 0.0,
             broken_off: false,
         })));
         Ok(())
@@ -215,6 +221,8 @@ impl Desk {
         self.climb(&mut recording)?;
         if recording.looked.elapsed() >= LIVE_EVERY {
             recording.looked = Instant::now();
+            let meter = recording.take.meters().get(recording.take.input()).copied();
+            recording.peak = recording.peak.max(meter.unwrap_or_default().peak);
             recording.trace.hear(&recording.take.heard());
             if recording.order.plan.measurement == "headroom" {
                 let reading = recording.take.reading();
@@ -254,7 +262,7 @@ impl Desk {
             self.bench.as_ref().map(|bench| bench.calibration(take.input())).unwrap_or_default();
         let (meter, figure) = live::meter(input.unwrap_or_default(), &calibration);
         let figures = match self.rungs.last() {
-            Some(rung) if recording.order.plan.measurement == "headroom" => ladder::figures(rung),
+            Some(rung) if recording.order.plan.measurement == "headroom" => super::source::figures(rung),
             _ => vec![figure],
         };
         view::Live { meter: Some(meter), figures, lines: recording.trace.line().into_iter().collect() }
@@ -280,9 +288,13 @@ impl Desk {
             idle: false,
             broken: "The measurement broke off. The recording is kept in the job.",
         };
+        let (purpose, peak_dbfs) = (recording.order.purpose, LevelDbfs::from_peak(recording.peak).0);
         self.think(task, move || {
             let computed = ended.compute();
-            Ok(Box::new(move |desk| desk.keep(computed)))
+            Ok(Box::new(move |desk| match purpose {
+                Purpose::Capture => desk.keep(computed),
+                Purpose::Volts => desk.hear_volts(&computed.keep(None)?.reading, peak_dbfs),
+            }))
         })
     }
 

@@ -36,8 +36,6 @@ pub struct VoltsOrder {
     pub frequency_hz: f64,
     /// How loud it is played; nothing is played without, for a source that plays itself.
     pub play_dbfs: Option<f64>,
-    /// What lies between the meter's point and the input, to be noted in the rig file.
-    pub attenuator_db: Option<f64>,
     /// Whether a simulated car runs by the clock.
     pub real_time: bool,
 }
@@ -117,7 +115,7 @@ fn from_recording(order: &VoltsOrder, path: &Path, channel: usize) -> Result<Hea
     let read = |id: &str| {
         analyze(&Analysis { id: id.to_owned(), recording: path.to_owned(), channel, ..Analysis::default() })
     };
-    let tone = heard(&read("tone")?)?;
+    let tone = heard_tone(&read("tone")?)?;
     let peak_dbfs = read("level")?.values.get("peak_dbfs").copied().unwrap_or(0.0);
     Ok(HeardInput { tone: HeardTone { peak_dbfs, ..tone }, input, before, simulated_meter_v: None })
 }
@@ -169,7 +167,7 @@ fn from_rig(order: &VoltsOrder, told: &mut dyn FnMut(&ToneNow) -> Go) -> Result<
     }
     let spec = bench.spec().inputs[input].clone();
     let reading = take.end().compute().keep(None)?.reading;
-    let tone = heard(&reading)?;
+    let tone = heard_tone(&reading)?;
     let tone = HeardTone { peak_dbfs: units::LevelDbfs::from_peak(peak).0, ..tone };
     let simulated_meter_v = bench
         .car()
@@ -182,7 +180,7 @@ fn from_rig(order: &VoltsOrder, told: &mut dyn FnMut(&ToneNow) -> Go) -> Result<
 const LONGEST_S: f64 = 300.0;
 
 /// What a `tone` reading found, as a calibration takes it.
-fn heard(reading: &Reading) -> Result<HeardTone> {
+pub(crate) fn heard_tone(reading: &Reading) -> Result<HeardTone> {
     if let Some(stop) = reading.stopped() {
         return Err(stop.into());
     }
@@ -195,23 +193,29 @@ fn heard(reading: &Reading) -> Result<HeardTone> {
     })
 }
 
-/// Computes the calibration from what the meter shows, and writes it into the rig file.
+/// Computes the calibration from what the meter shows, and writes it into the rig file with what
+/// lies between the meter's point and the input.
 ///
 /// # Errors
 /// When the meter's reading makes no sense with what was heard, or the file cannot be
 /// written.
-pub fn calibrate_volts(order: &VoltsOrder, heard: &HeardInput, meter_v_rms: f64) -> Result<VoltsCalibrated> {
+pub fn calibrate_volts(
+    rig: Option<&Path>,
+    attenuator_db: Option<f64>,
+    heard: &HeardInput,
+    meter_v_rms: f64,
+) -> Result<VoltsCalibrated> {
     let VoltsCalibration { volts_per_fs, largest_sine_v_rms, findings } =
         VoltsCalibration::from_meter(&heard.tone, meter_v_rms, heard.before)
             .map_err(|refusal| Error::input(refusal.to_string()))?;
     let calibrated_on = today();
     // Seven digits are more than any meter has.
     let volts_per_fs = rounded(volts_per_fs);
-    if let Some(path) = &order.rig {
+    if let Some(path) = rig {
         let change = engine::InputCalibration {
             input: heard.input.clone(),
             volts_per_fs,
-            attenuator_db: order.attenuator_db,
+            attenuator_db,
             calibrated_on: calibrated_on.clone(),
         };
         write_rig(path, &change)?;
@@ -220,9 +224,9 @@ pub fn calibrate_volts(order: &VoltsOrder, heard: &HeardInput, meter_v_rms: f64)
         input: heard.input.clone(),
         volts_per_fs,
         largest_sine_v_rms,
-        attenuator_db: order.attenuator_db,
+        attenuator_db,
         calibrated_on,
-        rig: order.rig.clone(),
+        rig: rig.map(Path::to_owned),
         findings,
     })
 }
@@ -330,7 +334,6 @@ mod tests {
             recording: None,
             frequency_hz: 1_000.0,
             play_dbfs: Some(-12.0),
-            attenuator_db: None,
             real_time: false,
         }
     }
@@ -345,7 +348,7 @@ mod tests {
         let order = simulated();
         let heard = hear_tone(&order, &mut |now| two_seconds(now)).unwrap();
         let meter = heard.simulated_meter_v.unwrap();
-        let calibrated = calibrate_volts(&order, &heard, meter).unwrap();
+        let calibrated = calibrate_volts(None, None, &heard, meter).unwrap();
         near("volts per full scale", calibrated.volts_per_fs, heard.before.unwrap(), 1e-3);
         assert!(calibrated.findings.is_empty(), "{:?}", calibrated.findings);
     }
@@ -361,16 +364,11 @@ mod tests {
             .collect();
         recording::write_wav(&wav, &recording::Audio::new(48_000, vec![samples]), recording::Depth::Int24, 1)
             .unwrap();
-        let order = VoltsOrder {
-            rig: Some(rig.clone()),
-            simulated: None,
-            recording: Some((wav, 0)),
-            attenuator_db: Some(20.0),
-            ..simulated()
-        };
+        let order =
+            VoltsOrder { rig: Some(rig.clone()), simulated: None, recording: Some((wav, 0)), ..simulated() };
         let heard = hear_tone(&order, &mut |_| Go::On).unwrap();
         assert_eq!((heard.input.as_str(), heard.before), ("tap", None));
-        let calibrated = calibrate_volts(&order, &heard, 5.0).unwrap();
+        let calibrated = calibrate_volts(Some(&rig), Some(20.0), &heard, 5.0).unwrap();
         // A peak of 0.25 is 5 V RMS: full scale is 20·√2 V.
         near("volts per full scale", calibrated.volts_per_fs, 20.0 * 2f64.sqrt(), 1e-3);
         let after = std::fs::read_to_string(&rig).unwrap();
@@ -380,7 +378,7 @@ mod tests {
         assert_eq!(spec.inputs[0].attenuator_db, Some(20.0));
         assert_eq!(spec.inputs[0].calibrated_on.as_deref(), Some(calibrated.calibrated_on.as_str()));
         // Nonsense leaves the file as it was.
-        let message = calibrate_volts(&order, &heard, 0.0).unwrap_err().to_string();
+        let message = calibrate_volts(Some(&rig), None, &heard, 0.0).unwrap_err().to_string();
         assert!(message.contains("AC volts"), "{message}");
         assert_eq!(std::fs::read_to_string(&rig).unwrap(), after);
     }

@@ -12,19 +12,21 @@ mod tone;
 
 use std::path::PathBuf;
 
-pub(crate) use calibrate::electrical_input;
 pub use calibrate::{HeardInput, ToneNow, VoltsCalibrated, VoltsOrder, calibrate_volts, hear_tone};
+pub(crate) use calibrate::{electrical_input, heard_tone};
 pub use gain::{GainMeterOrder, GainOrder, GainReport, gain, gain_meter};
 pub use headroom::{SourceHeadroom, headroom_from_recordings, output_headroom};
 pub use ladder::{
     BassControl, HeadroomEvent, HeadroomNow, HeadroomOrder, OutputTone, headroom_live, headroom_now,
 };
 pub(crate) use ladder::{climb, keep, simulated_reading};
-pub(crate) use noise::noise_with;
+pub(crate) use noise::{
+    LISTEN_S, POOR_SNR_DB, Readings, USUAL_RPM, at_speed, level_of_clean, noise_of, noise_with,
+};
 pub use noise::{NoiseFound, NoiseOrder, NoiseReport, source_noise};
 pub use pad::{PadOrder, PadReport, pad};
 pub use spots::{Spot, spots, write_spots};
-pub(crate) use tone::tone_with;
+pub(crate) use tone::{FLAT_DB, Heard, short_sweep, tone_of, tone_with, undo, usual_steps};
 pub use tone::{ToneOfOutput, ToneOrder, ToneReport, source_tone};
 
 /// Whether what is under way goes on.

@@ -83,10 +83,13 @@ pub struct NoiseFound {
 
 /// A source with less than this between its clean step and its noise is heard to hiss or
 /// hum in a quiet car (common practice, no source).
-const POOR_SNR_DB: f64 = 70.0;
+pub(crate) const POOR_SNR_DB: f64 = 70.0;
 
-/// How long the simulated car is listened to.
-const LISTEN_S: f64 = 6.0;
+/// How long the simulated car is listened to, and any other.
+pub(crate) const LISTEN_S: (f64, f64) = (6.0, 10.0);
+
+/// The speeds of the simulated engine: off, idling, and fast enough for lines to have moved.
+pub(crate) const USUAL_RPM: [f64; 3] = [0.0, 850.0, 2_000.0];
 
 /// Finds out about the source's noise, from recordings or with a rig.
 ///
@@ -101,7 +104,7 @@ pub fn source_noise(order: &NoiseOrder, told: &mut dyn FnMut(f64) -> Go) -> Resu
     } else {
         (job_volts(order)?.or(order.clean_v), order.volts_per_fs, recorded(order)?)
     };
-    report(&readings, level_of_clean(order, clean_v, volts_per_fs))
+    noise_of(&readings, order.clean_dbfs.or_else(|| level_of_clean(clean_v, volts_per_fs)))
 }
 
 /// The noise of the simulated car that is at hand, at several speeds of its engine.
@@ -114,10 +117,10 @@ pub(crate) fn noise_with(
     let input = bench.electrical_input(None)?;
     let volts_per_fs = bench.calibration(input).volts_per_fs;
     let readings = captures(bench, job, input, speeds_rpm, &mut |_| Go::On)?;
-    report(&readings, level_of_clean(&NoiseOrder::default(), clean_v, volts_per_fs))
+    noise_of(&readings, level_of_clean(clean_v, volts_per_fs))
 }
 
-fn report(readings: &Readings, clean_dbfs: Option<f64>) -> Result<NoiseReport> {
+pub(crate) fn noise_of(readings: &Readings, clean_dbfs: Option<f64>) -> Result<NoiseReport> {
     let (mut found, mut findings) = (Vec::new(), Vec::new());
     for (name, rpm, reading) in readings {
         if let Some(stop) = reading.stopped() {
@@ -138,14 +141,13 @@ fn report(readings: &Readings, clean_dbfs: Option<f64>) -> Result<NoiseReport> {
 }
 
 /// The clean step's tone, as a level of the recording.
-fn level_of_clean(order: &NoiseOrder, clean_v: Option<f64>, volts_per_fs: Option<f64>) -> Option<f64> {
-    order.clean_dbfs.or_else(|| {
-        let (volts, per_fs) = clean_v.zip(volts_per_fs)?;
-        Some(units::db_from_amplitude(volts * std::f64::consts::SQRT_2 / per_fs))
-    })
+pub(crate) fn level_of_clean(clean_v: Option<f64>, volts_per_fs: Option<f64>) -> Option<f64> {
+    let (volts, per_fs) = clean_v.zip(volts_per_fs)?;
+    Some(units::db_from_amplitude(volts * std::f64::consts::SQRT_2 / per_fs))
 }
 
-type Readings = Vec<(String, Option<f64>, Reading)>;
+/// Each recording's name, the speed of an engine that ran, and what was found.
+pub(crate) type Readings = Vec<(String, Option<f64>, Reading)>;
 
 fn recorded(order: &NoiseOrder) -> Result<Readings> {
     order
@@ -202,7 +204,7 @@ fn live(order: &NoiseOrder, told: &mut dyn FnMut(f64) -> Go) -> Result<(Option<f
     };
     let speeds = match (order.speeds_rpm.is_empty(), bench.car().is_some()) {
         (false, _) => order.speeds_rpm.clone(),
-        (true, true) => vec![0.0, 850.0, 2_000.0],
+        (true, true) => USUAL_RPM.to_vec(),
         (true, false) => vec![0.0],
     };
     if let Some(rpm) = speeds.iter().find(|rpm| !(0.0..=12_000.0).contains(*rpm)) {
@@ -223,6 +225,11 @@ fn live(order: &NoiseOrder, told: &mut dyn FnMut(f64) -> Go) -> Result<(Option<f
     Ok((clean_v, volts_per_fs, readings))
 }
 
+/// An engine's speed in words.
+pub(crate) fn at_speed(rpm: f64) -> String {
+    if rpm > 0.0 { format!("{rpm:.0} rpm") } else { "engine off".to_owned() }
+}
+
 /// Captures silence at each of the engine's speeds.
 fn captures(
     bench: &mut Bench,
@@ -234,7 +241,7 @@ fn captures(
     let registry = Registry::built_in();
     let manifest = registry.manifest("noise").map_err(|unknown| Error::input(unknown.to_string()))?;
     let simulated = bench.car().is_some();
-    let seconds = if simulated { LISTEN_S } else { 10.0 };
+    let seconds = if simulated { LISTEN_S.0 } else { LISTEN_S.1 };
     let mut readings = Vec::new();
     for &rpm in speeds {
         match told(rpm) {
@@ -243,7 +250,7 @@ fn captures(
             Go::Stop => break,
         }
         bench.set(|setup| setup.engine_rpm = rpm)?;
-        let name = if rpm > 0.0 { format!("{rpm:.0} rpm") } else { "engine off".to_owned() };
+        let name = at_speed(rpm);
         let plan = Plan {
             stimulus: Some(Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(seconds)] }),
             until: Until::Seconds(seconds),

@@ -11,8 +11,8 @@ use job::{Job, Stage};
 use measure::{Finding, Reading, Segment, Signal, Stimulus};
 use serde::Serialize;
 use tuning::{
-    FitInput, FitOptions, FitResult, OutputResponse, PairDifference, Response, StepResponse, ToneChange,
-    ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
+    FitInput, FitOptions, FitResult, OutputResponse, PairDifference, Profile, Response, StepResponse,
+    ToneChange, ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
 };
 
 use super::{Go, Named};
@@ -127,22 +127,34 @@ pub struct ToneSum {
 }
 
 impl ToneCurve {
+    /// The same as a response.
+    pub(crate) fn response(&self) -> Response {
+        Response {
+            frequency_hz: self.frequency_hz.clone(),
+            magnitude_db: self.magnitude_db.clone(),
+            phase_deg: None,
+            coherence: None,
+            spread_db: None,
+        }
+    }
+
     fn of(response: &Response) -> Self {
         Self { frequency_hz: response.frequency_hz.clone(), magnitude_db: response.magnitude_db.clone() }
     }
 }
 
 /// One capture of one output.
-struct Heard {
-    output: String,
-    step: Option<i64>,
-    response: Response,
-    arrival_s: Option<f64>,
-    findings: Vec<Finding>,
+pub(crate) struct Heard {
+    pub(crate) output: String,
+    pub(crate) step: Option<i64>,
+    pub(crate) response: Response,
+    /// Where the captures share a clock.
+    pub(crate) arrival_s: Option<f64>,
+    pub(crate) findings: Vec<Finding>,
 }
 
 /// Within this the sum of outputs is called flat (common practice, no source).
-const FLAT_DB: f64 = 1.5;
+pub(crate) const FLAT_DB: f64 = 1.5;
 
 /// Finds out about the source's tone, from recordings or with a rig.
 ///
@@ -251,13 +263,9 @@ fn live(order: &ToneOrder, told: &mut dyn FnMut(&str, Option<i64>) -> Go) -> Res
             if let Some(step) = order.steps.iter().find(|step| !(1..=last).contains(*step)) {
                 return Err(Error::input(format!("--steps {step}: this radio has steps 1 to {last}")));
             }
-            let clean = i64::from(simulated.truth.clean_step);
-            let usual: Vec<i64> = [0.3, 0.5, 0.65, 0.85, 1.0]
-                .iter()
-                .map(|part| ((part * clean as f64) as i64).max(1))
-                .collect();
+            let usual = usual_steps(simulated.truth.clean_step).map(i64::from);
             let outputs = if order.outputs.is_empty() { known } else { order.outputs.clone() };
-            (outputs, if order.steps.is_empty() { usual } else { order.steps.clone() })
+            (outputs, if order.steps.is_empty() { usual.to_vec() } else { order.steps.clone() })
         }
         None if order.outputs.is_empty() => {
             return Err(Error::input("say which outputs there are: --outputs front,rear,sub"));
@@ -276,7 +284,12 @@ pub(crate) fn tone_with(
     steps: &[i64],
 ) -> Result<ToneReport> {
     let heard = captures(bench, job, None, (outputs, steps), &mut |_, _| Go::On)?;
-    report(&ToneOrder::default(), heard)
+    Ok(tone_of(&heard, &[])?.0)
+}
+
+/// The volume steps between a quiet one and the clean one at which a tone is looked at.
+pub(crate) fn usual_steps(clean_step: u32) -> [u32; 5] {
+    [0.3, 0.5, 0.65, 0.85, 1.0].map(|part| ((part * f64::from(clean_step)) as u32).max(1))
 }
 
 /// Captures every output at every step.
@@ -335,7 +348,7 @@ fn captures(
 }
 
 /// Two synchronised sweeps of three seconds, 12 dB down: 20 dB more fit into the loudest output.
-fn short_sweep() -> Stimulus {
+pub(crate) fn short_sweep() -> Stimulus {
     let (from_hz, to_hz, peak_dbfs) = (15.0, 21_500.0, -12.0);
     let duration_s = dsp::sweep::Sweep::new(from_hz, to_hz, 3.0, 48_000.0, true).duration_s();
     let sweep =
@@ -346,8 +359,18 @@ fn short_sweep() -> Stimulus {
 }
 
 fn report(order: &ToneOrder, heard: Vec<Heard>) -> Result<ToneReport> {
+    let (mut report, response) = tone_of(&heard, &order.sum)?;
+    if let Some(processor) = &order.processor {
+        report.bands = Some(undo(&response, &library::profile(processor)?)?);
+    }
+    Ok(report)
+}
+
+/// What several captures say together, and the response that is to be undone: that of the sum,
+/// or else of the first output.
+pub(crate) fn tone_of(heard: &[Heard], sum: &[String]) -> Result<(ToneReport, Response)> {
     let mut names: Vec<String> = Vec::new();
-    for one in &heard {
+    for one in heard {
         if !names.contains(&one.output) {
             names.push(one.output.clone());
         }
@@ -410,19 +433,11 @@ fn report(order: &ToneOrder, heard: Vec<Heard>) -> Result<ToneReport> {
     let pairs: Vec<PairDifference> =
         names.iter().skip(1).filter_map(|name| pair_difference(first?, responses.get(name)?)).collect();
     findings.extend(pairs.iter().flat_map(pair_remarks));
-    let sum = add_up(order, &responses, &mut findings)?;
-    let bands = match &order.processor {
-        None => None,
-        Some(processor) => {
-            let response = match (&sum, first) {
-                (Some((_, response)), _) => response.clone(),
-                (None, Some(first)) => first.response.clone(),
-                (None, None) => return Err(Error::measurement("no output was measured")),
-            };
-            Some(undo(&response, processor)?)
-        }
-    };
-    Ok(ToneReport { outputs, pairs, sum: sum.map(|(sum, _)| sum), bands, findings })
+    let (sum, together) = add_up(sum, &responses, &mut findings)?.unzip();
+    let response = together
+        .or_else(|| first.map(|first| first.response.clone()))
+        .ok_or_else(|| Error::measurement("no output was measured"))?;
+    Ok((ToneReport { outputs, pairs, sum, bands: None, findings }, response))
 }
 
 fn pair_remarks(pair: &PairDifference) -> Vec<Finding> {
@@ -450,15 +465,14 @@ fn pair_remarks(pair: &PairDifference) -> Vec<Finding> {
 }
 
 fn add_up(
-    order: &ToneOrder,
+    sum: &[String],
     responses: &BTreeMap<String, OutputResponse>,
     findings: &mut Vec<Finding>,
 ) -> Result<Option<(ToneSum, Response)>> {
-    if order.sum.is_empty() {
+    if sum.is_empty() {
         return Ok(None);
     }
-    let parts: Result<Vec<OutputResponse>> = order
-        .sum
+    let parts: Result<Vec<OutputResponse>> = sum
         .iter()
         .map(|name| {
             responses.get(name).cloned().ok_or_else(|| {
@@ -470,9 +484,9 @@ fn add_up(
             })
         })
         .collect();
-    let Some(sum) = output_sum(&parts?) else { return Ok(None) };
-    let Some(shape) = tone_shape(&sum.response) else { return Ok(None) };
-    if !sum.coherent {
+    let Some(added) = output_sum(&parts?) else { return Ok(None) };
+    let Some(shape) = tone_shape(&added.response) else { return Ok(None) };
+    if !added.coherent {
         let text = "The outputs were recorded on clocks of their own, so that their powers were added: whether they cancel \
                     where they meet is not known. Record them as channels of one recording to see that.";
         findings.push(Finding::caution("sum-of-powers", text));
@@ -483,14 +497,13 @@ fn add_up(
         format!("Together they are not flat: ±{:.1} dB from end to end of their band.", shape.flatness_db)
     };
     findings.push(Finding::note("sum-of-outputs", text));
-    let response = ToneCurve::of(&sum.response.smoothed(24));
-    Ok(Some((ToneSum { outputs: order.sum.clone(), coherent: sum.coherent, shape, response }, sum.response)))
+    let response = ToneCurve::of(&added.response.smoothed(24));
+    Ok(Some((ToneSum { outputs: sum.to_vec(), coherent: added.coherent, shape, response }, added.response)))
 }
 
 /// Bands that make a response flat inside its own band.
-fn undo(response: &Response, processor: &str) -> Result<FitResult> {
+pub(crate) fn undo(response: &Response, profile: &Profile) -> Result<FitResult> {
     let target = library::target("flat")?;
-    let profile = library::profile(processor)?;
     let shape = tone_shape(response);
     let (low, high) = response.range_hz();
     let inside = |corner: Option<f64>, end: f64| corner.unwrap_or(end);
@@ -500,7 +513,7 @@ fn undo(response: &Response, processor: &str) -> Result<FitResult> {
         ..FitOptions::default()
     };
     let responses = [response.clone()];
-    let input = FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
+    let input = FitInput { responses: &responses, target: &target, profile, options: &options };
     tuning::fit(&input).map_err(|error| Error::input(error.to_string()))
 }
 

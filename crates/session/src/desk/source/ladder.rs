@@ -5,12 +5,12 @@ use measure::Reading;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
-use super::Desk;
-use super::sounds::Sound;
+use crate::desk::Desk;
+use crate::desk::sounds::Sound;
 use crate::{Result, output_headroom};
 
 /// A step in very big type.
-pub(super) fn figures(step: &OutputStep) -> Vec<Figure> {
+pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
     let tone = if step.clean { Tone::Good } else { Tone::Bad };
     let figure = |value: String, caption: &str| Figure { value, caption: caption.to_owned(), tone };
     let height =
@@ -26,7 +26,7 @@ pub(super) fn figures(step: &OutputStep) -> Vec<Figure> {
 impl Desk {
     /// Takes the steps that a running ladder has climbed; the first that is not
     /// clean is heard and seen.
-    pub(super) fn climbed(&mut self, reading: &Reading) {
+    pub(in crate::desk) fn climbed(&mut self, reading: &Reading) {
         let found = output_headroom("", reading);
         if found.steps != self.rungs {
             self.rungs = found.steps;
@@ -42,7 +42,7 @@ impl Desk {
     }
 
     /// The clean limit over all outputs, from the newest ladder of each.
-    pub(super) fn limit(&self) -> CleanLimit {
+    pub(in crate::desk) fn limit(&self) -> CleanLimit {
         self.kept.limit.get(self.captures.revision(), || {
             let mut ladders: Vec<OutputHeadroom> = Vec::new();
             for held in self.captures.of(Stage::Source) {
@@ -60,21 +60,21 @@ impl Desk {
     }
 
     /// The RMS volts of the output that limits the source, at its clean step.
-    pub(super) fn source_volts(&self) -> Option<f64> {
+    pub(in crate::desk) fn source_volts(&self) -> Option<f64> {
         let limit = self.limit();
         let first = limit.limited_by.first()?;
         limit.outputs.iter().find(|output| output.output == *first)?.level_v
     }
 
     /// The limit in one line: "clean to step 31 · 8.41 V".
-    pub(super) fn clean_text(&self) -> Option<String> {
+    pub(in crate::desk) fn clean_text(&self) -> Option<String> {
         let step = self.limit().clean_step?;
         let volts = self.source_volts().map_or_else(String::new, |volts| format!(" · {volts:.2} V"));
         Some(format!("clean to step {step}{volts}"))
     }
 
     /// Keeps what is known of the source in the job.
-    pub(super) fn keep_source(&mut self) -> Result<()> {
+    pub(in crate::desk) fn keep_source(&mut self) -> Result<()> {
         let limit = self.limit();
         let Some(job) = &mut self.job else { return Ok(()) };
         let step = |number: i64| u32::try_from(number).ok();
@@ -95,7 +95,7 @@ impl Desk {
     }
 
     /// The ladder as a chart: of the capture that runs, else of the one chosen.
-    pub(super) fn steps_chart(&self) -> Chart {
+    pub(in crate::desk) fn steps_chart(&self) -> Chart {
         let held = self.chosen_of(|held| held.reading.measurement == "headroom");
         let (rungs, title) = match held {
             _ if self.is_climbing() => (self.rungs.clone(), "Volume steps, live".to_owned()),

@@ -3,12 +3,12 @@
 use std::collections::VecDeque;
 
 use job::Stage;
-use measure::FindingLevel;
-use view::{Card, CardLine, FindingLine, Tone};
+use view::{Card, CardLine};
 
-use super::card::{action, choice, line};
-use super::order::{Order, Scene};
-use super::{Desk, Held};
+use super::remarks;
+use crate::desk::card::{action, choice, line};
+use crate::desk::order::Order;
+use crate::desk::{Desk, Held};
 use crate::take::Until;
 use crate::{Result, live, plugins};
 
@@ -20,7 +20,7 @@ const SHOWN: usize = 16;
 
 /// A measurement that can be chosen.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Offer {
+pub(in crate::desk) struct Offer {
     id: String,
     title: String,
     summary: String,
@@ -30,9 +30,9 @@ impl Desk {
     /// Looks at what there is to choose from, plugins that were dropped in since
     /// then included.
     pub(super) fn offer(&mut self) {
-        // These two have their own place in the work order.
-        let elsewhere = ["headroom", "sweep"];
-        self.choices.offers = plugins::whole_registry()
+        // These have their own place in the work order.
+        let elsewhere = ["headroom", "sweep", "noise", "rattle"];
+        self.source.offers = plugins::whole_registry()
             .manifests()
             .filter(|manifest| !elsewhere.contains(&manifest.id.as_str()))
             .map(|manifest| Offer {
@@ -42,17 +42,16 @@ impl Desk {
             })
             .collect();
         if self.offered().is_none() {
-            self.choices.other =
-                self.choices.offers.first().map_or_else(String::new, |offer| offer.id.clone());
+            self.source.other = self.source.offers.first().map_or_else(String::new, |offer| offer.id.clone());
         }
     }
 
     fn offered(&self) -> Option<&Offer> {
-        self.choices.offers.iter().find(|offer| offer.id == self.choices.other)
+        self.source.offers.iter().find(|offer| offer.id == self.source.other)
     }
 
     pub(super) fn other_orders(&self) -> Result<VecDeque<Order>> {
-        let id = &self.choices.other;
+        let id = &self.source.other;
         let mut plan = self.plan(id, Stage::Source, live::usual_role(id))?;
         if plan.stimulus.is_none() {
             plan.until = Until::Seconds(LISTEN_S);
@@ -60,31 +59,24 @@ impl Desk {
         let title = self.offered().map_or_else(|| id.clone(), |offer| offer.title.clone());
         plan.label.clone_from(&title);
         Ok(VecDeque::from([Order {
-            title,
             hint: "Shut the doors, hold still.".to_owned(),
             detail: if plan.stimulus.is_some() { "playing and listening" } else { "listening" }.to_owned(),
-            scene: Scene::default(),
-            climb: None,
             pace: self.pace(u32::MAX),
-            plan,
+            ..Order::new(title, plan)
         }]))
     }
 
     pub(super) fn other_card(&self) -> Card {
-        let options = self.choices.offers.iter().map(|offer| (offer.id.clone(), offer.title.clone()));
-        let made = |held: &&Held| held.reading.measurement == self.choices.other;
+        let options = self.source.offers.iter().map(|offer| (offer.id.clone(), offer.title.clone()));
+        let made = |held: &&Held| held.reading.measurement == self.source.other;
         let newest = self.captures.of(view::Stage::Source).rev().find(made);
         Card {
             instruction: "Make any other measurement.".to_owned(),
             detail: self.offered().map_or_else(String::new, |offer| offer.summary.clone()),
             main: Some(action("measure", "Measure", self.bench.is_some() && !self.muted)),
-            settings: vec![
-                self.task_setting(),
-                choice("other", "Measurement", options, &self.choices.other),
-                self.countdown_setting(),
-            ],
+            settings: vec![choice("other", "Measurement", options, &self.source.other)],
             lines: newest.map(values).unwrap_or_default(),
-            findings: newest.map(findings).unwrap_or_default(),
+            findings: newest.map(|held| remarks(&held.reading.findings)).unwrap_or_default(),
             ..Card::default()
         }
     }
@@ -95,17 +87,6 @@ fn values(held: &Held) -> Vec<CardLine> {
     let words = held.reading.labels.iter().map(|(name, word)| line(&spoken(name), word.clone()));
     let numbers = held.reading.values.iter().map(|(name, value)| line(&spoken(name), short(*value)));
     words.chain(numbers).take(SHOWN).collect()
-}
-
-fn findings(held: &Held) -> Vec<FindingLine> {
-    let tone = |level| match level {
-        FindingLevel::Note => Tone::Plain,
-        FindingLevel::Caution => Tone::Caution,
-        FindingLevel::Stop => Tone::Bad,
-    };
-    let line =
-        |finding: &measure::Finding| FindingLine { tone: tone(finding.level), text: finding.text.clone() };
-    held.reading.findings.iter().map(line).collect()
 }
 
 fn spoken(name: &str) -> String {

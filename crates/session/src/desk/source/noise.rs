@@ -1,0 +1,163 @@
+//! The source's noise: how far it lies below the clean step, and what follows the engine.
+
+use std::collections::VecDeque;
+
+use chart::{Axis, Chart};
+use engine::InputRole;
+use job::Stage;
+use measure::{Segment, Stimulus};
+use tuning::Response;
+use view::{Card, CardLine, SettingKind, Tone};
+
+use super::remarks;
+use crate::Result;
+use crate::desk::Desk;
+use crate::desk::card::number;
+use crate::desk::faces::{empty, linear, series};
+use crate::desk::order::{Order, Scene, numbered};
+use crate::source::{
+    LISTEN_S, NoiseReport, POOR_SNR_DB, Readings, USUAL_RPM, at_speed, level_of_clean, noise_of,
+};
+use crate::take::Until;
+
+/// A spectrum line is drawn from here up.
+const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
+
+impl Desk {
+    pub(super) fn noise_card(&self) -> Card {
+        let report = self.noise();
+        let simulated = self.is_simulated();
+        let mut settings = Vec::new();
+        if !simulated {
+            let rpm = self.source.engine_rpm;
+            let mut engine = number("engine", "Engine", rpm, (0.0, 8_000.0, 50.0), "rpm");
+            if let (true, SettingKind::Number { text, .. }) = (rpm == 0.0, &mut engine.kind) {
+                "off".clone_into(text);
+            }
+            settings.push(engine);
+        }
+        let lines = report.iter().flat_map(|report| &report.recordings).map(|one| {
+            let value = match (one.snr_a_db, one.rms_v) {
+                (Some(snr), _) => format!("{snr:.0} dB(A) below"),
+                (None, Some(volts)) => format!("{:.3} mV", 1e3 * volts),
+                (None, None) => format!("{:.1} dBFS", one.rms_dbfs),
+            };
+            let tone = match one.snr_a_db {
+                Some(snr) if snr < POOR_SNR_DB => Tone::Caution,
+                Some(_) => Tone::Good,
+                None => Tone::Plain,
+            };
+            CardLine { label: one.name.clone(), value, tone }
+        });
+        let mut lines: Vec<CardLine> = lines.collect();
+        for engine in report.iter().flat_map(|report| &report.engine) {
+            lines.extend(engine.moving.iter().map(|moving| CardLine {
+                label: match moving.order {
+                    Some(order) => format!("{order:.1} per turn"),
+                    None => "follows the engine".to_owned(),
+                },
+                value: format!("{:.0} → {:.0} Hz", moving.first_hz, moving.second_hz),
+                tone: Tone::Caution,
+            }));
+        }
+        let silent =
+            report.as_ref().and_then(|report| report.recordings.first()).and_then(|one| one.snr_a_db);
+        Card {
+            instruction: "Listen to the source while it is silent.".to_owned(),
+            detail: if simulated {
+                "At the clean step, with the engine off, idling and faster.".to_owned()
+            } else {
+                "Play silence at the clean step. Once with the engine off, then at two speeds: what moves with it is \
+                 the alternator or the ignition. A running engine needs open air."
+                    .to_owned()
+            },
+            main: self.measure_action(if simulated {
+                "Listen at three engine speeds".to_owned()
+            } else {
+                format!("Listen, {}", at_speed(self.source.engine_rpm))
+            }),
+            headline: silent.map_or_else(String::new, |snr| format!("{snr:.0} dB(A)")),
+            headline_caption: silent
+                .map_or_else(String::new, |_| "from the clean step down to its noise".to_owned()),
+            lines,
+            settings,
+            findings: report.iter().flat_map(|report| remarks(&report.findings)).collect(),
+            ..Card::default()
+        }
+    }
+
+    pub(super) fn noise_orders(&self) -> Result<VecDeque<Order>> {
+        let simulated = self.is_simulated();
+        let speeds = if simulated { USUAL_RPM.to_vec() } else { vec![self.source.engine_rpm] };
+        let seconds = if simulated { LISTEN_S.0 } else { LISTEN_S.1 };
+        let order = |(index, rpm): (usize, &f64)| {
+            let mut plan = self.plan("noise", Stage::Source, InputRole::Electrical)?;
+            plan.stimulus =
+                Some(Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(seconds)] });
+            plan.peak_dbfs = None;
+            plan.reference = None;
+            plan.until = Until::Seconds(seconds);
+            plan.label = format!("Noise, {}", at_speed(*rpm));
+            plan.engine_rpm = Some(*rpm);
+            plan.volume_step = self.step_now();
+            Ok(Order {
+                hint: match (simulated, index) {
+                    (true, 0) => "Silence is played at the clean step.".to_owned(),
+                    (true, _) => String::new(),
+                    (false, _) => format!("Silence is played at the clean step, {}.", at_speed(*rpm)),
+                },
+                detail: "listening".to_owned(),
+                scene: Scene { engine_rpm: *rpm, step: plan.volume_step, ..Scene::default() },
+                pace: self.pace(u32::MAX),
+                ..Order::new(numbered("Noise", index, speeds.len(), &at_speed(*rpm)), plan)
+            })
+        };
+        speeds.iter().enumerate().map(order).collect()
+    }
+
+    /// What the newest capture at each engine speed says.
+    fn noise(&self) -> Option<NoiseReport> {
+        let mut readings: Readings = Vec::new();
+        let mut volts_per_fs = None;
+        for held in self.captures.of(view::Stage::Source) {
+            if held.reading.measurement != "noise" || !held.has_result() {
+                continue;
+            }
+            let name = held.engine_rpm.map_or_else(|| held.label.clone(), at_speed);
+            volts_per_fs = held.volts_per_fs;
+            let rpm = held.engine_rpm.filter(|rpm| *rpm > 0.0);
+            let one = (name, rpm, (*held.reading).clone());
+            match readings.iter_mut().find(|other| other.0 == one.0) {
+                Some(other) => *other = one,
+                None => readings.push(one),
+            }
+        }
+        if readings.is_empty() {
+            return None;
+        }
+        noise_of(&readings, level_of_clean(self.source_volts(), volts_per_fs)).ok()
+    }
+
+    /// The spectra of the noise.
+    pub(in crate::desk) fn noise_chart(&self) -> Chart {
+        let shown = self.captures.of(view::Stage::Source).filter(|held| held.shown);
+        let spectra = shown.filter_map(|held| {
+            let curve = held.reading.curves.get("spectrum")?;
+            Response::new(curve.get("frequency_hz")?.clone(), curve.get("level_db")?.clone())
+                .ok()
+                .map(|response| (held, response))
+        });
+        let lines = spectra.enumerate().map(|(number, (held, response))| {
+            let name = held.engine_rpm.map_or_else(|| held.label.clone(), at_speed);
+            series(number, &name, &response, 0.0)
+        });
+        Chart {
+            lines: lines.collect(),
+            ..empty(
+                "Noise".to_owned(),
+                Axis::audio_frequency(),
+                linear("Level", "dBFS", RANGE_DBFS.0, RANGE_DBFS.1),
+            )
+        }
+    }
+}

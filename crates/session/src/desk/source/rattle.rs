@@ -1,0 +1,127 @@
+//! Rattles: a slow sweep through the cabin, the spots at which something buzzes, and each spot
+//! played again until a hand has found the panel.
+
+use chart::{Axis, Chart};
+use engine::InputRole;
+use job::Stage;
+use measurements::signals;
+use tuning::Response;
+use view::{Action, Card, CardLine, Tone};
+
+use crate::desk::card::{action, choice};
+use crate::desk::faces::{empty, linear, series};
+use crate::desk::order::{Order, Scene, hertz, sweep_text};
+use crate::desk::work::Watch;
+use crate::desk::{Desk, Held};
+use crate::source::{Spot, spots};
+use crate::take::at_peak;
+use crate::{Error, Result};
+
+/// So many spots can be played from the card; the loudest come first.
+const PLAYABLE: usize = 6;
+
+impl Desk {
+    pub(super) fn rattle_card(&self) -> Card {
+        let spots = self.spots();
+        let idle = self.work.is_none() && self.bench.is_some() && !self.muted;
+        let play = |(index, spot): (usize, &Spot)| -> Action {
+            action(&format!("spot-{index}"), &format!("Play {}", stretch(spot)), idle)
+        };
+        let lines = spots.iter().map(|spot| CardLine {
+            label: stretch(spot),
+            value: format!("{:.0} dB re the sweep", spot.level_db).replace('-', "−"),
+            tone: Tone::Caution,
+        });
+        let tracks = [("sweep-sub", "15 to 250 Hz"), ("sweep-mid", "80 Hz to 8 kHz")];
+        Card {
+            instruction: match (self.rattled().is_some(), spots.is_empty()) {
+                (false, _) => "Find the panels that buzz.".to_owned(),
+                (true, true) => "Nothing buzzes.".to_owned(),
+                (true, false) => "Play a spot and lay a hand on the panels.".to_owned(),
+            },
+            detail: "A slow sweep at working level, the doors shut, the microphone in the cabin. Protect your hearing."
+                .to_owned(),
+            main: self.measure_action("Sweep for rattles".to_owned()),
+            actions: spots.iter().enumerate().take(PLAYABLE).map(play).collect(),
+            settings: vec![choice(
+                "rattle-track",
+                "Sweep",
+                tracks.map(|(id, label)| (id.to_owned(), label.to_owned())),
+                self.source.rattle_track,
+            )],
+            lines: lines.collect(),
+            findings: self.findings(view::Stage::Source),
+            ..Card::default()
+        }
+    }
+
+    pub(super) fn rattle_order(&self) -> Result<Order> {
+        let mut plan = self.plan("rattle", Stage::Source, InputRole::Microphone)?;
+        plan.stimulus = signals::track(self.source.rattle_track);
+        Ok(Order {
+            hint: "Shut the doors, hold still.".to_owned(),
+            detail: sweep_text(plan.stimulus.as_ref()),
+            scene: Scene { step: self.step_now(), ..Scene::default() },
+            pace: self.pace(u32::MAX),
+            ..Order::new("Sweep for rattles".to_owned(), plan)
+        })
+    }
+
+    /// The newest sweep for rattles, or the picked one.
+    fn rattled(&self) -> Option<&Held> {
+        self.chosen_of(|held| held.reading.measurement == "rattle" && held.has_result())
+    }
+
+    fn spots(&self) -> Vec<Spot> {
+        self.rattled().map_or_else(Vec::new, |held| spots(&held.reading))
+    }
+
+    /// Plays a spot again and again, until it is stopped.
+    pub(super) fn play_spot(&mut self, index: usize) -> Result<()> {
+        let found = self.spots();
+        let spot = found.get(index).ok_or_else(|| Error::input("This spot is no longer there."))?;
+        let Some(bench) = &self.bench else {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        };
+        if self.muted {
+            return Err(Error::input("The output is muted. Allow output first, then play the spot."));
+        }
+        let input = bench.input(InputRole::Microphone).unwrap_or(0);
+        let stimulus = at_peak(spot.stimulus.clone(), Some(self.output_dbfs));
+        let watch = Watch {
+            title: stretch(spot),
+            detail: "again and again, until you press Space: lay a hand on the panels".to_owned(),
+            gain: false,
+        };
+        if let Some(bench) = &mut self.bench {
+            bench.set_pace(engine::Pace::RealTime)?;
+        }
+        self.watch_input(input, Some(&stimulus), watch)
+    }
+
+    /// What sounds far above the sweep, over the sweep's frequency.
+    pub(super) fn rattle_chart(&self) -> Chart {
+        let found = self.rattled().and_then(|held| {
+            let curve = held.reading.curves.get("rattle")?;
+            Response::new(curve.get("frequency_hz")?.clone(), curve.get("level_db")?.clone()).ok()
+        });
+        let lines = found.iter().map(|response| series(0, "10th harmonic and up", response, 0.0));
+        let marks = self
+            .spots()
+            .into_iter()
+            .map(|spot| chart::Mark { x: (spot.from_hz * spot.to_hz).sqrt(), label: stretch(&spot) });
+        Chart {
+            lines: lines.collect(),
+            marks: marks.collect(),
+            ..empty(
+                "What buzzes under the sweep".to_owned(),
+                Axis::audio_frequency(),
+                linear("Re the sweep", "dB", -100.0, 0.0),
+            )
+        }
+    }
+}
+
+fn stretch(spot: &Spot) -> String {
+    format!("{} to {}", hertz(spot.from_hz), hertz(spot.to_hz))
+}

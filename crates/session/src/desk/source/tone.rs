@@ -1,0 +1,339 @@
+//! The source's tone: every output at several volume steps, against one another, together, and
+//! the bands that undo it.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use chart::{Axis, Chart, Dash, Line, Point};
+use engine::InputRole;
+use job::Stage;
+use tuning::{BandEdge, Response};
+use view::{Card, CardLine, Setting, SettingKind, Tone};
+
+use super::remarks;
+use crate::desk::card::{action, choice, line, number, text};
+use crate::desk::faces::{empty, linear, role, series};
+use crate::desk::order::{Order, Scene, hertz, numbered};
+use crate::desk::picture::line as curve;
+use crate::desk::work::Task;
+use crate::desk::{Desk, Signal};
+use crate::fitting::band_text;
+use crate::source::{FLAT_DB, Heard, ToneReport, short_sweep, tone_of, undo, usual_steps};
+use crate::take::Plan;
+use crate::{Error, Result};
+
+/// How many bands are named on the card.
+const NAMED: usize = 8;
+
+impl Desk {
+    pub(super) fn tone_card(&self) -> Card {
+        let report = self.tone();
+        let idle = self.work.is_none();
+        let main = self.measure_action(match (self.is_simulated(), &self.source.only) {
+            (true, None) => "Sweep all outputs".to_owned(),
+            (true, Some(output)) => format!("Sweep {output}"),
+            (false, _) => format!("Sweep {}", self.source.output),
+        });
+        let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.0)).collect();
+        if !self.source.undo.is_empty() {
+            let whose = if self.source.together { "the sum" } else { "the first output" };
+            lines.push(line(&format!("Undone for {whose} by"), format!("{} bands", self.source.undo.len())));
+            let named = self.source.undo.iter().take(NAMED);
+            lines.extend(named.map(|band| line(band, String::new())));
+        }
+        Card {
+            instruction: "Find what the source does to the sound.".to_owned(),
+            detail: if self.is_simulated() {
+                "Every output at five volume steps: a loudness curve or a bass cut shows with the step at which it begins."
+                    .to_owned()
+            } else {
+                "Tone controls flat. Measure each output at a low, a usual and the clean step, and say here which it is: \
+                 only so a loudness curve or a bass cut shows."
+                    .to_owned()
+            },
+            main,
+            actions: report.iter().map(|_| action("undo-tone", "Bands that undo it", idle)).collect(),
+            settings: self.tone_settings(),
+            findings: report
+                .iter()
+                .flat_map(|tone| remarks(&tone.0.findings))
+                .chain(self.findings(view::Stage::Source))
+                .collect(),
+            lines,
+            ..Card::default()
+        }
+    }
+
+    fn tone_settings(&self) -> Vec<Setting> {
+        let mut settings = Vec::new();
+        match self.bench.as_ref().and_then(|bench| bench.car()) {
+            Some(simulated) => {
+                let names = simulated.car.radio.outputs.iter().map(|output| output.name.clone());
+                let all = std::iter::once(("all".to_owned(), "all of them".to_owned()));
+                let options = all.chain(names.map(|name| (name.clone(), name)));
+                settings.push(choice(
+                    "only",
+                    "Output",
+                    options,
+                    self.source.only.as_deref().unwrap_or("all"),
+                ));
+            }
+            None => {
+                settings.push(text("output", "Output that is tapped", &self.source.output));
+                let step = f64::from(self.source.at_step);
+                let mut at = number("at-step", "Volume step", step, (0.0, 100.0, 1.0), "");
+                if let (0, SettingKind::Number { text, .. }) = (self.source.at_step, &mut at.kind) {
+                    "not noted".clone_into(text);
+                }
+                settings.push(at);
+                settings.push(self.signal_setting());
+            }
+        }
+        let kind = SettingKind::Switch(self.source.together);
+        settings.push(Setting { id: "together".to_owned(), label: "Add the outputs up".to_owned(), kind });
+        settings
+    }
+
+    pub(super) fn tone_orders(&self) -> Result<VecDeque<Order>> {
+        let Some(simulated) = self.bench.as_ref().and_then(|bench| bench.car()) else {
+            let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
+            plan.volume_step = self.step_now();
+            let output = self.source.output.clone();
+            let order = self.tone_order(plan, &output);
+            return Ok(VecDeque::from([Order {
+                hint: format!("{output} is tapped, the volume is set, tone controls are flat."),
+                ..order
+            }]));
+        };
+        let radio = &simulated.car.radio;
+        // Before the clean step is known: nearly as loud as it goes.
+        let clean = self.clean_step().unwrap_or(radio.last_step() * 3 / 4);
+        let only = self.source.only.as_ref();
+        let outputs: Vec<&str> = radio
+            .outputs
+            .iter()
+            .map(|output| output.name.as_str())
+            .filter(|name| only.is_none_or(|only| only == name))
+            .collect();
+        let steps = usual_steps(clean);
+        let of = outputs.len() * steps.len();
+        let wanted = outputs.iter().flat_map(|output| steps.map(|step| (*output, step)));
+        wanted
+            .enumerate()
+            .map(|(index, (output, step))| {
+                let mut plan = self.plan("sweep", Stage::Source, InputRole::Electrical)?;
+                plan.stimulus = Some(short_sweep());
+                plan.volume_step = Some(step);
+                let order = self.tone_order(plan, output);
+                Ok(Order {
+                    title: numbered("Sweep", index, of, &order.title),
+                    // The car sets itself, so that only the first is counted down.
+                    hint: if index == 0 { "Every output, step by step.".to_owned() } else { String::new() },
+                    scene: Scene { tap: Some(output.to_owned()), step: Some(step), ..Scene::default() },
+                    ..order
+                })
+            })
+            .collect()
+    }
+
+    fn tone_order(&self, mut plan: Plan, output: &str) -> Order {
+        let at = plan.volume_step.map_or_else(String::new, |step| format!(" at step {step}"));
+        plan.label = format!("Tone of {output}{at}");
+        output.clone_into(&mut plan.position);
+        let detail =
+            if self.choices.signal == Signal::Pink && !self.is_simulated() { "pink noise" } else { "sweep" };
+        Order {
+            detail: detail.to_owned(),
+            pace: self.pace(u32::MAX),
+            ..Order::new(format!("{output}{at}"), plan)
+        }
+    }
+
+    /// What the newest captures of every output and step say together, and the response that
+    /// is to be undone.
+    fn tone(&self) -> Option<Arc<(ToneReport, Response)>> {
+        self.kept.tone.get((self.captures.revision(), self.source.together), || {
+            let heard = self.tone_heard();
+            let mut sum: Vec<String> = Vec::new();
+            for one in heard.iter().filter(|_| self.source.together) {
+                if !sum.contains(&one.output) {
+                    sum.push(one.output.clone());
+                }
+            }
+            tone_of(&heard, &sum).ok().map(Arc::new)
+        })
+    }
+
+    fn tone_heard(&self) -> Vec<Heard> {
+        let clocked = self.arrivals_compare();
+        let mut heard: Vec<Heard> = Vec::new();
+        for held in self.captures.of(view::Stage::Source) {
+            let of_tone = ["sweep", "spectrum"].contains(&held.reading.measurement.as_str());
+            let Some(response) = held.response.as_deref().filter(|_| of_tone && !held.position.is_empty())
+            else {
+                continue;
+            };
+            let one = Heard {
+                output: held.position.clone(),
+                step: held.volume_step.map(i64::from),
+                response: response.clone(),
+                arrival_s: held.reading.values.get("arrival_s").copied().filter(|_| clocked),
+                // Those of single captures are told by themselves.
+                findings: Vec::new(),
+            };
+            match heard.iter_mut().find(|other| other.output == one.output && other.step == one.step) {
+                Some(other) => *other = one,
+                None => heard.push(one),
+            }
+        }
+        heard
+    }
+
+    /// Finds the bands that make the tone flat, on the processor's own grid, and writes them
+    /// into the job's exports.
+    pub(super) fn undo_tone(&mut self) -> Result<()> {
+        let tone = self.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
+        let profile = self.tune.profile().clone();
+        let task = Task {
+            title: "Fitting bands that undo the tone".to_owned(),
+            detail: "on the processor's own grid",
+            idle: true,
+            broken: "The fit broke off.",
+        };
+        self.think(task, move || {
+            let fit = undo(&tone.1, &profile)?;
+            let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
+            Ok(Box::new(move |desk| {
+                desk.source.undo = typed.iter().map(band_text).collect();
+                let Some(job) = &mut desk.job else { return Ok(()) };
+                let list = tuning::bands_csv(&tuning::band_entries("source", &typed));
+                job.export("undo-tone.csv", list.as_bytes())?;
+                let text = match typed.len() {
+                    0 => "The source is as flat as bands can make it.".to_owned(),
+                    _ => format!(
+                        "Written to {}. Enter them at the processor's input, ahead of everything else.",
+                        job.dir().join("exports").join("undo-tone.csv").display()
+                    ),
+                };
+                desk.notice(text, true);
+                Ok(())
+            }))
+        })
+    }
+
+    /// Every output at the step that most are like, and their sum.
+    pub(super) fn tone_chart(&self) -> Chart {
+        let tone = self.tone();
+        let report = tone.as_ref().map(|tone| &tone.0);
+        let top = report
+            .iter()
+            .flat_map(|report| &report.outputs)
+            .map(|output| output.shape.level_db)
+            .fold(f64::NEG_INFINITY, f64::max);
+        let outputs = report.iter().flat_map(|report| &report.outputs).enumerate().map(|(number, output)| {
+            let at = output.step.map_or_else(String::new, |step| format!(" {step}"));
+            named(number, &format!("{}{at}", output.output), &output.response.response(), top)
+        });
+        let mut lines: Vec<Line> = outputs.collect();
+        if let Some(sum) = report.and_then(|report| report.sum.as_ref()) {
+            // Its own level: it is louder than each, and what matters is its shape.
+            let sum_line =
+                curve("together", role(7), Dash::DashDot, &sum.response.response(), sum.shape.level_db);
+            lines.push(sum_line);
+        }
+        Chart {
+            lines,
+            ..empty(
+                "Tone of the source".to_owned(),
+                Axis::audio_frequency(),
+                linear("Level", "dB", -30.0, 15.0),
+            )
+        }
+    }
+
+    /// What the volume does to the tone of one output: of the picked one, or else of the one
+    /// that it changes most.
+    pub(super) fn tone_steps_chart(&self) -> Chart {
+        let tone = self.tone();
+        let picked = self.picked.and_then(|id| self.captures.get(id)).map(|held| held.position.clone());
+        let changed = |output: &&crate::source::ToneOfOutput| {
+            let most = output.changes.iter().map(|change| change.gain_db.abs()).fold(0.0, f64::max);
+            ordered(most)
+        };
+        let outputs = tone.iter().flat_map(|tone| &tone.0.outputs).filter(|output| output.steps.len() > 1);
+        let shown = outputs
+            .clone()
+            .find(|output| Some(&output.output) == picked.as_ref())
+            .or_else(|| outputs.max_by_key(changed));
+        let title = shown.map_or_else(
+            || "Tone at several volume steps".to_owned(),
+            |output| format!("{} against step {}", output.output, output.step.unwrap_or(0)),
+        );
+        let steps = shown.iter().flat_map(|output| &output.steps).enumerate();
+        let lines = steps.map(|(number, one)| {
+            named(number, &format!("step {}", one.step), &one.difference.response(), 0.0)
+        });
+        Chart {
+            lines: lines.collect(),
+            ..empty(title, Axis::audio_frequency(), linear("Difference", "dB", -18.0, 18.0))
+        }
+    }
+}
+
+fn named(number: usize, label: &str, response: &Response, offset_db: f64) -> Line {
+    let points = response.frequency_hz.iter().zip(&response.magnitude_db);
+    let points = points.map(|(&x, level)| Point { x, y: level - offset_db }).collect();
+    Line { points, ..series(number, label, response, offset_db) }
+}
+
+/// A number that can be compared; hundredths are enough.
+#[expect(clippy::cast_possible_truncation, reason = "a change of tone in dB")]
+fn ordered(db: f64) -> i64 {
+    (100.0 * db) as i64
+}
+
+/// Each output, each against the first, and all together.
+fn tone_lines(report: &ToneReport) -> Vec<CardLine> {
+    let flat = |db: f64| if db <= FLAT_DB { Tone::Good } else { Tone::Caution };
+    let mut lines: Vec<CardLine> = Vec::new();
+    for output in &report.outputs {
+        let shape = &output.shape;
+        lines.push(CardLine {
+            label: format!("{}, {} to {}", output.output, edge(&shape.low), edge(&shape.high)),
+            value: format!("±{:.1} dB", shape.flatness_db),
+            tone: flat(shape.flatness_db),
+        });
+    }
+    for pair in &report.pairs {
+        let mut value = format!("{:+.1} dB", pair.level_db);
+        if let Some(delay_s) = pair.delay_s.filter(|delay_s| delay_s.abs() >= 5e-6) {
+            value.push_str(&format!(", {:+.2} ms", 1e3 * delay_s));
+        }
+        let inverted = pair.inverted == Some(true);
+        if inverted {
+            value.push_str(", upside down");
+        }
+        lines.push(CardLine {
+            label: format!("{} re {}", pair.second, pair.first),
+            value: value.replace('-', "−"),
+            tone: if inverted { Tone::Bad } else { Tone::Plain },
+        });
+    }
+    if let Some(sum) = &report.sum {
+        lines.push(CardLine {
+            label: if sum.coherent { "All together" } else { "All together, as powers" }.to_owned(),
+            value: format!("±{:.1} dB", sum.shape.flatness_db),
+            tone: flat(sum.shape.flatness_db),
+        });
+    }
+    lines
+}
+
+/// The end of a band, with the slope of the filter that makes it.
+fn edge(edge: &BandEdge) -> String {
+    match (edge.corner_hz, edge.order) {
+        (Some(corner_hz), Some(order)) => format!("{} ({} dB/oct)", hertz(corner_hz), 6 * order),
+        (Some(corner_hz), None) => hertz(corner_hz),
+        (None, _) => hertz(edge.measured_to_hz),
+    }
+}
