@@ -382,7 +382,8 @@ const TAIL_S: f64 = 0.5;
 /// The stimulus with its highest peak at another level.
 pub(crate) fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulus {
     if let (Some(wanted), Some(peak)) = (peak_dbfs, stimulus.peak_dbfs()) {
-        for segment in &mut stimulus.segments {
+        let sounding = |segment: &&mut measure::Segment| segment.signal != measure::Signal::Silence;
+        for segment in stimulus.segments.iter_mut().filter(sounding) {
             segment.peak_dbfs += wanted - peak;
         }
     }

@@ -11,15 +11,15 @@ use super::tune::{DeskBand, Tune};
 use super::{Desk, jobs};
 
 /// A desk with the simulated car, as fast as it goes, and a job of its own.
-struct Bench {
-    desk: Desk,
+pub(super) struct Bench {
+    pub(super) desk: Desk,
     updates: Receiver<Update>,
     sounds: Receiver<Cued>,
     _folder: tempfile::TempDir,
 }
 
 impl Bench {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let (updates_in, updates) = sync_channel(10_000);
         let (sounds_in, sounds) = sync_channel(100);
         let tune = Tune::restored(None, None, |_| Vec::new()).expect("the presets are there");
@@ -33,16 +33,16 @@ impl Bench {
         Self { desk, updates, sounds, _folder: folder }
     }
 
-    fn ask(&mut self, command: Command) {
+    pub(super) fn ask(&mut self, command: Command) {
         self.desk.obey(command);
     }
 
-    fn choose(&mut self, id: &str, choice: &str) {
+    pub(super) fn choose(&mut self, id: &str, choice: &str) {
         self.ask(Command::Set(id.to_owned(), SettingValue::Choice(choice.to_owned())));
     }
 
     /// Lets what is under way come to its end.
-    fn finish(&mut self) {
+    pub(super) fn finish(&mut self) {
         let began = Instant::now();
         while self.desk.work.is_some() {
             self.desk.pump();
@@ -50,15 +50,15 @@ impl Bench {
         }
     }
 
-    fn snapshot(&self) -> Snapshot {
+    pub(super) fn snapshot(&self) -> Snapshot {
         self.desk.snapshot()
     }
 
-    fn heard(&self) -> Vec<Sound> {
+    pub(super) fn heard(&self) -> Vec<Sound> {
         self.sounds.try_iter().map(|cued| cued.sound).collect()
     }
 
-    fn notices(&self) -> Vec<String> {
+    pub(super) fn notices(&self) -> Vec<String> {
         let notice = |update| if let Update::Notice { text, .. } = update { Some(text) } else { None };
         self.updates.try_iter().filter_map(notice).collect()
     }

@@ -6,6 +6,8 @@ mod noise;
 mod other;
 mod rattle;
 mod steps;
+#[cfg(test)]
+mod tests;
 mod tone;
 mod volts;
 

@@ -1,0 +1,123 @@
+//! The stage Source on the simulated car, against the truth that the car states of itself.
+
+use testkit::near;
+use view::{Activity, Command, Face, SettingValue, Tone};
+
+use crate::desk::tests::Bench;
+
+impl Bench {
+    fn set(&mut self, id: &str, value: SettingValue) {
+        self.ask(Command::Set(id.to_owned(), value));
+    }
+
+    fn press(&mut self, id: &str) {
+        self.ask(Command::Press(id.to_owned()));
+    }
+
+    /// Takes a car whose truth is known to hold what the test looks for.
+    fn with_car(name: &str) -> Self {
+        let mut bench = Self::new();
+        let pace = engine::Pace::AsFastAsPossible;
+        bench.desk.bench = Some(crate::bench::Bench::simulated(name, pace).expect("a preset"));
+        bench
+    }
+}
+
+/// Truth: the saloon's adapter takes bass away at loud steps, and says so.
+#[test]
+fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
+    let mut bench = Bench::with_car("saloon-adapter");
+    bench.choose("task", "tone");
+    let output = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.tap.output.clone();
+    bench.choose("only", &output);
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let snapshot = bench.snapshot();
+    assert_eq!(snapshot.tray.len(), 5, "five volume steps: {:?}", bench.notices());
+    assert_eq!(snapshot.face, Face::Response);
+    let line = snapshot.card.lines.first().expect("a line for the output");
+    assert!(line.label.starts_with(&output) && line.value.starts_with('±'), "{line:?}");
+    let said = snapshot.card.findings.iter().any(|finding| finding.text.contains("step"));
+    assert!(said, "{:?}", snapshot.card.findings);
+    bench.ask(Command::ShowFace(Face::Steps));
+    assert_eq!(bench.snapshot().chart.lines.len(), 5);
+    bench.press("undo-tone");
+    assert!(matches!(bench.snapshot().activity, Activity::Running { .. }));
+    bench.finish();
+    let job = bench.desk.job.as_ref().expect("the job");
+    let list = std::fs::read_to_string(job.dir().join("exports").join("undo-tone.csv")).expect("it is written");
+    let bands = list.lines().filter(|line| line.contains("source")).count();
+    assert_eq!(bench.desk.source.undo.len(), bands, "{list}");
+    assert!(bench.notices().iter().any(|notice| notice.contains("undo-tone.csv") || bands == 0));
+}
+
+/// Truth: the saloon's whine lies at 13.8 and 41.4 cycles a turn.
+#[test]
+fn the_lines_that_follow_the_engine_are_named() {
+    let mut bench = Bench::with_car("saloon-adapter");
+    bench.choose("task", "noise");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let snapshot = bench.snapshot();
+    let names: Vec<&str> = snapshot.tray.iter().map(|tile| tile.label.as_str()).collect();
+    assert_eq!(names, ["Noise, engine off", "Noise, 850 rpm", "Noise, 2000 rpm"], "{:?}", bench.notices());
+    let turn = |text: &str| snapshot.card.lines.iter().any(|line| line.label == text);
+    assert!(turn("13.8 per turn") && turn("41.4 per turn"), "{:?}", snapshot.card.lines);
+    assert_eq!(snapshot.face, Face::Spectrum);
+    assert_eq!(snapshot.chart.lines.len(), 3);
+}
+
+/// Truth: the hatch's door panel buzzes where its file says.
+#[test]
+fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
+    let mut bench = Bench::new();
+    let car = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.clone();
+    let clean = car.truth().clean_step;
+    bench.desk.job.as_mut().expect("a job").edit(|data| data.source.clean_step = Some(clean)).expect("it is kept");
+    let seeded = car.rattles.first().expect("the usual car rattles").clone();
+    bench.choose("task", "rattle");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let snapshot = bench.snapshot();
+    let spots = bench.desk.chosen_of(|held| held.reading.measurement == "rattle").map(|held| {
+        crate::source::spots(&held.reading)
+    });
+    let spot = spots.and_then(|spots| spots.first().cloned()).unwrap_or_else(|| panic!("{:?}", snapshot.card));
+    near("where it begins", spot.from_hz, seeded.from_hz, 5.0);
+    near("where it ends", spot.to_hz, seeded.to_hz, 5.0);
+    assert_eq!(snapshot.card.lines[0].tone, Tone::Caution);
+    bench.press("spot-0");
+    assert!(matches!(bench.snapshot().activity, Activity::Running { .. }), "{:?}", bench.notices());
+    bench.ask(Command::StartOrStop);
+    assert_eq!(bench.snapshot().activity, Activity::Idle);
+}
+
+/// The meter's reading of the simulated tap gives the scale that it has.
+#[test]
+fn the_input_is_calibrated_by_a_tone_and_a_meter() {
+    let mut bench = Bench::with_car("straight-wire");
+    bench.choose("task", "volts");
+    bench.ask(Command::StartOrStop);
+    let began = std::time::Instant::now();
+    while began.elapsed() < std::time::Duration::from_millis(1_500) {
+        bench.desk.pump();
+    }
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let heard = bench.desk.source.heard.clone().unwrap_or_else(|| panic!("{:?}", bench.notices()));
+    let truth = heard.before.expect("the simulated tap is calibrated");
+    assert!(bench.snapshot().tray.is_empty(), "a calibration is no capture");
+    for nonsense in ["loud", "0", "-3"] {
+        bench.set("meter", SettingValue::Text(nonsense.to_owned()));
+        bench.press("keep-volts");
+        assert!(bench.desk.source.heard.is_some(), "{nonsense} is refused");
+    }
+    let meter = heard.simulated_meter_v.expect("a meter can be simulated");
+    bench.set("meter", SettingValue::Text(format!("{meter:.4}")));
+    let before = bench.notices();
+    assert_eq!(before.len(), 3, "each refusal is told: {before:?}");
+    bench.press("keep-volts");
+    let told = bench.notices();
+    assert!(told.iter().any(|notice| notice.contains(&format!("{truth:.2}"))), "{told:?} {truth}");
+    assert!(bench.desk.source.heard.is_none());
+}
