@@ -8,14 +8,20 @@ mod card;
 mod command;
 mod drivers;
 mod faces;
+mod filing;
+mod hark;
+#[cfg(test)]
+mod heard_tests;
 mod held;
 mod history;
+mod import;
 mod impulse;
 mod live;
 mod memo;
 mod order;
 mod picture;
 mod results;
+mod rigs;
 mod sounds;
 mod source;
 #[cfg(test)]
@@ -24,6 +30,7 @@ mod tune;
 mod work;
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
@@ -92,6 +99,8 @@ struct Desk {
     work: Option<Work>,
     /// The captures that follow by themselves.
     orders: VecDeque<Order>,
+    /// The recordings that are still to be searched for tracks.
+    recordings: VecDeque<PathBuf>,
     /// The volume steps of the ladder that runs.
     rungs: Vec<tuning::OutputStep>,
     /// The first of them that is not clean.
@@ -158,6 +167,7 @@ impl Desk {
             picked: None,
             work: None,
             orders: VecDeque::new(),
+            recordings: VecDeque::new(),
             rungs: Vec::new(),
             unclean: None,
             thinking_s: 0,
@@ -259,13 +269,6 @@ impl Desk {
         }
         self.stage = view::Stage::Source;
         self.found()
-    }
-
-    fn use_devices(&mut self) -> Result<()> {
-        self.bench = Some(Bench::devices(RigSpec::system_default(), None)?);
-        self.choices.times = 1;
-        self.choices.countdown_s = 5;
-        Ok(())
     }
 
     /// Takes a job on the desk, with its captures and its tuning.

@@ -10,7 +10,7 @@ use measurements::{Extent, Heard, Recogniser};
 use recording::Audio;
 use serde::Serialize;
 
-use crate::stretch::{self, Keeping, Kept, MARGIN_S, in_a_line};
+use crate::stretch::{self, Filing, Keeping, Kept, MARGIN_S, in_a_line};
 use crate::{Error, Result, analysis, jobs, library, tracks};
 
 /// What is to be imported.
@@ -165,7 +165,7 @@ fn one(
             (Some(track), Extent::Whole) => {
                 let label = format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0)));
                 let cut = cut_out(&audio, &heard);
-                Some(keeping.keep(job, track, &label, sample_rate_hz, &cut)?)
+                Some(keeping.keep(job, track, &Filing::named(&label), sample_rate_hz, &cut)?)
             }
             _ => None,
         };
@@ -204,7 +204,12 @@ fn condition(audio: &Audio) -> Vec<Finding> {
 }
 
 /// The tracks in a channel of a recording.
-fn listen(audio: &Audio, channel: usize, stimuli: &[Stimulus], progress: &mut dyn FnMut(f64)) -> Vec<Heard> {
+pub(crate) fn listen(
+    audio: &Audio,
+    channel: usize,
+    stimuli: &[Stimulus],
+    progress: &mut dyn FnMut(f64),
+) -> Vec<Heard> {
     /// How many samples are handed over at once.
     const PIECE: usize = 1 << 18;
     let mut recogniser = Recogniser::new(f64::from(audio.sample_rate_hz), stimuli);
@@ -218,7 +223,7 @@ fn listen(audio: &Audio, channel: usize, stimuli: &[Stimulus], progress: &mut dy
 }
 
 /// The stretch of a track, with its margins, of all channels.
-fn cut_out<'a>(audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
+pub(crate) fn cut_out<'a>(audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
     let rate = f64::from(audio.sample_rate_hz);
     let frame = |s: f64| ((s * rate).round().max(0.0) as usize).min(audio.frames());
     let range = frame(heard.start_s - MARGIN_S)..frame(heard.end_s + MARGIN_S);
@@ -256,7 +261,7 @@ fn row(heard: Heard, measurement: Option<&'static str>, result: Option<(u32, Rea
 }
 
 /// A time as minutes and seconds.
-fn clock(s: f64) -> String {
+pub(crate) fn clock(s: f64) -> String {
     format!("{}:{:04.1}", (s / 60.0) as u64, s % 60.0)
 }
 

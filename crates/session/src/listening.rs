@@ -10,7 +10,7 @@ use measurements::{Extent, Heard, Recogniser};
 use recording::Audio;
 
 use crate::analysis::feed_all;
-use crate::stretch::{self, Keeping, MARGIN_S, measurement_for};
+use crate::stretch::{self, Filing, Keeping, Kept, MARGIN_S, measurement_for};
 use crate::{Error, Result};
 
 /// How much later than it was played a part of a track is known, at the most.
@@ -229,8 +229,18 @@ impl HeardTrack {
     /// # Errors
     /// When the job cannot be written.
     pub(crate) fn keep(&self, job: &mut Job, label: &str) -> Result<(CaptureId, Reading)> {
+        self.begin(job, &Filing::named(label))?.finish(job)
+    }
+
+    /// Begins a capture of a job with it: the audio is on disk, the reading is to be computed.
+    pub(crate) fn begin(&self, job: &mut Job, filing: &Filing) -> Result<Kept> {
         let channels: Vec<&[f32]> = self.audio.channels.iter().map(Vec::as_slice).collect();
-        self.keeping.keep(job, &self.stimulus, label, self.audio.sample_rate_hz, &channels)?.finish(job)
+        self.keeping.keep(job, &self.stimulus, filing, self.audio.sample_rate_hz, &channels)
+    }
+
+    /// What was played.
+    pub(crate) fn stimulus(&self) -> &Stimulus {
+        &self.stimulus
     }
 }
 

@@ -30,6 +30,28 @@ pub(crate) struct Keeping {
     pub(crate) rig: String,
 }
 
+/// Where a stretch belongs.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(crate) struct Filing {
+    /// What the capture is called.
+    pub(crate) label: String,
+    /// The stage, where it is another one than the track's own.
+    pub(crate) stage: Option<Stage>,
+    /// The set, where it is another one than that of all stretches.
+    pub(crate) set: Option<Set>,
+    /// Where the microphone was, which driver played, or which output was tapped.
+    pub(crate) position: String,
+    /// The source's volume step, where it is known.
+    pub(crate) volume_step: Option<u32>,
+}
+
+impl Filing {
+    /// Nothing but a label.
+    pub(crate) fn named(label: &str) -> Self {
+        Self { label: label.to_owned(), ..Self::default() }
+    }
+}
+
 /// A capture whose audio is on disk and whose reading has not been computed.
 pub(crate) struct Kept {
     pending: Pending,
@@ -59,7 +81,7 @@ impl Keeping {
         &self,
         job: &mut Job,
         track: &Stimulus,
-        label: &str,
+        filing: &Filing,
         sample_rate_hz: u32,
         channels: &[&[f32]],
     ) -> Result<Kept> {
@@ -67,9 +89,12 @@ impl Keeping {
             .ok_or_else(|| Error::input(format!("nothing measures the track `{}`", track.name)))?;
         let registry = Registry::built_in();
         let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let stage = filing.stage.unwrap_or(stage);
         let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
-        label.clone_into(&mut meta.label);
-        meta.set.clone_from(&self.set);
+        meta.label.clone_from(&filing.label);
+        meta.set = filing.set.clone().or_else(|| self.set.clone());
+        meta.position.clone_from(&filing.position);
+        meta.volume_step = filing.volume_step;
         meta.parameters = manifest.defaults();
         meta.stimulus = Some(track.clone());
         meta.rig.clone_from(&self.rig);
@@ -85,14 +110,24 @@ impl Keeping {
 impl Kept {
     /// Computes the reading from what is on disk, and ends the capture.
     pub(crate) fn finish(self, job: &mut Job) -> Result<(CaptureId, Reading)> {
+        let reading = self.reading()?;
+        let id = self.end(job, &reading)?;
+        Ok((id, reading))
+    }
+
+    /// Computes the reading from what is on disk. Takes a second or so.
+    pub(crate) fn reading(&self) -> Result<Reading> {
         let audio = recording::read(&self.pending.audio_path)?;
         let registry = Registry::built_in();
         let measurement = registry
             .measurement(&self.meta.measurement)
             .map_err(|unknown| Error::input(unknown.to_string()))?;
-        let reading = feed_all(Run::start(measurement, &start(&self.meta, &audio)), &audio);
-        let id = job.finish_capture(&self.pending, &reading, self.meta)?;
-        Ok((id, reading))
+        Ok(feed_all(Run::start(measurement, &start(&self.meta, &audio)), &audio))
+    }
+
+    /// Ends the capture with its reading.
+    pub(crate) fn end(self, job: &mut Job, reading: &Reading) -> Result<CaptureId> {
+        Ok(job.finish_capture(&self.pending, reading, self.meta)?)
     }
 }
 

@@ -41,6 +41,8 @@ pub enum Command {
     OpenJob(String),
     /// Begin a job in this folder.
     NewJob(String),
+    /// Find the tracks in these recordings and make captures of them.
+    Import(Vec<String>),
     /// Open this stage's card.
     OpenStage(Stage),
     /// Press the main button, or stop what is under way (the space bar).

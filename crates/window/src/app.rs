@@ -121,6 +121,7 @@ impl App {
                 (!taken || key == Key::Named(Named::Escape)).then_some(Message::Key { key, modifiers, taken })
             }
             iced::Event::Window(window::Event::Resized(size)) => Some(Message::Resized(size)),
+            iced::Event::Window(window::Event::FileDropped(path)) => Some(Message::Dropped(path)),
             _ => None,
         }
     }
@@ -155,7 +156,8 @@ impl App {
             Message::ConfirmModal => self.confirm(),
             Message::BeginJob => self.use_job(Command::NewJob),
             Message::OpenJob => self.use_job(Command::OpenJob),
-            Message::Browse => return browse(self.job_path()),
+            Message::Browse => return self.browse(),
+            Message::Dropped(path) => self.dropped(&path),
             Message::Browsed(folder) => self.browsed(folder),
             Message::Dismiss(id) => self.notices.retain(|notice| notice.id != id),
             Message::Resized(size) => self.size = size,
@@ -352,6 +354,9 @@ impl App {
             Some(Modal::Rename { capture, text }) if !text.trim().is_empty() => {
                 self.ask(Command::RenameCapture(capture, text.trim().to_owned()));
             }
+            Some(Modal::Import { path }) if !path.trim().is_empty() => {
+                self.ask(Command::Import(vec![path.trim().to_owned()]));
+            }
             _ => {}
         }
     }
@@ -372,9 +377,24 @@ impl App {
     }
 
     fn browsed(&mut self, folder: Option<std::path::PathBuf>) {
-        if let (Some(Modal::Job { path }), Some(folder)) = (&mut self.modal, folder) {
-            *path = folder.display().to_string();
+        if let (Some(Modal::Job { path } | Modal::Import { path }), Some(chosen)) = (&mut self.modal, folder)
+        {
+            *path = chosen.display().to_string();
         }
+    }
+
+    fn browse(&self) -> Task<Message> {
+        if matches!(self.modal, Some(Modal::Import { .. })) {
+            browse_recording()
+        } else {
+            browse(self.job_path())
+        }
+    }
+
+    /// A folder that is dropped is a job; a file is a recording.
+    fn dropped(&mut self, path: &std::path::Path) {
+        let text = path.display().to_string();
+        self.ask(if path.is_dir() { Command::OpenJob(text) } else { Command::Import(vec![text]) });
     }
 
     /// Asks the session to save and end; the window closes when it has. Asked a
@@ -387,6 +407,13 @@ impl App {
         self.ask_settled(Command::Close);
         if self.ended { iced::exit() } else { Task::none() }
     }
+}
+
+fn browse_recording() -> Task<Message> {
+    let dialog = rfd::AsyncFileDialog::new()
+        .set_title("Recording")
+        .add_filter("Recordings", &["wav", "flac", "mp3", "m4a", "aac", "ogg", "aif", "aiff", "caf"]);
+    Task::perform(dialog.pick_file(), |file| Message::Browsed(file.map(|file| file.path().to_owned())))
 }
 
 fn browse(start: String) -> Task<Message> {

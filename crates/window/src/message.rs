@@ -58,10 +58,12 @@ pub enum Message {
     BeginJob,
     /// The job in that folder is opened.
     OpenJob,
-    /// The dialog for a folder is asked for.
+    /// The dialog for a folder or a recording is asked for.
     Browse,
     /// It has answered.
     Browsed(Option<PathBuf>),
+    /// A file or folder was dropped on the window.
+    Dropped(PathBuf),
     /// A notice was read.
     Dismiss(u64),
     /// The window has another size.

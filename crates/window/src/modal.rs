@@ -44,6 +44,11 @@ pub enum Modal {
         /// The path as it is typed.
         path: String,
     },
+    /// The recordings that are searched for tracks.
+    Import {
+        /// The path as it is typed.
+        path: String,
+    },
     /// The choices of a setting.
     Choose {
         /// Which setting.
@@ -56,13 +61,13 @@ impl Modal {
     pub(crate) fn first_focus(&self) -> &'static str {
         match self {
             Self::Keys | Self::Discard { .. } | Self::Choose { .. } => SAFE,
-            Self::Rename { .. } | Self::Job { .. } => FIELD,
+            Self::Rename { .. } | Self::Job { .. } | Self::Import { .. } => FIELD,
         }
     }
 
     /// What is typed into its field.
     pub(crate) fn type_text(&mut self, typed: String) {
-        if let Self::Rename { text, .. } | Self::Job { path: text } = self {
+        if let Self::Rename { text, .. } | Self::Job { path: text } | Self::Import { path: text } = self {
             *text = typed;
         }
     }
@@ -75,6 +80,7 @@ pub(crate) fn view<'a>(modal: &'a Modal, snapshot: &'a Snapshot, height: f32) ->
         Modal::Discard { label, .. } => (discard(label), 480.0),
         Modal::Rename { text, .. } => (rename(text), 480.0),
         Modal::Job { path } => (job(path), 620.0),
+        Modal::Import { path } => (import(path), 620.0),
         Modal::Choose { setting } => (choose(setting, snapshot), 480.0),
     };
     let sheet = container(content).padding(XL).width(width).max_height(height - 2.0 * L).style(sheet);
@@ -134,11 +140,41 @@ fn job<'a>(path: &'a str) -> Element<'a> {
         .align_y(Center),
         row![
             close("Cancel"),
+            Press::new(body("Import a recording…"), Look::Plain)
+                .id("import")
+                .on_press(Message::OpenModal(Modal::Import { path: String::new() }))
+                .padding([M, L]),
             space().width(Fill),
             press("Open job", Look::Plain, Message::OpenJob),
             press("Begin new job", Look::Main, Message::BeginJob),
         ]
         .spacing(S),
+    ]
+    .spacing(L)
+    .into()
+}
+
+fn import<'a>(path: &'a str) -> Element<'a> {
+    let ready = !path.trim().is_empty();
+    column![
+        title("Import a recording"),
+        body(
+            "Headrest finds the tracks that were played, cuts them out, measures them, and files them in the order of \
+             the work. A recording can also be dropped on the window."
+        ),
+        row![
+            field("Path of the recording: WAV, FLAC, MP3, AAC, Ogg", path, Some(Message::ConfirmModal)),
+            Press::new(body("Browse…"), Look::Plain).on_press(Message::Browse).padding([M, L]),
+        ]
+        .spacing(S)
+        .align_y(Center),
+        row![
+            close("Cancel"),
+            space().width(Fill),
+            Press::new(strong("Import"), Look::Main)
+                .on_press_maybe(ready.then_some(Message::ConfirmModal))
+                .padding([M, L]),
+        ],
     ]
     .spacing(L)
     .into()

@@ -9,7 +9,7 @@ use super::{Desk, Signal, drivers};
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
-        match self.stage {
+        let mut card = match self.stage {
             Stage::Intake => self.intake_card(),
             Stage::Source => self.source_card(),
             Stage::Gain => self.gain_card(),
@@ -17,7 +17,9 @@ impl Desk {
             Stage::Timing => self.timing_card(),
             Stage::Tune => self.tune_card(),
             Stage::Handover => self.handover_card(),
-        }
+        };
+        card.actions.extend(self.listen_action());
+        card
     }
 
     pub(super) fn is_simulated(&self) -> bool {
@@ -37,17 +39,11 @@ impl Desk {
         settings.extend([self.processor_setting(), self.target_setting()]);
         if self.is_simulated() {
             settings.push(self.times_setting());
-        } else if self.job.is_some() {
-            let layouts = drivers::LAYOUTS.map(|(id, label, _)| (id.to_owned(), label.to_owned()));
-            let names = |drivers: &[job::Driver]| -> Vec<String> {
-                drivers.iter().map(|driver| driver.name.clone()).collect()
-            };
-            let now = names(self.drivers());
-            let chosen = drivers::LAYOUTS
-                .iter()
-                .find(|(id, _, _)| drivers::layout(id).is_some_and(|layout| names(&layout) == now))
-                .map_or("", |(id, _, _)| *id);
-            settings.push(choice("layout", "Drivers", layouts, chosen));
+        }
+        settings.extend(self.rig_setting());
+        // The drivers of the simulated car are known.
+        if !self.is_simulated() && self.job.is_some() {
+            settings.push(self.layout_setting());
         }
         let (main, instruction) = match &self.bench {
             None => (action("simulated", "Use the simulated car", true), "Choose what to measure with."),
@@ -61,13 +57,38 @@ impl Desk {
                 (None, _) => vec![action("devices", "Use the sound devices", true)],
                 (Some(_), true) => vec![action("devices", "Use sound devices instead", self.work.is_none())],
                 (Some(_), false) => {
-                    vec![action("simulated", "Use the simulated car instead", self.work.is_none())]
+                    let simulated = action("simulated", "Use the simulated car instead", self.work.is_none());
+                    std::iter::once(simulated).chain(self.rig_action()).collect()
                 }
             },
             settings,
             lines: self.drivers().iter().map(|driver| line(&driver.name, driver.role.clone())).collect(),
             ..Card::default()
         }
+    }
+
+    fn layout_setting(&self) -> Setting {
+        let layouts = drivers::LAYOUTS.map(|(id, label, _)| (id.to_owned(), label.to_owned()));
+        let names = |drivers: &[job::Driver]| -> Vec<String> {
+            drivers.iter().map(|driver| driver.name.clone()).collect()
+        };
+        let now = names(self.drivers());
+        let chosen = drivers::LAYOUTS
+            .iter()
+            .find(|(id, _, _)| drivers::layout(id).is_some_and(|layout| names(&layout) == now))
+            .map_or("", |(id, _, _)| *id);
+        choice("layout", "Drivers", layouts, chosen)
+    }
+
+    /// Offered where tracks may be played from a memory stick instead.
+    fn listen_action(&self) -> Option<Action> {
+        let here = match self.stage {
+            Stage::Drivers | Stage::Tune => true,
+            Stage::Source => !self.is_simulated() && self.source.plays_tracks(),
+            _ => false,
+        };
+        let ready = self.bench.is_some() && self.work.is_none() && self.job.is_some();
+        here.then(|| action("listen", "Listen for tracks", ready))
     }
 
     /// The volts to turn the amplifier to, and every stage on the way.

@@ -36,6 +36,7 @@ impl Desk {
             Command::UseDevices => return self.use_devices(),
             Command::OpenJob(folder) => return self.hold(Job::open(Path::new(&folder))?),
             Command::NewJob(folder) => return self.hold(jobs::create(Path::new(&folder), None, "")?),
+            Command::Import(paths) => return self.import(&paths),
             Command::OpenStage(stage) => self.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(id) => return self.press(&id),
@@ -108,6 +109,7 @@ impl Desk {
         match id {
             "measure" => self.measure(),
             "watch" => self.watch(),
+            "listen" => self.hark(),
             "next" => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
                 self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
@@ -126,6 +128,7 @@ impl Desk {
             "enter-timing" => self.enter_timing(),
             "simulated" => self.use_simulated_car(),
             "devices" => self.use_devices(),
+            "begin-rig" => self.begin_rig(),
             "export" => self.export_bands(),
             "write" => self.write_papers(),
             other => self.press_source(other),
@@ -344,6 +347,7 @@ impl Desk {
                     job.edit(|data| data.intake.drivers = drivers)?;
                 }
             }
+            ("rig", SettingValue::Choice(name)) => self.use_rig(&name)?,
             ("target", SettingValue::Choice(target)) => self.tune.choose_target(&target)?,
             ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
             ("vehicle", SettingValue::Text(vehicle)) => {

@@ -10,6 +10,7 @@ use measurements::signals;
 use units::LevelDbfs;
 use view::{Activity, Stage, Update};
 
+use super::hark::Hark;
 use super::live::{self, Trace};
 use super::order::{Order, Purpose};
 use super::sounds::Sound;
@@ -27,6 +28,8 @@ pub(super) enum Work {
     Thinking(Thinking),
     /// An input is watched; nothing is kept.
     Watching(Box<Watching>),
+    /// Tracks are waited for.
+    Listening(Box<Hark>),
 }
 
 /// What is done on the desk with something that was computed.
@@ -82,7 +85,7 @@ pub(super) struct Recording {
 }
 
 /// Live updates are sent at most so often.
-const LIVE_EVERY: Duration = Duration::from_millis(60);
+pub(super) const LIVE_EVERY: Duration = Duration::from_millis(60);
 
 impl Desk {
     /// Begins what the stage captures: all of it, one after the other.
@@ -112,6 +115,10 @@ impl Desk {
     /// Ends what is under way; what was recorded is kept.
     pub(super) fn stop(&mut self) {
         self.orders.clear();
+        self.recordings.clear();
+        if let Some(Work::Listening(hark)) = self.work.take_if(|work| matches!(work, Work::Listening(_))) {
+            self.stop_harking(*hark);
+        }
         match &mut self.work {
             Some(Work::Recording(recording)) => {
                 recording.broken_off = recording.order.plan.until != Until::Stopped;
@@ -123,13 +130,13 @@ impl Desk {
                 self.work = None;
                 self.send_live(view::Live::default());
             }
-            Some(Work::Thinking(_)) | None => {}
+            Some(Work::Thinking(_) | Work::Listening(_)) | None => {}
         }
         self.changed = true;
     }
 
     /// Sets the simulated car as the order needs it; with devices a person does.
-    fn set_scene(&mut self, order: &Order) -> Result<()> {
+    pub(super) fn set_scene(&mut self, order: &Order) -> Result<()> {
         let bands = if self.entered { self.entered_bands() } else { Vec::new() };
         let channels = self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default();
         let scene = order.scene.clone();
@@ -164,7 +171,13 @@ impl Desk {
 
     /// Moves what is under way on by one small step.
     pub(super) fn pump(&mut self) {
-        let Some(work) = self.work.take() else { return };
+        let Some(work) = self.work.take() else {
+            if !self.recordings.is_empty() {
+                let result = self.next_recording();
+                self.refuse(result);
+            }
+            return;
+        };
         let result = match work {
             Work::Countdown { order, until, shown } => self.count_down(order, until, shown),
             Work::Recording(recording) => self.record(recording),
@@ -173,7 +186,13 @@ impl Desk {
                 self.watch_on(watching);
                 Ok(())
             }
+            Work::Listening(hark) => self.hark_on(hark),
         };
+        self.refuse(result);
+    }
+
+    /// Says what went wrong, if something did, and goes on with nothing.
+    fn refuse(&mut self, result: Result<()>) {
         if let Err(error) = result {
             self.orders.clear();
             self.changed = true;
@@ -354,7 +373,7 @@ impl Desk {
     }
 
     /// Takes a new capture on the desk.
-    fn add(&mut self, id: Option<job::CaptureId>, reading: Option<measure::Reading>) {
+    pub(super) fn add(&mut self, id: Option<job::CaptureId>, reading: Option<measure::Reading>) {
         if let (Some(job), Some(id)) = (&self.job, id)
             && let Some(capture) = job.capture(id)
         {
@@ -449,6 +468,7 @@ impl Desk {
                 },
                 progress: None,
             },
+            Some(Work::Listening(hark)) => hark.activity(),
             Some(Work::Watching(watching)) => Activity::Running {
                 title: watching.watch.title.clone(),
                 detail: watching.watch.detail.clone(),

@@ -120,6 +120,13 @@ impl Default for Source {
     }
 }
 
+impl Source {
+    /// Whether what is asked can be asked with a track from a memory stick.
+    pub(super) fn plays_tracks(&self) -> bool {
+        matches!(self.task, Task::Headroom | Task::Tone)
+    }
+}
+
 impl Desk {
     pub(super) fn source_card(&self) -> Card {
         let mut card = match self.source.task {
@@ -221,13 +228,19 @@ impl Desk {
         Ok(())
     }
 
+    /// The output that is tapped.
+    pub(super) fn tapped(&self) -> String {
+        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        car.map_or_else(|| self.source.output.clone(), |simulated| simulated.car.tap.output.clone())
+    }
+
     fn task_setting(&self) -> Setting {
         let tasks = Task::ALL.map(|(_, id, label)| (id.to_owned(), label.to_owned()));
         choice("task", "Measure", tasks, self.source.task.id())
     }
 
     /// The volume step at which the source is, where it is known.
-    fn step_now(&self) -> Option<u32> {
+    pub(super) fn step_now(&self) -> Option<u32> {
         if self.is_simulated() {
             self.clean_step()
         } else {

@@ -28,7 +28,8 @@ impl Bench {
 fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     let mut bench = Bench::with_car("saloon-adapter");
     bench.choose("task", "tone");
-    let output = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.tap.output.clone();
+    let output =
+        bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.tap.output.clone();
     bench.choose("only", &output);
     bench.ask(Command::StartOrStop);
     bench.finish();
@@ -45,7 +46,8 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     assert!(matches!(bench.snapshot().activity, Activity::Running { .. }));
     bench.finish();
     let job = bench.desk.job.as_ref().expect("the job");
-    let list = std::fs::read_to_string(job.dir().join("exports").join("undo-tone.csv")).expect("it is written");
+    let list =
+        std::fs::read_to_string(job.dir().join("exports").join("undo-tone.csv")).expect("it is written");
     let bands = list.lines().filter(|line| line.contains("source")).count();
     assert_eq!(bench.desk.source.undo.len(), bands, "{list}");
     assert!(bench.notices().iter().any(|notice| notice.contains("undo-tone.csv") || bands == 0));
@@ -73,16 +75,24 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     let mut bench = Bench::new();
     let car = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.clone();
     let clean = car.truth().clean_step;
-    bench.desk.job.as_mut().expect("a job").edit(|data| data.source.clean_step = Some(clean)).expect("it is kept");
+    bench
+        .desk
+        .job
+        .as_mut()
+        .expect("a job")
+        .edit(|data| data.source.clean_step = Some(clean))
+        .expect("it is kept");
     let seeded = car.rattles.first().expect("the usual car rattles").clone();
     bench.choose("task", "rattle");
     bench.ask(Command::StartOrStop);
     bench.finish();
     let snapshot = bench.snapshot();
-    let spots = bench.desk.chosen_of(|held| held.reading.measurement == "rattle").map(|held| {
-        crate::source::spots(&held.reading)
-    });
-    let spot = spots.and_then(|spots| spots.first().cloned()).unwrap_or_else(|| panic!("{:?}", snapshot.card));
+    let spots = bench
+        .desk
+        .chosen_of(|held| held.reading.measurement == "rattle")
+        .map(|held| crate::source::spots(&held.reading));
+    let spot =
+        spots.and_then(|spots| spots.first().cloned()).unwrap_or_else(|| panic!("{:?}", snapshot.card));
     near("where it begins", spot.from_hz, seeded.from_hz, 5.0);
     near("where it ends", spot.to_hz, seeded.to_hz, 5.0);
     assert_eq!(snapshot.card.lines[0].tone, Tone::Caution);

@@ -1,0 +1,91 @@
+//! Where a track belongs that was heard rather than asked for: what comes next in the work order
+//! and can be measured with it.
+
+use job::{Set, Stage};
+use measure::Stimulus;
+use view::SetMark;
+
+use super::{Desk, drivers};
+use crate::stretch::{Filing, measurement_for};
+
+/// What has been filed and is no capture yet.
+#[derive(Debug, Default)]
+pub(super) struct Filed(Vec<(Stage, String)>);
+
+impl Filed {
+    fn holds(&self, stage: Stage, place: &str) -> bool {
+        self.0.iter().any(|(filed, name)| *filed == stage && name == place)
+    }
+}
+
+impl Desk {
+    /// Files a track after those that have been filed with it.
+    pub(super) fn file(&self, track: &Stimulus, filed: &mut Filed) -> Filing {
+        let filing = self.place_for(track, filed).unwrap_or_else(|| Filing::named(&track.name));
+        if let Some(stage) = filing.stage {
+            filed.0.push((stage, filing.position.clone()));
+        }
+        filing
+    }
+
+    fn place_for(&self, track: &Stimulus, filed: &Filed) -> Option<Filing> {
+        let (measurement, stage) = measurement_for(track)?;
+        let is_response = ["sweep", "spectrum"].contains(&measurement);
+        match (self.stage, stage) {
+            (view::Stage::Source, Stage::Tune) if is_response => Some(self.file_output("Tone", measurement)),
+            (_, Stage::Source) if measurement == "headroom" => {
+                Some(self.file_output("Headroom", measurement))
+            }
+            (view::Stage::Drivers, _) | (_, Stage::Drivers) if is_response => self.file_driver(track, filed),
+            (_, Stage::Tune) if is_response => self.file_position(filed),
+            _ => None,
+        }
+    }
+
+    fn file_output(&self, what: &str, measurement: &str) -> Filing {
+        let output = self.tapped();
+        let volume_step = self.step_now().filter(|_| measurement != "headroom");
+        let at = volume_step.map_or_else(String::new, |step| format!(" at step {step}"));
+        Filing {
+            label: format!("{what} of {output}{at}"),
+            stage: Some(Stage::Source),
+            set: None,
+            position: output,
+            volume_step,
+        }
+    }
+
+    /// The first driver that suits the track and has not been measured.
+    fn file_driver(&self, track: &Stimulus, filed: &Filed) -> Option<Filing> {
+        let open = |name: &str| {
+            self.captures.newest(view::Stage::Drivers, name).is_none() && !filed.holds(Stage::Drivers, name)
+        };
+        let driver = self
+            .drivers()
+            .iter()
+            .find(|driver| drivers::track_of(&driver.role) == track.name && open(&driver.name))?;
+        Some(Filing {
+            label: driver.name.clone(),
+            stage: Some(Stage::Drivers),
+            position: driver.name.clone(),
+            ..Filing::default()
+        })
+    }
+
+    /// The first position of the set that has not been measured.
+    fn file_position(&self, filed: &Filed) -> Option<Filing> {
+        let side = self.choices.side;
+        let open = |name: &String| {
+            !self.captures.side(side).any(|held| held.position == *name) && !filed.holds(Stage::Tune, name)
+        };
+        let name = self.position_names().into_iter().find(open)?;
+        let set = if side == SetMark::Before { Set::Before } else { Set::After };
+        Some(Filing {
+            label: name.clone(),
+            stage: Some(Stage::Tune),
+            set: Some(set),
+            position: name,
+            volume_step: None,
+        })
+    }
+}

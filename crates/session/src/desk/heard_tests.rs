@@ -1,0 +1,73 @@
+//! Tracks that are heard rather than asked for: from a stream, and from a recording.
+
+use measurements::signals::{render, track};
+use view::{Activity, Command, Stage};
+
+use super::tests::Bench;
+
+/// The simulated source plays the track of the next driver, some time after listening began.
+#[test]
+fn a_track_is_heard_and_filed_without_a_key_pressed() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.choose("driver", "left-tweeter");
+    bench.ask(Command::Press("listen".to_owned()));
+    let mut titles: Vec<String> = Vec::new();
+    while bench.desk.work.is_some() {
+        bench.desk.pump();
+        if let Activity::Running { title, .. } = bench.snapshot().activity
+            && titles.last() != Some(&title)
+        {
+            titles.push(title);
+        }
+    }
+    assert_eq!(titles[0], "Listening for a track");
+    assert!(titles.iter().any(|title| title == "sweep-high is being played"), "{titles:?}");
+    let snapshot = bench.snapshot();
+    assert_eq!(snapshot.tray.len(), 1, "{:?}", bench.notices());
+    assert_eq!((snapshot.tray[0].label.as_str(), snapshot.tray[0].stage), ("left-tweeter", Stage::Drivers));
+    assert!(
+        snapshot.card.lines.iter().any(|line| line.label == "left-tweeter" && line.value != "not measured")
+    );
+}
+
+/// Two tracks with a pause, in an order that is not that of the drivers: each goes to the driver
+/// that it suits.
+#[test]
+fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
+    let rate_hz = 24_000;
+    let mut samples = vec![0.0f32; 30_000];
+    for name in ["sweep-sub", "sweep-mid", "sweep-mid"] {
+        samples.extend(render(&track(name).expect("a track"), f64::from(rate_hz)).iter().map(|x| 0.4 * x));
+        samples.extend(std::iter::repeat_n(0.0, 50_000));
+    }
+    let mut noise = 1u32;
+    samples.iter_mut().for_each(|x| {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *x += 1e-4 * (noise as f32 / 2f32.powi(31) - 1.0);
+    });
+    let folder = tempfile::tempdir().expect("a folder");
+    let wav = folder.path().join("session.wav");
+    let audio = recording::Audio::new(rate_hz, vec![samples]);
+    recording::write_wav(&wav, &audio, recording::Depth::Int24, 1).expect("it is written");
+
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.ask(Command::Import(vec![wav.display().to_string(), "nowhere.wav".to_owned()]));
+    bench.desk.pump();
+    bench.finish();
+    let snapshot = bench.snapshot();
+    let labels: Vec<&str> = snapshot.tray.iter().map(|tile| tile.label.as_str()).collect();
+    let mids: Vec<String> = bench
+        .desk
+        .drivers()
+        .iter()
+        .filter(|driver| super::drivers::track_of(&driver.role) == "sweep-mid")
+        .map(|driver| driver.name.clone())
+        .collect();
+    assert_eq!(labels, ["sub", &mids[0], &mids[1]], "{:?}", bench.notices());
+    assert!(snapshot.tray.iter().all(|tile| tile.stage == Stage::Drivers));
+    bench.desk.pump();
+    bench.finish();
+    assert!(bench.notices().iter().any(|notice| notice.contains("nowhere.wav")), "the second is refused");
+}

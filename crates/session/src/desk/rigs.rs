@@ -1,0 +1,84 @@
+//! Which rig is used: the system's own devices, or one that the person has described in a file.
+
+use std::path::Path;
+
+use engine::RigSpec;
+use view::{Action, Setting};
+
+use super::Desk;
+use super::card::{action, choice};
+use crate::bench::Bench;
+use crate::{Error, Result, place, write_text};
+
+/// The rig that is begun for somebody who has none.
+const BEGUN: &str = "bench";
+const BEGUN_TEXT: &str = include_str!("rigs/begun.toml");
+
+impl Desk {
+    pub(super) fn use_devices(&mut self) -> Result<()> {
+        self.use_bench(Bench::devices(RigSpec::system_default(), None)?)
+    }
+
+    fn use_bench(&mut self, bench: Bench) -> Result<()> {
+        self.bench = Some(bench);
+        self.choices.times = 1;
+        self.choices.countdown_s = 5;
+        Ok(())
+    }
+
+    /// Which rig, while devices are used.
+    pub(super) fn rig_setting(&self) -> Option<Setting> {
+        let bench = self.bench.as_ref().filter(|bench| bench.car().is_none())?;
+        let own = place::own_names("rigs").into_iter().map(|name| (name.clone(), name));
+        let options = std::iter::once((String::new(), "System devices".to_owned())).chain(own);
+        let chosen = bench.file().and_then(Path::file_stem).unwrap_or_default().to_string_lossy();
+        Some(choice("rig", "Rig", options, &chosen))
+    }
+
+    /// Offered to somebody who has no rig of their own.
+    pub(super) fn rig_action(&self) -> Option<Action> {
+        let devices = self.bench.as_ref().is_some_and(|bench| bench.car().is_none());
+        let none = place::own_names("rigs").is_empty();
+        (devices && none).then(|| action("begin-rig", "Begin a rig file", self.work.is_none()))
+    }
+
+    /// Uses the rig of this name; the system's devices without one.
+    pub(super) fn use_rig(&mut self, name: &str) -> Result<()> {
+        if name.is_empty() { self.use_devices() } else { self.use_bench(Bench::from_file(Path::new(name))?) }
+    }
+
+    /// Writes a first rig file, and uses it.
+    pub(super) fn begin_rig(&mut self) -> Result<()> {
+        let folder = place::data()
+            .ok_or_else(|| {
+                Error::input("The system names no folder for a program's data; write the rig file by hand.")
+            })?
+            .join("rigs");
+        let path = folder.join(format!("{BEGUN}.toml"));
+        if !path.exists() {
+            std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
+            write_text(&path, BEGUN_TEXT)?;
+        }
+        self.use_rig(BEGUN)?;
+        self.notice(
+            format!(
+                "The rig is described in {}. Open it in an editor to say what is wired to what.",
+                path.display()
+            ),
+            true,
+        );
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_rig_that_is_begun_has_an_input_for_volts() {
+        let spec = RigSpec::parse(BEGUN_TEXT, "begun.toml").unwrap();
+        assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Electrical));
+        assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Microphone));
+    }
+}
