@@ -1,12 +1,12 @@
 //! Small dense linear algebra: dot products and symmetric systems.
 
-/// The dot product in four running sums, which the compiler can vectorise.
+/// The dot product in eight running sums, which the compiler can vectorise.
 pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let (a4, a_rest) = a.as_chunks::<4>();
-    let (b4, b_rest) = b.as_chunks::<4>();
-    let mut sums = [0.0; 4];
-    for (x, y) in a4.iter().zip(b4) {
-        for lane in 0..4 {
+    let (a8, a_rest) = a.as_chunks::<8>();
+    let (b8, b_rest) = b.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for (x, y) in a8.iter().zip(b8) {
+        for lane in 0..8 {
             sums[lane] += x[lane] * y[lane];
         }
     }

@@ -6,20 +6,23 @@ use crate::curve::Curve;
 use crate::linear::dot;
 use crate::{BandKind, BandLayout, Profile};
 
-/// The gain at which the shapes are drawn: a peak's shape changes little with it.
-const SHAPE_GAIN_DB: f64 = 5.0;
+/// A peak's shape counts as far as it is above this share of its height.
+const SHAPE_ENDS: f64 = 0.01;
 
 /// Shelves stay within this share of the range (in octaves), counted from their end.
 const SHELF_SHARE: f64 = 0.65;
 
-/// One shape: a band with everything but its gain settled.
+/// One shape: a band with everything but its gain settled, drawn for a small gain, with
+/// which a band's shape changes little.
 struct Shape {
     band: FreeBand,
-    /// Weighted and centred: `w (s − mean)`.
+    /// The first point that it acts on.
+    first: usize,
+    /// `w s` at the points that it acts on.
     weighted: Vec<f64>,
     /// `Σ w s`.
     mean: f64,
-    /// `Σ w (s − mean)²`.
+    /// `Σ w s²`.
     power: f64,
 }
 
@@ -36,73 +39,87 @@ impl Dictionary {
             }
             BandLayout::Fixed(_) => fixed_bands(profile, max_boost_db),
         };
-        Self { shapes: bands.into_iter().filter_map(|band| Shape::new(problem, band)).collect() }
+        let mut buffer = vec![0.0; 3 * problem.len()];
+        Self { shapes: bands.into_iter().filter_map(|band| Shape::new(problem, band, &mut buffer)).collect() }
     }
 
     /// The band that lowers the error most when it is added to these sums, with its
     /// gain; `None` when no band lowers it.
     pub(super) fn best(&self, problem: &Problem, sum_db: &[f64]) -> Option<FreeBand> {
-        self.ranked(problem, sum_db, 1).into_iter().next()
+        self.best_where(problem, sum_db, |_| true)
     }
 
     /// The best bands, the best first, no two of them alike.
     pub(super) fn ranked(&self, problem: &Problem, sum_db: &[f64], count: usize) -> Vec<FreeBand> {
-        let mut best: Vec<FreeBand> = Vec::new();
-        for (_, band) in self.scored(problem, sum_db) {
-            let alike =
-                |other: &FreeBand| other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4;
-            if best.len() < count && !best.iter().any(alike) {
-                best.push(band);
-            }
+        let mut ranked: Vec<FreeBand> = Vec::new();
+        while ranked.len() < count {
+            let alike = |other: &FreeBand, band: &FreeBand| {
+                other.kind == band.kind && (other.value[0] - band.value[0]).abs() < 0.4
+            };
+            let next =
+                self.best_where(problem, sum_db, |band| !ranked.iter().any(|other| alike(other, band)));
+            let Some(next) = next else { break };
+            ranked.push(next);
         }
-        best
+        ranked
     }
 
-    /// The best band of one shape.
+    /// The best band of one kind.
     pub(super) fn best_of(&self, problem: &Problem, sum_db: &[f64], kind: BandKind) -> Option<FreeBand> {
-        self.scored(problem, sum_db).into_iter().map(|(_, band)| band).find(|band| band.kind == kind)
+        self.best_where(problem, sum_db, |band| band.kind == kind)
     }
 
-    /// Every band that helps and how much, the best first.
-    fn scored(&self, problem: &Problem, sum_db: &[f64]) -> Vec<(f64, FreeBand)> {
+    fn best_where(
+        &self,
+        problem: &Problem,
+        sum_db: &[f64],
+        may_be: impl Fn(&FreeBand) -> bool,
+    ) -> Option<FreeBand> {
         let offset = problem.offset_for(sum_db);
         let left: Vec<f64> =
             problem.need_db.iter().zip(sum_db).map(|(need, sum)| need + offset - sum).collect();
         // An offset that cannot follow leaves a mean for the bands to take away.
-        let stands = if problem.offset_follows(offset) { 0.0 } else { 1.0 };
-        let mean_left: f64 = stands * problem.weight.iter().zip(&left).map(|(w, l)| w * l).sum::<f64>();
-        let mut scored: Vec<(f64, FreeBand)> = self
-            .shapes
-            .iter()
-            .filter_map(|shape| {
-                let pull = dot(&shape.weighted, &left) + shape.mean * mean_left;
-                let power = shape.power + stands * shape.mean * shape.mean;
-                let gain = (pull / power).clamp(shape.band.low[1], shape.band.high[1]);
-                let gained = gain * (2.0 * pull - gain * power);
+        let follows = if problem.offset_follows(offset) { 1.0 } else { 0.0 };
+        let mean_left = dot(&problem.weight, &left);
+        let mut best: Option<(f64, FreeBand)> = None;
+        for shape in &self.shapes {
+            let own = &left[shape.first..shape.first + shape.weighted.len()];
+            let pull = dot(&shape.weighted, own) - follows * shape.mean * mean_left;
+            let power = shape.power - follows * shape.mean * shape.mean;
+            let gain = (pull / power).clamp(shape.band.low[1], shape.band.high[1]);
+            let gained = gain * (2.0 * pull - gain * power);
+            if gained > best.as_ref().map_or(0.0, |best| best.0) && may_be(&shape.band) {
                 let mut band = shape.band;
                 band.value[1] = gain;
-                (gained > 0.0).then_some((gained, band))
-            })
-            .collect();
-        scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-        scored
+                best = Some((gained, band));
+            }
+        }
+        best.map(|(_, band)| band)
     }
 }
 
 impl Shape {
-    fn new(problem: &Problem, band: FreeBand) -> Option<Self> {
+    fn new(problem: &Problem, band: FreeBand, buffer: &mut [f64]) -> Option<Self> {
         let [log_f, _, log_q] = band.value;
-        let curve = Curve::new(band.kind, log_f.exp(), SHAPE_GAIN_DB, log_q.exp(), problem.sample_rate_hz);
-        let mut weighted: Vec<f64> = problem.axis.iter().map(|&u| curve.db(u) / SHAPE_GAIN_DB).collect();
-        let mean = dot(&weighted, &problem.weight);
-        let mut power = 0.0;
-        for (s, w) in weighted.iter_mut().zip(&problem.weight) {
-            let centred = *s - mean;
-            *s = w * centred;
-            power += w * centred * centred;
-        }
+        let curve = Curve::new(band.kind, log_f.exp(), 0.0, log_q.exp(), problem.sample_rate_hz);
+        let (unused, shape) = buffer.split_at_mut(2 * problem.len());
+        let (by_frequency, by_q) = unused.split_at_mut(problem.len());
+        curve.write_slopes(&problem.axis, [by_frequency, shape, by_q]);
+        let acts = |share: &f64| *share > SHAPE_ENDS || band.kind != BandKind::Peak;
+        let first = shape.iter().position(acts)?;
+        let last = shape.iter().rposition(acts)?;
+        let (mut mean, mut power) = (0.0, 0.0);
+        let weighted: Vec<f64> = shape[first..=last]
+            .iter()
+            .zip(&problem.weight[first..=last])
+            .map(|(share, weight)| {
+                mean += weight * share;
+                power += weight * share * share;
+                weight * share
+            })
+            .collect();
         // A shape of next to no effect within the weights would ask for endless gain.
-        (power > 1e-5).then_some(Self { band, weighted, mean, power })
+        (power - mean * mean > 1e-5).then_some(Self { band, first, weighted, mean, power })
     }
 }
 

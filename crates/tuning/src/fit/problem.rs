@@ -5,10 +5,13 @@ use super::cancellation;
 use super::usable_range::{self, Reach};
 use super::{FitError, FitInput, FitOptions, LeftAlone};
 use crate::curve::{Curve, warped};
+use crate::linear::dot;
 use crate::{Band, Profile, Response, Target, average, log_axis};
 
 /// Density of the axis: a peak of Q 10 is three points wide at half its gain.
 pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
+/// So many of its points are one while the bands are looked for.
+const COARSE_POINTS: usize = 3;
 /// At most this much is added at the bottom of a deep cancellation. Less than
 /// the half decibel that is promised, because the search may touch its limits.
 const CANCELLATION_CEILING_DB: f64 = 0.3;
@@ -49,6 +52,14 @@ pub(super) struct Problem {
     /// The boost allowed for one band.
     pub(super) max_boost_db: f64,
     pub(super) sample_rate_hz: f64,
+}
+
+/// What acts on the sum of the bands at each point (see [`Problem::forces`]).
+#[derive(Debug, Default)]
+pub(super) struct Forces {
+    pub(super) pull: Vec<f64>,
+    pub(super) stiffness: Vec<f64>,
+    pub(super) level_follows: bool,
 }
 
 /// A problem and what was found out while it was set up.
@@ -143,26 +154,21 @@ impl Problem {
         self.axis.len()
     }
 
-    /// The same problem with two neighbouring points made one: half the work, and
+    /// The same problem with three neighbouring points made one: a third of the work, and
     /// still fine enough to tell bands apart.
     pub(super) fn coarse(&self) -> Self {
-        let pairs = |values: &[f64], join: &dyn Fn(f64, f64) -> f64| -> Vec<f64> {
-            values.chunks(2).map(|pair| join(pair[0], pair[pair.len() - 1])).collect()
+        let groups = |values: &[f64], join: &dyn Fn(&[f64]) -> f64| -> Vec<f64> {
+            values.chunks(COARSE_POINTS).map(join).collect()
         };
-        let frequency_hz = pairs(&self.frequency_hz, &|a, b| (a * b).sqrt());
-        // The last point may be alone; its pair is itself.
-        let weight: Vec<f64> = self.weight.chunks(2).map(|pair| pair.iter().sum()).collect();
+        let frequency_hz = groups(&self.frequency_hz, &|group| (group[0] * group[group.len() - 1]).sqrt());
+        let weight = groups(&self.weight, &|group| group.iter().sum());
         let need_db = self
             .need_db
-            .chunks(2)
-            .zip(self.weight.chunks(2))
+            .chunks(COARSE_POINTS)
+            .zip(self.weight.chunks(COARSE_POINTS))
             .map(|(need, weight)| {
                 let total: f64 = weight.iter().sum();
-                if total > 0.0 {
-                    need.iter().zip(weight).map(|(n, w)| n * w).sum::<f64>() / total
-                } else {
-                    need[0]
-                }
+                if total > 0.0 { dot(need, weight) / total } else { need[0] }
             })
             .collect();
         Self {
@@ -170,7 +176,9 @@ impl Problem {
             frequency_hz,
             need_db,
             weight,
-            ceiling_db: pairs(&self.ceiling_db, &f64::min),
+            ceiling_db: groups(&self.ceiling_db, &|group| {
+                group.iter().copied().fold(f64::INFINITY, f64::min)
+            }),
             offset_db: self.offset_db,
             level_db: self.level_db,
             max_boost_db: self.max_boost_db,
@@ -197,32 +205,71 @@ impl Problem {
     }
 
     /// The weighted mean square of what is left, in dB², and traces for a level far off
-    /// and for much boost.
-    pub(super) fn mean_square(&self, sum_db: &[f64]) -> f64 {
-        let (mut first, mut second) = (0.0, 0.0);
-        for ((w, c), n) in self.weight.iter().zip(sum_db).zip(&self.need_db) {
-            let left = n - c;
-            first += w * left;
-            second += w * left * left;
-        }
+    /// and for much boost; and how far the bands exceed their ceiling, as a mean square
+    /// in dB² times a weight.
+    pub(super) fn cost(&self, sum_db: &[f64], ceiling_weight: f64) -> f64 {
+        let [first, second, boost, excess] = self.tally(sum_db);
         let offset = self.drawn(-first);
         let pull = OFFSET_PULL * (offset - self.level_db).powi(2);
-        (second + offset * (2.0 * first + offset)).max(0.0)
-            + pull
-            + BOOST_WEIGHT * self.over(sum_db, |_| self.max_boost_db)
-    }
-
-    /// How far the bands exceed their ceiling, as a mean square in dB².
-    pub(super) fn excess(&self, sum_db: &[f64]) -> f64 {
-        self.over(sum_db, |i| self.ceiling_db[i])
-    }
-
-    /// The mean square of what lies over a limit.
-    fn over(&self, sum_db: &[f64], limit_db: impl Fn(usize) -> f64) -> f64 {
-        let square: f64 = sum_db.iter().enumerate().map(|(i, c)| (c - limit_db(i)).max(0.0).powi(2)).sum();
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let count = self.len() as f64;
-        square / count
+        (second + offset * (2.0 * first + offset)).max(0.0)
+            + pull
+            + (BOOST_WEIGHT * boost + ceiling_weight * excess) / count
+    }
+
+    /// What draws the sum of the bands at each point, minus half the slope of the cost by
+    /// it, and how stiff it is there, half the curvature; whether the level follows.
+    pub(super) fn forces(&self, sum_db: &[f64], ceiling_weight: f64, forces: &mut Forces) {
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = self.len() as f64;
+        let (ceiling_weight, boost_weight) = (ceiling_weight / count, BOOST_WEIGHT / count);
+        let offset = self.offset_for(sum_db);
+        forces.level_follows = self.offset_follows(offset);
+        forces.pull.clear();
+        forces.stiffness.clear();
+        for (i, &sum) in sum_db.iter().enumerate() {
+            let weight = self.weight[i];
+            // What lies over the ceiling pulls down, and is stiff, more than what lies over
+            // the boost allowed for one band.
+            let (excess, boost) = (sum - self.ceiling_db[i], sum - self.max_boost_db);
+            let hard = if excess > 0.0 { ceiling_weight } else { 0.0 };
+            let soft = if boost > 0.0 { boost_weight } else { 0.0 };
+            forces.pull.push(weight * (self.need_db[i] + offset - sum) - hard * excess - soft * boost);
+            forces.stiffness.push(weight + hard + soft);
+        }
+    }
+
+    /// Sums over all points, in lanes that the compiler can vectorise: `Σ w r`, `Σ w r²`
+    /// with `r` what is left, and the squares of what lies over the boost allowed for one
+    /// band and over the ceiling.
+    fn tally(&self, sum_db: &[f64]) -> [f64; 4] {
+        let mut lanes = [[0.0f64; 4]; 4];
+        let mut add = |lane: usize, weight: f64, need: f64, sum: f64, ceiling: f64| {
+            let left = need - sum;
+            let weighted = weight * left;
+            lanes[0][lane] += weighted;
+            lanes[1][lane] += weighted * left;
+            let boost = (sum - self.max_boost_db).max(0.0);
+            lanes[2][lane] += boost * boost;
+            let excess = (sum - ceiling).max(0.0);
+            lanes[3][lane] += excess * excess;
+        };
+        let (weight, last_weight) = self.weight.as_chunks::<4>();
+        let (need, last_need) = self.need_db.as_chunks::<4>();
+        let (sum, last_sum) = sum_db.as_chunks::<4>();
+        let (ceiling, last_ceiling) = self.ceiling_db.as_chunks::<4>();
+        for (((weight, need), sum), ceiling) in weight.iter().zip(need).zip(sum).zip(ceiling) {
+            for lane in 0..4 {
+                add(lane, weight[lane], need[lane], sum[lane], ceiling[lane]);
+            }
+        }
+        for (((weight, need), sum), ceiling) in
+            last_weight.iter().zip(last_need).zip(last_sum).zip(last_ceiling)
+        {
+            add(0, *weight, *need, *sum, *ceiling);
+        }
+        lanes.map(|lane| lane.iter().sum())
     }
 }
 
@@ -294,7 +341,7 @@ fn bridge(deviation_db: &mut [f64], weight: &mut [f64], from: usize, to: usize) 
 /// How much the square of what all bands boost together beyond the boost allowed for one
 /// counts: 6 dB more over an octave of ten costs as much as an error of 0.04 dB. It only
 /// settles what is as good either way.
-pub(super) const BOOST_WEIGHT: f64 = 5e-4;
+const BOOST_WEIGHT: f64 = 5e-4;
 
 /// How far, in points, the slope of the bands beside a stretch may reach into it.
 const SKIRT_POINTS: usize = 24;

@@ -1,8 +1,9 @@
 //! The best bands that can be typed: a search over the profile's own grids.
 
-use super::problem::Problem;
-use super::solver::{FreeBand, Solver};
+use super::problem::{Forces, Problem};
+use super::solver::{FreeBand, Solver, sum_of};
 use crate::curve::Curve;
+use crate::linear::dot;
 use crate::{Band, BandKind, BandLayout, Grid, Profile};
 
 /// Weight of the excess over the ceiling against the error. Much higher than
@@ -10,6 +11,10 @@ use crate::{Band, BandKind, BandLayout, Grid, Profile};
 const CEILING_WEIGHT: f64 = 1e4;
 /// Rounds over all bands; the search ends earlier when nothing improves.
 const MOST_ROUNDS: usize = 12;
+
+/// Bands on the grid are good enough when they cost so many times what the best between the
+/// grid's values cost: no more than 0.05 % of error.
+const NEAR_ENOUGH: f64 = 1.001;
 
 /// Bands on the grid with their curves, so that one can be changed cheaply.
 struct Typed<'a> {
@@ -19,6 +24,7 @@ struct Typed<'a> {
     bands: Vec<Band>,
     curves: Vec<Vec<f64>>,
     sum: Vec<f64>,
+    forces: Forces,
 }
 
 /// The values that may be typed, the gains cut at the boost allowed.
@@ -103,9 +109,15 @@ pub(super) fn quantise(
     free: &[FreeBand],
     max_boost_db: f64,
 ) -> Vec<Band> {
-    let at_once = Typed::rounded(problem, profile, free, max_boost_db).searched();
-    let one_by_one = Typed::rounded_one_by_one(problem, profile, free, max_boost_db).searched();
-    let best = if one_by_one.cost() < at_once.cost() { one_by_one } else { at_once };
+    // Without what the free bands exceed their ceiling by: those typed must not.
+    let bound = NEAR_ENOUGH * problem.cost(&sum_of(problem, free), 0.0);
+    let mut best = Typed::rounded(problem, profile, free, max_boost_db).searched(bound);
+    if best.cost() > bound {
+        let one_by_one = Typed::rounded_one_by_one(problem, profile, free, max_boost_db).searched(bound);
+        if one_by_one.cost() < best.cost() {
+            best = one_by_one;
+        }
+    }
     let mut bands = best.bands;
     bands.retain(|band| band.gain_db != 0.0);
     bands.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
@@ -114,8 +126,15 @@ pub(super) fn quantise(
 
 impl<'a> Typed<'a> {
     fn new(problem: &'a Problem, profile: &'a Profile, grids: Grids, bands: Vec<Band>) -> Self {
-        let mut typed =
-            Self { problem, profile, grids, bands, curves: Vec::new(), sum: vec![0.0; problem.len()] };
+        let mut typed = Self {
+            problem,
+            profile,
+            grids,
+            bands,
+            curves: Vec::new(),
+            sum: vec![0.0; problem.len()],
+            forces: Forces::default(),
+        };
         typed.curves = typed.bands.iter().map(|band| typed.curve(band)).collect();
         for curve in &typed.curves {
             typed.sum.iter_mut().zip(curve).for_each(|(s, c)| *s += c);
@@ -146,9 +165,7 @@ impl<'a> Typed<'a> {
         let mut solver = Solver::default();
         let mut settled = vec![false; free.len()];
         for index in order {
-            let typed = grids.nearest(profile, &free[index]);
-            let band = profile.cookbook(&typed);
-            free[index].value = [band.frequency_hz.ln(), band.gain_db, band.q.ln()];
+            free[index].value = values(&profile.cookbook(&grids.nearest(profile, &free[index])));
             settled[index] = true;
             solver.solve(problem, &mut free, |i| !settled[i], 2);
         }
@@ -156,11 +173,15 @@ impl<'a> Typed<'a> {
         Self::new(problem, profile, grids, bands)
     }
 
-    fn curve(&self, typed: &Band) -> Vec<f64> {
+    fn filter(&self, typed: &Band) -> Curve {
         let band = self.profile.cookbook(typed);
-        let curve =
-            Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.problem.sample_rate_hz);
-        self.problem.axis.iter().map(|&u| curve.db(u)).collect()
+        Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.problem.sample_rate_hz)
+    }
+
+    fn curve(&self, typed: &Band) -> Vec<f64> {
+        let mut curve = vec![0.0; self.problem.len()];
+        self.filter(typed).write_db(&self.problem.axis, &mut curve);
+        curve
     }
 
     fn cost(&self) -> f64 {
@@ -168,12 +189,15 @@ impl<'a> Typed<'a> {
     }
 
     /// Moves every band to the best of its neighbours on the grid, and neighbouring
-    /// gains against each other, until nothing improves.
-    fn searched(mut self) -> Self {
+    /// gains against each other, until nothing improves or the bound is reached.
+    fn searched(mut self, bound: f64) -> Self {
         let mut best = self.cost();
         for _ in 0..MOST_ROUNDS {
             let before = best;
             for index in 0..self.bands.len() {
+                if best <= bound {
+                    return self;
+                }
                 best = self.step_one(index, &SINGLE_STEPS, best);
             }
             best = self.step_pairs(best);
@@ -192,13 +216,25 @@ impl<'a> Typed<'a> {
         self
     }
 
-    /// Tries steps of one band; keeps the best.
+    /// How the cost changes with the values of one band.
+    fn leaning(&mut self, index: usize) -> Leaning {
+        let count = self.problem.len();
+        let mut slopes = vec![0.0; 3 * count];
+        let (by_frequency, rest) = slopes.split_at_mut(count);
+        let (by_gain, by_q) = rest.split_at_mut(count);
+        self.filter(&self.bands[index]).write_slopes(&self.problem.axis, [by_frequency, by_gain, by_q]);
+        self.problem.forces(&self.sum, CEILING_WEIGHT, &mut self.forces);
+        Leaning::new(self.problem, &self.forces, values(&self.profile.cookbook(&self.bands[index])), slopes)
+    }
+
+    /// Tries the steps of one band that promise something; keeps the best.
     fn step_one(&mut self, index: usize, steps: &[[isize; 3]], best: f64) -> f64 {
+        let leaning = self.leaning(index);
         let held: Vec<f64> = self.sum.iter().zip(&self.curves[index]).map(|(s, c)| s - c).collect();
         let mut found: Option<(f64, Band, Vec<f64>, Vec<f64>)> = None;
         for &step in steps {
             let trial = self.grids.stepped(&self.bands[index], step);
-            if trial == self.bands[index] {
+            if trial == self.bands[index] || !leaning.promises(&self.profile.cookbook(&trial)) {
                 continue;
             }
             let curve = self.curve(&trial);
@@ -221,9 +257,18 @@ impl<'a> Typed<'a> {
         let mut order: Vec<usize> = (0..self.bands.len()).collect();
         order.sort_by(|&a, &b| self.bands[a].frequency_hz.total_cmp(&self.bands[b].frequency_hz));
         for pair in order.windows(2) {
+            let leanings = [self.leaning(pair[0]), self.leaning(pair[1])];
             for (first, second) in [(1, -1), (-1, 1), (1, 1), (-1, -1)] {
                 let one = self.grids.stepped(&self.bands[pair[0]], [0, first, 0]);
                 let two = self.grids.stepped(&self.bands[pair[1]], [0, second, 0]);
+                if !Leaning::promise_together(
+                    self.problem,
+                    &self.forces,
+                    &leanings,
+                    [one.gain_db, two.gain_db],
+                ) {
+                    continue;
+                }
                 let (one_curve, two_curve) = (self.curve(&one), self.curve(&two));
                 let sum: Vec<f64> = (0..self.sum.len())
                     .map(|i| {
@@ -240,6 +285,7 @@ impl<'a> Typed<'a> {
                     self.curves[pair[0]] = one_curve;
                     self.curves[pair[1]] = two_curve;
                     self.sum = sum;
+                    break;
                 }
             }
         }
@@ -247,8 +293,68 @@ impl<'a> Typed<'a> {
     }
 }
 
+/// The values of a band (Q of the cookbook) as the solver has them.
+fn values(band: &Band) -> [f64; 3] {
+    [band.frequency_hz.ln(), band.gain_db, band.q.ln()]
+}
+
+/// A step is tried when the slope of the cost promises at least so much of what its
+/// curvature takes back. From 1 on the cost would fall; below, a curve bends differently
+/// than its slopes say.
+const LEAST_PROMISE: f64 = 0.6;
+
+/// How the cost changes with the values of one band, by its slope and curvature.
+struct Leaning {
+    values: [f64; 3],
+    /// Half the slope, by each value, downwards.
+    pull: [f64; 3],
+    /// Half the curvature.
+    stiffness: [[f64; 3]; 3],
+    /// What the band's gain does at each point, and its weighted mean.
+    by_gain: Vec<f64>,
+    gain_mean: f64,
+}
+
+impl Leaning {
+    fn new(problem: &Problem, forces: &Forces, values: [f64; 3], slopes: Vec<f64>) -> Self {
+        let by = |which: usize| &slopes[which * problem.len()..(which + 1) * problem.len()];
+        let mean =
+            [0, 1, 2].map(|which| if forces.level_follows { dot(by(which), &problem.weight) } else { 0.0 });
+        let mut stiffness = [[0.0; 3]; 3];
+        for one in 0..3 {
+            let stiff: Vec<f64> = by(one).iter().zip(&forces.stiffness).map(|(s, w)| s * w).collect();
+            for other in 0..=one {
+                stiffness[one][other] = dot(&stiff, by(other)) - mean[one] * mean[other];
+                stiffness[other][one] = stiffness[one][other];
+            }
+        }
+        let pull = [0, 1, 2].map(|which| dot(by(which), &forces.pull));
+        Self { values, pull, stiffness, by_gain: by(1).to_vec(), gain_mean: mean[1] }
+    }
+
+    fn promises(&self, trial: &Band) -> bool {
+        let trial = values(trial);
+        let step = [0, 1, 2].map(|which| trial[which] - self.values[which]);
+        let pulled: f64 = step.iter().zip(self.pull).map(|(step, pull)| step * pull).sum();
+        let taken: f64 = (0..9).map(|i| step[i / 3] * self.stiffness[i / 3][i % 3] * step[i % 3]).sum();
+        2.0 * pulled > LEAST_PROMISE * taken
+    }
+
+    /// The same for the gains of two bands.
+    fn promise_together(problem: &Problem, forces: &Forces, bands: &[Self; 2], gains_db: [f64; 2]) -> bool {
+        let step = [0, 1].map(|which| gains_db[which] - bands[which].values[1]);
+        let between: f64 = (0..problem.len())
+            .map(|i| forces.stiffness[i] * bands[0].by_gain[i] * bands[1].by_gain[i])
+            .sum::<f64>()
+            - bands[0].gain_mean * bands[1].gain_mean;
+        let own = |which: usize| step[which] * step[which] * bands[which].stiffness[1][1];
+        let pulled = step[0] * bands[0].pull[1] + step[1] * bands[1].pull[1];
+        2.0 * pulled > LEAST_PROMISE * (own(0) + own(1) + 2.0 * step[0] * step[1] * between)
+    }
+}
+
 fn cost(problem: &Problem, sum: &[f64]) -> f64 {
-    problem.mean_square(sum) + CEILING_WEIGHT * problem.excess(sum)
+    problem.cost(sum, CEILING_WEIGHT)
 }
 
 /// One or several places along one grid.

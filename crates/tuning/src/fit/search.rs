@@ -42,6 +42,20 @@ fn acceptable(best_rms_db: f64) -> f64 {
     (best_rms_db + (0.3 * best_rms_db).min(0.1)).max(GOOD_ENOUGH_DB)
 }
 
+/// What a few steps of the search left at so many times the limit is worth refining.
+const NEARLY: f64 = 2.0;
+/// What stands refined at so many times the limit is worth exchanging bands.
+const NEARER: f64 = 1.5;
+
+/// Whether two sets of bands would end as one if they were refined.
+fn are_alike(one: &[FreeBand], other: &[FreeBand]) -> bool {
+    let alike = |a: &FreeBand, b: &FreeBand| {
+        let near = |which: usize, by: f64| (a.value[which] - b.value[which]).abs() < by;
+        a.kind == b.kind && near(0, 0.1) && near(1, 0.6) && near(2, 0.25)
+    };
+    one.len() == other.len() && one.iter().all(|a| other.iter().any(|b| alike(a, b)))
+}
+
 /// Bands and the square root of what they cost, in dB.
 #[derive(Debug, Clone)]
 struct State {
@@ -58,7 +72,7 @@ struct Search<'a> {
 
 impl Search<'_> {
     fn parametric(&mut self) -> Vec<FreeBand> {
-        let path = self.forward(&[], self.max_bands);
+        let path = self.forward(&[], self.max_bands, &[]);
         let Some(last) = path.last() else { return Vec::new() };
         let mut best = self.refined(last.bands.clone(), 25);
         if best.bands.len() == self.max_bands {
@@ -76,14 +90,14 @@ impl Search<'_> {
                 fewest = self.reduced(early, limit);
             }
         }
-        fewest = self.other_starts(fewest, limit);
+        fewest = self.other_starts(fewest, limit, path);
         fewest = self.one_fewer(fewest, limit);
         fewest.bands
     }
 
     /// Adds band after band where it helps most, refining on the way; the states
-    /// from one band on. The first bands may be given.
-    fn forward(&mut self, start: &[FreeBand], max_bands: usize) -> Vec<State> {
+    /// from one band on. The first bands may be given. Ends where it joins a known path.
+    fn forward(&mut self, start: &[FreeBand], max_bands: usize, known: &[State]) -> Vec<State> {
         let mut path: Vec<State> = Vec::new();
         let mut bands: Vec<FreeBand> = Vec::new();
         let mut start = start.iter().take(max_bands);
@@ -105,6 +119,9 @@ impl Search<'_> {
             idle = if now > 0.98 * rms_db { idle + 1 } else { 0 };
             rms_db = now;
             path.push(State { bands: bands.clone(), rms_db });
+            if known.iter().any(|state| are_alike(&state.bands, &bands)) {
+                return Vec::new();
+            }
         }
         path.truncate(path.len() - idle);
         path
@@ -149,14 +166,14 @@ impl Search<'_> {
     /// The bands by what is lost without them, before the others make up for it.
     fn least_first(&self, bands: &[FreeBand]) -> Vec<usize> {
         let sum = sum_of(self.problem, bands);
+        let mut without = vec![0.0; self.problem.len()];
         let mut losses: Vec<(usize, f64)> = bands
             .iter()
             .enumerate()
             .map(|(index, band)| {
-                let curve = band.curve(self.problem.sample_rate_hz);
-                let without: Vec<f64> =
-                    sum.iter().zip(&self.problem.axis).map(|(s, &u)| s - curve.db(u)).collect();
-                (index, self.problem.mean_square(&without))
+                band.curve(self.problem.sample_rate_hz).write_db(&self.problem.axis, &mut without);
+                without.iter_mut().zip(&sum).for_each(|(band, sum)| *band = sum - *band);
+                (index, self.problem.cost(&without, 0.0))
             })
             .collect();
         losses.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -196,7 +213,7 @@ impl Search<'_> {
 
     /// Begins again from the next best first bands and from shelves, which a peak as wide
     /// as a shelf often hides; keeps what needs fewer, or has less error with as many.
-    fn other_starts(&mut self, mut fewest: State, limit: f64) -> State {
+    fn other_starts(&mut self, mut fewest: State, limit: f64, mut known: Vec<State>) -> State {
         let flat = vec![0.0; self.problem.len()];
         let mut starts: Vec<Vec<FreeBand>> = self
             .dictionary
@@ -213,16 +230,20 @@ impl Search<'_> {
             if !(2..=12).contains(&fewest.bands.len()) {
                 break;
             }
-            let path = self.forward(&start, fewest.bands.len());
+            let path = self.forward(&start, fewest.bands.len(), &known);
             let Some(last) = path.last() else { continue };
-            let trial = self.refined(last.bands.clone(), 20);
-            if trial.rms_db <= limit && trial.rms_db < 0.98 * fewest.rms_db {
-                fewest = self.reduced(trial, limit);
+            known.extend(path.iter().cloned());
+            if last.rms_db <= NEARLY * limit {
+                let trial = self.refined(last.bands.clone(), 20);
+                if trial.rms_db <= limit && trial.rms_db < 0.98 * fewest.rms_db {
+                    fewest = self.reduced(trial, limit);
+                }
             }
             let shorter = path.into_iter().rev().find(|state| state.bands.len() < fewest.bands.len());
-            if let Some(shorter) = shorter.filter(|state| state.rms_db <= 2.0 * limit) {
+            if let Some(shorter) = shorter.filter(|state| state.rms_db <= NEARLY * limit) {
                 let trial = self.refined(shorter.bands, 20);
-                let trial = if trial.rms_db <= limit { trial } else { self.exchanged(trial, 1) };
+                let may_do = trial.rms_db > limit && trial.rms_db <= NEARER * limit;
+                let trial = if may_do { self.exchanged(trial, 1) } else { trial };
                 if trial.rms_db <= limit {
                     fewest = self.reduced(trial, limit);
                 }
@@ -237,8 +258,17 @@ impl Search<'_> {
             let tries = fewest.bands.len();
             let Some(trial) = self.without_one(&fewest, tries) else { break };
             let trial = self.refined(trial.bands, 15);
+            // Few bands are tried out soon, and one exchange may change everything.
+            let hopeful = if tries <= 5 { 2.5 } else { 1.3 };
+            if trial.rms_db > hopeful * limit {
+                break;
+            }
             let trial = self.exchanged(trial, 2);
-            let trial = if trial.rms_db <= limit { trial } else { self.two_for_one(&fewest) };
+            let trial = if trial.rms_db <= limit || trial.rms_db > NEARER * limit {
+                trial
+            } else {
+                self.two_for_one(&fewest)
+            };
             if trial.rms_db > limit {
                 break;
             }

@@ -9,13 +9,18 @@
 //! References: K. Levenberg 1944; D. Marquardt 1963 (scaled damping); elimination of
 //! the linear parameter: G. Golub, V. Pereyra 1973. (From memory.)
 
-use super::problem::{BOOST_WEIGHT, Problem};
+use std::ops::Range;
+
+use super::problem::{Forces, Problem};
 use crate::BandKind;
-use crate::curve::{Curve, sum_of_curves};
+use crate::curve::{Curve, add_curves};
 use crate::linear::{dot, solve_in_place};
 
 /// Weight of the excess over the ceiling against the error.
 const CEILING_WEIGHT: f64 = 100.0;
+/// Where a band's shape is below this share of its height, it is left out of the hessian,
+/// which says how far to go; the gradient, which says whether, has all of it.
+const REACH_ENDS: f64 = 0.01;
 /// Weight of the squared gains: 6 dB cost as much as an error of 0.006 dB.
 const GAIN_WEIGHT: f64 = 1e-6;
 
@@ -46,12 +51,10 @@ impl FreeBand {
 
 /// What several bands add up to.
 pub(super) fn sum_of(problem: &Problem, bands: &[FreeBand]) -> Vec<f64> {
-    sum_of_curves(bands.iter().map(|band| band.curve(problem.sample_rate_hz)), &problem.axis)
-}
-
-fn sum_where(problem: &Problem, bands: &[FreeBand], which: impl Fn(usize) -> bool) -> Vec<f64> {
-    let chosen = bands.iter().enumerate().filter(|(index, _)| which(*index));
-    sum_of_curves(chosen.map(|(_, band)| band.curve(problem.sample_rate_hz)), &problem.axis)
+    let mut sum = vec![0.0; problem.len()];
+    let curves = bands.iter().map(|band| band.curve(problem.sample_rate_hz));
+    add_curves(curves, &problem.axis, &mut Vec::new(), &mut sum);
+    sum
 }
 
 /// The buffers of the solver, kept from one use to the next.
@@ -59,22 +62,35 @@ fn sum_where(problem: &Problem, bands: &[FreeBand], which: impl Fn(usize) -> boo
 pub(super) struct Solver {
     /// Derivatives by each free value, one after the other.
     jacobian: Vec<f64>,
-    /// The same, weighted and centred.
+    /// Derivatives by a value that is not free.
+    unused: Vec<f64>,
+    /// One derivative, weighted.
     weighted: Vec<f64>,
     /// Which band and which of its values each column belongs to.
     columns: Vec<(usize, usize)>,
+    /// The points between which each column matters to the hessian.
+    reach: Vec<Range<usize>>,
     hessian: Vec<f64>,
     gradient: Vec<f64>,
+    /// The weighted mean of each derivative.
+    mean: Vec<f64>,
     factor: Vec<f64>,
     step: Vec<f64>,
+    /// The sum of the bands that do not move.
     held: Vec<f64>,
+    /// The sum of all bands, and of those that are tried.
+    sum: Vec<f64>,
+    trial_sum: Vec<f64>,
+    trial: Vec<FreeBand>,
+    product: Vec<f64>,
+    forces: Forces,
 }
 
 impl Solver {
     /// What the bands cost: the value that is minimised.
     pub(super) fn cost(problem: &Problem, bands: &[FreeBand], sum_db: &[f64]) -> f64 {
         let gains: f64 = bands.iter().map(|b| b.gain_db().powi(2)).sum();
-        problem.mean_square(sum_db) + CEILING_WEIGHT * problem.excess(sum_db) + GAIN_WEIGHT * gains
+        problem.cost(sum_db, CEILING_WEIGHT) + GAIN_WEIGHT * gains
     }
 
     /// Improves the bands that `moves` says; returns what they cost in the end.
@@ -89,152 +105,126 @@ impl Solver {
         for (index, band) in bands.iter().enumerate().filter(|(index, _)| moves(*index)) {
             self.columns.extend((0..3).filter(|&which| band.is_free(which)).map(|which| (index, which)));
         }
-        self.hold(problem, bands, &moves);
+        self.held.clear();
+        self.held.resize(problem.len(), 0.0);
+        let still = bands.iter().enumerate().filter(|(index, _)| !moves(*index));
+        let curves = still.map(|(_, band)| band.curve(problem.sample_rate_hz));
+        add_curves(curves, &problem.axis, &mut self.product, &mut self.held);
+        self.trial.clear();
+        self.trial.extend_from_slice(bands);
+        self.add_up(problem, &moves);
+        std::mem::swap(&mut self.sum, &mut self.trial_sum);
         let mut damping = 1e-3;
-        let mut sum = self.linearise(problem, bands, &moves);
-        let mut cost = Self::cost(problem, bands, &sum);
+        let mut cost = Self::cost(problem, bands, &self.sum);
         for _ in 0..iterations {
-            self.normal_equations(problem, bands, &sum);
-            let mut better = None;
+            self.linearise(problem, bands, &moves);
+            self.normal_equations(problem, bands);
+            let mut gained = None;
             // A step that does not help is tried again with more damping.
             for _ in 0..6 {
-                let Some(trial) = self.stepped(bands, damping) else {
+                if self.step(bands, damping).is_none() {
                     damping *= 10.0;
                     continue;
-                };
-                let trial_sum = self.moved_sum(problem, &trial, &moves);
-                let trial_cost = Self::cost(problem, &trial, &trial_sum);
+                }
+                self.add_up(problem, &moves);
+                let trial_cost = Self::cost(problem, &self.trial, &self.trial_sum);
                 if trial_cost < cost {
-                    better = Some((trial, trial_cost));
+                    gained = Some(cost - trial_cost);
                     damping = (damping * 0.2).max(1e-9);
                     break;
                 }
                 damping *= 6.0;
             }
-            let Some((trial, trial_cost)) = better else { break };
-            let gained = cost - trial_cost;
-            bands.copy_from_slice(&trial);
-            cost = trial_cost;
+            let Some(gained) = gained else { break };
+            bands.copy_from_slice(&self.trial);
+            std::mem::swap(&mut self.sum, &mut self.trial_sum);
+            cost -= gained;
             if gained < 1e-4 * cost + 1e-9 {
                 break;
             }
-            sum = self.linearise(problem, bands, &moves);
         }
         cost
     }
 
-    /// The sum of the bands that do not move.
-    fn hold(&mut self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) {
-        self.held = sum_where(problem, bands, |index| !moves(index));
+    /// Adds up the bands that are tried to those that do not move.
+    fn add_up(&mut self, problem: &Problem, moves: &impl Fn(usize) -> bool) {
+        self.trial_sum.clone_from(&self.held);
+        let moving = self.trial.iter().enumerate().filter(|(index, _)| moves(*index));
+        let curves = moving.map(|(_, band)| band.curve(problem.sample_rate_hz));
+        add_curves(curves, &problem.axis, &mut self.product, &mut self.trial_sum);
     }
 
-    fn moved_sum(&self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) -> Vec<f64> {
-        let mut sum = sum_where(problem, bands, moves);
-        sum.iter_mut().zip(&self.held).for_each(|(moved, held)| *moved += held);
-        sum
-    }
-
-    /// Fills the jacobian; returns the sum of all bands.
-    fn linearise(
-        &mut self,
-        problem: &Problem,
-        bands: &[FreeBand],
-        moves: &impl Fn(usize) -> bool,
-    ) -> Vec<f64> {
+    /// Fills the jacobian.
+    fn linearise(&mut self, problem: &Problem, bands: &[FreeBand], moves: &impl Fn(usize) -> bool) {
         let count = problem.len();
         self.jacobian.resize(self.columns.len() * count, 0.0);
-        let mut first = 0;
+        self.unused.resize(3 * count, 0.0);
+        self.reach.clear();
+        let mut rest = &mut self.jacobian[..];
         for (_, band) in bands.iter().enumerate().filter(|(index, _)| moves(*index)) {
-            let curve = band.curve(problem.sample_rate_hz);
-            let free = [band.is_free(0), band.is_free(1), band.is_free(2)];
-            let used = free.iter().filter(|f| **f).count();
-            let columns = &mut self.jacobian[first * count..(first + used) * count];
-            for (i, &u) in problem.axis.iter().enumerate() {
-                let slope = curve.slope(u);
-                let mut column = i;
-                for (is_free, value) in free.iter().zip([slope.log_frequency, slope.gain, slope.log_q]) {
-                    if *is_free {
-                        columns[column] = value;
-                        column += count;
-                    }
+            let mut unused = self.unused.chunks_exact_mut(count);
+            let columns = [0, 1, 2].map(|which| {
+                if band.is_free(which) {
+                    let (column, behind) = std::mem::take(&mut rest).split_at_mut(count);
+                    rest = behind;
+                    column
+                } else {
+                    unused.next().unwrap_or_default()
                 }
-            }
-            first += used;
+            });
+            let curve = band.curve(problem.sample_rate_hz);
+            curve.write_slopes(&problem.axis, columns);
+            let reach = curve.reach(&problem.axis, REACH_ENDS);
+            self.reach.extend((0..3).filter(|&which| band.is_free(which)).map(|_| reach.clone()));
         }
-        self.moved_sum(problem, bands, moves)
     }
 
     /// `H = Jᵀ W J` and `g = Jᵀ W r`, the offset eliminated, the ceiling added.
-    fn normal_equations(&mut self, problem: &Problem, bands: &[FreeBand], sum_db: &[f64]) {
+    fn normal_equations(&mut self, problem: &Problem, bands: &[FreeBand]) {
         let count = problem.len();
         let size = self.columns.len();
-        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let (ceiling_weight, boost_weight) = (CEILING_WEIGHT / count as f64, BOOST_WEIGHT / count as f64);
-        let offset = problem.offset_for(sum_db);
-        let follows = problem.offset_follows(offset);
-        // What lies over the ceiling pulls down, and weighs in the hessian, more than what
-        // lies over the boost allowed for one band.
-        let over: Vec<(f64, f64)> = sum_db
-            .iter()
-            .zip(&problem.ceiling_db)
-            .map(|(sum, ceiling)| {
-                let weigh =
-                    |over: f64, weight: f64| if over > 0.0 { (weight * over, weight) } else { (0.0, 0.0) };
-                let (hard, soft) =
-                    (weigh(sum - ceiling, ceiling_weight), weigh(sum - problem.max_boost_db, boost_weight));
-                (hard.0 + soft.0, hard.1 + soft.1)
-            })
-            .collect();
-        let exceeded = over.iter().any(|(_, weight)| *weight > 0.0);
-        let pull: Vec<f64> = (0..count)
-            .map(|i| problem.weight[i] * (problem.need_db[i] + offset - sum_db[i]) - over[i].0)
-            .collect();
-        self.weighted.resize(size * count, 0.0);
+        problem.forces(&self.sum, CEILING_WEIGHT, &mut self.forces);
+        self.weighted.resize(count, 0.0);
         self.gradient.resize(size, 0.0);
+        self.mean.resize(size, 0.0);
         self.hessian.resize(size * size, 0.0);
         for (column, &(band, which)) in self.columns.iter().enumerate() {
             let derivative = &self.jacobian[column * count..(column + 1) * count];
-            self.gradient[column] = dot(derivative, &pull);
-            if which == 1 {
-                self.gradient[column] -= GAIN_WEIGHT * bands[band].gain_db();
-            }
-            let mean = if follows { dot(derivative, &problem.weight) } else { 0.0 };
-            let weighted = &mut self.weighted[column * count..(column + 1) * count];
-            for i in 0..count {
-                weighted[i] = problem.weight[i] * (derivative[i] - mean);
-            }
-            if exceeded {
-                for ((weighted, (_, weight)), derivative) in weighted.iter_mut().zip(&over).zip(derivative) {
-                    *weighted += weight * derivative;
-                }
+            self.gradient[column] = dot(derivative, &self.forces.pull);
+            // Where the level follows, only what is not a change of level counts.
+            self.mean[column] =
+                if self.forces.level_follows { dot(derivative, &problem.weight) } else { 0.0 };
+            for ((weighted, derivative), stiffness) in
+                self.weighted.iter_mut().zip(derivative).zip(&self.forces.stiffness)
+            {
+                *weighted = stiffness * derivative;
             }
             for other in 0..=column {
-                let value = dot(weighted, &self.jacobian[other * count..(other + 1) * count]);
+                let from = self.reach[column].start.max(self.reach[other].start);
+                let to = self.reach[column].end.min(self.reach[other].end).max(from);
+                let second = &self.jacobian[other * count..(other + 1) * count];
+                let value =
+                    dot(&self.weighted[from..to], &second[from..to]) - self.mean[column] * self.mean[other];
                 self.hessian[column * size + other] = value;
                 self.hessian[other * size + column] = value;
             }
             if which == 1 {
+                self.gradient[column] -= GAIN_WEIGHT * bands[band].gain_db();
                 self.hessian[column * size + column] += GAIN_WEIGHT;
             }
         }
     }
 
-    /// The bands after one damped step; `None` when it cannot be computed.
-    fn stepped(&mut self, bands: &[FreeBand], damping: f64) -> Option<Vec<FreeBand>> {
+    /// Puts the bands after one damped step on trial; `None` when it cannot be computed.
+    fn step(&mut self, bands: &[FreeBand], damping: f64) -> Option<()> {
         let size = self.columns.len();
-        let pinned: Vec<bool> = self
-            .columns
-            .iter()
-            .zip(&self.gradient)
-            .map(|(&(band, which), &g)| {
-                let b = &bands[band];
-                (b.value[which] <= b.low[which] && g < 0.0) || (b.value[which] >= b.high[which] && g > 0.0)
-            })
-            .collect();
         self.factor.clone_from(&self.hessian);
         self.step.clone_from(&self.gradient);
-        for column in 0..size {
-            if pinned[column] {
+        for (column, &(band, which)) in self.columns.iter().enumerate() {
+            let (band, pull) = (&bands[band], self.gradient[column]);
+            let pinned = (band.value[which] <= band.low[which] && pull < 0.0)
+                || (band.value[which] >= band.high[which] && pull > 0.0);
+            if pinned {
                 for other in 0..size {
                     self.factor[column * size + other] = 0.0;
                     self.factor[other * size + column] = 0.0;
@@ -249,12 +239,13 @@ impl Solver {
         solve_in_place(&mut self.factor, &mut self.step, size)?;
         // Half an octave, 6 dB, twice or half the Q: beyond, the slopes say nothing.
         const LONGEST: [f64; 3] = [0.35, 6.0, 0.7];
-        let mut trial = bands.to_vec();
+        self.trial.clear();
+        self.trial.extend_from_slice(bands);
         for (&(band, which), step) in self.columns.iter().zip(&self.step) {
-            let b = &mut trial[band];
+            let b = &mut self.trial[band];
             let moved = b.value[which] + step.clamp(-LONGEST[which], LONGEST[which]);
             b.value[which] = moved.clamp(b.low[which], b.high[which]);
         }
-        Some(trial)
+        Some(())
     }
 }

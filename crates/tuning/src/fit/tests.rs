@@ -63,6 +63,37 @@ fn known_bands_are_recovered() {
     }
 }
 
+/// Source: analytic; as above, as many as the environment variable `HEADREST_FITS` says.
+#[test]
+fn known_bands_are_recovered_many_times() {
+    let cases = std::env::var("HEADREST_FITS").ok().and_then(|count| count.parse().ok()).unwrap_or(64);
+    let (profile, target, options) = (free(), Target::flat(), FitOptions::default());
+    let mut random = Random::new(70);
+    let mut missed = Vec::new();
+    let (mut bands, mut gains_db, mut rms_db) = (0, 0.0, 0.0);
+    for case in 0..cases {
+        let count = 1 + case % 8;
+        let truth = random_bands(count, &mut random);
+        let response = response_of(&truth, 0.1, &mut random);
+        let result = fit_one(&response, &target, &profile, &options);
+        let typed: Vec<Band> = result.bands.iter().map(FittedBand::typed).collect();
+        bands += typed.len();
+        gains_db += typed.iter().map(|band| band.gain_db.abs()).sum::<f64>();
+        rms_db += result.after.rms_db;
+        if result.after.rms_db > 0.15 || typed.len() > count + 1 {
+            missed.push(format!("{case}: {:.3} dB of {truth:?}, found {typed:?}", result.after.rms_db));
+        }
+    }
+    let mean = |total: f64| total / cases as f64;
+    let means = format!(
+        "{:.3} bands, {:.4} dB RMS, gains of {:.2} dB on average",
+        mean(bands as f64),
+        mean(rms_db),
+        mean(gains_db)
+    );
+    assert!(missed.is_empty(), "{} of {cases} missed ({means}):\n{}", missed.len(), missed.join("\n"));
+}
+
 /// Source: an expert's rule: a driver that does not play is no reason to turn all others down.
 #[test]
 fn a_hole_does_not_draw_everything_down() {
