@@ -96,7 +96,7 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
         reference: bench.input(InputRole::Loopback),
         label: order.label.clone().unwrap_or_else(|| manifest.title.clone()),
         set: order.set.as_deref().and_then(Set::from_word),
-        ..Plan::of(&manifest, Stage::Tune, input)
+        ..Plan::of(manifest, Stage::Tune, input)
     };
     let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
     count_down(order.after_s, progress);

@@ -10,9 +10,8 @@ use view::{
 };
 
 use super::memo::Memo;
-use super::source::Task;
+use super::source::{Task, ToneFound};
 use super::{Desk, Held};
-use crate::ToneReport;
 use crate::fitting::band_text;
 
 /// Where deviations count: a small car gives what it gives below, and above the
@@ -25,7 +24,7 @@ pub(super) struct Kept {
     averages: Memo<(u64, u32), [Option<Arc<Response>>; 2]>,
     picture: Memo<Looked, Picture>,
     pub(super) limit: Memo<u64, CleanLimit>,
-    pub(super) tone: Memo<(u64, bool), Option<Arc<(ToneReport, Response)>>>,
+    pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
     pub(super) audit: Memo<(u64, u64), Option<Arc<AuditResult>>>,
 }
 

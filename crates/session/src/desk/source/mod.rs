@@ -23,6 +23,7 @@ use super::order::Order;
 use crate::source::HeardInput;
 use crate::{Error, Result};
 pub(super) use ladder::figures;
+pub(super) use tone::ToneFound;
 
 /// What is asked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

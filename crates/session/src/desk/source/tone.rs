@@ -25,6 +25,14 @@ use crate::{Error, Result};
 /// How many bands are named on the card.
 const NAMED: usize = 8;
 
+/// What is known of the tone.
+#[derive(Debug)]
+pub(in crate::desk) struct ToneFound {
+    report: ToneReport,
+    /// What is to be undone.
+    response: Response,
+}
+
 impl Desk {
     pub(super) fn tone_card(&self) -> Card {
         let report = self.tone();
@@ -34,7 +42,7 @@ impl Desk {
             (true, Some(output)) => format!("Sweep {output}"),
             (false, _) => format!("Sweep {}", self.source.output),
         });
-        let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.0)).collect();
+        let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.report)).collect();
         if !self.source.undo.is_empty() {
             let whose = if self.source.together { "the sum" } else { "the first output" };
             lines.push(line(&format!("Undone for {whose} by"), format!("{} bands", self.source.undo.len())));
@@ -56,7 +64,7 @@ impl Desk {
             settings: self.tone_settings(),
             findings: report
                 .iter()
-                .flat_map(|tone| remarks(&tone.0.findings))
+                .flat_map(|tone| remarks(&tone.report.findings))
                 .chain(self.findings(view::Stage::Source))
                 .collect(),
             lines,
@@ -151,7 +159,7 @@ impl Desk {
 
     /// What the newest captures of every output and step say together, and the response that
     /// is to be undone.
-    fn tone(&self) -> Option<Arc<(ToneReport, Response)>> {
+    fn tone(&self) -> Option<Arc<ToneFound>> {
         self.kept.tone.get((self.captures.revision(), self.source.together), || {
             let heard = self.tone_heard();
             let mut sum: Vec<String> = Vec::new();
@@ -160,7 +168,8 @@ impl Desk {
                     sum.push(one.output.clone());
                 }
             }
-            tone_of(&heard, &sum).ok().map(Arc::new)
+            let (report, response) = tone_of(&heard, &sum).ok()?;
+            Some(Arc::new(ToneFound { report, response }))
         })
     }
 
@@ -201,7 +210,7 @@ impl Desk {
             broken: "The fit broke off.",
         };
         self.think(task, move || {
-            let fit = undo(&tone.1, &profile)?;
+            let fit = undo(&tone.response, &profile)?;
             let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
             Ok(Box::new(move |desk| {
                 desk.source.undo = typed.iter().map(band_text).collect();
@@ -224,7 +233,7 @@ impl Desk {
     /// Every output at the step that most are like, and their sum.
     pub(super) fn tone_chart(&self) -> Chart {
         let tone = self.tone();
-        let report = tone.as_ref().map(|tone| &tone.0);
+        let report = tone.as_ref().map(|tone| &tone.report);
         let top = report
             .iter()
             .flat_map(|report| &report.outputs)
@@ -260,7 +269,8 @@ impl Desk {
             let most = output.changes.iter().map(|change| change.gain_db.abs()).fold(0.0, f64::max);
             ordered(most)
         };
-        let outputs = tone.iter().flat_map(|tone| &tone.0.outputs).filter(|output| output.steps.len() > 1);
+        let outputs =
+            tone.iter().flat_map(|tone| &tone.report.outputs).filter(|output| output.steps.len() > 1);
         let shown = outputs
             .clone()
             .find(|output| Some(&output.output) == picked.as_ref())
