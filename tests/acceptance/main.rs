@@ -12,6 +12,7 @@ mod material;
 mod measuring;
 mod program;
 mod responses;
+mod sessions;
 mod source;
 mod tracks;
 mod usage;

@@ -1,6 +1,6 @@
 //! From what was typed to what the session takes.
 
-use session::Error;
+use session::{Error, ToldTrack};
 
 /// Splits `KEY=VALUE` settings.
 ///
@@ -50,6 +50,31 @@ pub(crate) fn named_numbers(
         }
     };
     named(option, form, written)?.into_iter().map(number).collect()
+}
+
+/// Tracks with the times at which they were played, as `NAME=FROM-TO`.
+///
+/// # Errors
+/// When one is not of this form, or ends before it begins.
+pub(crate) fn stretches(option: &str, written: &[String]) -> Result<Vec<ToldTrack>, Error> {
+    const FORM: &str = "TRACK=FROM-TO, such as quiet=2:10-2:40 or quiet=130-160";
+    let stretch = |(track, times): (String, String)| {
+        let both = times.split_once('-').and_then(|(from, to)| Some((moment(from)?, moment(to)?)));
+        match both {
+            Some((from_s, to_s)) if from_s < to_s => Ok(ToldTrack { track, from_s, to_s }),
+            _ => Err(Error::input(format!("{option} `{track}={times}` is not of the form {FORM}"))),
+        }
+    };
+    named(option, FORM, written)?.into_iter().map(stretch).collect()
+}
+
+/// A moment in seconds, or in minutes and seconds with a colon between.
+fn moment(written: &str) -> Option<f64> {
+    let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite() && *x >= 0.0);
+    match written.split_once(':') {
+        Some((minutes, seconds)) => Some(60.0 * number(minutes)? + number(seconds).filter(|s| *s < 60.0)?),
+        None => number(written),
+    }
 }
 
 /// A channel as a person counts it, from 1, to the session's count from 0.
@@ -110,6 +135,18 @@ mod tests {
         assert_eq!(got, [("left tweeter".to_owned(), 0.95), ("sub".to_owned(), 2.1)]);
         for wrong in ["sub", "=1", "sub=", "sub=-1", "sub=far", "sub=nan"] {
             assert!(named_numbers("--distance", "NAME=METRES", &[wrong.to_owned()]).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_stretch_has_a_track_and_two_times() {
+        let got = stretches("--at", &["quiet=2:10-2:40.5".to_owned(), "pink = 5 - 65".to_owned()]).unwrap();
+        assert_eq!((&*got[0].track, got[0].from_s, got[0].to_s), ("quiet", 130.0, 160.5));
+        assert_eq!((&*got[1].track, got[1].from_s, got[1].to_s), ("pink", 5.0, 65.0));
+        for wrong in
+            ["quiet", "quiet=", "quiet=3", "quiet=9-3", "quiet=1:75-9:00", "quiet=a-b", "quiet=1-inf"]
+        {
+            assert!(stretches("--at", &[wrong.to_owned()]).is_err(), "{wrong}");
         }
     }
 

@@ -451,6 +451,9 @@ pub(crate) struct Import {
     /// The volts of a sample value of 1.0
     #[arg(long, value_name = "X")]
     pub(crate) volts_per_fs: Option<f64>,
+    /// When a track was played that cannot be recognised, such as `quiet=2:10-2:40`
+    #[arg(long, value_name = "TRACK=FROM-TO")]
+    pub(crate) at: Vec<String>,
     /// The set that the captures belong to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,

@@ -270,6 +270,7 @@ fn import(flags: flags::Import) -> Outcome {
         dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
         volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
         set: flags.set,
+        told: args::stretches("--at", &flags.at)?,
     };
     let progress = Progress::new();
     let imported = session::import(&order, &mut |what, share| progress.show(what, share))?;

@@ -154,6 +154,14 @@ impl MatchedFilter {
         &self.time[..self.hop()]
     }
 
+    /// [`MatchedFilter::hop`] results of [`MatchedFilter::scan`] from a position on, which
+    /// counts from the beginning of `recording`; silence is around it.
+    pub fn compressed<T: Copy + Into<f64>>(&mut self, recording: &[T], position: i64) -> &[f64] {
+        self.filter_block(recording, position);
+        self.fft.inverse(&mut self.spectrum, &mut self.time);
+        &self.time[..self.hop()]
+    }
+
     /// How many samples of the recording the results of one block depend on, and how
     /// many of these lie before the first result's position.
     #[must_use]

@@ -12,7 +12,7 @@ use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
 use crate::find::{located, silences};
-use crate::polarity;
+use crate::half_wave;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
@@ -174,7 +174,7 @@ impl Analyse for Running {
             reading.value("clock_ppm", (clock_hz / rate - 1.0) * 1e6);
         }
         write_shape(reading, &heard);
-        polarity::write(reading, &heard.copies, samples, &self.test, heard.band_hz);
+        half_wave::write(reading, &heard.copies, samples, &self.test, heard.band_hz);
         Ok(())
     }
 }
@@ -221,15 +221,9 @@ pub(crate) fn playing_band(
     let noise: Vec<f64> = match background {
         None => vec![0.0; grid.len()],
         Some(background) => {
-            // An exponential sweep's energy is A²L/4f a hertz, L = T/ln(f2/f1); other
-            // excitations are near enough to pink for a threshold.
-            let length_s = excitation.duration_s / (excitation.to_hz / excitation.from_hz).ln();
-            let reach = window.left_s + window.right_s;
-            let energy = |f: f64| excitation.peak().powi(2) * length_s / (4.0 * f) * rate;
-            grid.iter()
-                .zip(background.at(&grid))
-                .map(|(f, density)| density * 0.6 * reach / energy(*f))
-                .collect()
+            let weights = 0.6 * (window.left_s + window.right_s) * rate / copies.count() as f64;
+            let power = excitation.power_at(copies.rate_hz, &grid);
+            power.iter().zip(background.at(&grid)).map(|(power, density)| density * weights / power).collect()
         }
     };
     let strongest = (0..grid.len())

@@ -26,6 +26,8 @@ pub(crate) struct Cells {
     middle: usize,
     /// The energy of each cell's peak itself.
     tight: Vec<f64>,
+    /// Which peaks have been looked at more closely, and how many octaves each fills.
+    filled: Vec<(usize, f64)>,
 }
 
 /// How far a peak stands out.
@@ -39,6 +41,8 @@ pub(crate) struct Standing {
     pub share: f64,
     /// The share of the peak and its tail that lies within some milliseconds.
     pub tight: f64,
+    /// How many octaves the peak fills; nothing when that has not been looked at.
+    pub octaves: f64,
 }
 
 /// The length of a cell.
@@ -64,6 +68,10 @@ const ALONE: f64 = 0.9;
 const TIGHT: f64 = 0.5;
 const TIGHT_S: f64 = 0.015;
 const TIGHT_CYCLES: f64 = 8.0;
+/// How many octaves it must fill. What runs along an exponential sweep for a moment fills
+/// less: a linear glide that touches it stays within 4 ms of it for `√(8·0.004/L)`, 0.16
+/// octaves for the fastest standard track.
+const OCTAVES: f64 = 0.9;
 /// The tail of a peak, in cells: half a second, in which the longest room has rung
 /// down by most of its energy.
 const TAIL: usize = 5;
@@ -77,7 +85,10 @@ impl Standing {
     /// Whether a single peak is enough to tell a sweep: one that resembles it in a part
     /// of its band only is spread wider.
     pub(crate) fn tells_a_sweep(&self) -> bool {
-        self.ratio > 100.0 * STANDS_OUT && self.compact.min(self.share) > ALONE && self.tight > TIGHT
+        self.ratio > 100.0 * STANDS_OUT
+            && self.compact.min(self.share) > ALONE
+            && self.tight > TIGHT
+            && self.octaves > OCTAVES
     }
 
     /// Whether a single peak is enough to tell a noise, which nothing resembles; the two
@@ -95,7 +106,24 @@ impl Cells {
         let reach = (excitation_frames / 2 / length).min((REACH_S / CELL_S) as usize).max(6);
         let span = excitation_frames * 9 / 10 / length;
         let middle = (TIGHT_S.min(TIGHT_CYCLES / from_hz) * sample_rate_hz) as usize;
-        Self { length, reach, span, peaks: Vec::new(), energy: Vec::new(), middle, tight: Vec::new() }
+        let (peaks, energy, tight, filled) = Default::default();
+        Self { length, reach, span, peaks, energy, middle, tight, filled }
+    }
+
+    /// How many samples to each side of a peak are the peak itself.
+    pub(crate) fn middle(&self) -> usize {
+        self.middle
+    }
+
+    /// The peaks of the cells from a sample onward that are higher than `enough`.
+    pub(crate) fn high_from(&self, position: usize, enough: f64) -> Vec<Mark> {
+        let first = (position / self.length).min(self.peaks.len());
+        self.peaks[first..].iter().copied().filter(|mark| mark.power > enough).collect()
+    }
+
+    /// Notes how many octaves the peak at a sample fills.
+    pub(crate) fn fill(&mut self, position: usize, octaves: f64) {
+        self.filled.push((position, octaves));
     }
 
     /// Takes squared envelopes, the first of which belongs to the sample `start`.
@@ -152,7 +180,12 @@ impl Cells {
             compact: self.share(cell, self.reach, floor),
             share: self.share(cell, self.span, floor),
             tight: self.tight[cell] / self.tail(cell, floor).max(f64::MIN_POSITIVE),
+            octaves: self.octaves(self.peaks[cell].position),
         }
+    }
+
+    fn octaves(&self, position: usize) -> f64 {
+        self.filled.iter().rev().find(|(at, _)| *at == position).map_or(0.0, |(_, octaves)| *octaves)
     }
 
     /// The energy of a cell's peak and its tail, a steady floor taken off.

@@ -92,6 +92,27 @@ impl Copies {
         copies
     }
 
+    /// Lays stretches where copies are known to begin, on a known clock; `spans_s` holds
+    /// how much is taken before a copy, how long a copy is, and how much follows it.
+    pub(crate) fn at(
+        positions: &[f64],
+        clock_hz: f64,
+        sample_rate_hz: f64,
+        (lead_s, copy_s, tail_s): (f64, f64, f64),
+    ) -> Self {
+        let lead = (lead_s * sample_rate_hz).round();
+        let begin = |position: &f64| position - lead;
+        Self {
+            rate_hz: clock_hz,
+            clock_ppm: Some((clock_hz / sample_rate_hz - 1.0) * 1e6),
+            starts: positions.iter().map(|position| begin(position).floor() as i64).collect(),
+            advances: positions.iter().map(|position| begin(position).rem_euclid(1.0)).collect(),
+            frames: ((lead_s + copy_s + tail_s) * sample_rate_hz).ceil() as usize,
+            lead_s,
+            tail_s,
+        }
+    }
+
     fn residual_s(
         &self,
         samples: &[f32],
@@ -167,6 +188,11 @@ impl Copies {
             .zip(&self.advances)
             .map(|(start, advance)| deconvolver.impulse(&stretch(samples, *start, self.frames), *advance))
             .collect()
+    }
+
+    /// How many there are.
+    pub(crate) fn count(&self) -> usize {
+        self.starts.len()
     }
 
     /// The moment of the recording, in its samples, that is time zero of the impulse

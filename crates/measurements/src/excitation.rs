@@ -35,6 +35,37 @@ impl Excitation {
         Self::longest(stimulus, |_| true)
     }
 
+    /// One pulse of a stimulus that holds pulses of one shape and nothing else, and all
+    /// its copies.
+    pub(crate) fn pulses(stimulus: &Stimulus) -> Option<Self> {
+        check(stimulus).ok()?;
+        let (mut one, mut starts_s, mut shortest_s): (Option<Segment>, Vec<f64>, f64) =
+            (None, Vec::new(), 1.0);
+        for (start_s, segment) in timeline(stimulus) {
+            let Signal::Pulse { from_hz, to_hz, every_s } = segment.signal else {
+                if segment.signal == Signal::Silence {
+                    continue;
+                }
+                return None;
+            };
+            let duration_s = 1.5 / to_hz + 1.5 / from_hz;
+            // As many as the stretch has room for, however it was rounded.
+            let count = (segment.duration_s / every_s + 1e-6).floor() as usize;
+            starts_s.extend((0..count).map(|i| start_s + i as f64 * every_s));
+            shortest_s = shortest_s.min(every_s);
+            let signal = Signal::Pulse { from_hz, to_hz, every_s: duration_s };
+            let alone = Segment { duration_s, signal, ..segment.clone() };
+            if one.get_or_insert_with(|| alone.clone()) != &alone {
+                return None;
+            }
+        }
+        let segment = one?;
+        let Signal::Pulse { from_hz, to_hz, .. } = segment.signal else { return None };
+        let (duration_s, silence_before_s) = (segment.duration_s, *starts_s.first()?);
+        let silence_after_s = shortest_s - duration_s;
+        Some(Self { segment, starts_s, duration_s, silence_after_s, silence_before_s, from_hz, to_hz })
+    }
+
     /// As [`Excitation::of`], of those segments that are wanted.
     pub(crate) fn longest(stimulus: &Stimulus, wanted: impl Fn(&Segment) -> bool) -> Result<Self, Finding> {
         check(stimulus).map_err(|text| Finding::stop("stimulus-unusable", format!("{text}.")))?;
@@ -94,6 +125,16 @@ impl Excitation {
     /// The sweep, where it is one.
     pub(crate) fn sweep(&self, sample_rate_hz: f64) -> Option<Sweep> {
         sweep_of(&self.segment, sample_rate_hz)
+    }
+
+    /// The power `|X(f)|²` of one copy at frequencies, over a sixth of an octave each.
+    pub(crate) fn power_at(&self, sample_rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
+        let samples = self.samples(sample_rate_hz);
+        // Short ones are padded, so that a sixth of an octave holds some points.
+        let n = fast_len(samples.len().max((sample_rate_hz / self.from_hz * 32.0) as usize));
+        let power: Vec<f64> = rfft(&samples, n).iter().map(|x| x.norm_sqr()).collect();
+        let prefix = LogPrefix::new(&power, sample_rate_hz / n as f64);
+        frequency_hz.iter().map(|f| prefix.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
     }
 
     /// The peak amplitude.

@@ -41,7 +41,7 @@ pub(crate) fn located(
 }
 
 /// Tells a wrong track from none.
-fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str) -> Finding {
+pub(crate) fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str) -> Finding {
     let heard = recognise(samples, sample_rate_hz, &tracks());
     let longest = heard
         .into_iter()

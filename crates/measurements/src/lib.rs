@@ -6,11 +6,13 @@
 
 mod arrival;
 mod background;
+mod bursts;
 mod cells;
 mod clock;
 mod copies;
 mod excitation;
 mod find;
+mod half_wave;
 mod headroom;
 mod level;
 mod lines;
@@ -47,6 +49,8 @@ pub fn built_ins() -> Vec<Box<dyn Measurement>> {
         Box::new(SweepMeasurement::new()),
         Box::new(TransferMeasurement::new()),
         Box::new(ArrivalMeasurement::new()),
+        Box::<polarity::PolarityMeasurement>::default(),
+        Box::<bursts::BurstsMeasurement>::default(),
         Box::new(RattleMeasurement::new()),
         Box::<noise::Noise>::default(),
     ]

@@ -1,193 +1,269 @@
-//! Which way a driver moves first.
+//! `polarity`: which way an output or a driver moves first, from pulses or a sweep.
 
+use dsp::correlate::cross_correlate;
 use dsp::crossover::{Family, high_pass, low_pass};
 use dsp::deconvolve::TimeWindow;
-use dsp::statistics::rms;
-use measure::{Finding, Reading};
+use dsp::statistics::median;
+use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, Stimulus, StimulusWanted};
 
+use crate::arrival::playing_band;
+use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
+use crate::find::{located, not_found, silences};
+use crate::half_wave;
+use crate::recognise::recognise;
+use crate::signals::track;
+use crate::tape::{Tape, Tops, tops};
+use crate::taped::{Analyse, Taped};
 
-/// A driver's own roll-offs and its crossover follow the first half-wave with a
-/// larger one of the other sign, so the largest says nothing. The first of at
-/// least this part of the largest does; a tweeter behind a steep high-pass has no more.
-const FIRST: f64 = 0.12;
+const ID: &str = "polarity";
+const VERSION: u32 = 1;
 
-/// How far the first half-wave must stand above what lies before it (RMS).
-const CLEAR: f64 = 5.0;
+/// How much before and after each pulse is used: less than the shortest pace.
+const BEFORE_S: f64 = 0.08;
+const AFTER_S: f64 = 0.2;
+/// How far a pulse may be from where the recogniser expects it.
+const REACH_S: f64 = 0.03;
+/// How alike two pulses must be (correlation): one on which a door is shut is left out.
+const ALIKE: f64 = 0.5;
+/// The fewest pulses that are enough.
+const FEWEST: usize = 8;
 
-/// What would have to be called first by then is no first half-wave any more.
-const LAST: f64 = 0.35;
-
-/// How long before and after the peak is looked at.
-const REACH_S: f64 = 0.05;
-
-/// Writes the label `polarity`: `normal`, `inverted` or `unclear`.
+/// The measurement `polarity`.
 ///
-/// What a band limit of linear phase puts before an impulse could be taken for the
-/// first half-wave. Therefore the impulse is taken an octave beyond the band in
-/// which the driver plays, as far as the excitation reaches, and then limited to
-/// that band by filters that have nothing before their impulse: a Butterworth
-/// high-pass of second order at its lower end, a low-pass of fourth order at its
-/// upper end, or at half the excitation's end if that is lower.
+/// All pulses of the recording are laid on top of each other on the player's clock and
+/// averaged, which takes 16 dB off the noise for 40 of them; the mean is divided by the
+/// pulse that was played, and the first half-wave of what is left says which way the
+/// output moved (see [`half_wave::write`]). With a sweep track the two sweeps are used.
 ///
-/// References: polarity testers look at the first half-wave (common practice, no
-/// source); the orders and the two limits are ours, tried on the drivers of the
-/// simulated cars and on the random ones of the test below.
-///
-/// Accuracy: `random_drivers_are_told_from_those_wired_backwards`.
-pub(crate) fn write(
-    reading: &mut Reading,
-    copies: &Copies,
-    samples: &[f32],
-    excitation: &Excitation,
-    (low_hz, high_hz): (f64, f64),
-) {
-    let top_hz = excitation.to_hz.min(0.47 * copies.rate_hz);
-    let wide_hz = ((0.5 * low_hz).max(excitation.from_hz), (2.0 * high_hz).min(top_hz));
-    let impulse = mean(&copies.impulses_within(samples, excitation, wide_hz));
-    let window = TimeWindow::half_faded(REACH_S, REACH_S);
-    let mut part = impulse.windowed(copies.peak_s(&impulse), &window).samples;
-    let corners_hz = (low_hz, (1.2 * high_hz).min(0.5 * top_hz));
-    let polarity = match causal(copies.rate_hz, corners_hz) {
-        Some(mut filter) => {
-            filter.process_in_place(&mut part);
-            first_half_wave(&part)
+/// Accuracy: `drivers_are_told_by_pulses`.
+#[derive(Debug, Default)]
+pub(crate) struct PolarityMeasurement {
+    running: Taped<Running>,
+}
+
+#[derive(Debug)]
+struct Running {
+    stimulus: Stimulus,
+    excitation: Excitation,
+    pulses: bool,
+    tape: Tape,
+}
+
+impl Measurement for PolarityMeasurement {
+    fn manifest(&self) -> Manifest {
+        Manifest {
+            id: ID.to_owned(),
+            title: "Polarity".to_owned(),
+            version: VERSION,
+            summary: "Which way an output or a driver moves first, and how surely that is told. From the track of pulses, or \
+                      from any sweep track; for a tweeter use its sweep."
+                .to_owned(),
+            channels: 1,
+            needs_reference: false,
+            stimulus: StimulusWanted::Known(track("polarity").unwrap_or_default()),
+            parameters: Vec::new(),
         }
-        None => "unclear",
-    };
-    if polarity == "unclear" {
-        let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
-        reading.finding(Finding::note("polarity-unclear", text));
     }
-    reading.label("polarity", polarity);
+
+    fn start(&mut self, start: &Start) -> Result<(), Finding> {
+        self.running.start(start)
+    }
+
+    fn feed(&mut self, block: &Block<'_>) -> Feed {
+        self.running.feed(block)
+    }
+
+    fn reading(&mut self) -> Reading {
+        self.running.reading()
+    }
+
+    fn finish(&mut self) -> Reading {
+        self.running.finish()
+    }
 }
 
-fn causal(rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<dsp::biquad::Cascade> {
-    let mut filter = high_pass(rate_hz, Family::Butterworth, 2, low_hz).ok()?;
-    filter.append(low_pass(rate_hz, Family::Butterworth, 4, high_hz).ok()?);
-    Some(filter)
+impl Analyse for Running {
+    const ID: &'static str = ID;
+    const VERSION: u32 = VERSION;
+
+    fn prepare(start: &Start) -> Result<Self, Finding> {
+        let stimulus = start.stimulus.clone().ok_or_else(|| {
+            let text =
+                "Polarity is told from a known sound. Name the track that was played: `polarity` or a sweep.";
+            Finding::stop("stimulus-missing", text)
+        })?;
+        let pulses = Excitation::pulses(&stimulus);
+        let (pulses, excitation) = match pulses {
+            Some(excitation) => (true, excitation),
+            None => (false, Excitation::of(&stimulus)?),
+        };
+        Ok(Self { stimulus, excitation, pulses, tape: Tape::new(start)? })
+    }
+
+    fn tape(&self) -> &Tape {
+        &self.tape
+    }
+
+    fn tape_mut(&mut self) -> &mut Tape {
+        &mut self.tape
+    }
+
+    fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
+        let (samples, rate) = (&self.tape.samples, self.tape.sample_rate_hz);
+        if tops(samples, rate) == Tops::AtFullScale {
+            let text = "The recorder clipped: the waveform is flat at its full scale. Turn its input down and record again.";
+            return Err(Finding::stop("clipped", text));
+        }
+        let (copies, positions) = if self.pulses {
+            self.pulse_copies(reading)?
+        } else {
+            let positions = located(samples, rate, &self.stimulus.name, &self.excitation)?;
+            let background = Background::of(&silences(samples, rate, &self.excitation, &positions), rate);
+            let copies = Copies::new(samples, rate, &self.excitation, &positions, background.as_ref());
+            (copies, positions)
+        };
+        if let Some(ppm) = copies.clock_ppm {
+            reading.value("clock_ppm", ppm);
+        }
+        let background = Background::of(&silences(samples, rate, &self.excitation, &positions), rate);
+        let whole = mean(&copies.impulses(samples, &self.excitation));
+        let band = playing_band(&whole, &copies, &self.excitation, background.as_ref(), rate)?;
+        half_wave::write(reading, &copies, samples, &self.excitation, band);
+        let impulse = mean(&copies.impulses_within(samples, &self.excitation, band));
+        let part = impulse.windowed(copies.peak_s(&impulse), &TimeWindow::half_faded(0.03, 0.05));
+        let time_s = (0..part.samples.len()).map(|i| part.start_s + i as f64 / copies.rate_hz).collect();
+        reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
+        Ok(())
+    }
 }
 
-/// The way of the first half-wave; the peak lies in the middle of the stretch.
-fn first_half_wave(impulse: &[f64]) -> &'static str {
-    let highest = impulse.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
-    // The second quarter of what lies before the peak: clear of the fade and of the onset.
-    let before = &impulse[impulse.len() / 8..impulse.len() / 4];
-    let enough = (FIRST * highest).max(CLEAR * rms(before).unwrap_or(0.0));
-    // Half-waves, not samples: a steep flank may pass from one to the next without a
-    // sample that both of its neighbours stay below.
-    let half_waves = impulse.chunk_by(|a, b| (*a > 0.0) == (*b > 0.0));
-    let highest_of = |half_wave: &[f64]| half_wave.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
-    match half_waves.into_iter().find(|half_wave| highest_of(half_wave) > enough) {
-        Some(first) if enough < LAST * highest => {
-            if first[0] > 0.0 {
-                "normal"
-            } else {
-                "inverted"
+impl Running {
+    /// The pulses of the tape, each laid where the clock that they share puts it.
+    fn pulse_copies(&self, reading: &mut Reading) -> Result<(Copies, Vec<usize>), Finding> {
+        let (samples, rate) = (&self.tape.samples, self.tape.sample_rate_hz);
+        let name = &self.stimulus.name;
+        if samples.iter().all(|x| x.abs() < 1e-6) {
+            let text = "The recording is silent. Check the input, its gain and the cable.";
+            return Err(Finding::stop("no-signal", text));
+        }
+        let heard = recognise(samples, rate, std::slice::from_ref(&self.stimulus))
+            .into_iter()
+            .reduce(|a, b| if b.clearness > a.clearness { b } else { a })
+            .ok_or_else(|| not_found(samples, rate, name))?;
+        let stretch = (heard.end_s - heard.start_s) / self.stimulus.duration_s();
+        let expected: Vec<f64> =
+            self.excitation.starts_s.iter().map(|at_s| (heard.start_s + at_s * stretch) * rate).collect();
+        let aligned = aligned(samples, rate, &expected, &self.excitation);
+        if aligned.len() < FEWEST {
+            let text = format!(
+                "Only {} of the {} pulses of `{name}` can be used; the others are missing, or drowned by something else. Play the \
+                 whole track again, and be quiet meanwhile.",
+                aligned.len(),
+                expected.len()
+            );
+            return Err(Finding::stop("cut", text));
+        }
+        reading.value("pulses", aligned.len() as f64);
+        let points: Vec<(f64, f64)> =
+            aligned.iter().map(|(i, position)| (self.excitation.starts_s[*i], *position)).collect();
+        let (zero, clock_hz) = line(&points);
+        let positions: Vec<f64> = points.iter().map(|(start_s, _)| zero + start_s * clock_hz).collect();
+        let whole = positions.iter().map(|position| position.round().max(0.0) as usize).collect();
+        Ok((Copies::at(&positions, clock_hz, rate, (BEFORE_S, self.excitation.duration_s, AFTER_S)), whole))
+    }
+}
+
+/// Which pulses are there, and where each begins: each is laid over their mean.
+fn aligned(samples: &[f32], rate: f64, expected: &[f64], excitation: &Excitation) -> Vec<(usize, f64)> {
+    let top_hz = excitation.to_hz.min(0.45 * rate);
+    let band = || {
+        let mut band = high_pass(rate, Family::Butterworth, 2, excitation.from_hz).ok()?;
+        band.append(low_pass(rate, Family::Butterworth, 4, top_hz).ok()?);
+        Some(band)
+    };
+    let frames = |s: f64| (s * rate).round() as i64;
+    let snippet = |position: f64, before_s: f64, after_s: f64| -> Option<Vec<f64>> {
+        let first = position.round() as i64 - frames(before_s);
+        let last = position.round() as i64 + frames(after_s);
+        let part = samples.get(usize::try_from(first).ok()?..usize::try_from(last).ok()?)?;
+        let mut part: Vec<f64> = part.iter().map(|x| f64::from(*x)).collect();
+        let mean = part.iter().sum::<f64>() / part.len() as f64;
+        part.iter_mut().for_each(|x| *x -= mean);
+        band()?.process_in_place(&mut part);
+        Some(part)
+    };
+    let parts: Vec<Option<Vec<f64>>> =
+        expected.iter().map(|at| snippet(*at, REACH_S + 0.02, REACH_S + 0.12)).collect();
+    let core = frames(REACH_S) as usize;
+    // The pulse that is most like the typical one is the first template.
+    let powers: Vec<f64> =
+        parts.iter().map(|part| part.as_ref().map_or(0.0, |p| p.iter().map(|x| x * x).sum())).collect();
+    let Some(typical) = median(&powers.iter().copied().filter(|p| *p > 0.0).collect::<Vec<_>>()) else {
+        return Vec::new();
+    };
+    let first = (0..parts.len())
+        .filter(|i| powers[*i] > 0.0)
+        .min_by(|a, b| (powers[*a] - typical).abs().total_cmp(&(powers[*b] - typical).abs()));
+    let Some(first) = first.and_then(|i| parts[i].as_ref()) else { return Vec::new() };
+    let mut template = first[core..first.len() - core].to_vec();
+    let mut found: Vec<(usize, f64)> = Vec::new();
+    for _ in 0..2 {
+        found.clear();
+        let mut sum = vec![0.0; template.len()];
+        for (index, part) in parts.iter().enumerate() {
+            let Some(part) = part else { continue };
+            let Some((lag, alike)) = best_lag(part, &template) else { continue };
+            if alike < ALIKE {
+                continue;
+            }
+            found.push((index, expected[index].round() + lag - core as f64));
+            let whole = lag.round() as usize;
+            for (sum, x) in sum.iter_mut().zip(part.get(whole..).unwrap_or(&[])) {
+                *sum += x;
             }
         }
-        _ => "unclear",
+        if found.len() < 2 {
+            break;
+        }
+        template = sum;
     }
+    found
+}
+
+/// Where a template lies in a stretch, and how alike they are there.
+fn best_lag(part: &[f64], template: &[f64]) -> Option<(f64, f64)> {
+    let correlation = cross_correlate(part, template);
+    let lags = &correlation[template.len() - 1..=part.len() - 1];
+    let highest = (0..lags.len()).max_by(|a, b| lags[*a].total_cmp(&lags[*b]))?;
+    let energy = |x: &[f64]| x.iter().map(|x| x * x).sum::<f64>();
+    let both = energy(&part[highest..highest + template.len()]) * energy(template);
+    // A parabola is enough: forty of them are averaged.
+    let at = |i: usize| lags.get(i).copied().unwrap_or(f64::NAN);
+    let (left, right) = (at(highest.wrapping_sub(1)), at(highest + 1));
+    let bend = left - 2.0 * lags[highest] + right;
+    let fine = if bend < 0.0 { 0.5 * (left - right) / bend } else { 0.0 };
+    (both > 0.0).then(|| (highest as f64 + fine, lags[highest] / both.sqrt()))
+}
+
+/// The line through points that most of them lie on: those far off (three times the
+/// median of the distances) are left out once.
+fn line(points: &[(f64, f64)]) -> (f64, f64) {
+    let fit = |points: &[(f64, f64)]| {
+        let n = points.len() as f64;
+        let (x, y) =
+            (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
+        let squares: f64 = points.iter().map(|p| (p.0 - x).powi(2)).sum();
+        let slope = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>() / squares.max(1e-12);
+        (y - slope * x, slope)
+    };
+    let (zero, slope) = fit(points);
+    let off = |p: &(f64, f64)| (p.1 - zero - slope * p.0).abs();
+    let limit = 3.0 * median(&points.iter().map(off).collect::<Vec<_>>()).unwrap_or(0.0) + 1e-9;
+    let near: Vec<(f64, f64)> = points.iter().copied().filter(|p| off(p) <= limit).collect();
+    if near.len() > 2 { fit(&near) } else { (zero, slope) }
 }
 
 #[cfg(test)]
-mod tests {
-    use dsp::biquad::{Biquad, Cascade};
-    use dsp::crossover::{Family, high_pass, low_pass};
-    use dsp::noise::WhiteNoise;
-    use measure::{Block, Measurement, Start};
-    use testkit::at_most;
-
-    use crate::SweepMeasurement;
-    use crate::signals::{render, track};
-
-    const RATE: f64 = 48_000.0;
-
-    /// Samples of a crossed-over tweeter: its first half-wave reaches its highest
-    /// sample right before the steep flank of the second.
-    #[test]
-    fn a_first_half_wave_counts_although_its_top_is_next_to_a_steep_flank() {
-        let tweeter = [-0.05, 0.05, -0.1, 0.354, 0.355, -1.0, -0.169, 0.191, 0.284, 0.36, -0.025];
-        let mut impulse = [[0.0; 59].as_slice(), &tweeter, &[0.0; 58]].concat();
-        assert_eq!(super::first_half_wave(&impulse), "normal");
-        impulse.iter_mut().for_each(|x| *x = -*x);
-        assert_eq!(super::first_half_wave(&impulse), "inverted");
-        assert_eq!(super::first_half_wave(&[0.0; 128]), "unclear");
-    }
-
-    /// Numbers from 0 to 1, by the generator's own sequence.
-    struct Chance(WhiteNoise);
-
-    impl Chance {
-        fn between(&mut self, low: f64, high: f64) -> f64 {
-            // The fraction of a large multiple of a normal deviate is uniform enough.
-            low + (high - low) * (1e4 * self.0.sample()).rem_euclid(1.0)
-        }
-    }
-
-    /// A driver with its own roll-offs, a resonance and its crossover, and what
-    /// arrives after it by way of windows and seats.
-    fn driver(kind: usize, chance: &mut Chance) -> (&'static str, Cascade, Vec<(usize, f64)>) {
-        let (track, (low, high), crossover) = match kind {
-            0 => ("sweep-sub", (25.0, 400.0), (None, Some(80.0))),
-            1 => ("sweep-mid", (60.0, 3_000.0), (None, Some(350.0))),
-            2 => ("sweep-mid", (120.0, 7_000.0), (Some(350.0), Some(3_000.0))),
-            _ => ("sweep-high", (1_300.0, 19_000.0), (Some(3_000.0), None)),
-        };
-        let mut scale = || chance.between(0.8, 1.25);
-        let mut chain = high_pass(RATE, Family::Butterworth, 2, low * scale()).unwrap();
-        chain.append(low_pass(RATE, Family::Butterworth, 2, high * scale()).unwrap());
-        let (below, above) = crossover;
-        if let Some(corner) = below {
-            chain.append(high_pass(RATE, Family::LinkwitzRiley, 4, corner * scale()).unwrap());
-        }
-        if let Some(corner) = above {
-            chain.append(low_pass(RATE, Family::LinkwitzRiley, 4, corner * scale()).unwrap());
-        }
-        let middle = (low * high).sqrt() * scale();
-        chain.push(Biquad::peak(RATE, middle, chance.between(-4.0, 4.0), chance.between(1.0, 3.0)).unwrap());
-        let later = (0..4)
-            .map(|_| (chance.between(0.0005, 0.008), chance.between(-0.6, 0.6)))
-            .map(|(seconds, gain)| ((seconds * RATE) as usize, gain))
-            .collect();
-        (track, chain, later)
-    }
-
-    /// Source: analytic; the filters of a driver and its crossover are causal, so
-    /// that a positive gain moves it outward first. All must be told or be called
-    /// unclear, and few may be unclear.
-    #[test]
-    fn random_drivers_are_told_from_those_wired_backwards() {
-        let mut chance = Chance(WhiteNoise::new(17));
-        let (count, mut unclear) = (20, 0);
-        for number in 0..count {
-            let (name, mut chain, later) = driver(number % 4, &mut chance);
-            let sign = if chance.between(0.0, 1.0) < 0.5 { -1.0 } else { 1.0 };
-            let stimulus = track(name).unwrap();
-            let mut dry: Vec<f64> = render(&stimulus, RATE).iter().map(|x| sign * f64::from(*x)).collect();
-            chain.process_in_place(&mut dry);
-            let loudest = dry.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
-            let mut noise = WhiteNoise::new(number as u64);
-            let samples: Vec<f32> = (0..dry.len())
-                .map(|i| {
-                    let echoes: f64 =
-                        later.iter().filter(|(at, _)| *at <= i).map(|(at, gain)| gain * dry[i - at]).sum();
-                    (0.5 / loudest * (dry[i] + echoes) + 0.003 * noise.sample()) as f32
-                })
-                .collect();
-            let mut measurement = SweepMeasurement::new();
-            let start =
-                Start { sample_rate_hz: RATE, channels: 1, stimulus: Some(stimulus), ..Start::default() };
-            measurement.start(&start).unwrap();
-            measurement.feed(&Block { first_frame: 0, channels: &[&samples], gap: false });
-            let reading = measurement.finish();
-            let wanted = if sign > 0.0 { "normal" } else { "inverted" };
-            match reading.labels["polarity"].as_str() {
-                "unclear" => unclear += 1,
-                got => assert_eq!(got, wanted, "driver {number} with {name}"),
-            }
-        }
-        at_most("the unclear ones", f64::from(unclear), 0.1 * count as f64);
-    }
-}
+mod tests;

@@ -1,8 +1,10 @@
 //! Recognises tracks in a recording of any length, or in a stream as it comes.
 
 mod listener;
+mod onset;
 mod pattern;
 mod tone;
+mod train;
 
 #[cfg(test)]
 mod tests;
@@ -13,6 +15,7 @@ use measure::Stimulus;
 use self::listener::Listener;
 use self::pattern::{Pattern, patterns};
 use self::tone::ToneWatch;
+use self::train::TrainWatch;
 
 /// A track that was heard.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,7 +30,16 @@ pub struct Heard {
     /// How much of it there is.
     pub extent: Extent,
     /// How far it stands out from what else was heard; of use to compare two guesses.
-    clearness: f64,
+    pub(crate) clearness: f64,
+}
+
+impl Heard {
+    /// A track of which somebody says that it was played then.
+    #[must_use]
+    pub fn told(track: &str, start_s: f64, end_s: f64) -> Self {
+        let extent = Extent::Whole;
+        Self { track: track.to_owned(), start_s, end_s, extent, clearness: f64::INFINITY }
+    }
 }
 
 /// How much of a track has been heard.
@@ -49,10 +61,10 @@ pub enum Extent {
 /// inverse phase, which turns what the signal passed through into one short peak
 /// wherever it begins; a track is recognised by peaks that lie as far apart as its
 /// copies do, whatever the two clocks (±500 ppm). Tones are recognised by their exact
-/// frequency, held for five seconds.
+/// frequency, held for five seconds; pulses and bursts by their order in time and in
+/// frequency.
 ///
-/// Not recognised are tracks of pulses, of short bursts, and of silence: other sounds
-/// are too much like them.
+/// Not recognised is a track of silence: silence is like any other.
 ///
 /// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
 /// Memory: some seconds of the stream, and a few bytes for each tenth of a second of
@@ -67,6 +79,7 @@ pub struct Recogniser {
     listeners: Vec<Listener>,
     patterns: Vec<Pattern>,
     tones: Vec<ToneWatch>,
+    trains: Vec<TrainWatch>,
     ended: bool,
 }
 
@@ -99,6 +112,7 @@ impl Recogniser {
         let rate_hz = sample_rate_hz / factor as f64;
         let (listeners, patterns) = patterns(tracks, rate_hz, step_s);
         let tones = tracks.iter().filter_map(|track| ToneWatch::of(track, rate_hz)).collect();
+        let trains = tracks.iter().filter_map(|track| TrainWatch::of(track, rate_hz)).collect();
         Self {
             sample_rate_hz,
             rate_hz,
@@ -108,6 +122,7 @@ impl Recogniser {
             listeners,
             patterns,
             tones,
+            trains,
             ended: false,
         }
     }
@@ -136,6 +151,7 @@ impl Recogniser {
         let before = self.stream.len();
         self.decimator.finish(&mut self.stream);
         self.work(before);
+        self.trains.iter_mut().for_each(TrainWatch::end);
         for listener in &mut self.listeners {
             listener.finish(&self.stream, self.base);
         }
@@ -145,6 +161,9 @@ impl Recogniser {
     fn work(&mut self, before: usize) {
         for tone in &mut self.tones {
             tone.feed(&self.stream[before..]);
+        }
+        for train in &mut self.trains {
+            train.feed(&self.stream[before..]);
         }
         let mut needed = self.base + self.stream.len();
         for listener in &mut self.listeners {
@@ -167,6 +186,8 @@ impl Recogniser {
         let elapsed_s = self.elapsed_s();
         let mut guesses: Vec<Heard> =
             self.tones.iter().flat_map(|tone| tone.heard(moment_s, self.ended)).collect();
+        let trains = self.trains.iter();
+        guesses.extend(trains.flat_map(|train| train.heard(moment_s, elapsed_s, self.ended)));
         for pattern in &self.patterns {
             let known_s = pattern.listeners().map(|index| self.listeners[index].next()).min().unwrap_or(0)
                 as f64
@@ -193,19 +214,32 @@ pub(crate) fn recognise(samples: &[f32], sample_rate_hz: f64, tracks: &[Stimulus
     recogniser.heard()
 }
 
-/// Of guesses that claim the same time, the one that has more of its track and stands
-/// out further.
+/// Of guesses that claim the same time, the one that has more of its track or, among
+/// different tracks, stands out further.
 fn without_overlaps(mut guesses: Vec<Heard>) -> Vec<Heard> {
     let rank = |heard: &Heard| (heard.extent != Extent::Cut, heard.extent == Extent::Whole);
     guesses.sort_by(|a, b| rank(b).cmp(&rank(a)).then_with(|| b.clearness.total_cmp(&a.clearness)));
-    let mut kept: Vec<Heard> = Vec::new();
+    // A track's second copy, taken for its first one, may stand out further than both do
+    // together; it speaks for the track all the same.
+    let mut each: Vec<Heard> = Vec::new();
     for guess in guesses {
-        // The silences at both ends may be shared.
-        let free = |other: &Heard| guess.end_s - 1.2 < other.start_s || other.end_s - 1.2 < guess.start_s;
-        if kept.iter().all(free) {
+        match each.iter_mut().find(|kept| kept.track == guess.track && overlap(kept, &guess)) {
+            Some(kept) => kept.clearness = kept.clearness.max(guess.clearness),
+            None => each.push(guess),
+        }
+    }
+    each.sort_by(|a, b| rank(b).0.cmp(&rank(a).0).then_with(|| b.clearness.total_cmp(&a.clearness)));
+    let mut kept: Vec<Heard> = Vec::new();
+    for guess in each {
+        if !kept.iter().any(|other| overlap(other, &guess)) {
             kept.push(guess);
         }
     }
     kept.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
     kept
+}
+
+/// Whether two tracks sound at the same time. The silences at both ends may be shared.
+fn overlap(a: &Heard, b: &Heard) -> bool {
+    a.end_s - 1.2 >= b.start_s && b.end_s - 1.2 >= a.start_s
 }

@@ -11,7 +11,7 @@ use dsp::resample::read_at;
 use dsp::response::{db, interpolate_log};
 use measure::{Block, Measurement, ParameterValue, Reading, Start};
 use measurements::signals::{render, track};
-use measurements::{Extent, Recogniser, SweepMeasurement};
+use measurements::{Recogniser, SweepMeasurement};
 use testkit::{at_most, near};
 
 /// How many recordings the suite tries, and how many a thorough run; their seeds count
@@ -261,9 +261,8 @@ fn other_sound(random: &mut WhiteNoise, rate: f64) -> Vec<f64> {
 /// No track is recognised in music-like and noise-like sounds, at 16 kHz so that the run
 /// stays short; each stretch of ten seconds has another level over a little noise.
 ///
-/// Glides are among them. In 20 minutes one, a linear glide that runs along `sweep-high`
-/// for a second, is called a part of that sweep; that is no recognition (no capture is
-/// made of a part), and more than that one would be a fault.
+/// Glides are among them, one of which runs along `sweep-high` for a moment; no part of a
+/// track is to be heard in them either.
 #[test]
 fn other_sounds_are_not_taken_for_a_track() {
     let rate = 16_000.0;
@@ -277,10 +276,7 @@ fn other_sounds_are_not_taken_for_a_track() {
         recogniser.feed(&samples);
     }
     recogniser.end();
-    let (parts, tracks): (Vec<_>, Vec<_>) =
-        recogniser.heard().into_iter().partition(|heard| heard.extent == Extent::Cut);
-    assert_eq!(tracks, []);
-    at_most("sounds that were called a part of a track", parts.len() as f64, 1.0);
+    assert_eq!(recogniser.heard(), []);
 }
 
 /// Six minutes at 48 kHz with the track in the last one; time and memory are measured

@@ -5,7 +5,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use job::{Job, Set};
-use measure::{Finding, Reading, Stimulus};
+use measure::{Finding, Reading, Signal, Stimulus};
 use measurements::{Extent, Heard, Recogniser};
 use recording::Audio;
 use serde::Serialize;
@@ -35,6 +35,19 @@ pub struct ImportOrder {
     pub volts_per_fs: Option<f64>,
     /// The set that the captures belong to.
     pub set: Option<String>,
+    /// Tracks of which somebody says when they were played.
+    pub told: Vec<ToldTrack>,
+}
+
+/// A track of which somebody says when it was played: silence cannot be recognised.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ToldTrack {
+    /// Its name.
+    pub track: String,
+    /// When it begins, in seconds from the beginning of the recording.
+    pub from_s: f64,
+    /// When it ends.
+    pub to_s: f64,
 }
 
 /// What was found where.
@@ -89,6 +102,7 @@ pub fn import(order: &ImportOrder, progress: &mut dyn FnMut(&str, f64)) -> Resul
     let mut calibration = analysis::with_microphone(microphone.as_ref());
     calibration.dbfs_at_94 = order.dbfs_at_94.or(calibration.dbfs_at_94);
     calibration.volts_per_fs = order.volts_per_fs.or(calibration.volts_per_fs);
+    check_told(order, &stimuli)?;
     // What cannot be read is told before anything is changed.
     for path in &order.recordings {
         std::fs::File::open(path).map_err(|error| Error::io("open", path, &error))?;
@@ -109,7 +123,7 @@ pub fn import(order: &ImportOrder, progress: &mut dyn FnMut(&str, f64)) -> Resul
             set: order.set.as_deref().and_then(Set::from_word),
             rig: format!("recording {}", name(path)),
         };
-        recordings.push(one(path, audio, &stimuli, &keeping, job, progress)?);
+        recordings.push(one(path, audio, &stimuli, &order.told, &keeping, job, progress)?);
     }
     let results = recordings.iter().flat_map(|recording| &recording.tracks);
     let captures = results.filter(|track| track.capture.is_some() && !track.stopped()).count();
@@ -140,13 +154,50 @@ fn check(path: &Path, audio: &Audio, order: &ImportOrder) -> Result<()> {
             )));
         }
     }
+    for told in &order.told {
+        if told.to_s > audio.duration_s() + 0.05 {
+            return Err(Error::input(format!(
+                "--at {}: {} lasts {} only",
+                told.track,
+                path.display(),
+                clock(audio.duration_s())
+            )));
+        }
+    }
     Ok(())
+}
+
+/// What is said of tracks must be possible before anything is done.
+fn check_told(order: &ImportOrder, stimuli: &[Stimulus]) -> Result<()> {
+    let Some(first) = order.told.first() else { return Ok(()) };
+    if order.recordings.len() > 1 {
+        return Err(Error::input(format!(
+            "--at {}: of which of the {} recordings? Import that one alone",
+            first.track,
+            order.recordings.len()
+        )));
+    }
+    for told in &order.told {
+        tracks::named(&told.track, stimuli)?;
+    }
+    Ok(())
+}
+
+/// What was heard, less what lies where somebody says that another track was played.
+fn with_told(mut heard: Vec<Heard>, told: &[ToldTrack]) -> Vec<Heard> {
+    for told in told {
+        heard.retain(|heard| heard.end_s - 1.2 < told.from_s || told.to_s - 1.2 < heard.start_s);
+        heard.push(Heard::told(&told.track, told.from_s, told.to_s));
+    }
+    heard.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
+    heard
 }
 
 fn one(
     path: &Path,
     audio: Audio,
     stimuli: &[Stimulus],
+    told: &[ToldTrack],
     keeping: &Keeping,
     job: &mut Job,
     progress: &mut dyn FnMut(&str, f64),
@@ -156,6 +207,7 @@ fn one(
     let findings = condition(&audio);
     let file = name(path);
     let heard = listen(&audio, keeping.channel, stimuli, &mut |share| progress(&file, 0.7 * share));
+    let heard = with_told(heard, told);
     // All cuts are on disk before the recording is let go and the first is computed.
     let mut kept: Vec<(Heard, Option<Kept>)> = Vec::new();
     for heard in heard {
@@ -164,7 +216,9 @@ fn one(
         let capture = match (track, heard.extent) {
             (Some(track), Extent::Whole) => {
                 let label = format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0)));
-                let cut = cut_out(&audio, &heard);
+                // Beside silence there may be anything.
+                let silent = track.segments.iter().all(|segment| segment.signal == Signal::Silence);
+                let cut = cut_out_by(if silent { 0.0 } else { MARGIN_S }, &audio, &heard);
                 Some(keeping.keep(job, track, &Filing::named(&label), sample_rate_hz, &cut)?)
             }
             _ => None,
@@ -224,9 +278,13 @@ pub(crate) fn listen(
 
 /// The stretch of a track, with its margins, of all channels.
 pub(crate) fn cut_out<'a>(audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
+    cut_out_by(MARGIN_S, audio, heard)
+}
+
+fn cut_out_by<'a>(margin_s: f64, audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
     let rate = f64::from(audio.sample_rate_hz);
     let frame = |s: f64| ((s * rate).round().max(0.0) as usize).min(audio.frames());
-    let range = frame(heard.start_s - MARGIN_S)..frame(heard.end_s + MARGIN_S);
+    let range = frame(heard.start_s - margin_s)..frame(heard.end_s + margin_s);
     audio.channels.iter().map(|channel| &channel[range.clone()]).collect()
 }
 

@@ -38,7 +38,7 @@ pub use desk::serve;
 pub use error::{Error, Fault, Result};
 pub use files::{Written, write_text};
 pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_channels};
-pub use import::{ImportOrder, Imported, import};
+pub use import::{ImportOrder, Imported, ToldTrack, import};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
 pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
 pub use listening::{HeardTrack, ListenEvent, Listening};

@@ -61,7 +61,9 @@ pub(crate) struct Kept {
 /// What a track is measured with, and the stage that this belongs to.
 pub(crate) fn measurement_for(track: &Stimulus) -> Option<(&'static str, Stage)> {
     let mut sounds = track.segments.iter().filter(|segment| segment.signal != Signal::Silence);
-    let first = sounds.next()?;
+    let Some(first) = sounds.next() else {
+        return (!track.segments.is_empty()).then_some(("noise", Stage::Source));
+    };
     match first.signal {
         Signal::Sweep { .. } if !first.side.is_both() => Some(("arrival", Stage::Timing)),
         // A sweep that leaves out bass or treble is for one driver.
@@ -71,6 +73,8 @@ pub(crate) fn measurement_for(track: &Stimulus) -> Option<(&'static str, Stage)>
         Signal::Sweep { .. } => Some(("sweep", Stage::Tune)),
         Signal::Pink { .. } => Some(("spectrum", Stage::Tune)),
         Signal::Sine { .. } => Some(("headroom", Stage::Source)),
+        Signal::Pulse { .. } => Some(("polarity", Stage::Drivers)),
+        Signal::Burst { .. } => Some(("bursts", Stage::Drivers)),
         _ => None,
     }
 }
@@ -185,8 +189,19 @@ pub(crate) fn in_a_line(reading: &Reading) -> String {
     if let Some(level) = value("broadband_dbfs") {
         parts.push(format!("{level:.1} dBFS"));
     }
+    if let (Some(from), Some(to)) = (value("heard_from_hz"), value("heard_to_hz")) {
+        parts.push(format!("heard from {from:.0} to {to:.0} Hz"));
+    }
+    if let (Some(ring_s), Some(at_hz)) = (value("longest_ring_s"), value("longest_ring_hz")) {
+        parts.push(format!("rings longest at {at_hz:.0} Hz, {:.0} ms", 1e3 * ring_s));
+    }
+    if let (Some(rms), "noise") = (value("rms_dbfs"), &*reading.measurement) {
+        parts.push(format!("noise {rms:.1} dBFS"));
+    }
     if let Some(polarity) = reading.labels.get("polarity") {
-        parts.push(format!("polarity {polarity}"));
+        let sure = value("polarity_confidence").filter(|_| reading.measurement == "polarity");
+        let sure = sure.map_or_else(String::new, |sure| format!(" (confidence {:.0} %)", 100.0 * sure));
+        parts.push(format!("polarity {polarity}{sure}"));
     }
     if let Some(ppm) = value("clock_ppm") {
         parts.push(format!("clock {ppm:+.1} ppm"));

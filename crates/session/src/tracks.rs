@@ -120,6 +120,15 @@ pub(crate) fn stimulus(track: Option<&str>, file: Option<&Path>) -> Result<Optio
     }
 }
 
+/// The track of this name among some.
+pub(crate) fn named<'a>(name: &str, stimuli: &'a [Stimulus]) -> Result<&'a Stimulus> {
+    let names = || stimuli.iter().map(|track| &*track.name);
+    stimuli
+        .iter()
+        .find(|track| track.name == name)
+        .ok_or_else(|| unknown_track(name, "the tracks that were played", names()))
+}
+
 /// All tracks of a `tracks.json`, or the standard ones.
 pub(crate) fn all(file: Option<&Path>) -> Result<Vec<Stimulus>> {
     let Some(path) = file else { return Ok(signals::tracks()) };
@@ -232,7 +241,9 @@ fn purpose(name: &str) -> &'static str {
         "sweep-mid" => "two sweeps for a midrange or midbass driver",
         "sweep-high" => "two sweeps for a tweeter, quiet and without bass",
         "arrival" => "a time mark on the left, a sweep on the right: arrival times",
-        "polarity" => "pulses that begin upward: polarity",
+        "polarity" => {
+            "pulses that begin upward: polarity of woofers, midranges and outputs; not for tweeters"
+        }
         "bursts" => "short tones an octave apart: timing and rattles by ear",
         "quiet" => "silence: the noise of the source itself",
         _ => "",

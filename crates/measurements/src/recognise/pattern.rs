@@ -29,6 +29,8 @@ pub(super) struct Pattern {
 const CLOCK_LIMIT_PPM: f64 = 500.0;
 /// How far off its moment a part may be for other reasons.
 const SLACK_S: f64 = 0.02;
+/// How far apart in power two copies may be (10 dB).
+const ALIKE: f64 = 10.0;
 /// The part of the lower rate that is listened to: what the decimator keeps whole.
 const TOP: f64 = 0.4;
 /// The rates at which a noise track may have been written; each has its own samples.
@@ -171,8 +173,10 @@ impl Pattern {
             let rest: Option<Vec<(f64, Standing)>> = self.parts[1..]
                 .iter()
                 .map(|(listener, offset_s)| {
+                    let same = *listener == self.parts[0].0;
                     nearest(
                         &marks[*listener],
+                        if same { mark.power / ALIKE..mark.power * ALIKE } else { 0.0..f64::INFINITY },
                         rate_hz,
                         at_s + offset_s,
                         SLACK_S + offset_s * CLOCK_LIMIT_PPM * 1e-6,
@@ -237,10 +241,17 @@ impl Pattern {
     }
 }
 
-/// The strongest mark near a moment.
-fn nearest(marks: &[(Mark, Standing)], rate_hz: f64, at_s: f64, within_s: f64) -> Option<(f64, Standing)> {
+/// The strongest mark of a power near a moment.
+fn nearest(
+    marks: &[(Mark, Standing)],
+    powers: std::ops::Range<f64>,
+    rate_hz: f64,
+    at_s: f64,
+    within_s: f64,
+) -> Option<(f64, Standing)> {
     marks
         .iter()
+        .filter(|(mark, _)| powers.contains(&mark.power))
         .map(|(mark, standing)| (mark.position as f64 / rate_hz, mark.power, *standing))
         .filter(|(position_s, ..)| (position_s - at_s).abs() <= within_s)
         .max_by(|a, b| a.1.total_cmp(&b.1))

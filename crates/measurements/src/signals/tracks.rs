@@ -94,9 +94,17 @@ fn arrival() -> Stimulus {
     between_silences("arrival", vec![reference.clone(), test, reference], 0.7)
 }
 
+/// Pulses in groups of ten, each at a pace of its own, by which they are told from any
+/// clock, metronome and drum that keeps its pace.
 fn polarity() -> Stimulus {
-    let signal = Signal::Pulse { from_hz: 40.0, to_hz: 4_000.0, every_s: 0.5 };
-    between_silences("polarity", vec![Segment::of(signal, 20.0, -6.0, 0.0)], 0.5)
+    let group = |every_s: f64| {
+        let signal = Signal::Pulse { from_hz: 40.0, to_hz: 4_000.0, every_s };
+        Segment::of(signal, 10.0 * every_s, -6.0, 0.0)
+    };
+    let mut segments = vec![Segment::silence(0.5)];
+    segments.extend([0.5, 0.4, 0.6, 0.45].map(group));
+    segments.push(Segment::silence(0.5));
+    Stimulus { name: "polarity".to_owned(), segments }
 }
 
 /// Short shaped bursts an octave apart, for timing and for finding rattles by ear.

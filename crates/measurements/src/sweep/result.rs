@@ -2,17 +2,17 @@
 //! about them.
 
 use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
-use dsp::fft::{Complex64, fast_len, rfft};
+use dsp::fft::Complex64;
 use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
-use dsp::smoothing::{LogPrefix, smooth_power};
+use dsp::smoothing::smooth_power;
 use measure::{CalibrationCurve, Finding, Reading};
 
 use crate::arrival::playing_band;
 use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
+use crate::half_wave;
 use crate::options::ResponseOptions;
-use crate::polarity;
 use crate::tape::Tape;
 
 /// A response is drawn where it stands this far above its noise floor.
@@ -111,22 +111,19 @@ impl Analysis<'_> {
         reference: Option<&WindowedImpulse>,
     ) -> Vec<f64> {
         let Some(background) = self.background else { return vec![LOWEST_DB; grid.len()] };
-        let samples = self.excitation.samples(rate);
-        let n = fast_len(samples.len());
-        let power: Vec<f64> = rfft(&samples, n).iter().map(Complex64::norm_sqr).collect();
-        let prefix = LogPrefix::new(&power, rate / n as f64);
+        let power = self.excitation.power_at(rate, grid);
         let frames = |s: f64| (s * rate) as i64;
         let weights: f64 = (-frames(window.left_s)..=frames(window.right_s))
             .map(|i| window.weight(i as f64 / rate).powi(2))
             .sum();
         let copies = self.positions.len() as f64;
         let below = reference.map(|part| part.response(grid).value);
-        grid.iter()
+        power
+            .iter()
             .zip(background.at(grid))
             .enumerate()
-            .map(|(i, (f, density))| {
-                let input = prefix.mean(f / 1.06, f * 1.06).max(1e-300)
-                    * below.as_ref().map_or(1.0, |b| b[i].norm_sqr() + 1e-24);
+            .map(|(i, (input, density))| {
+                let input = input * below.as_ref().map_or(1.0, |b| b[i].norm_sqr() + 1e-24);
                 power_db(density * weights / (input * copies)).max(LOWEST_DB)
             })
             .collect()
@@ -327,7 +324,7 @@ impl Analysis<'_> {
         let band =
             playing_band(impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
                 .unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
-        polarity::write(reading, self.copies, &self.tape.samples, self.excitation, band);
+        half_wave::write(reading, self.copies, &self.tape.samples, self.excitation, band);
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
     }
 
