@@ -112,8 +112,9 @@ pub fn clean_limit(outputs: &[OutputHeadroom]) -> CleanLimit {
         outputs.iter().map(|output| at_limit(output, lowest, &mut findings)).collect();
     if let (Some(step), true) = (lowest, reached) {
         let text = format!(
-            "Never above step {step}: `{}` is no longer clean at the next one.",
-            limited_by.join("` and `")
+            "Never above step {step}: `{}` {} no longer clean at the next one.",
+            limited_by.join("` and `"),
+            if limited_by.len() == 1 { "is" } else { "are" }
         );
         findings.push(Finding::note("clean-limit", text));
     }

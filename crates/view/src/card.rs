@@ -13,6 +13,8 @@ pub struct Card {
     pub actions: Vec<Action>,
     /// What can be set.
     pub settings: Vec<Setting>,
+    /// How many of the settings come before what was read, because it depends on them.
+    pub first_settings: usize,
     /// The one number that matters, shown very large; empty without one.
     pub headline: String,
     /// What the headline is.

@@ -36,9 +36,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !card.actions.is_empty() {
         parts = parts.push(row(card.actions.iter().map(action)).spacing(S).wrap());
     }
-    // Where there are bands, the settings that they depend on come first, and the others last.
-    let above = if snapshot.bands.is_empty() { 0 } else { 2.min(card.settings.len()) };
-    let (above, below) = card.settings.split_at(above);
+    let (above, below) = card.settings.split_at(card.first_settings.min(card.settings.len()));
     let settings = |settings: &'a [Setting]| {
         column(settings.iter().map(|setting| setting::view(setting, &app.drafts))).spacing(XS)
     };
@@ -58,7 +56,8 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
         parts = parts.push(settings(below));
     }
     let padding = Padding { right: M, ..Padding::ZERO };
-    container(scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0))
+    let list = scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0);
+    container(list.on_scroll(|_| Message::Scrolled))
         .padding(Padding { top: M, bottom: M, left: L, right: XS })
         .width(room.card)
         .height(Fill)

@@ -66,6 +66,8 @@ pub enum Message {
     Dropped(PathBuf),
     /// A notice was read.
     Dismiss(u64),
+    /// A list was scrolled.
+    Scrolled,
     /// The window has another size.
     Resized(Size),
     /// The window is asked to close.

@@ -5,7 +5,7 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::canvas::Canvas;
 use iced::widget::{column, container, row, space, stack, text};
 use iced::{Bottom, Center, Fill};
-use view::{Activity, Command, Face, Ribbon, Snapshot};
+use view::{Activity, Command, Ribbon, Snapshot};
 
 use crate::activity;
 use crate::app::App;
@@ -92,10 +92,7 @@ fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
     let chart = &*snapshot.chart;
     let view = app.chart.view(chart);
     let live = &app.live.lines;
-    let curves =
-        Canvas::new(Curves { chart, view, live, state: &app.chart, filled: snapshot.face == Face::Steps })
-            .width(Fill)
-            .height(Fill);
+    let curves = Canvas::new(Curves { chart, view, live, state: &app.chart }).width(Fill).height(Fill);
     let residue = snapshot.ribbon.as_ref().map(|ribbon| &ribbon.line);
     let cross = Canvas::new(Crosshair { chart, view, live, residue }).width(Fill).height(Fill);
     Press::new(stack![curves, cross].width(Fill).height(Fill), Look::Bare)

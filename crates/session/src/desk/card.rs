@@ -165,6 +165,7 @@ impl Desk {
             headline_caption: "RMS at the amplifier's output".to_owned(),
             lines,
             findings: findings.collect(),
+            first_settings: 0,
             settings: vec![
                 number("power", "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
                 number("load", "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
@@ -343,6 +344,8 @@ impl Desk {
             main,
             actions,
             settings,
+            // The bands depend on target and processor.
+            first_settings: if self.tune.bands().is_empty() { 0 } else { 2 },
             lines: vec![
                 line("From the target, before", rms(SetMark::Before)),
                 line("From the target, after", rms(SetMark::After)),

@@ -21,7 +21,9 @@ const LATER_MS: [f64; 6] = [0.0, 5.0, 10.0, 20.0, 40.0, 60.0];
 impl Desk {
     /// The faces that can be shown now.
     pub(super) fn faces(&self) -> Vec<Face> {
-        let shown = || self.captures.of(self.stage).filter(|held| held.shown);
+        // Noise, rattles and volts have one picture only.
+        let of_sweeps = self.stage != Stage::Source || self.source.is_of_sweeps();
+        let shown = || self.captures.of(self.stage).filter(move |held| held.shown && of_sweeps);
         let has = |curve: &str| shown().any(|held| held.reading.curves.contains_key(curve));
         let mut faces = match self.stage {
             Stage::Source => self.source_faces().to_vec(),

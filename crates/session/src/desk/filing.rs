@@ -32,9 +32,9 @@ impl Desk {
         let (measurement, stage) = measurement_for(track)?;
         let is_response = ["sweep", "spectrum"].contains(&measurement);
         match (self.stage, stage) {
-            (view::Stage::Source, Stage::Tune) if is_response => Some(self.file_output("Tone", measurement)),
+            (view::Stage::Source, Stage::Tune) if is_response => Some(self.file_output("tone", measurement)),
             (_, Stage::Source) if measurement == "headroom" => {
-                Some(self.file_output("Headroom", measurement))
+                Some(self.file_output("headroom", measurement))
             }
             (view::Stage::Drivers, _) | (_, Stage::Drivers) if is_response => self.file_driver(track, filed),
             (_, Stage::Tune) if is_response => self.file_position(filed),
@@ -45,14 +45,11 @@ impl Desk {
     fn file_output(&self, what: &str, measurement: &str) -> Filing {
         let output = self.tapped();
         let volume_step = self.step_now().filter(|_| measurement != "headroom");
-        let at = volume_step.map_or_else(String::new, |step| format!(" at step {step}"));
-        Filing {
-            label: format!("{what} of {output}{at}"),
-            stage: Some(Stage::Source),
-            set: None,
-            position: output,
-            volume_step,
-        }
+        let label = match volume_step {
+            Some(step) => format!("{output}, step {step}"),
+            None => format!("{output}, {what}"),
+        };
+        Filing { label, stage: Some(Stage::Source), set: None, position: output, volume_step }
     }
 
     /// The first driver that suits the track and has not been measured.

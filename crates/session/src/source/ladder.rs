@@ -407,7 +407,7 @@ fn plan(
         parameters,
         stimulus: (!order.source_plays || steps.is_some()).then_some(stimulus),
         until: Until::Stopped,
-        label: format!("Headroom of {}", output.name),
+        label: format!("{}, headroom", output.name),
         position: output.name.clone(),
         ..Plan::of(manifest, Stage::Source, bench.electrical_input(order.input.as_deref())?)
     })

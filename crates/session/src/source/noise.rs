@@ -319,9 +319,12 @@ fn remarks(found: &[NoiseFound], engine: &[EngineLines], findings: &mut Vec<Find
             .map(|line| format!("{:.0} to {:.0} Hz", line.first_hz, line.second_hz))
             .collect();
         let text = format!(
-            "{} line(s) follow the engine from `{}` to `{}`: {}. They come from the alternator or the ignition, by the supply \
+            "{} the engine from `{}` to `{}`: {}. Such lines come from the alternator or the ignition, by the supply \
              or a ground loop.",
-            lines.moving.len(),
+            match lines.moving.len() {
+                1 => "A line follows".to_owned(),
+                count => format!("{count} lines follow"),
+            },
             lines.first,
             lines.second,
             named.join(", ")

@@ -327,11 +327,11 @@ fn captures(
                 setup.volume_step =
                     step.and_then(|step| u32::try_from(step).ok()).unwrap_or(setup.volume_step);
             })?;
-            let at = step.map_or_else(String::new, |step| format!(" at step {step}"));
+            let at = step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
             let plan = Plan {
                 stimulus: Some(stimulus.clone()),
                 reference,
-                label: format!("Tone of {output}{at}"),
+                label: format!("{output}{at}"),
                 position: output.clone(),
                 volume_step: step.and_then(|step| u32::try_from(step).ok()),
                 ..Plan::of(manifest, Stage::Source, bench.electrical_input(input)?)
@@ -376,6 +376,7 @@ pub(crate) fn tone_of(heard: &[Heard], sum: &[String]) -> Result<(ToneReport, Re
         }
     }
     let mut findings: Vec<Finding> = heard.iter().flat_map(|one| one.findings.clone()).collect();
+    let mut follow: Vec<(Finding, Vec<&String>)> = Vec::new();
     let mut outputs = Vec::new();
     let mut responses: BTreeMap<String, OutputResponse> = BTreeMap::new();
     for name in &names {
@@ -413,11 +414,12 @@ pub(crate) fn tone_of(heard: &[Heard], sum: &[String]) -> Result<(ToneReport, Re
                 })
                 .collect();
             tone.changes = over.changes;
-            findings.extend(
-                over.findings
-                    .into_iter()
-                    .map(|finding| Finding { text: format!("{name}: {}", finding.text), ..finding }),
-            );
+            for finding in over.findings {
+                match follow.iter_mut().find(|(other, _)| *other == finding) {
+                    Some((_, names)) => names.push(name),
+                    None => follow.push((finding, vec![name])),
+                }
+            }
         }
         responses.insert(
             name.clone(),
@@ -429,6 +431,11 @@ pub(crate) fn tone_of(heard: &[Heard], sum: &[String]) -> Result<(ToneReport, Re
         );
         outputs.push(tone);
     }
+    // What several outputs have in common is said once.
+    findings.extend(follow.into_iter().map(|(finding, names)| {
+        let names: Vec<&str> = names.into_iter().map(String::as_str).collect();
+        Finding { text: format!("{}: {}", names.join(", "), finding.text), ..finding }
+    }));
     let first = names.first().and_then(|name| responses.get(name));
     let pairs: Vec<PairDifference> =
         names.iter().skip(1).filter_map(|name| pair_difference(first?, responses.get(name)?)).collect();

@@ -2,7 +2,9 @@
 
 use std::time::{Duration, Instant};
 
-use chart::{Chart, Handle, Line, Plot, Spot, Viewport, area_outline, nearest_handle, place, shorten, ticks};
+use chart::{
+    Chart, Handle, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten, ticks,
+};
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Frame, Geometry, Path, Stroke};
 use iced::{Color, Point, Rectangle, Renderer, Size, keyboard, mouse};
@@ -34,8 +36,6 @@ pub(crate) struct Curves<'a> {
     pub(crate) view: Viewport,
     pub(crate) live: &'a [Line],
     pub(crate) state: &'a ChartState,
-    /// Whether the ground under the curves is filled, as bars.
-    pub(crate) filled: bool,
 }
 
 /// What the pointer is doing.
@@ -224,7 +224,8 @@ impl Curves<'_> {
             dots(frame, theme.colors().muted, x, plot.top + 22.0, plot.bottom());
         }
         for line in &self.chart.lines {
-            if self.filled {
+            // The steps of a ladder are bars.
+            if matches!(line.role, Role::Clean | Role::Unclean) {
                 fill_under(frame, theme.curve(line.role).scale_alpha(0.3), line, plot);
             }
             draw_line(frame, theme, line, plot, theme.stroke());

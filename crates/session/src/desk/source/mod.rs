@@ -122,6 +122,11 @@ impl Default for Source {
 }
 
 impl Source {
+    /// Whether the chart shows what sweeps found.
+    pub(super) fn is_of_sweeps(&self) -> bool {
+        matches!(self.task, Task::Tone | Task::Other)
+    }
+
     /// Whether what is asked can be asked with a track from a memory stick.
     pub(super) fn plays_tracks(&self) -> bool {
         matches!(self.task, Task::Headroom | Task::Tone)
@@ -139,6 +144,7 @@ impl Desk {
             Task::Other => self.other_card(),
         };
         card.settings.insert(0, self.task_setting());
+        card.first_settings = 1;
         if self.source.task != Task::Volts {
             card.settings.push(self.countdown_setting());
         }
@@ -269,6 +275,7 @@ fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
     };
     findings
         .iter()
-        .map(|finding| FindingLine { tone: tone(finding.level), text: finding.text.clone() })
+        // Names are marked for a terminal, where nothing else sets them apart.
+        .map(|finding| FindingLine { tone: tone(finding.level), text: finding.text.replace('`', "") })
         .collect()
 }

@@ -71,6 +71,7 @@ impl Desk {
                 Vec::new()
             },
             settings,
+            first_settings: 1,
             headline: clean.map_or_else(String::new, |step| format!("step {step}")),
             headline_caption: match (clean, self.source_volts()) {
                 (Some(_), Some(volts)) => {
@@ -130,7 +131,7 @@ impl Desk {
         plan.stimulus = None;
         plan.peak_dbfs = None;
         plan.reference = None;
-        plan.label = format!("Headroom of {output}");
+        plan.label = format!("{output}, headroom");
         output.clone_into(&mut plan.position);
         Ok(plan)
     }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use chart::{Axis, Chart, Dash, Line, Point};
 use engine::InputRole;
 use job::Stage;
-use tuning::{BandEdge, Response};
+use tuning::{BandEdge, Response, ToneShape};
 use view::{Card, CardLine, Setting, SettingKind, Tone};
 
 use super::remarks;
@@ -145,8 +145,8 @@ impl Desk {
     }
 
     fn tone_order(&self, mut plan: Plan, output: &str) -> Order {
-        let at = plan.volume_step.map_or_else(String::new, |step| format!(" at step {step}"));
-        plan.label = format!("Tone of {output}{at}");
+        let at = plan.volume_step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
+        plan.label = format!("{output}{at}");
         output.clone_into(&mut plan.position);
         let detail =
             if self.choices.signal == Signal::Pink && !self.is_simulated() { "pink noise" } else { "sweep" };
@@ -309,7 +309,7 @@ fn tone_lines(report: &ToneReport) -> Vec<CardLine> {
     for output in &report.outputs {
         let shape = &output.shape;
         lines.push(CardLine {
-            label: format!("{}, {} to {}", output.output, edge(&shape.low), edge(&shape.high)),
+            label: format!("{}{}", output.output, band(shape)),
             value: format!("±{:.1} dB", shape.flatness_db),
             tone: flat(shape.flatness_db),
         });
@@ -339,11 +339,16 @@ fn tone_lines(report: &ToneReport) -> Vec<CardLine> {
     lines
 }
 
-/// The end of a band, with the slope of the filter that makes it.
-fn edge(edge: &BandEdge) -> String {
-    match (edge.corner_hz, edge.order) {
-        (Some(corner_hz), Some(order)) => format!("{} ({} dB/oct)", hertz(corner_hz), 6 * order),
-        (Some(corner_hz), None) => hertz(corner_hz),
-        (None, _) => hertz(edge.measured_to_hz),
+/// Where the band ends, with the slopes of the filters that end it.
+fn band(shape: &ToneShape) -> String {
+    let edge = |edge: &BandEdge| {
+        let slope = edge.order.map_or_else(String::new, |order| format!(" ({} dB/oct)", 6 * order));
+        edge.corner_hz.map(|corner_hz| format!("{}{slope}", hertz(corner_hz)))
+    };
+    match (edge(&shape.low), edge(&shape.high)) {
+        (Some(low), Some(high)) => format!(", {low} to {high}"),
+        (Some(low), None) => format!(", from {low}"),
+        (None, Some(high)) => format!(", up to {high}"),
+        (None, None) => String::new(),
     }
 }

@@ -191,6 +191,7 @@ pub(crate) fn tune() -> Snapshot {
                 SettingKind::Number { value: 8.0, min: 1.0, max: 10.0, step: 1.0, text: "8".into() },
             ),
         ],
+        first_settings: 2,
         headline: "1.4 dB".into(),
         headline_caption: "RMS from target, 4.6 dB before".into(),
         lines: vec![
