@@ -13,7 +13,7 @@ use view::Activity;
 use super::filing::Filed;
 use super::order::Order;
 use super::sounds::Sound;
-use super::work::{LIVE_EVERY, Work};
+use super::work::{LIVE_EVERY, Task, Work};
 use super::{Desk, live};
 use crate::listening::{HeardTrack, ListenEvent, Listening};
 use crate::stretch::{Keeping, Kept};
@@ -44,16 +44,43 @@ impl Desk {
         if self.job.is_none() {
             return Err(Error::input("Open or begin a job first: the captures are kept in it."));
         }
-        let order = self.orders()?.pop_front().ok_or_else(|| Error::input("Nothing is left to be heard."))?;
+        let order = self.next_heard()?;
+        let Some(bench) = &self.bench else { return Ok(()) };
+        let (rate_hz, inputs) = (bench.spec().sample_rate_hz, bench.spec().inputs.len());
+        let keeping = Keeping {
+            channel: order.plan.input,
+            reference_channel: bench.input(InputRole::Loopback),
+            calibration: bench.calibration(order.plan.input),
+            set: order.plan.set,
+            rig: bench.spec().name.clone(),
+        };
+        let task = Task {
+            title: "Getting ready to listen".to_owned(),
+            detail: "learning the tracks",
+            idle: true,
+            broken: "Listening could not begin.",
+        };
+        // What all tracks sound like is computed, which takes a moment.
+        self.think(task, move || {
+            let listening = Listening::new(rate_hz, inputs, keeping);
+            Ok(Box::new(move |desk| desk.hark_with(listening, Filed::default())))
+        })
+    }
+
+    fn next_heard(&self) -> Result<Order> {
+        self.orders()?.pop_front().ok_or_else(|| Error::input("Nothing is left to be heard."))
+    }
+
+    fn hark_with(&mut self, listening: Listening, filed: Filed) -> Result<()> {
+        let order = self.next_heard()?;
         self.set_scene(&order)?;
-        let set = order.plan.set.clone();
         let Some(bench) = &mut self.bench else { return Ok(()) };
-        let spec = bench.spec().clone();
+        let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let simulated = bench.car().is_some();
         let (play, length) = match order.plan.stimulus.as_ref().filter(|_| simulated) {
             Some(stimulus) => {
                 let programme = between_pauses(at_peak(stimulus.clone(), order.plan.peak_dbfs));
-                let rows = signals::render_stereo(&programme, f64::from(spec.sample_rate_hz));
+                let rows = signals::render_stereo(&programme, rate_hz);
                 (Play::Once(rows.into()), Length::Seconds(programme.duration_s()))
             }
             None if simulated => {
@@ -61,26 +88,18 @@ impl Desk {
             }
             None => (Play::Nothing, Length::UntilStopped),
         };
-        let input = order.plan.input;
-        let keeping = Keeping {
-            channel: input,
-            reference_channel: bench.input(InputRole::Loopback),
-            calibration: bench.calibration(input),
-            set,
-            rig: spec.name.clone(),
-        };
         // What a real car sounded like cannot be had again, so all of it goes to disk first.
         let record_to = (!simulated).then(|| crate::place::loose_recording("listen")).transpose()?;
         let capture = bench.capture(CaptureRequest { play, length, record_to })?;
         self.work = Some(Work::Listening(Box::new(Hark {
             capture,
-            listening: Listening::new(spec.sample_rate_hz, spec.inputs.len(), keeping),
-            input,
+            listening,
+            input: order.plan.input,
             looked: Instant::now(),
             playing: None,
             next: next_text(&order),
             computing: VecDeque::new(),
-            filed: Filed::default(),
+            filed,
         })));
         self.changed = true;
         Ok(())
@@ -197,7 +216,10 @@ impl Desk {
         let simulated = self.bench.as_ref().is_some_and(|bench| bench.car().is_some());
         let any = self.captures.iter().count() > heard;
         // When all are measured the orders begin anew, and nobody wants that here.
-        if simulated && any && self.left_to_hear() && self.choices.go_on { self.hark() } else { Ok(()) }
+        if simulated && any && self.left_to_hear() && self.choices.go_on {
+            return self.hark_with(hark.listening, hark.filed);
+        }
+        Ok(())
     }
 
     /// Whether the open stage has something that has not been measured.

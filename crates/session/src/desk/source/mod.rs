@@ -144,7 +144,7 @@ impl Desk {
             Task::Other => self.other_card(),
         };
         card.settings.insert(0, self.task_setting());
-        card.first_settings = 1;
+        card.first_settings += 1;
         if self.source.task != Task::Volts {
             card.settings.push(self.countdown_setting());
         }

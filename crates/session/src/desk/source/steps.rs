@@ -71,7 +71,7 @@ impl Desk {
                 Vec::new()
             },
             settings,
-            first_settings: 1,
+            first_settings: 0,
             headline: clean.map_or_else(String::new, |step| format!("step {step}")),
             headline_caption: match (clean, self.source_volts()) {
                 (Some(_), Some(volts)) => {

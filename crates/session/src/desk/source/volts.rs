@@ -51,12 +51,13 @@ impl Desk {
             Some(heard) => Card {
                 instruction: "Type what the meter showed.".to_owned(),
                 detail: "RMS volts, such as 4.3 or 850 mV.".to_owned(),
-                main: Some(action("keep-volts", "Keep this calibration", !self.source.meter.trim().is_empty())),
+                main: Some(action("keep-volts", "Keep this calibration", true)),
                 actions: vec![action("retry-volts", "Play it again", true)],
                 settings: vec![
                     text("meter", "The meter shows", &self.source.meter),
                     number("attenuator", "Attenuator ahead", self.source.attenuator_db, (0.0, 80.0, 0.5), "dB"),
                 ],
+                first_settings: 1,
                 lines: [lines, heard_lines(heard)].concat(),
                 ..Card::default()
             },
@@ -108,6 +109,9 @@ impl Desk {
     pub(super) fn keep_volts(&mut self) -> Result<()> {
         let (Some(bench), Some(heard)) = (&mut self.bench, &self.source.heard) else { return Ok(()) };
         let typed = self.source.meter.trim();
+        if typed.is_empty() {
+            return Err(Error::input("Type first what the meter showed while the tone played."));
+        }
         let meter_v = parse_volts(typed).ok_or_else(|| {
             Error::input(format!("“{typed}” is no voltage; type RMS volts such as 4.3, or 850 mV"))
         })?;
@@ -118,17 +122,17 @@ impl Desk {
             *bench = crate::bench::Bench::from_file(rig)?;
         }
         self.source.heard = None;
-        for finding in &kept.findings {
-            self.notice(finding.text.clone(), false);
-        }
         let where_to = match kept.rig {
             Some(rig) => format!("It is kept in {}.", rig.display()),
             None => "The simulated car keeps its own.".to_owned(),
         };
         self.notice(
             format!(
-                "Full scale of {} is {:.4} V; it takes a sine of up to {:.2} V RMS. {where_to}",
-                kept.input, kept.volts_per_fs, kept.largest_sine_v_rms
+                "Full scale of {} is {:.4} V; it takes a sine of up to {:.2} V RMS. {where_to}{}",
+                kept.input,
+                kept.volts_per_fs,
+                kept.largest_sine_v_rms,
+                kept.findings.iter().map(|finding| format!(" {}", finding.text)).collect::<String>()
             ),
             true,
         );
