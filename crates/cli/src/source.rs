@@ -207,7 +207,7 @@ fn headroom(flags: &Headroom) -> Outcome {
             settings: settings.into_iter().chain(first).collect(),
             ..Analysis::default()
         };
-        session::headroom_from_recordings(&recordings, &common, bass)?
+        session::headroom_from_recordings(&recordings, &common, bass, flags.job.as_deref())?
     };
     if flags.json.json {
         output::json(&verdict)?;

@@ -119,7 +119,7 @@ pub(crate) enum Bass {
 #[derive(Debug, Args)]
 pub(crate) struct Headroom {
     /// Recordings of each output while the volume was raised: NAME=FILE, or NAME=FILE#CHANNEL
-    #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated", "job"])]
+    #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated"])]
     pub(crate) recordings: Vec<String>,
     /// The devices to use
     #[arg(long, value_name = "FILE", conflicts_with = "simulated")]
@@ -221,7 +221,7 @@ pub(crate) enum Where {
 #[derive(Debug, Args)]
 pub(crate) struct Tone {
     /// Recordings or response files: NAME[@STEP]=FILE, or NAME=FILE#CHANNEL
-    #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated", "job"])]
+    #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated"])]
     pub(crate) recordings: Vec<String>,
     /// The track that was recorded
     #[arg(long, value_name = "NAME", default_value = "sweep-full")]

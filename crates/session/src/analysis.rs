@@ -3,9 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use host::Run;
+use job::Job;
 use measure::{Block, Calibration, CalibrationCurve, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
+use crate::stretch::Filing;
 use crate::{Error, Result, library, plugins, tracks};
 
 /// How many frames are fed at once; what an interface would give.
@@ -42,6 +44,11 @@ pub struct Analysis {
 /// When something that was given cannot be used. A measurement that cannot be
 /// made is not an error: the reading says why.
 pub fn analyze(analysis: &Analysis) -> Result<Reading> {
+    analyze_and_keep(analysis, None)
+}
+
+/// Computes a reading from a recording, and makes both a capture of a job.
+pub(crate) fn analyze_and_keep(analysis: &Analysis, keep: Option<(&mut Job, &Filing)>) -> Result<Reading> {
     let registry = plugins::registry(&analysis.id);
     let measurement =
         registry.measurement(&analysis.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
@@ -92,6 +99,9 @@ pub fn analyze(analysis: &Analysis) -> Result<Reading> {
                 audio.condition.lost_packets
             ),
         ));
+    }
+    if let Some((job, filing)) = keep {
+        filing.keep(job, &start, &analysis.recording, &audio, &reading)?;
     }
     Ok(reading)
 }

@@ -30,8 +30,8 @@ pub(crate) struct Keeping {
     pub(crate) rig: String,
 }
 
-/// Where a stretch belongs.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+/// Where a stretch, or a whole recording, belongs.
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) struct Filing {
     /// What the capture is called.
     pub(crate) label: String,
@@ -43,12 +43,49 @@ pub(crate) struct Filing {
     pub(crate) position: String,
     /// The source's volume step, where it is known.
     pub(crate) volume_step: Option<u32>,
+    /// The engine's speed in turns a minute, where it is known.
+    pub(crate) engine_rpm: Option<f64>,
 }
 
 impl Filing {
     /// Nothing but a label.
     pub(crate) fn named(label: &str) -> Self {
         Self { label: label.to_owned(), ..Self::default() }
+    }
+
+    /// Notes where a capture belongs, where that is known.
+    fn note(&self, meta: &mut CaptureMeta) {
+        meta.label.clone_from(&self.label);
+        meta.position.clone_from(&self.position);
+        meta.volume_step = self.volume_step;
+        meta.engine_rpm = self.engine_rpm;
+        if self.set.is_some() {
+            meta.set.clone_from(&self.set);
+        }
+    }
+
+    /// Makes a capture of a whole recording whose reading is known.
+    pub(crate) fn keep(
+        &self,
+        job: &mut Job,
+        start: &Start,
+        path: &Path,
+        audio: &Audio,
+        reading: &Reading,
+    ) -> Result<CaptureId> {
+        let stage = self.stage.unwrap_or(Stage::Tune);
+        let mut meta = CaptureMeta::new(&reading.measurement, reading.version, stage, Timestamp::now());
+        self.note(&mut meta);
+        meta.parameters = start.parameters.clone();
+        meta.stimulus.clone_from(&start.stimulus);
+        meta.calibration = start.calibration.clone();
+        meta.channel = start.channel;
+        meta.reference_channel = start.reference_channel;
+        meta.rig = format!("recording {}", path.file_name().unwrap_or_default().to_string_lossy());
+        let pending = job.begin_capture(&meta)?;
+        let channels: Vec<&[f32]> = audio.channels.iter().map(Vec::as_slice).collect();
+        write(&pending.audio_path, audio.sample_rate_hz, &channels)?;
+        Ok(job.finish_capture(&pending, reading, meta)?)
     }
 }
 
@@ -95,10 +132,8 @@ impl Keeping {
         let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
         let stage = filing.stage.unwrap_or(stage);
         let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
-        meta.label.clone_from(&filing.label);
-        meta.set = filing.set.clone().or_else(|| self.set.clone());
-        meta.position.clone_from(&filing.position);
-        meta.volume_step = filing.volume_step;
+        meta.set.clone_from(&self.set);
+        filing.note(&mut meta);
         meta.parameters = manifest.defaults();
         meta.stimulus = Some(track.clone());
         meta.rig.clone_from(&self.rig);

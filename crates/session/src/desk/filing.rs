@@ -49,7 +49,7 @@ impl Desk {
             Some(step) => format!("{output}, step {step}"),
             None => format!("{output}, {what}"),
         };
-        Filing { label, stage: Some(Stage::Source), set: None, position: output, volume_step }
+        Filing { label, stage: Some(Stage::Source), position: output, volume_step, ..Filing::default() }
     }
 
     /// The first driver that suits the track and has not been measured.
@@ -82,7 +82,7 @@ impl Desk {
             stage: Some(Stage::Tune),
             set: Some(set),
             position: name,
-            volume_step: None,
+            ..Filing::default()
         })
     }
 }

@@ -1,13 +1,17 @@
 //! The clean limit of a source from recordings: each output by itself, then all of them.
 
 use std::fmt;
+use std::path::Path;
 
+use job::Stage;
 use measure::{Cell, Finding, FindingLevel, Reading};
 use serde::Serialize;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 
-use super::{BassControl, Named};
-use crate::{Analysis, Result, analyze};
+use super::{BassControl, Named, keep};
+use crate::analysis::analyze_and_keep;
+use crate::stretch::Filing;
+use crate::{Analysis, Result, jobs};
 
 /// The clean limit of a source, with what was found at each output.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -94,7 +98,8 @@ impl SourceHeadroom {
 }
 
 /// Finds the clean limit of a source from one recording per output, each of a tone
-/// while the volume was raised. `common` holds what they share: calibration, parameters.
+/// while the volume was raised. `common` holds what they share: calibration, parameters. A job
+/// keeps the recordings as captures, and the verdict.
 ///
 /// # Errors
 /// When something that was given cannot be used. Without a clean step the findings say why.
@@ -102,6 +107,7 @@ pub fn headroom_from_recordings(
     recordings: &[Named],
     common: &Analysis,
     bass: Option<BassControl>,
+    job: Option<&Path>,
 ) -> Result<SourceHeadroom> {
     if let Some(twice) = recordings
         .iter()
@@ -113,19 +119,30 @@ pub fn headroom_from_recordings(
             twice.1.name
         )));
     }
+    let mut job = job.map(jobs::open_or_create).transpose()?;
     let readings: Result<Vec<(String, Reading)>> = recordings
         .iter()
         .map(|named| {
+            let filing = Filing {
+                stage: Some(Stage::Source),
+                position: named.name.clone(),
+                ..Filing::named(&format!("{}, headroom", named.name))
+            };
             let analysis = Analysis {
                 id: "headroom".to_owned(),
                 recording: named.path.clone(),
                 channel: named.channel,
                 ..common.clone()
             };
-            Ok((named.name.clone(), analyze(&analysis)?))
+            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
+            Ok((named.name.clone(), reading))
         })
         .collect();
-    Ok(SourceHeadroom::of(&readings?, bass))
+    let verdict = SourceHeadroom::of(&readings?, bass);
+    if let Some(job) = &mut job {
+        keep(&verdict, job)?;
+    }
+    Ok(verdict)
 }
 
 impl fmt::Display for SourceHeadroom {

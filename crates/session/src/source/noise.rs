@@ -11,9 +11,11 @@ use serde::Serialize;
 use tuning::{EngineLines, NoiseLines, engine_lines};
 
 use super::{Go, Named};
+use crate::analysis::analyze_and_keep;
 use crate::bench::Bench;
+use crate::stretch::Filing;
 use crate::take::{self, Plan, Until};
-use crate::{Analysis, Error, Result, analyze, jobs};
+use crate::{Analysis, Error, Result, jobs};
 
 /// What is to be found out about the source's noise.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -150,19 +152,27 @@ pub(crate) fn level_of_clean(clean_v: Option<f64>, volts_per_fs: Option<f64>) ->
 pub(crate) type Readings = Vec<(String, Option<f64>, Reading)>;
 
 fn recorded(order: &NoiseOrder) -> Result<Readings> {
+    let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
     order
         .recordings
         .iter()
         .map(|named| {
             let (name, rpm) = name_and_speed(&named.name)?;
-            let reading = analyze(&Analysis {
+            let analysis = Analysis {
                 id: "noise".to_owned(),
                 recording: named.path.clone(),
                 channel: named.channel,
                 volts_per_fs: order.volts_per_fs,
                 ..Analysis::default()
-            })?;
-            Ok((name, rpm, reading))
+            };
+            let filing = Filing {
+                stage: Some(Stage::Source),
+                engine_rpm: rpm,
+                ..Filing::named(&format!("Noise, {name}"))
+            };
+            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
+            // A standing engine has no speed that lines could follow.
+            Ok((name, rpm.filter(|rpm| *rpm > 0.0), reading))
         })
         .collect()
 }
@@ -173,8 +183,7 @@ fn name_and_speed(name: &str) -> Result<(String, Option<f64>)> {
         None => Ok((name.to_owned(), None)),
         Some((name_only, rpm)) => match rpm.trim().parse::<f64>() {
             Ok(rpm) if (0.0..=12_000.0).contains(&rpm) && !name_only.trim().is_empty() => {
-                // A standing engine has no speed that lines could follow.
-                Ok((name_only.trim().to_owned(), Some(rpm).filter(|rpm| *rpm > 0.0)))
+                Ok((name_only.trim().to_owned(), Some(rpm)))
             }
             _ => Err(Error::input(format!(
                 "`{name}`: after `@` the engine's speed in turns a minute is expected, such as idle@800"
@@ -434,7 +443,7 @@ mod tests {
     #[test]
     fn speeds_in_names() {
         assert_eq!(name_and_speed("idle@800").unwrap(), ("idle".to_owned(), Some(800.0)));
-        assert_eq!(name_and_speed("off@0").unwrap(), ("off".to_owned(), None));
+        assert_eq!(name_and_speed("off@0").unwrap(), ("off".to_owned(), Some(0.0)));
         assert_eq!(name_and_speed("idle").unwrap(), ("idle".to_owned(), None));
         assert!(name_and_speed("idle@fast").unwrap_err().to_string().contains("idle@800"));
     }

@@ -16,10 +16,12 @@ use tuning::{
 };
 
 use super::{Go, Named};
+use crate::analysis::analyze_and_keep;
 use crate::bench::Bench;
 use crate::fitting::band_text;
+use crate::stretch::Filing;
 use crate::take::{self, Plan};
-use crate::{Analysis, Error, Result, analyze, jobs, library, reading_response, write_text};
+use crate::{Analysis, Error, Result, jobs, library, reading_response, write_text};
 
 /// What is to be found out about the source's tone.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -193,6 +195,7 @@ fn is_response_file(path: &Path) -> bool {
 
 fn recorded(order: &ToneOrder) -> Result<Vec<Heard>> {
     let track = order.track.clone().unwrap_or_else(|| "sweep-full".to_owned());
+    let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
     order
         .recordings
         .iter()
@@ -212,7 +215,14 @@ fn recorded(order: &ToneOrder) -> Result<Vec<Heard>> {
                 settings: if pink { vec![("fraction".to_owned(), "12".to_owned())] } else { Vec::new() },
                 ..Analysis::default()
             };
-            let reading = analyze(&analysis)?;
+            let at = step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
+            let filing = Filing {
+                stage: Some(Stage::Source),
+                position: output.clone(),
+                volume_step: step.and_then(|step| u32::try_from(step).ok()),
+                ..Filing::named(&format!("{output}{at}"))
+            };
+            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
             // Channels of one recording share its clock; other recordings begin at other times.
             let shared = order.recordings.iter().all(|other| other.path == named.path);
             heard(output, step, &reading, shared)
