@@ -76,6 +76,14 @@ fn several_recordings_give_one_verdict() {
     assert_eq!(front["clean_step"], 28);
     // 2.3 dB under a peak of 5 V.
     near("front", front["level_v"].as_f64().unwrap(), 5.0 / 2f64.sqrt() * 10f64.powf(-2.3 / 20.0), 0.01);
+    desk.run("source headroom front=front.wav sub=none.wav --job kept").refused(&["none.wav"]);
+    desk.run("source headroom front=none.wav --job empty").refused(&["none.wav"]);
+    assert!(!desk.has("empty"), "what is refused leaves no job behind");
+    desk.run("source headroom front=front.wav sub=sub.wav#2 --first-step 21 --job kept").done();
+    let job = desk.run("job show kept --json").done().json();
+    assert_eq!(job["clean_step"], 26, "{job}");
+    // The first run kept `front` before it came to what is not there.
+    assert_eq!(job["captures"].as_array().map(Vec::len), Some(3), "{job}");
     desk.run("source headroom front=front.wav front=sub.wav").refused(&["front", "twice"]);
     desk.run("source headroom front.wav").refused(&["NAME=FILE"]);
     desk.run("source headroom front=none.wav").refused(&["none.wav"]);

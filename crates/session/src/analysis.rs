@@ -3,10 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use host::Run;
-use job::Job;
 use measure::{Block, Calibration, CalibrationCurve, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
+use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::{Error, Result, library, plugins, tracks};
 
@@ -44,11 +44,11 @@ pub struct Analysis {
 /// When something that was given cannot be used. A measurement that cannot be
 /// made is not an error: the reading says why.
 pub fn analyze(analysis: &Analysis) -> Result<Reading> {
-    analyze_and_keep(analysis, None)
+    analyze_and_keep(analysis, &mut WhenKept::default(), &Filing::default())
 }
 
-/// Computes a reading from a recording, and makes both a capture of a job.
-pub(crate) fn analyze_and_keep(analysis: &Analysis, keep: Option<(&mut Job, &Filing)>) -> Result<Reading> {
+/// Computes a reading from a recording, and makes both a capture of the job, if there is one.
+pub(crate) fn analyze_and_keep(analysis: &Analysis, job: &mut WhenKept, filing: &Filing) -> Result<Reading> {
     let registry = plugins::registry(&analysis.id);
     let measurement =
         registry.measurement(&analysis.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
@@ -100,7 +100,7 @@ pub(crate) fn analyze_and_keep(analysis: &Analysis, keep: Option<(&mut Job, &Fil
             ),
         ));
     }
-    if let Some((job, filing)) = keep {
+    if let Some(job) = job.job()? {
         filing.keep(job, &start, &analysis.recording, &audio, &reading)?;
     }
     Ok(reading)

@@ -10,8 +10,9 @@ use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 
 use super::{BassControl, Named, keep};
 use crate::analysis::analyze_and_keep;
+use crate::jobs::WhenKept;
 use crate::stretch::Filing;
-use crate::{Analysis, Result, jobs};
+use crate::{Analysis, Result};
 
 /// The clean limit of a source, with what was found at each output.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -119,7 +120,7 @@ pub fn headroom_from_recordings(
             twice.1.name
         )));
     }
-    let mut job = job.map(jobs::open_or_create).transpose()?;
+    let mut job = WhenKept::new(job);
     let readings: Result<Vec<(String, Reading)>> = recordings
         .iter()
         .map(|named| {
@@ -134,12 +135,12 @@ pub fn headroom_from_recordings(
                 channel: named.channel,
                 ..common.clone()
             };
-            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
+            let reading = analyze_and_keep(&analysis, &mut job, &filing)?;
             Ok((named.name.clone(), reading))
         })
         .collect();
     let verdict = SourceHeadroom::of(&readings?, bass);
-    if let Some(job) = &mut job {
+    if let Some(job) = job.job()? {
         keep(&verdict, job)?;
     }
     Ok(verdict)

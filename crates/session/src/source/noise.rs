@@ -13,6 +13,7 @@ use tuning::{EngineLines, NoiseLines, engine_lines};
 use super::{Go, Named};
 use crate::analysis::analyze_and_keep;
 use crate::bench::Bench;
+use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan, Until};
 use crate::{Analysis, Error, Result, jobs};
@@ -152,7 +153,7 @@ pub(crate) fn level_of_clean(clean_v: Option<f64>, volts_per_fs: Option<f64>) ->
 pub(crate) type Readings = Vec<(String, Option<f64>, Reading)>;
 
 fn recorded(order: &NoiseOrder) -> Result<Readings> {
-    let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
+    let mut job = WhenKept::new(order.job.as_deref());
     order
         .recordings
         .iter()
@@ -170,7 +171,7 @@ fn recorded(order: &NoiseOrder) -> Result<Readings> {
                 engine_rpm: rpm,
                 ..Filing::named(&format!("Noise, {name}"))
             };
-            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
+            let reading = analyze_and_keep(&analysis, &mut job, &filing)?;
             // A standing engine has no speed that lines could follow.
             Ok((name, rpm.filter(|rpm| *rpm > 0.0), reading))
         })

@@ -19,6 +19,7 @@ use super::{Go, Named};
 use crate::analysis::analyze_and_keep;
 use crate::bench::Bench;
 use crate::fitting::band_text;
+use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan};
 use crate::{Analysis, Error, Result, jobs, library, reading_response, write_text};
@@ -195,7 +196,7 @@ fn is_response_file(path: &Path) -> bool {
 
 fn recorded(order: &ToneOrder) -> Result<Vec<Heard>> {
     let track = order.track.clone().unwrap_or_else(|| "sweep-full".to_owned());
-    let mut job = order.job.as_deref().map(jobs::open_or_create).transpose()?;
+    let mut job = WhenKept::new(order.job.as_deref());
     order
         .recordings
         .iter()
@@ -222,7 +223,7 @@ fn recorded(order: &ToneOrder) -> Result<Vec<Heard>> {
                 volume_step: step.and_then(|step| u32::try_from(step).ok()),
                 ..Filing::named(&format!("{output}{at}"))
             };
-            let reading = analyze_and_keep(&analysis, job.as_mut().map(|job| (job, &filing)))?;
+            let reading = analyze_and_keep(&analysis, &mut job, &filing)?;
             // Channels of one recording share its clock; other recordings begin at other times.
             let shared = order.recordings.iter().all(|other| other.path == named.path);
             heard(output, step, &reading, shared)
