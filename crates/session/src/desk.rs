@@ -103,8 +103,6 @@ struct Desk {
     recordings: VecDeque<PathBuf>,
     /// The volume steps of the ladder that runs.
     rungs: Vec<tuning::OutputStep>,
-    /// The first of them that is not clean.
-    unclean: Option<i64>,
     /// For how long something is being computed.
     thinking_s: u64,
     choices: Choices,
@@ -169,7 +167,6 @@ impl Desk {
             orders: VecDeque::new(),
             recordings: VecDeque::new(),
             rungs: Vec::new(),
-            unclean: None,
             thinking_s: 0,
             choices: Choices {
                 signal: Signal::Sweep,

@@ -32,9 +32,9 @@ impl Desk {
         let (measurement, stage) = measurement_for(track)?;
         let is_response = ["sweep", "spectrum"].contains(&measurement);
         match (self.stage, stage) {
-            (view::Stage::Source, Stage::Tune) if is_response => Some(self.file_output("tone", measurement)),
+            (view::Stage::Source, Stage::Tune) if is_response => self.file_output("tone", measurement, filed),
             (_, Stage::Source) if measurement == "headroom" => {
-                Some(self.file_output("headroom", measurement))
+                self.file_output("headroom", measurement, filed)
             }
             (view::Stage::Drivers, _) | (_, Stage::Drivers) if is_response => self.file_driver(track, filed),
             (_, Stage::Tune) if is_response => self.file_position(filed),
@@ -42,14 +42,24 @@ impl Desk {
         }
     }
 
-    fn file_output(&self, what: &str, measurement: &str) -> Filing {
-        let output = self.tapped();
+    /// The first output that has not been measured like this; the last one again after that.
+    fn file_output(&self, what: &str, measurement: &str, filed: &Filed) -> Option<Filing> {
         let volume_step = self.step_now().filter(|_| measurement != "headroom");
+        let made = |name: &String| {
+            self.captures.of(view::Stage::Source).any(|held| {
+                held.position == *name
+                    && held.reading.measurement == measurement
+                    && held.volume_step == volume_step
+            })
+        };
+        let names = self.outputs_wanted();
+        let open = names.iter().find(|name| !made(name) && !filed.holds(Stage::Source, name));
+        let output = open.or(names.last())?.clone();
         let label = match volume_step {
             Some(step) => format!("{output}, step {step}"),
             None => format!("{output}, {what}"),
         };
-        Filing { label, stage: Some(Stage::Source), position: output, volume_step, ..Filing::default() }
+        Some(Filing { label, stage: Some(Stage::Source), position: output, volume_step, ..Filing::default() })
     }
 
     /// The first driver that suits the track and has not been measured.

@@ -123,6 +123,10 @@ impl Desk {
         while hark.computing.front().is_some_and(JoinHandle::is_finished) {
             let thread = hark.computing.pop_front();
             self.take_heard(thread, true)?;
+            if hark.computing.is_empty() {
+                // All that was filed is a capture now.
+                hark.filed = Filed::default();
+            }
             if let Ok(mut orders) = self.orders()
                 && let Some(order) = orders.pop_front()
             {

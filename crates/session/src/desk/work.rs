@@ -15,6 +15,7 @@ use super::live::{self, Trace};
 use super::order::{Order, Purpose};
 use super::sounds::Sound;
 use super::{Desk, Held};
+use crate::source::ClimbWatch;
 use crate::take::{Computed, Pumped, Take, Until};
 use crate::{Error, Result};
 
@@ -80,6 +81,10 @@ pub(super) struct Recording {
     step: Option<u32>,
     /// The highest sample at the measured input.
     peak: f64,
+    /// What is seen of a ladder of volume steps.
+    climb: Option<ClimbWatch>,
+    /// Whether it was said that the input's limit is near.
+    warned: bool,
     /// Whether it was stopped before its end, so that there is no reading.
     broken_off: bool,
 }
@@ -220,14 +225,18 @@ impl Desk {
         let job = self.job.as_mut().filter(|_| order.purpose == Purpose::Capture);
         let take = Take::begin(&order.plan, bench, job, None)?;
         let step = order.climb.map(|climb| climb.first);
+        let volts_per_fs = bench.calibration(order.plan.input).volts_per_fs;
         self.work = Some(Work::Recording(Box::new(Recording {
             trace: Trace::new(take.stimulus(), self.live_offset_db()),
             take,
+            climb: (order.plan.measurement == "headroom")
+                .then(|| ClimbWatch::new(&order.plan.position, volts_per_fs)),
             order: *order,
             looked: Instant::now(),
             shown: 0,
             step,
             peak: 0.0,
+            warned: false,
             broken_off: false,
         })));
         Ok(())
@@ -243,10 +252,7 @@ impl Desk {
             let meter = recording.take.meters().get(recording.take.input()).copied();
             recording.peak = recording.peak.max(meter.unwrap_or_default().peak);
             recording.trace.hear(&recording.take.heard());
-            if recording.order.plan.measurement == "headroom" {
-                let reading = recording.take.reading();
-                self.climbed(&reading);
-            }
+            self.watch_climb(&mut recording);
             let live = self.live(&recording);
             self.send_live(live);
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share")]
@@ -259,6 +265,21 @@ impl Desk {
         }
         self.work = Some(Work::Recording(recording));
         Ok(())
+    }
+
+    /// Follows a climb: what is not clean ends one that a person makes.
+    fn watch_climb(&mut self, recording: &mut Recording) {
+        let Recording { take, order, climb: Some(watch), peak, warned, .. } = recording else { return };
+        let (reading, elapsed_s) = (take.reading(), take.elapsed_s());
+        let now = watch.look(&reading, elapsed_s, *peak);
+        self.climbed(&reading, &now);
+        if let Some(warning) = now.warning.filter(|_| !*warned) {
+            *warned = true;
+            self.notice(warning, false);
+        }
+        if order.plan.until == Until::Stopped && watch.has_seen_enough(elapsed_s) {
+            take.stop();
+        }
     }
 
     /// Lets the simulated radio climb.

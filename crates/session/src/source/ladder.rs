@@ -344,7 +344,7 @@ pub(crate) fn climb(
     // What a real source did is kept, with a job or without.
     let loose = (job.is_none() && steps.is_none()).then(|| loose_recording("headroom")).transpose()?;
     let mut take = Take::begin(&plan, bench, job.as_deref_mut(), loose)?;
-    let mut watch = Watch::new(&output.name, volts_per_fs);
+    let mut watch = ClimbWatch::new(&output.name, volts_per_fs);
     let mut step = steps.map_or(0, |(first, _)| first);
     loop {
         if take.pump(Duration::from_millis(20)) == Pumped::Over {
@@ -414,7 +414,7 @@ fn plan(
 }
 
 /// What has been seen of one climb, and what is to be said of it.
-struct Watch {
+pub(crate) struct ClimbWatch {
     output: String,
     volts_per_fs: Option<f64>,
     told_at: Instant,
@@ -428,8 +428,8 @@ struct Watch {
 /// The input's limit is near above this peak.
 const NEAR_FULL_SCALE: f64 = 0.7;
 
-impl Watch {
-    fn new(output: &str, volts_per_fs: Option<f64>) -> Self {
+impl ClimbWatch {
+    pub(crate) fn new(output: &str, volts_per_fs: Option<f64>) -> Self {
         Self {
             output: output.to_owned(),
             volts_per_fs,
@@ -455,7 +455,8 @@ impl Watch {
         due
     }
 
-    fn look(&mut self, reading: &Reading, elapsed_s: f64, peak: f64) -> HeadroomNow {
+    /// What a look at the reading so far shows.
+    pub(crate) fn look(&mut self, reading: &Reading, elapsed_s: f64, peak: f64) -> HeadroomNow {
         let found = output_headroom(&self.output, reading);
         let mut now = HeadroomNow { output: self.output.clone(), elapsed_s, ..headroom_now(reading) };
         if peak >= NEAR_FULL_SCALE && now.warning.is_none() {
@@ -478,7 +479,7 @@ impl Watch {
     }
 
     /// Whether the limit was passed a while ago.
-    fn has_seen_enough(&self, elapsed_s: f64) -> bool {
+    pub(crate) fn has_seen_enough(&self, elapsed_s: f64) -> bool {
         self.certain && self.alarmed_s.is_some_and(|alarmed_s| elapsed_s - alarmed_s >= WATCHED_S)
     }
 }

@@ -19,7 +19,7 @@ pub use headroom::{SourceHeadroom, headroom_from_recordings, output_headroom};
 pub use ladder::{
     BassControl, HeadroomEvent, HeadroomNow, HeadroomOrder, OutputTone, headroom_live, headroom_now,
 };
-pub(crate) use ladder::{climb, keep, simulated_reading};
+pub(crate) use ladder::{ClimbWatch, climb, keep, simulated_reading};
 pub(crate) use noise::{
     LISTEN_S, POOR_SNR_DB, Readings, USUAL_RPM, at_speed, level_of_clean, noise_of, noise_with,
 };

@@ -7,7 +7,7 @@ use view::{Figure, Stage, Tone};
 
 use crate::desk::Desk;
 use crate::desk::sounds::Sound;
-use crate::{Result, output_headroom};
+use crate::{HeadroomNow, Result, output_headroom};
 
 /// A step in very big type.
 pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
@@ -26,19 +26,16 @@ pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
 impl Desk {
     /// Takes the steps that a running ladder has climbed; the first that is not
     /// clean is heard and seen.
-    pub(in crate::desk) fn climbed(&mut self, reading: &Reading) {
+    pub(in crate::desk) fn climbed(&mut self, reading: &Reading, now: &HeadroomNow) {
         let found = output_headroom("", reading);
         if found.steps != self.rungs {
             self.rungs = found.steps;
             self.changed = true;
         }
-        if let Some(step) = found.first_clipped_step
-            && self.unclean != Some(step)
-        {
+        if let (true, Some(step)) = (now.alarm, found.first_clipped_step) {
             self.sound(Sound::Unclean);
             self.cue(format!("Step {step} is not clean"), false);
         }
-        self.unclean = found.first_clipped_step;
     }
 
     /// The clean limit over all outputs, from the newest ladder of each.

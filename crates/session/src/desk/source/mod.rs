@@ -18,7 +18,7 @@ use measure::FindingLevel;
 use view::{Card, Face, FindingLine, Setting, SettingValue, Tone};
 
 use super::Desk;
-use super::card::choice;
+use super::card::{choice, text};
 use super::order::Order;
 use crate::source::HeardInput;
 use crate::{Error, Result};
@@ -71,13 +71,13 @@ impl Task {
 #[derive(Debug)]
 pub(super) struct Source {
     pub(super) task: Task,
-    /// The output that is tapped, with devices.
-    output: String,
+    /// The outputs of the source, with devices: names with commas between.
+    outputs: String,
     /// The volume step at which a ladder begins, with devices.
     first_step: u32,
     /// The volume step that the source is at, with devices; 0 where it is not known.
     at_step: u32,
-    /// The one output of the simulated car whose tone is looked at; absent for all.
+    /// The one output that is measured; absent for all, one after another.
     only: Option<String>,
     /// Whether the outputs are added up.
     pub(super) together: bool,
@@ -103,7 +103,7 @@ impl Default for Source {
     fn default() -> Self {
         Self {
             task: Task::Headroom,
-            output: "front".to_owned(),
+            outputs: "front".to_owned(),
             first_step: 1,
             at_step: 0,
             only: None,
@@ -215,7 +215,7 @@ impl Desk {
                 }
             }
             ("other", SettingValue::Choice(id)) => source.other = id,
-            ("output", SettingValue::Text(output)) => source.output = output,
+            ("outputs", SettingValue::Text(outputs)) => source.outputs = outputs,
             ("only", SettingValue::Choice(output)) => source.only = (output != "all").then_some(output),
             ("together", SettingValue::Switch(together)) => {
                 source.together = together;
@@ -235,10 +235,38 @@ impl Desk {
         Ok(())
     }
 
-    /// The output that is tapped.
-    pub(super) fn tapped(&self) -> String {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
-        car.map_or_else(|| self.source.output.clone(), |simulated| simulated.car.tap.output.clone())
+    /// The outputs of the source.
+    fn output_names(&self) -> Vec<String> {
+        let trimmed = |name: &str| name.trim().to_owned();
+        match self.bench.as_ref().and_then(|bench| bench.car()) {
+            Some(simulated) => simulated.car.radio.outputs.iter().map(|output| output.name.clone()).collect(),
+            None => self.source.outputs.split(',').map(trimmed).filter(|name| !name.is_empty()).collect(),
+        }
+    }
+
+    /// Those that are measured next.
+    pub(super) fn outputs_wanted(&self) -> Vec<String> {
+        let names = self.output_names();
+        match self.source.only.as_ref().filter(|only| names.contains(only)) {
+            Some(only) => vec![only.clone()],
+            None => names,
+        }
+    }
+
+    /// Which outputs there are, with devices, and which of them is measured.
+    fn output_settings(&self) -> Vec<Setting> {
+        let names = self.output_names();
+        let mut settings = Vec::new();
+        if !self.is_simulated() {
+            settings.push(text("outputs", "Outputs, such as front, rear, sub", &self.source.outputs));
+        }
+        if names.len() > 1 {
+            let chosen = self.source.only.as_deref().filter(|only| names.iter().any(|name| name == only));
+            let all = std::iter::once(("all".to_owned(), "all, one after another".to_owned()));
+            let options = all.chain(names.iter().map(|name| (name.clone(), name.clone())));
+            settings.push(choice("only", "Output", options, chosen.unwrap_or("all")));
+        }
+        settings
     }
 
     fn task_setting(&self) -> Setting {

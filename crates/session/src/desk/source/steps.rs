@@ -2,17 +2,17 @@
 
 use std::collections::VecDeque;
 
-use engine::{InputRole, Pace};
+use engine::InputRole;
 use job::Stage;
 use measure::{ParameterValue, Segment, Signal as Played, Stimulus};
 use view::{Card, CardLine, Tone};
 
 use super::remarks;
-use crate::Result;
 use crate::desk::Desk;
-use crate::desk::card::{action, number, text};
+use crate::desk::card::{action, number};
 use crate::desk::order::{Climb, HOLD_S, Order, Scene, numbered};
 use crate::take::{Plan, Until};
+use crate::{Error, Result};
 
 /// How many steps from the top are tried.
 const STEPS: u32 = 18;
@@ -23,9 +23,8 @@ const FULL_SCALE_DBFS: f64 = -0.01;
 impl Desk {
     pub(super) fn headroom_card(&self) -> Card {
         let simulated = self.is_simulated();
-        let mut settings = Vec::new();
+        let mut settings = self.output_settings();
         if !simulated {
-            settings.push(text("output", "Output that is tapped", &self.source.output));
             let first = f64::from(self.source.first_step);
             settings.push(number("first-step", "First step", first, (1.0, 100.0, 1.0), ""));
         }
@@ -88,18 +87,26 @@ impl Desk {
     /// The ladder of volume steps, for every output of the source.
     pub(super) fn ladders(&self) -> Result<VecDeque<Order>> {
         let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let wanted = self.outputs_wanted();
         let Some(simulated) = car else {
-            let name = self.source.output.clone();
-            let mut plan = self.ladder_plan(&name, self.source.first_step)?;
-            // The source plays by itself, and a person turns its volume.
-            plan.until = Until::Stopped;
-            return Ok(VecDeque::from([Order {
-                hint: "Play the full-scale tone on the source, at a low volume.".to_owned(),
-                detail: "Turn the volume up one step a second; press Space when it is no longer clean."
-                    .to_owned(),
-                pace: Pace::RealTime,
-                ..Order::new(format!("Headroom of {name}"), plan)
-            }]));
+            let order = |(index, name): (usize, &String)| {
+                let mut plan = self.ladder_plan(name, self.source.first_step)?;
+                // The source plays by itself, and a person turns its volume.
+                plan.until = Until::Stopped;
+                Ok(Order {
+                    hint: format!(
+                        "Connect the input to {name}, and play the full-scale tone on the source at a low volume."
+                    ),
+                    detail: "Turn the volume up one step a second. It ends by itself when a step is not clean, or with \
+                             Space."
+                        .to_owned(),
+                    ..Order::new(numbered("Output", index, wanted.len(), name), plan)
+                })
+            };
+            if wanted.is_empty() {
+                return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
+            }
+            return wanted.iter().enumerate().map(order).collect();
         };
         let radio = &simulated.car.radio;
         let last = radio.last_step();
@@ -119,10 +126,11 @@ impl Desk {
                 climb: Some(climb),
                 // A step must still be seen.
                 pace: self.pace(3),
-                ..Order::new(numbered("Output", index, radio.outputs.len(), &output.name), plan)
+                ..Order::new(numbered("Output", index, wanted.len(), &output.name), plan)
             })
         };
-        radio.outputs.iter().enumerate().map(order).collect()
+        let outputs = radio.outputs.iter().filter(|output| wanted.contains(&output.name));
+        outputs.enumerate().map(order).collect()
     }
 
     fn ladder_plan(&self, output: &str, first_step: u32) -> Result<Plan> {

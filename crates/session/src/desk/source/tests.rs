@@ -131,3 +131,28 @@ fn the_input_is_calibrated_by_a_tone_and_a_meter() {
     assert!(told.iter().any(|notice| notice.contains(&format!("{truth:.2}"))), "{told:?} {truth}");
     assert!(bench.desk.source.heard.is_none());
 }
+
+/// With devices a person connects one output after the other.
+#[test]
+fn outputs_of_a_real_source_follow_one_another() {
+    let mut bench = Bench::new();
+    let text = include_str!("../rigs/begun.toml");
+    let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
+    bench.desk.bench = Some(crate::bench::Bench::devices(spec, None).expect("no device is opened yet"));
+    bench.set("outputs", SettingValue::Text(" front, rear ,, sub".to_owned()));
+    let titles = |bench: &Bench| -> Vec<String> {
+        bench.desk.orders().expect("orders").iter().map(|order| order.title.clone()).collect()
+    };
+    assert_eq!(titles(&bench), ["Output 1 of 3: front", "Output 2 of 3: rear", "Output 3 of 3: sub"]);
+    bench.choose("only", "rear");
+    assert_eq!(titles(&bench), ["rear"]);
+    bench.choose("task", "tone");
+    bench.set("at-step", SettingValue::Number(24.0));
+    let order = bench.desk.orders().expect("orders").pop_front().expect("one");
+    assert_eq!((order.plan.position.as_str(), order.plan.volume_step), ("rear", Some(24)));
+    bench.set("outputs", SettingValue::Text(" , ".to_owned()));
+    bench.ask(Command::StartOrStop);
+    assert!(
+        bench.desk.work.is_none() && bench.notices().iter().any(|notice| notice.contains("front, rear, sub"))
+    );
+}

@@ -11,7 +11,7 @@ use tuning::{BandEdge, Response, ToneShape};
 use view::{Card, CardLine, Setting, SettingKind, Tone};
 
 use super::remarks;
-use crate::desk::card::{action, choice, line, number, text};
+use crate::desk::card::{action, line, number};
 use crate::desk::faces::{empty, linear, role, series};
 use crate::desk::order::{Order, Scene, hertz, numbered};
 use crate::desk::picture::line as curve;
@@ -37,10 +37,9 @@ impl Desk {
     pub(super) fn tone_card(&self) -> Card {
         let report = self.tone();
         let idle = self.work.is_none();
-        let main = self.measure_action(match (self.is_simulated(), &self.source.only) {
-            (true, None) => "Sweep all outputs".to_owned(),
-            (true, Some(output)) => format!("Sweep {output}"),
-            (false, _) => format!("Sweep {}", self.source.output),
+        let main = self.measure_action(match self.outputs_wanted().as_slice() {
+            [output] => format!("Sweep {output}"),
+            _ => "Sweep all outputs".to_owned(),
         });
         let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.report)).collect();
         if !self.source.undo.is_empty() {
@@ -73,29 +72,14 @@ impl Desk {
     }
 
     fn tone_settings(&self) -> Vec<Setting> {
-        let mut settings = Vec::new();
-        match self.bench.as_ref().and_then(|bench| bench.car()) {
-            Some(simulated) => {
-                let names = simulated.car.radio.outputs.iter().map(|output| output.name.clone());
-                let all = std::iter::once(("all".to_owned(), "all of them".to_owned()));
-                let options = all.chain(names.map(|name| (name.clone(), name)));
-                settings.push(choice(
-                    "only",
-                    "Output",
-                    options,
-                    self.source.only.as_deref().unwrap_or("all"),
-                ));
+        let mut settings = self.output_settings();
+        if !self.is_simulated() {
+            let step = f64::from(self.source.at_step);
+            let mut at = number("at-step", "Volume step", step, (0.0, 100.0, 1.0), "");
+            if let (0, SettingKind::Number { text, .. }) = (self.source.at_step, &mut at.kind) {
+                "not noted".clone_into(text);
             }
-            None => {
-                settings.push(text("output", "Output that is tapped", &self.source.output));
-                let step = f64::from(self.source.at_step);
-                let mut at = number("at-step", "Volume step", step, (0.0, 100.0, 1.0), "");
-                if let (0, SettingKind::Number { text, .. }) = (self.source.at_step, &mut at.kind) {
-                    "not noted".clone_into(text);
-                }
-                settings.push(at);
-                settings.push(self.signal_setting());
-            }
+            settings.extend([at, self.signal_setting()]);
         }
         let kind = SettingKind::Switch(self.source.together);
         settings.push(Setting { id: "together".to_owned(), label: "Add the outputs up".to_owned(), kind });
@@ -103,29 +87,30 @@ impl Desk {
     }
 
     pub(super) fn tone_orders(&self) -> Result<VecDeque<Order>> {
+        let outputs = self.outputs_wanted();
         let Some(simulated) = self.bench.as_ref().and_then(|bench| bench.car()) else {
-            let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
-            plan.volume_step = self.step_now();
-            let output = self.source.output.clone();
-            let order = self.tone_order(plan, &output);
-            return Ok(VecDeque::from([Order {
-                hint: format!("{output} is tapped, the volume is set, tone controls are flat."),
-                ..order
-            }]));
+            let order = |(index, output): (usize, &String)| {
+                let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
+                plan.volume_step = self.step_now();
+                let order = self.tone_order(plan, output);
+                Ok(Order {
+                    title: numbered("Output", index, outputs.len(), &order.title),
+                    hint: format!(
+                        "Connect the input to {output}; the volume is set, tone controls are flat."
+                    ),
+                    ..order
+                })
+            };
+            if outputs.is_empty() {
+                return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
+            }
+            return outputs.iter().enumerate().map(order).collect();
         };
-        let radio = &simulated.car.radio;
         // Before the clean step is known: nearly as loud as it goes.
-        let clean = self.clean_step().unwrap_or(radio.last_step() * 3 / 4);
-        let only = self.source.only.as_ref();
-        let outputs: Vec<&str> = radio
-            .outputs
-            .iter()
-            .map(|output| output.name.as_str())
-            .filter(|name| only.is_none_or(|only| only == name))
-            .collect();
+        let clean = self.clean_step().unwrap_or(simulated.car.radio.last_step() * 3 / 4);
         let steps = usual_steps(clean);
         let of = outputs.len() * steps.len();
-        let wanted = outputs.iter().flat_map(|output| steps.map(|step| (*output, step)));
+        let wanted = outputs.iter().flat_map(|output| steps.map(|step| (output, step)));
         wanted
             .enumerate()
             .map(|(index, (output, step))| {
@@ -137,7 +122,7 @@ impl Desk {
                     title: numbered("Sweep", index, of, &order.title),
                     // The car sets itself, so that only the first is counted down.
                     hint: if index == 0 { "Every output, step by step.".to_owned() } else { String::new() },
-                    scene: Scene { tap: Some(output.to_owned()), step: Some(step), ..Scene::default() },
+                    scene: Scene { tap: Some(output.clone()), step: Some(step), ..Scene::default() },
                     ..order
                 })
             })
