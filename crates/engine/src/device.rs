@@ -15,7 +15,7 @@ use crate::capture::{Control, Source};
 use crate::player::Player;
 use crate::recorder::{BLOCK_FRAMES, Recorder};
 use crate::within::within;
-use crate::{Capture, CaptureRequest, EngineError, Length, Play, Rig, RigSpec};
+use crate::{Capture, CaptureRequest, EngineError, Length, Play, PreviewPath, Rig, RigSpec};
 
 pub use chime::chime;
 #[cfg(test)]
@@ -89,15 +89,24 @@ impl Rig for DeviceRig {
         &self.spec
     }
 
-    fn capture(&mut self, request: CaptureRequest) -> Result<Capture, EngineError> {
-        request.check(&self.spec)?;
+    fn capture_through(
+        &mut self,
+        mut path: Option<PreviewPath>,
+        request: CaptureRequest,
+    ) -> Result<Capture, EngineError> {
+        request.check(&self.spec, path.as_ref())?;
         self.settle();
         let new_level = self.is_new_level(&request.play);
         let peaks = (0..self.loudest.len()).map(|row| request.play.peak(row)).collect();
         let plays = request.play != Play::Nothing;
 
+        let wires: Vec<usize> =
+            self.spec.outputs.iter().map(|output| usize::from(output.channel) - 1).collect();
+        if let Some(path) = &mut path {
+            path.wire(&wires);
+        }
         let (host, spec) = (Arc::clone(&self.host), self.spec.clone());
-        let opened = within(OPEN_LIMIT, "engine-open", move || open(&host(), &spec, plays));
+        let opened = within(OPEN_LIMIT, "engine-open", move || open(&host(), &spec, plays, path));
         let opened: Opened = opened.unwrap_or_else(|| {
             let text = "The audio devices did not open within 10 s. Unplug and replug the interface, or restart the audio server, and try again.";
             Err(EngineError::Refused { text: text.to_owned() })
@@ -108,8 +117,6 @@ impl Rig for DeviceRig {
         let meters = recorder.meters();
         let control = Arc::new(Control::default());
         self.pending = Some((peaks, Arc::clone(&control)));
-        let wires: Vec<usize> =
-            self.spec.outputs.iter().map(|output| usize::from(output.channel) - 1).collect();
         let player = opened.output.as_ref().map(|output| {
             Player::new(request.play, &wires, output.channels, self.spec.sample_rate_hz, new_level)
         });

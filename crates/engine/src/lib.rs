@@ -22,6 +22,7 @@ mod rig;
 mod simulated;
 mod spec;
 mod stage;
+mod through;
 mod within;
 
 #[cfg(test)]
@@ -38,3 +39,4 @@ pub use request::{CaptureRequest, Length, Play};
 pub use rig::Rig;
 pub use simulated::{Pace, Plant, SimulatedRig, StraightWire};
 pub use spec::{Input, InputRole, Output, RigSpec, SpecError};
+pub use through::{PreviewHand, PreviewPath, preview_path};

@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use rtrb::{Consumer, Producer, RingBuffer};
 
+use crate::PreviewPath;
 use crate::stage::OutputStage;
 
 /// A callback's place in the stream and in time.
@@ -76,6 +77,7 @@ pub(crate) struct OutputShared {
 pub(crate) struct OutputHalf {
     ring: Consumer<f32>,
     ticks: Producer<Tick>,
+    path: Option<PreviewPath>,
     stage: OutputStage,
     channels: usize,
     shared: Arc<OutputShared>,
@@ -97,6 +99,7 @@ impl OutputHalf {
         ring_frames: usize,
         rate_hz: u32,
         ceiling_dbfs: f64,
+        path: Option<PreviewPath>,
     ) -> (Self, OutputEnds) {
         let (ring_in, ring) = RingBuffer::new(ring_frames * channels);
         let (ticks, ticks_out) = RingBuffer::new(TICKS);
@@ -111,7 +114,7 @@ impl OutputHalf {
             latency_ns: AtomicU64::new(0),
         });
         let stage = OutputStage::new(channels, rate_hz, ceiling_dbfs);
-        let half = Self { ring, ticks, stage, channels, shared: Arc::clone(&shared), frames: 0 };
+        let half = Self { ring, ticks, path, stage, channels, shared: Arc::clone(&shared), frames: 0 };
         (half, OutputEnds { ring: ring_in, ticks: ticks_out, shared })
     }
 
@@ -142,6 +145,9 @@ impl OutputHalf {
         let stop = shared.stop.load(Ordering::Relaxed);
         if underrun > 0 && !stop {
             shared.underrun.fetch_add(underrun, Ordering::Relaxed);
+        }
+        if let Some(path) = &mut self.path {
+            path.run(data, self.channels);
         }
         let limited = self.stage.apply(data, stop);
         if limited > 0 {
@@ -244,7 +250,7 @@ mod tests {
 
     #[test]
     fn an_underrun_is_silence_and_counted_and_the_end_is_not_one() {
-        let (mut half, mut ends) = OutputHalf::new(2, 100, 48_000, 0.0);
+        let (mut half, mut ends) = OutputHalf::new(2, 100, 48_000, 0.0, None);
         let push = |ends: &mut OutputEnds, frames: usize| {
             ends.ring.push_entire_slice(&vec![0.5; frames * 2]).unwrap();
         };
@@ -262,7 +268,7 @@ mod tests {
 
     #[test]
     fn after_a_stop_nothing_is_played() {
-        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0);
+        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0, None);
         ends.ring.push_entire_slice(&[0.5; 4_000]).unwrap();
         ends.shared.stop.store(true, Ordering::Relaxed);
         let mut data = [0.0; 1_024];

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::{EngineError, RigSpec};
+use crate::{EngineError, PreviewPath, RigSpec};
 
 /// What to play, how long to record, and where to.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,7 +69,20 @@ impl CaptureRequest {
     }
 
     /// Refuses what cannot be done with this rig.
-    pub(crate) fn check(&self, spec: &RigSpec) -> Result<(), EngineError> {
+    pub(crate) fn check(&self, spec: &RigSpec, path: Option<&PreviewPath>) -> Result<(), EngineError> {
+        if let Some(path) = path
+            && (path.channels() != spec.outputs.len()
+                || (path.sample_rate_hz() - f64::from(spec.sample_rate_hz)).abs() > 1e-3)
+        {
+            return Err(EngineError::request(format!(
+                "the virtual processor has {} channels at {} Hz, but the rig `{}` has {} outputs at {} Hz",
+                path.channels(),
+                path.sample_rate_hz(),
+                spec.name,
+                spec.outputs.len(),
+                spec.sample_rate_hz
+            )));
+        }
         let rows = self.play.rows();
         if rows.len() > spec.outputs.len() {
             return Err(EngineError::request(format!(

@@ -11,7 +11,8 @@ use crate::player::Player;
 use crate::recorder::{BLOCK_FRAMES, Recorder};
 use crate::stage::OutputStage;
 use crate::{
-    Capture, CaptureEnd, CaptureRequest, CapturedBlock, EngineError, EngineFinding, Length, Rig, RigSpec,
+    Capture, CaptureEnd, CaptureRequest, CapturedBlock, EngineError, EngineFinding, Length, PreviewPath, Rig,
+    RigSpec,
 };
 
 /// What stands between the outputs and the inputs of a simulated rig.
@@ -111,11 +112,15 @@ impl<P: Plant + 'static> Rig for SimulatedRig<P> {
         &self.spec
     }
 
-    fn capture(&mut self, request: CaptureRequest) -> Result<Capture, EngineError> {
-        request.check(&self.spec)?;
+    fn capture_through(
+        &mut self,
+        path: Option<PreviewPath>,
+        request: CaptureRequest,
+    ) -> Result<Capture, EngineError> {
+        request.check(&self.spec, path.as_ref())?;
         let control = Arc::new(Control::default());
         let endless = request.length == Length::UntilStopped;
-        let run = Run::begin(Arc::clone(&self.plant), &self.spec, request, Arc::clone(&control))?;
+        let run = Run::begin(Arc::clone(&self.plant), &self.spec, request, path, Arc::clone(&control))?;
         let meters = run.recorder.meters();
         let source = match self.pace {
             Pace::AsFastAsPossible => Source::Pull(Box::new(run)),
@@ -141,6 +146,7 @@ impl<P: Plant + 'static> Rig for SimulatedRig<P> {
 struct Run<P> {
     plant: Arc<Mutex<P>>,
     player: Player,
+    path: Option<PreviewPath>,
     stage: OutputStage,
     recorder: Recorder,
     control: Arc<Control>,
@@ -162,6 +168,7 @@ impl<P: Plant> Run<P> {
         plant: Arc<Mutex<P>>,
         spec: &RigSpec,
         request: CaptureRequest,
+        mut path: Option<PreviewPath>,
         control: Arc<Control>,
     ) -> Result<Self, EngineError> {
         let (outputs, inputs) = {
@@ -178,8 +185,12 @@ impl<P: Plant> Run<P> {
         };
         let recorder = Recorder::begin(spec, request.record_to)?;
         let wires: Vec<usize> = spec.outputs.iter().map(|output| usize::from(output.channel) - 1).collect();
+        if let Some(path) = &mut path {
+            path.wire(&wires);
+        }
         Ok(Self {
             plant,
+            path,
             player: Player::new(request.play, &wires, outputs, rate_hz, false),
             stage: OutputStage::new(outputs, rate_hz, spec.output_ceiling_dbfs),
             recorder,
@@ -225,6 +236,9 @@ impl<P: Plant> Pull for Run<P> {
         let played = &mut self.played[..frames * self.outputs];
         let captured = &mut self.captured[..frames * self.inputs];
         self.player.fill(played);
+        if let Some(path) = &mut self.path {
+            path.run(played, self.outputs);
+        }
         self.limited += self.stage.apply(played, self.control.stop.load(Ordering::Relaxed));
         self.plant.lock().unwrap_or_else(PoisonError::into_inner).process(played, captured);
         self.kept.clear();

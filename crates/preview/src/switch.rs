@@ -48,6 +48,12 @@ impl Preview {
         self.now.channels()
     }
 
+    /// The rate at which it runs.
+    #[must_use]
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.now.sample_rate_hz()
+    }
+
     /// Goes over to another tuning: it warms up, then the present one fades into it.
     ///
     /// # Errors

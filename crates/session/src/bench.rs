@@ -154,16 +154,30 @@ impl Bench {
         crate::source::electrical_input(self.spec(), name)
     }
 
+    /// The own response of the microphone at an input, where it is known.
+    pub(crate) fn microphone(&self, input: usize) -> Option<&tuning::Calibration> {
+        let is_one = self.spec().inputs.get(input)?.role == InputRole::Microphone;
+        self.microphone.as_ref().filter(|_| is_one)
+    }
+
     /// What the numbers of an input mean.
     pub(crate) fn calibration(&self, input: usize) -> Calibration {
+        let file = with_microphone(self.microphone(input));
         let Some(input) = self.spec().inputs.get(input) else { return Calibration::default() };
-        let microphone = self.microphone.as_ref().filter(|_| input.role == InputRole::Microphone);
-        let file = with_microphone(microphone);
         Calibration {
             dbfs_at_94: input.dbfs_at_94.or(file.dbfs_at_94),
             volts_per_fs: input.volts_per_fs,
             microphone: file.microphone,
         }
+    }
+
+    /// Begins a capture whose sound goes through a virtual processor.
+    pub(crate) fn capture_through(
+        &mut self,
+        path: engine::PreviewPath,
+        request: CaptureRequest,
+    ) -> Result<Capture> {
+        Ok(self.rig.capture_through(Some(path), request)?)
     }
 
     /// Begins a capture. What the devices refuse is a measurement that cannot

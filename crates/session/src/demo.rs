@@ -15,6 +15,9 @@ use serde::Serialize;
 use crate::bench::Bench;
 use crate::{Error, Result, SheetForm, files::read_text, jobs, sheet, write_text};
 
+/// The processor of the demonstration.
+const PROCESSOR: &str = "parametric-gridded";
+
 /// What the demonstration is made with.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct DemoOrder {
@@ -39,12 +42,21 @@ pub struct DemoSummary {
     pub reversed_drivers: Vec<String>,
     /// Those that the car's description names.
     pub true_reversed_drivers: Vec<String>,
+    /// The worst dip of a side's predicted sum; absent where the drivers could not be aligned.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub worst_dip_db: Option<f64>,
     /// RMS error to the target before the bands.
     pub before_rms_db: f64,
     /// RMS error to the target after them.
     pub after_rms_db: f64,
     /// How many bands were entered.
     pub bands: usize,
+    /// Whether the band that was mistyped on purpose was named with what was typed; absent where
+    /// no band could be mistyped.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub typing_error_found: Option<bool>,
+    /// Whether every band did what it should once that was mended.
+    pub as_meant_when_mended: bool,
     /// How long it took.
     pub seconds: f64,
 }
@@ -85,9 +97,9 @@ pub fn demo(
     demo.intake(&car)?;
     let clean_step = demo.source(&car)?;
     demo.gain(&car)?;
-    let reversed_drivers = demo.drivers(&car, clean_step)?;
-    demo.timing(&car)?;
-    let (before_rms_db, after_rms_db, bands) = demo.tune(&car)?;
+    let (reversed_drivers, plan) = demo.drivers(&car, clean_step)?;
+    demo.timing(&car, &plan)?;
+    let tuned = demo.tune(&car)?;
     demo.handover(&folder)?;
     let summary = DemoSummary {
         car: car.name,
@@ -96,9 +108,12 @@ pub fn demo(
         true_clean_step: truth.clean_step,
         reversed_drivers,
         true_reversed_drivers: truth.reversed_drivers,
-        before_rms_db,
-        after_rms_db,
-        bands,
+        worst_dip_db: plan.worst_dip_db(),
+        before_rms_db: tuned.before_rms_db,
+        after_rms_db: tuned.after_rms_db,
+        bands: tuned.bands,
+        typing_error_found: tuned.slip_found,
+        as_meant_when_mended: tuned.mended,
         seconds: began.elapsed().as_secs_f64(),
     };
     let job = summary.job.display();

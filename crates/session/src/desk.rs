@@ -4,7 +4,9 @@
 //! *stop* and *mute* are never more than a few milliseconds away; what takes
 //! longer to compute goes to a thread of its own and comes back as a message.
 
+mod audition;
 mod card;
+mod check;
 mod command;
 mod drivers;
 mod faces;
@@ -24,8 +26,10 @@ mod results;
 mod rigs;
 mod sounds;
 mod source;
+mod spectrum;
 #[cfg(test)]
 mod tests;
+mod timing;
 mod tune;
 mod work;
 
@@ -41,13 +45,16 @@ use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
 use crate::bench::Bench;
 use crate::{Result, jobs, place};
+use audition::{Listening, Program};
 use drivers::driver;
 use held::{Captures, Held};
 use history::History;
 use order::Order;
+pub(crate) use order::hertz;
 use picture::Kept;
 use sounds::{Cued, Sound};
 use source::Source;
+use timing::DelayUnit;
 use tune::{DeskBand, Tune};
 use work::Work;
 
@@ -80,6 +87,14 @@ struct Choices {
     tone_dbfs: f64,
     /// Whether that tone itself is to reach full power.
     overlap: bool,
+    /// What is listened to, and how.
+    listening: Listening,
+    /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
+    slip: bool,
+    /// In what delays are shown.
+    delay_unit: DelayUnit,
+    /// Whether the drivers' crossover filters were on when they were measured.
+    filters_on: bool,
 }
 
 /// Everything that the window looks at.
@@ -181,6 +196,10 @@ impl Desk {
                 load_ohm: 4.0,
                 tone_dbfs: 0.0,
                 overlap: false,
+                listening: Listening { program: Program::Pink, file: String::new(), with_bands: true },
+                slip: false,
+                delay_unit: DelayUnit::Milliseconds,
+                filters_on: true,
             },
             source: Source::default(),
             stage: view::Stage::Intake,
@@ -249,6 +268,7 @@ impl Desk {
         self.choices.positions = car.position_names().count();
         self.choices.countdown_s = 1;
         self.choices.times = 10;
+        self.choices.filters_on = false;
         self.bench = Some(bench);
         self.entered = false;
         if self.job.is_none() {

@@ -4,6 +4,7 @@
 //! The command line calls these functions one at a time. The window talks to
 //! [`serve`] through the plain data of the crate `view`.
 
+mod alignment;
 mod analysis;
 mod bench;
 mod car;
@@ -21,7 +22,9 @@ mod listening;
 mod live;
 mod papers;
 mod place;
+mod playback;
 mod plugins;
+mod proof;
 mod reading_csv;
 mod responses;
 mod source;

@@ -12,5 +12,9 @@ fn the_demonstration_finds_the_truth() {
     assert_eq!(summary.clean_step, summary.true_clean_step, "{summary:?}");
     assert_eq!(summary.reversed_drivers, summary.true_reversed_drivers, "{summary:?}");
     assert!(summary.before_rms_db - summary.after_rms_db >= 3.0, "{summary:?}");
-    assert!(folder.path().join("job/exports/sheet.txt").exists());
+    assert_eq!(summary.typing_error_found, Some(true), "{summary:?}");
+    assert!(summary.as_meant_when_mended, "{summary:?}");
+    assert!(summary.worst_dip_db.is_some_and(|dip_db| dip_db > -3.0), "{summary:?}");
+    let sheet = std::fs::read_to_string(folder.path().join("job/exports/sheet.txt")).unwrap();
+    assert!(sheet.contains("CHECK OF WHAT WAS TYPED") && sheet.contains("Linkwitz-Riley"), "{sheet}");
 }

@@ -15,7 +15,7 @@ use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
 use crate::theme::Theme;
-use crate::{Options, focus, screen, tray};
+use crate::{Options, card, focus, screen, tray};
 
 /// The window's state.
 #[derive(Debug)]
@@ -208,8 +208,10 @@ impl App {
         if self.snapshot.as_ref().is_some_and(|shown| shown.revision > snapshot.revision) {
             return Task::none();
         }
-        let captures = self.snapshot.as_ref().map_or(0, |shown| shown.tray.len());
-        let more = snapshot.tray.len() > captures;
+        let newest = |snapshot: &Snapshot| snapshot.tray.iter().map(|tile| tile.id).max();
+        let before = self.snapshot.as_ref().map(|shown| (newest(shown), shown.stage));
+        let added = newest(&snapshot).filter(|id| before.is_none_or(|(newest, _)| newest < Some(*id)));
+        let turned = before.is_some_and(|(_, stage)| stage != snapshot.stage);
         self.chart.show(&snapshot);
         let told = |id: &String, text: &String| {
             snapshot
@@ -220,9 +222,18 @@ impl App {
         };
         self.drafts.retain(|id, text| told(id, text));
         self.picked.take_if(|picked| !snapshot.tray.iter().any(|tile| tile.id == *picked));
+        let to_newest = match added {
+            Some(id) => operation::scroll_to(tray::SCROLL, tray::offset_of(&snapshot, id)),
+            None => Task::none(),
+        };
         self.snapshot = Some(snapshot);
-        // The newest capture stands at the end of the tray.
-        if more { operation::snap_to_end(tray::SCROLL) } else { Task::none() }
+        // Another stage's card is read from its beginning.
+        let to_top = if turned {
+            operation::snap_to(card::SCROLL, operation::RelativeOffset { x: None, y: Some(0.0) })
+        } else {
+            Task::none()
+        };
+        Task::batch([to_newest, to_top])
     }
 
     fn notify(&mut self, text: String, good: bool) {
@@ -331,7 +342,7 @@ impl App {
         let Some(snapshot) = self.snapshot.clone() else { return };
         let tile = match self.picked {
             Some(picked) => snapshot.tray.iter().find(|tile| tile.id == picked),
-            None => snapshot.tray.last(),
+            None => snapshot.tray.iter().max_by_key(|tile| tile.id),
         };
         if let Some(tile) = tile {
             let wanted = (tile.mark != Some(mark)).then_some(mark);

@@ -2,10 +2,11 @@
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::canvas::Canvas;
+use iced::widget::operation::AbsoluteOffset;
 use iced::widget::scrollable::{Direction, Scrollbar};
 use iced::widget::{column, container, row, scrollable, space};
 use iced::{Center, Fill};
-use view::{Command, SetMark, Snapshot, Stage, Tile, Tone};
+use view::{CaptureId, Command, SetMark, Snapshot, Stage, Tile, Tone};
 
 use crate::app::App;
 use crate::drawing::Fingerprint;
@@ -22,6 +23,8 @@ use crate::theme::{muted, panel, tinted};
 pub(crate) const SCROLL: &str = "tray";
 /// The width of a tile.
 const TILE: f32 = 236.0;
+/// About the width of a stage's name between them.
+const HEADING: f32 = 60.0;
 
 /// The tray.
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
@@ -52,6 +55,16 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
             .into()
     };
     container(content).width(Fill).height(room.tray).style(panel).into()
+}
+
+/// How far the tray is scrolled to show this capture, with something of those before it.
+pub(crate) fn offset_of(snapshot: &Snapshot, id: CaptureId) -> AbsoluteOffset<Option<f32>> {
+    let before: Vec<Stage> =
+        snapshot.tray.iter().take_while(|tile| tile.id != id).map(|tile| tile.stage).collect();
+    let headings = before.windows(2).filter(|two| two[0] != two[1]).count();
+    #[expect(clippy::cast_precision_loss, reason = "some hundred tiles")]
+    let x = before.len().saturating_sub(2) as f32 * (TILE + S) + headings as f32 * HEADING;
+    AbsoluteOffset { x: Some(x), y: None }
 }
 
 fn heading<'a>(stage: Stage) -> Element<'a> {

@@ -41,7 +41,7 @@ pub(crate) fn chime_on(host: HostMaker, spec: &RigSpec, samples: &[f32]) -> Resu
 }
 
 fn play(host: &cpal::Host, spec: &RigSpec, samples: &[f32]) -> Result<(), EngineError> {
-    let mut output = open_for_output(host, spec)?;
+    let mut output = open_for_output(host, spec, None)?;
     let mut frames = vec![0.0; samples.len() * output.channels];
     for (frame, &sample) in frames.chunks_mut(output.channels).zip(samples) {
         for wire in &spec.outputs {

@@ -11,7 +11,7 @@ use cpal::{
 };
 
 use crate::realtime::{CONVERTED_FRAMES, Flags, InputEnds, InputHalf, OutputEnds, OutputHalf};
-use crate::{EngineError, RigSpec};
+use crate::{EngineError, PreviewPath, RigSpec};
 
 /// How much sound the input ring holds while the disk is busy.
 const INPUT_RING_S: f64 = 8.0;
@@ -66,22 +66,32 @@ impl Direction {
     }
 }
 
-/// Opens the rig's devices; the output only when something is played.
-pub(crate) fn open(host: &cpal::Host, spec: &RigSpec, plays: bool) -> Result<Opened, EngineError> {
+/// Opens the rig's devices; the output only when something is played, through a virtual
+/// processor where there is one.
+pub(crate) fn open(
+    host: &cpal::Host,
+    spec: &RigSpec,
+    plays: bool,
+    path: Option<PreviewPath>,
+) -> Result<Opened, EngineError> {
     let needed = spec.inputs.iter().map(|input| input.channel).max().unwrap_or(1);
     let device = find(host, spec.input_device.as_deref(), Direction::Input)?;
     let chosen = choose(&device, Direction::Input, needed, spec)?;
     let input = open_input(&device, &chosen, spec)?;
-    let output = if plays { Some(open_for_output(host, spec)?) } else { None };
+    let output = if plays { Some(open_for_output(host, spec, path)?) } else { None };
     Ok(Opened { input, output })
 }
 
 /// Opens the device that plays.
-pub(crate) fn open_for_output(host: &cpal::Host, spec: &RigSpec) -> Result<OpenedOutput, EngineError> {
+pub(crate) fn open_for_output(
+    host: &cpal::Host,
+    spec: &RigSpec,
+    path: Option<PreviewPath>,
+) -> Result<OpenedOutput, EngineError> {
     let needed = spec.outputs.iter().map(|output| output.channel).max().unwrap_or(1);
     let device = find(host, spec.output_device.as_deref(), Direction::Output)?;
     let chosen = choose(&device, Direction::Output, needed, spec)?;
-    open_output(&device, &chosen, spec)
+    open_output(&device, &chosen, spec, path)
 }
 
 /// The device with this id, or the system's own choice.
@@ -207,7 +217,12 @@ fn open_input(device: &Device, chosen: &Chosen, spec: &RigSpec) -> Result<Opened
     Ok(OpenedInput { stream, ends, flags, channels, name: chosen.name.clone(), buffer_frames: buffer })
 }
 
-fn open_output(device: &Device, chosen: &Chosen, spec: &RigSpec) -> Result<OpenedOutput, EngineError> {
+fn open_output(
+    device: &Device,
+    chosen: &Chosen,
+    spec: &RigSpec,
+    path: Option<PreviewPath>,
+) -> Result<OpenedOutput, EngineError> {
     let buffer = buffer_frames(&chosen.config);
     let channels = usize::from(chosen.config.channels);
     let flags = Arc::new(Flags::default());
@@ -216,6 +231,7 @@ fn open_output(device: &Device, chosen: &Chosen, spec: &RigSpec) -> Result<Opene
         ring_frames(OUTPUT_RING_S, spec, buffer),
         spec.sample_rate_hz,
         spec.output_ceiling_dbfs,
+        path,
     );
     let flagged = Arc::clone(&flags);
     let stream = match chosen.format {

@@ -4,30 +4,48 @@ use cabin::{Band, Car};
 use engine::InputRole;
 use host::Registry;
 use job::{Outcome, Set, Stage};
-use tuning::{FitInput, FitOptions, FitResult, Profile, Response, Target};
+use tuning::{AuditResult, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
 use super::{Demo, paired_sweep};
+use crate::proof::{self, Placed, mistype};
 use crate::take::{self, Plan};
 use crate::{Error, Result, fitting, library, reading_response};
 
-/// What the demonstration aims at, and with what.
+/// What the demonstration aims at.
 const TARGET: &str = "car-medium";
-const PROCESSOR: &str = "parametric-gridded";
 
 /// What is corrected: everything that can be heard, as far as it was measured.
 const RANGE_HZ: (f64, f64) = crate::responses::AUDIBLE_HZ;
 
+/// 1/N octave: how finely the response is looked at.
+const SMOOTHING: u32 = 12;
+
+/// What came of tuning.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Tuned {
+    pub(super) before_rms_db: f64,
+    pub(super) after_rms_db: f64,
+    pub(super) bands: usize,
+    /// Whether the typing error was named; absent where no band could be mistyped.
+    pub(super) slip_found: Option<bool>,
+    /// Whether all was as meant once it was mended.
+    pub(super) mended: bool,
+}
+
 impl Demo<'_> {
-    /// Measures, fits, enters, measures again. Gives the RMS error before and
-    /// after, and the number of bands.
-    pub(super) fn tune(&mut self, car: &Car) -> Result<(f64, f64, usize)> {
+    /// Measures, fits, types with a mistake, finds it, mends it and measures again.
+    pub(super) fn tune(&mut self, car: &Car) -> Result<Tuned> {
         let target = library::target(TARGET)?;
-        let profile = library::profile(PROCESSOR)?;
+        let profile = library::profile(super::PROCESSOR)?;
         let before = self.positions(car, &Set::Before)?;
-        let fitted = fit(&before, &target, &profile, None)?;
-        self.enter(car, &fitted)?;
+        let fitted = fit(&smoothed(&before), &target, &profile, None)?;
+        let slip = self.enter(car, &fitted, Some(&profile))?;
+        let mistyped = self.positions(car, &Set::Named("mistyped".to_owned()))?;
+        let found = check(&before, &mistyped, &fitted, &profile)?;
+        self.enter(car, &fitted, None)?;
         let after = self.positions(car, &Set::After)?;
-        let left = fit(&after, &target, &profile, Some(0))?;
+        let mended = check(&before, &after, &fitted, &profile)?;
+        let left = fit(&smoothed(&after), &target, &profile, Some(0))?;
         let (was, is) = (fitted.before, left.before);
         let line = format!(
             "{} bands: {:.1} dB RMS to the target before, {:.1} dB after ({} positions)",
@@ -43,33 +61,51 @@ impl Demo<'_> {
         for place in &fitted.left_alone {
             self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, fitting::why(place)));
         }
-        self.keep(
-            &fitted,
-            Outcome {
-                before_rms_db: was.rms_db,
-                after_rms_db: Some(is.rms_db),
-                before_max_db: was.max_db,
-                after_max_db: Some(is.max_db),
-                from_hz: RANGE_HZ.0,
-                to_hz: RANGE_HZ.1,
-            },
-        )?;
-        Ok((was.rms_db, is.rms_db, fitted.bands.len()))
+        if let Some((meant_hz, typed_hz)) = slip {
+            self.detail(&format!(
+                "on purpose, {typed_hz} Hz was typed instead of {meant_hz} Hz; measured again:"
+            ));
+            for band in found.bands.iter().filter(|band| band.verdict != Verdict::AsMeant) {
+                self.detail(&format!("  {}", band.text));
+            }
+            self.detail(&format!("mended and measured once more: {}", verdict(&mended)));
+            mended.findings.iter().for_each(|finding| self.detail(&format!("  {}", finding.text)));
+        }
+        let outcome = Outcome {
+            before_rms_db: was.rms_db,
+            after_rms_db: Some(is.rms_db),
+            before_max_db: was.max_db,
+            after_max_db: Some(is.max_db),
+            from_hz: RANGE_HZ.0,
+            to_hz: RANGE_HZ.1,
+        };
+        self.keep(&fitted, outcome, &mended)?;
+        let noticed = |(_, typed_hz): (f64, f64)| {
+            let names = |band: &&tuning::AuditedBand| {
+                band.found.band.is_some_and(|found| (found.frequency_hz / typed_hz - 1.0).abs() < 1e-3)
+            };
+            found.bands.iter().any(|band| names(&band) && band.verdict == Verdict::WrongFrequency)
+        };
+        Ok(Tuned {
+            before_rms_db: was.rms_db,
+            after_rms_db: is.rms_db,
+            bands: fitted.bands.len(),
+            slip_found: slip.map(noticed),
+            mended: mended.bands.iter().all(|band| band.verdict == Verdict::AsMeant),
+        })
     }
 
     /// Sweeps the whole car at every position of the microphone.
-    fn positions(&mut self, car: &Car, set: &Set) -> Result<Vec<Response>> {
+    fn positions(&mut self, car: &Car, set: &Set) -> Result<Vec<(String, Response)>> {
         let names: Vec<String> = car.position_names().map(str::to_owned).collect();
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
-        let mut parameters = manifest.defaults();
-        parameters.set("smoothing", measure::ParameterValue::Number(12.0));
         let mut responses = Vec::new();
         for (number, name) in names.iter().enumerate() {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
             self.bench.set(|setup| setup.mic_position.clone_from(name))?;
             let plan = Plan {
-                parameters: parameters.clone(),
+                parameters: manifest.defaults(),
                 stimulus: Some(paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
                 label: format!("{name}, {}", set.word()),
                 set: Some(set.clone()),
@@ -80,25 +116,34 @@ impl Demo<'_> {
             if let Some(finding) = taken.reading.stopped() {
                 return Err(finding.into());
             }
-            responses.push(reading_response(&taken.reading)?);
+            responses.push((name.clone(), reading_response(&taken.reading)?));
         }
         Ok(responses)
     }
 
-    /// Types the bands into every channel of the simulated processor.
-    fn enter(&mut self, car: &Car, fitted: &FitResult) -> Result<()> {
-        let bands: Vec<Band> = fitted.bands.iter().map(|fitted| fitting::cabin_band(&fitted.band)).collect();
+    /// Types the bands into every channel of the simulated processor, with a typing error or
+    /// without. Gives the frequency that was meant and the one that was typed.
+    fn enter(
+        &mut self,
+        car: &Car,
+        fitted: &FitResult,
+        mistyped_on: Option<&Profile>,
+    ) -> Result<Option<(f64, f64)>> {
+        let mut typed: Vec<tuning::Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
+        let slip = mistyped_on.and_then(|profile| mistype(typed.iter_mut(), profile));
+        let bands: Vec<Band> = typed.iter().map(fitting::cabin_band).collect();
         self.bench.set(|setup| {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&bands);
             }
-        })
+        })?;
+        Ok(slip)
     }
 
-    fn keep(&mut self, fitted: &FitResult, outcome: Outcome) -> Result<()> {
+    fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
         self.job.edit(|data| {
             data.target = Some(job::NameOrText::Name(TARGET.to_owned()));
-            data.processor = Some(job::NameOrText::Name(PROCESSOR.to_owned()));
+            data.processor = Some(job::NameOrText::Name(super::PROCESSOR.to_owned()));
             data.bands = fitted.bands.iter().map(job_band).collect();
             data.left_alone = fitted
                 .left_alone
@@ -109,9 +154,54 @@ impl Demo<'_> {
                 })
                 .collect();
             data.outcome = Some(outcome);
+            data.audit = mended.bands.iter().map(audit_line).collect();
         })?;
         Ok(())
     }
+}
+
+/// A verdict on all bands in one sentence.
+fn verdict(audit: &AuditResult) -> String {
+    let wrong: Vec<&str> = audit
+        .bands
+        .iter()
+        .filter(|band| band.verdict != Verdict::AsMeant)
+        .map(|band| band.text.as_str())
+        .collect();
+    match wrong.as_slice() {
+        [] => format!("all {} bands do what they should", audit.bands.len()),
+        texts => texts.join(" "),
+    }
+}
+
+fn audit_line(band: &tuning::AuditedBand) -> job::AuditLine {
+    job::AuditLine {
+        index: u32::try_from(band.index).unwrap_or(u32::MAX),
+        verdict: band.verdict.word().to_owned(),
+        text: band.text.clone(),
+    }
+}
+
+fn places(set: &[(String, Response)]) -> Vec<Placed<'_>> {
+    set.iter().map(|(position, response)| Placed { position, response }).collect()
+}
+
+/// What the bands did at each place against what they should have done.
+fn check(
+    before: &[(String, Response)],
+    after: &[(String, Response)],
+    fitted: &FitResult,
+    profile: &Profile,
+) -> Result<AuditResult> {
+    let (before, after) = proof::change(&places(before), &places(after))
+        .ok_or_else(|| Error::measurement("no position was measured before and after"))?;
+    let bands: Vec<tuning::Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
+    proof::audit((&before, &after), &bands, profile).map_err(|error| Error::measurement(error.to_string()))
+}
+
+/// The responses as they are fitted and judged.
+fn smoothed(set: &[(String, Response)]) -> Vec<Response> {
+    set.iter().map(|(_, response)| response.smoothed(SMOOTHING)).collect()
 }
 
 fn fit(

@@ -1,6 +1,6 @@
 //! The card of each stage: what to do now, and what was found.
 
-use tuning::{GainInput, GainPlan, Profile, Target, Verdict, gain_plan, turn_to};
+use tuning::{GainInput, GainPlan, Profile, Target, gain_plan, turn_to};
 use view::{
     Action, Card, CardLine, ChoiceOption, Figure, FindingLine, SetMark, Setting, SettingKind, Stage, Tone,
 };
@@ -15,6 +15,7 @@ impl Desk {
             Stage::Gain => self.gain_card(),
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
+            Stage::Tune if self.is_auditioning() => self.audition_card(),
             Stage::Tune => self.tune_card(),
             Stage::Handover => self.handover_card(),
         };
@@ -226,52 +227,6 @@ impl Desk {
         }
     }
 
-    fn timing_card(&self) -> Card {
-        let timing = self.timing();
-        let kept = self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default();
-        let entered = !timing.is_empty() && timing == kept;
-        let mut findings = Vec::new();
-        if !timing.is_empty() && !self.arrivals_compare() {
-            findings.push(FindingLine {
-                tone: Tone::Caution,
-                text: "Without a loopback channel the arrivals of separate captures do not share their zero. Add one \
-                       to the rig file, or measure distances."
-                    .to_owned(),
-            });
-        }
-        let main = if entered {
-            action("next", "On to the tuning", true)
-        } else if self.is_simulated() {
-            action("enter-timing", "Enter them in the processor", !timing.is_empty())
-        } else {
-            action("enter-timing", "They are entered", !timing.is_empty())
-        };
-        Card {
-            instruction: match (timing.is_empty(), entered) {
-                (true, _) => "Measure the drivers first: delays follow from their arrivals.".to_owned(),
-                (false, false) => "Enter these delays and polarities.".to_owned(),
-                (false, true) => "Delays and polarities are entered.".to_owned(),
-            },
-            detail: "With them every driver arrives with the latest one. A subwoofer stays as it is."
-                .to_owned(),
-            main: Some(main),
-            lines: timing
-                .iter()
-                .map(|channel| CardLine {
-                    label: channel.channel.clone(),
-                    value: format!(
-                        "{:.2} ms{}",
-                        1e3 * channel.delay_s,
-                        if channel.inverted { ", turn over" } else { "" }
-                    ),
-                    tone: if channel.inverted { Tone::Caution } else { Tone::Plain },
-                })
-                .collect(),
-            findings,
-            ..Card::default()
-        }
-    }
-
     /// What comes next in tuning, as the main button and its reason.
     fn tune_next(&self) -> (String, Option<Action>) {
         let count = |mark: SetMark| self.captures.side(mark).count();
@@ -330,13 +285,22 @@ impl Desk {
                 label,
                 kind: SettingKind::Switch(self.entered),
             });
+            settings.push(Setting {
+                id: "slip".to_owned(),
+                label: "One of them is mistyped on purpose".to_owned(),
+                kind: SettingKind::Switch(self.choices.slip),
+            });
         }
         settings.extend([self.go_on_setting(), self.countdown_setting()]);
+        if !self.tune.bands().is_empty() {
+            settings.extend(self.audition_settings());
+        }
         let mut actions = Vec::new();
         if main.as_ref().is_none_or(|main| main.id != "suggest") {
             actions.push(action("suggest", "Suggest bands", measured && idle));
         }
         if !self.tune.bands().is_empty() {
+            actions.push(action("audition", "Listen", idle && self.is_audible()));
             actions.push(action("clear", "Clear bands", idle));
         }
         Card {
@@ -346,11 +310,15 @@ impl Desk {
             settings,
             // The bands depend on target and processor.
             first_settings: if self.tune.bands().is_empty() { 0 } else { 2 },
-            lines: vec![
-                line("From the target, before", rms(SetMark::Before)),
-                line("From the target, after", rms(SetMark::After)),
-            ],
-            findings: [self.audit_lines(), self.findings(Stage::Tune)].concat(),
+            lines: [
+                Some(line("From the target, before", rms(SetMark::Before))),
+                Some(line("From the target, after", rms(SetMark::After))),
+                self.check_line(),
+            ]
+            .into_iter()
+            .flatten()
+            .collect(),
+            findings: [self.check_lines(), self.outlier_lines(), self.findings(Stage::Tune)].concat(),
             ..Card::default()
         }
     }
@@ -369,14 +337,14 @@ impl Desk {
             lines.push(line("From the target, after", after));
         }
         lines.push(line("Bands", self.tune.bands().iter().filter(|band| band.enabled).count().to_string()));
+        lines.extend(self.check_line());
         let open: Vec<&str> =
             results[..6].iter().filter(|(_, result)| result.is_empty()).map(|(title, _)| *title).collect();
-        let findings = if open.is_empty() {
-            Vec::new()
-        } else {
+        let mut findings = self.check_lines();
+        if !open.is_empty() {
             let text = format!("Not done: {}. The sheet says so too.", open.join(", "));
-            vec![FindingLine { tone: Tone::Caution, text }]
-        };
+            findings.push(FindingLine { tone: Tone::Caution, text });
+        }
         Card {
             instruction: "Write the sheet for the processor and the report for the customer.".to_owned(),
             detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
@@ -390,23 +358,10 @@ impl Desk {
         }
     }
 
-    /// What the second set says of the bands that were typed in.
-    fn audit_lines(&self) -> Vec<FindingLine> {
-        let Some(audit) = self.audit() else { return Vec::new() };
-        // A small difference that nobody meant is what two averages over positions
-        // differ by anyway, so it is left out here.
-        let meant = audit.bands.iter().filter(|band| band.verdict != Verdict::Extra);
-        let wrong: Vec<FindingLine> = meant
-            .clone()
-            .filter(|band| band.verdict != Verdict::AsMeant)
-            .map(|band| FindingLine { tone: Tone::Caution, text: band.text.clone() })
-            .collect();
-        let count = meant.count();
-        if wrong.is_empty() && count > 0 {
-            let text = format!("All {count} bands do what they should.");
-            return vec![FindingLine { tone: Tone::Good, text }];
-        }
-        wrong
+    /// The positions that stand apart from the others of their set.
+    fn outlier_lines(&self) -> Vec<FindingLine> {
+        let both = [SetMark::Before, SetMark::After].map(|mark| self.outliers(mark)).concat();
+        both.into_iter().map(|(_, text)| FindingLine { tone: Tone::Caution, text }).collect()
     }
 
     /// What was doubtful in the newest captures of a stage.

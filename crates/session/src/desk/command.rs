@@ -10,7 +10,7 @@ use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{Desk, Held, Signal, drivers};
+use super::{DelayUnit, Desk, Held, Program, Signal, drivers};
 use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet};
 
 /// The smoothings that the S key goes through; 0 is none.
@@ -110,6 +110,7 @@ impl Desk {
             "measure" => self.measure(),
             "watch" => self.watch(),
             "listen" => self.hark(),
+            "audition" => self.audition(),
             "next" => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
                 self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
@@ -235,11 +236,11 @@ impl Desk {
         self.history.note(Edit::Tune);
     }
 
-    /// The enabled bands as the simulated processor takes them.
-    pub(super) fn entered_bands(&self) -> Vec<cabin::Band> {
+    /// The enabled bands with the cookbook's Q, each with its channel.
+    pub(super) fn enabled_bands(&self) -> Vec<(String, tuning::Band)> {
         let profile = self.tune.profile();
         let enabled = self.tune.bands().iter().filter(|band| band.enabled);
-        enabled.map(|band| fitting::cabin_band(&profile.cookbook(&band.typed))).collect()
+        enabled.map(|band| (String::new(), profile.cookbook(&band.typed))).collect()
     }
 
     /// Keeps bands, target and processor in the job.
@@ -247,19 +248,21 @@ impl Desk {
         let bands: Vec<job::Band> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
         let name = |id: &str| Some(job::NameOrText::Name(id.to_owned()));
         let (target, processor) = (name(self.tune.target_id()), name(self.tune.profile_id()));
-        let outcome = self.outcome();
+        let (outcome, audit) = (self.outcome(), self.audit_lines());
         if let Some(job) = &mut self.job {
             let data = job.data();
             let same = data.bands == bands
                 && data.target == target
                 && data.processor == processor
-                && data.outcome == outcome;
+                && data.outcome == outcome
+                && data.audit == audit;
             if !same && job.is_writable() {
                 job.edit(|data| {
                     data.bands = bands;
                     data.target = target;
                     data.processor = processor;
                     data.outcome = outcome;
+                    data.audit = audit;
                 })?;
             }
         }
@@ -367,6 +370,15 @@ impl Desk {
             ("tone", SettingValue::Choice(tone)) => choices.tone_dbfs = tone.parse().unwrap_or(0.0),
             ("overlap", SettingValue::Switch(overlap)) => choices.overlap = overlap,
             ("entered", SettingValue::Switch(entered)) => self.entered = entered,
+            ("slip", SettingValue::Switch(slip)) => choices.slip = slip,
+            ("with-bands", SettingValue::Switch(with)) => choices.listening.with_bands = with,
+            ("program", SettingValue::Choice(program)) => {
+                choices.listening.program =
+                    if program == "recording" { Program::Recording } else { Program::Pink };
+            }
+            ("program-file", SettingValue::Text(file)) => choices.listening.file = file,
+            ("delay-unit", SettingValue::Choice(unit)) => choices.delay_unit = DelayUnit::of(&unit),
+            ("filters-on", SettingValue::Switch(on)) => choices.filters_on = on,
             ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
             (id, value) => return self.set_source(id, value),
         }

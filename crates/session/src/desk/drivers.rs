@@ -1,12 +1,14 @@
-//! The drivers: which there are, what each one's sweep is, and the delays and
-//! polarities that follow from their arrivals.
+//! The drivers: which there are, what each one's sweep is, and what was found of it.
 
-use job::{ChannelSetting, Driver};
+use dsp::sweep::Sweep;
+use job::Driver;
+use measure::{Signal, Stimulus};
+use measurements::signals;
 use view::{CardLine, Stage, Tone};
 
 use super::order::hertz;
 use super::{Desk, Held};
-use crate::{Error, Result};
+use crate::alignment::is_inverted;
 
 /// The test sweep that suits a driver's part, and protects it.
 pub(super) fn track_of(role: &str) -> &'static str {
@@ -17,6 +19,27 @@ pub(super) fn track_of(role: &str) -> &'static str {
         _ => "sweep-mid",
     }
 }
+
+/// What is played for a driver of this part: the standard track; for a woofer one that goes
+/// as low as its neighbour below plays, since the two are to be seen where they meet.
+pub(super) fn stimulus_of(role: &str) -> Option<Stimulus> {
+    let mut stimulus = signals::track(track_of(role))?;
+    if role == "woofer" {
+        WOOFER_SWEEP.clone_into(&mut stimulus.name);
+        for segment in &mut stimulus.segments {
+            if let Signal::Sweep { from_hz, to_hz, .. } = &mut segment.signal {
+                (*from_hz, *to_hz) = WOOFER_HZ;
+                let sweep = Sweep::new(*from_hz, *to_hz, segment.duration_s, 48_000.0, true);
+                segment.duration_s = sweep.duration_s();
+            }
+        }
+    }
+    Some(stimulus)
+}
+
+/// What a woofer is measured over (common practice, no source).
+const WOOFER_HZ: (f64, f64) = (30.0, 4_000.0);
+const WOOFER_SWEEP: &str = "sweep of a woofer";
 
 /// A name, a label, and drivers with their parts.
 type Layout = (&'static str, &'static str, &'static [(&'static str, &'static str)]);
@@ -49,16 +72,13 @@ pub(super) fn driver(name: &str, role: &str) -> Driver {
     Driver { name: name.to_owned(), role: role.to_owned(), channel: name.to_owned() }
 }
 
-/// A delay is entered in hundredths of a millisecond.
-const DELAY_STEP_S: f64 = 1e-5;
-
 impl Desk {
     /// The drivers of the car.
     pub(super) fn drivers(&self) -> &[Driver] {
         self.job.as_ref().map_or(&[], |job| &job.data().intake.drivers)
     }
 
-    fn driver_found(&self, name: &str) -> Option<&Held> {
+    pub(super) fn driver_found(&self, name: &str) -> Option<&Held> {
         self.captures.newest(Stage::Drivers, name)
     }
 
@@ -67,7 +87,7 @@ impl Desk {
         let line = |driver: &Driver| {
             let (value, tone) = match self.driver_found(&driver.name) {
                 None => ("not measured".to_owned(), Tone::Plain),
-                Some(held) if is_inverted(held) => ("wired backwards".to_owned(), Tone::Bad),
+                Some(held) if is_inverted(&held.reading) => ("wired backwards".to_owned(), Tone::Bad),
                 Some(held) if !held.remark.is_empty() => (range_text(held), Tone::Caution),
                 Some(held) => (range_text(held), Tone::Good),
             };
@@ -80,59 +100,9 @@ impl Desk {
     pub(super) fn drivers_result(&self) -> (usize, usize, Vec<&str>) {
         let found: Vec<&Held> =
             self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).collect();
-        let backwards = found.iter().filter(|held| is_inverted(held)).map(|held| &*held.position);
+        let backwards = found.iter().filter(|held| is_inverted(&held.reading)).map(|held| &*held.position);
         (found.len(), self.drivers().len(), backwards.collect())
     }
-
-    /// Whether arrivals of separate captures share their zero.
-    pub(super) fn arrivals_compare(&self) -> bool {
-        self.bench
-            .as_ref()
-            .is_some_and(|bench| bench.car().is_some() || bench.input(engine::InputRole::Loopback).is_some())
-    }
-
-    /// Delay and polarity for each measured driver, so that all arrive with the
-    /// latest. A subwoofer's arrival is mostly its filters' own delay, so it is
-    /// left out and stays undelayed.
-    pub(super) fn timing(&self) -> Vec<ChannelSetting> {
-        let found: Vec<(&Driver, &Held)> = self
-            .drivers()
-            .iter()
-            .filter_map(|driver| Some((driver, self.driver_found(&driver.name)?)))
-            .collect();
-        let arrival = |driver: &Driver, held: &Held| {
-            held.reading.values.get("arrival_s").copied().filter(|_| track_of(&driver.role) != "sweep-sub")
-        };
-        let arrivals = found.iter().filter_map(|(driver, held)| arrival(driver, held));
-        let latest_s = arrivals.fold(f64::NEG_INFINITY, f64::max);
-        let channel = |(driver, held): &(&Driver, &Held)| {
-            let delay_s = arrival(driver, held).map_or(0.0, |arrival_s| latest_s - arrival_s);
-            ChannelSetting {
-                channel: driver.channel.clone(),
-                delay_s: (delay_s / DELAY_STEP_S).round() * DELAY_STEP_S,
-                inverted: is_inverted(held),
-                ..ChannelSetting::default()
-            }
-        };
-        found.iter().map(channel).collect()
-    }
-
-    /// Keeps delays and polarities in the job; the simulated processor has them
-    /// from then on.
-    pub(super) fn enter_timing(&mut self) -> Result<()> {
-        let channels = self.timing();
-        if channels.is_empty() {
-            return Err(Error::input("Measure the drivers first: the delays follow from their arrivals."));
-        }
-        if let Some(job) = &mut self.job {
-            job.edit(|data| data.channels = channels)?;
-        }
-        self.found()
-    }
-}
-
-fn is_inverted(held: &Held) -> bool {
-    held.reading.labels.get("polarity").is_some_and(|polarity| polarity == "inverted")
 }
 
 fn range_text(held: &Held) -> String {
@@ -159,5 +129,10 @@ mod tests {
         assert_eq!(track_of("tweeter"), "sweep-high");
         assert_eq!(track_of("sub"), "sweep-sub");
         assert_ne!(track_of("a word of their own"), "sweep-full");
+        let woofer = stimulus_of("woofer").expect("a sweep");
+        assert_eq!(signals::check(&woofer), Ok(()));
+        assert!(woofer.segments.iter().any(
+            |segment| matches!(segment.signal, Signal::Sweep { from_hz, to_hz, .. } if (from_hz, to_hz) == WOOFER_HZ)
+        ));
     }
 }

@@ -117,15 +117,26 @@ impl Desk {
             .enumerate()
             .map(|(number, (held, response))| series(number, &held.position, &response, offset_db))
             .collect();
-        let what = if self.charted() == Stage::Drivers { "Drivers, each alone" } else { "Source" };
-        Chart {
+        let what = match self.stage {
+            Stage::Timing => "Drivers, and what they add up to",
+            Stage::Drivers => "Drivers, each alone",
+            _ => "Source",
+        };
+        let mut chart = Chart {
             lines,
             ..empty(
                 format!("{what} · {}", self.smoothing_text()),
                 Axis::audio_frequency(),
                 linear("Level", "dB", 5.0 - RANGE_DB, 5.0),
             )
+        };
+        if self.stage == Stage::Timing {
+            for line in &mut chart.lines {
+                line.certainty = vec![BEHIND; line.points.len()].into();
+            }
+            self.add_sums(&mut chart, offset_db);
         }
+        chart
     }
 
     /// The highest level of what the stage's chart shows, which becomes 0 dB.
@@ -355,6 +366,8 @@ impl Desk {
 
 /// How sure a curve that stands behind others looks.
 const FAINT: f32 = 0.12;
+/// The same for curves that are still to be told apart.
+const BEHIND: f32 = 0.25;
 
 pub(super) fn role(number: usize) -> Role {
     #[expect(clippy::cast_possible_truncation, reason = "taken modulo 7")]

@@ -1,5 +1,6 @@
 //! Every edit can be taken back: those of the tuning, and those of captures.
 
+use job::ChannelSetting;
 use view::{CaptureId, SetMark};
 
 use super::Desk;
@@ -14,6 +15,8 @@ pub(super) enum Edit {
     Mark(CaptureId, Option<SetMark>, Option<SetMark>),
     /// A capture's label: before the edit, after it.
     Rename(CaptureId, String, String),
+    /// What is entered for the processor's channels: before the edit, after it.
+    Channels(Vec<ChannelSetting>, Vec<ChannelSetting>),
     /// A capture was moved to the job's `discarded/`.
     Discard(CaptureId),
 }
@@ -46,6 +49,7 @@ impl Desk {
             Edit::Tune => _ = self.tune.undo(),
             Edit::Mark(id, before, _) => self.set_mark(*id, *before)?,
             Edit::Rename(id, before, _) => self.set_label(*id, before)?,
+            Edit::Channels(before, _) => self.set_channels(before.clone())?,
             Edit::Discard(id) => self.bring_back(*id)?,
         }
         self.history.future.push(edit);
@@ -59,6 +63,7 @@ impl Desk {
             Edit::Tune => _ = self.tune.redo(),
             Edit::Mark(id, _, after) => self.set_mark(*id, *after)?,
             Edit::Rename(id, _, after) => self.set_label(*id, after)?,
+            Edit::Channels(_, after) => self.set_channels(after.clone())?,
             Edit::Discard(id) => self.take_away(*id)?,
         }
         self.history.past.push(edit);

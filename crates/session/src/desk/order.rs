@@ -122,7 +122,7 @@ impl Desk {
     }
 
     /// The volume step at which the simulated car is measured with a microphone.
-    fn usual_step(&self) -> Option<u32> {
+    pub(super) fn usual_step(&self) -> Option<u32> {
         let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
         clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
     }
@@ -171,9 +171,8 @@ impl Desk {
         }
         let of = wanted.len();
         let order = |(index, driver): (usize, &job::Driver)| {
-            let track = drivers::track_of(&driver.role);
             let mut plan = self.plan("sweep", Stage::Drivers, InputRole::Microphone)?;
-            plan.stimulus = signals::track(track);
+            plan.stimulus = drivers::stimulus_of(&driver.role);
             // The track's own level is the most that such a driver should hear.
             let most = plan.stimulus.as_ref().and_then(Stimulus::peak_dbfs).unwrap_or(0.0);
             plan.peak_dbfs = Some(self.output_dbfs.min(most));
@@ -250,7 +249,7 @@ pub(super) fn sweep_text(stimulus: Option<&Stimulus>) -> String {
 }
 
 /// A frequency as it is written on a chart.
-pub(super) fn hertz(frequency_hz: f64) -> String {
+pub(crate) fn hertz(frequency_hz: f64) -> String {
     if frequency_hz < 1000.0 {
         format!("{frequency_hz:.0} Hz")
     } else {

@@ -4,14 +4,16 @@
 use std::sync::Arc;
 
 use chart::{Chart, Dash, Line, Point, Role};
-use tuning::{AuditResult, CleanLimit, OutputStep, Response};
+use tuning::{CleanLimit, OutputStep, Response};
 use view::{
     BandCard, Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile,
 };
 
+use super::check::Check;
 use super::memo::Memo;
 use super::source::{Task, ToneFound};
 use super::{Desk, Held};
+use crate::alignment::CarPlan;
 use crate::fitting::band_text;
 
 /// Where deviations count: a small car gives what it gives below, and above the
@@ -25,14 +27,20 @@ pub(super) struct Kept {
     picture: Memo<Looked, Picture>,
     pub(super) limit: Memo<u64, CleanLimit>,
     pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
-    pub(super) audit: Memo<(u64, u64), Option<Arc<AuditResult>>>,
+    pub(super) car_plan: Memo<(u64, String, bool, bool), Arc<CarPlan>>,
+    outliers: Memo<u64, [Vec<(view::CaptureId, String)>; 2]>,
+    pub(super) check: Memo<Edits, Option<Arc<Check>>>,
 }
+
+/// The captures' revision, and what was edited and undone in the tuning.
+type Edits = (u64, (u64, usize));
 
 /// Everything that the picture depends on.
 type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, Asked);
 
-/// Whether a ladder is being climbed, and what is asked of the source.
-type Asked = (bool, Task, bool);
+/// Whether a ladder is being climbed, what is asked of the source, and whether the
+/// crossovers were on.
+type Asked = (bool, Task, bool, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]
@@ -79,12 +87,12 @@ impl Desk {
             self.smoothing,
             self.picked,
             self.rungs.clone(),
-            (self.is_climbing(), self.source.task, self.source.together),
+            (self.is_climbing(), self.source.task, self.source.together, self.choices.filters_on),
         );
         self.kept.picture.get(looked, || Picture {
             chart: Arc::new(self.chart()),
             ribbon: if self.is_tuning() { self.ribbon() } else { None },
-            tray: self.captures.iter().map(|held| self.tile(held)).collect(),
+            tray: self.tray(),
             faces: self.faces(),
         })
     }
@@ -201,6 +209,36 @@ impl Desk {
             .collect()
     }
 
+    /// The tiles in the order of the work: by stage, and as they came within each.
+    fn tray(&self) -> Vec<Tile> {
+        let mut tiles: Vec<Tile> = self.captures.iter().map(|held| self.tile(held)).collect();
+        tiles.sort_by_key(|tile| tile.stage);
+        tiles
+    }
+
+    /// The positions of a side that stand apart from the others, as sentences.
+    pub(super) fn outliers(&self, mark: SetMark) -> Vec<(view::CaptureId, String)> {
+        let outliers = self.kept.outliers.get(self.captures.revision(), || {
+            [SetMark::Before, SetMark::After].map(|mark| {
+                let side: Vec<&Held> = self.captures.side(mark).collect();
+                let responses: Vec<Response> =
+                    side.iter().filter_map(|held| held.response.as_deref().cloned()).collect();
+                let sentence = |outlier: tuning::Outlier| {
+                    let held = side[outlier.index];
+                    let text = format!(
+                        "{} stands apart: {:.1} dB RMS from the others, which differ by {:.1} dB. Measure there again, or \
+                         take its mark away so that it does not count.",
+                        held.label, outlier.distance_db, outlier.usual_db
+                    );
+                    (held.id, text)
+                };
+                tuning::outliers(&responses).into_iter().map(sentence).collect()
+            })
+        });
+        let [before, after] = outliers;
+        if mark == SetMark::Before { before } else { after }
+    }
+
     fn tile(&self, held: &Held) -> Tile {
         let left = self.captures.smoothed(held, 3).map(|response| self.left(&response));
         let fingerprint = std::array::from_fn(|band| {
@@ -218,7 +256,12 @@ impl Desk {
             fingerprint,
             result: self.short_result(held),
             shown: held.shown,
-            remark: held.remark.clone(),
+            remark: match held.mark.map(|mark| self.outliers(mark)) {
+                Some(outliers) if outliers.iter().any(|(id, _)| *id == held.id) => {
+                    "stands apart from the others".to_owned()
+                }
+                _ => held.remark.clone(),
+            },
         }
     }
 }

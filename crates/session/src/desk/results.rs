@@ -1,9 +1,6 @@
 //! What came out of each stage, in one line, and kept in the job.
 
-use std::sync::Arc;
-
 use job::{Outcome, StageResult};
-use tuning::{AuditInput, AuditResult, Band};
 use view::{SetMark, Stage, StageState};
 
 use super::picture::{RANGE_HZ, worst};
@@ -109,24 +106,6 @@ impl Desk {
             job.edit(|data| data.stages.extend(results))?;
         }
         Ok(())
-    }
-
-    /// What the second set of captures says of the bands: whether they do what
-    /// they were meant to.
-    pub(super) fn audit(&self) -> Option<Arc<AuditResult>> {
-        self.kept.audit.get((self.captures.revision(), self.tune.revision()), || {
-            let (before, after) = (self.average(SetMark::Before)?, self.average(SetMark::After)?);
-            let bands: Vec<Band> = self
-                .tune
-                .bands()
-                .iter()
-                .filter(|band| band.enabled)
-                .map(|band| self.tune.profile().cookbook(&band.typed))
-                .collect();
-            let profile = Some(self.tune.profile());
-            let input = AuditInput { before: &before, after: &after, bands: &bands, profile };
-            tuning::audit(&input).ok().map(Arc::new)
-        })
     }
 
     /// How far the response is from the target, as the job keeps it.

@@ -23,6 +23,7 @@ impl Desk {
         self.bench = Some(bench);
         self.choices.times = 1;
         self.choices.countdown_s = 5;
+        self.choices.filters_on = true;
         Ok(())
     }
 

@@ -4,20 +4,24 @@
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use engine::{Capture, CaptureRequest, InputRole, Length, Next, Play};
+use engine::{Capture, CaptureRequest, InputRole, Length, Next, Pace, Play};
 use measure::{Segment, Signal as Played, Stimulus};
 use measurements::signals;
 use units::LevelDbfs;
 use view::{Activity, Stage, Update};
 
+use super::audition::Audition;
 use super::hark::Hark;
 use super::live::{self, Trace};
-use super::order::{Order, Purpose};
+use super::order::{Order, Purpose, Scene};
 use super::sounds::Sound;
 use super::{Desk, Held};
+use crate::alignment::cabin_edge;
+use crate::playback::reaches;
+use crate::proof::mistype;
 use crate::source::ClimbWatch;
 use crate::take::{Computed, Pumped, Take, Until};
-use crate::{Error, Result};
+use crate::{Error, Result, fitting};
 
 /// What is under way.
 pub(super) enum Work {
@@ -27,6 +31,8 @@ pub(super) enum Work {
     Recording(Box<Recording>),
     /// Something is being computed.
     Thinking(Thinking),
+    /// Something is listened to; nothing is kept.
+    Auditioning(Box<Audition>),
     /// An input is watched; nothing is kept.
     Watching(Box<Watching>),
     /// Tracks are waited for.
@@ -131,7 +137,7 @@ impl Desk {
             }
             Some(Work::Countdown { .. }) => self.work = None,
             Some(Work::Thinking(thinking)) if thinking.task.idle => self.work = None,
-            Some(Work::Watching(_)) => {
+            Some(Work::Watching(_) | Work::Auditioning(_)) => {
                 self.work = None;
                 self.send_live(view::Live::default());
             }
@@ -142,13 +148,26 @@ impl Desk {
 
     /// Sets the simulated car as the order needs it; with devices a person does.
     pub(super) fn set_scene(&mut self, order: &Order) -> Result<()> {
-        let bands = if self.entered { self.entered_bands() } else { Vec::new() };
+        let mut bands = if self.entered { self.enabled_bands() } else { Vec::new() };
+        if self.choices.slip {
+            mistype(bands.iter_mut().map(|(_, band)| band), self.tune.profile());
+        }
+        self.set_car(&order.scene, order.pace, bands)
+    }
+
+    /// Sets the simulated car, with these bands in its processor.
+    pub(super) fn set_car(
+        &mut self,
+        scene: &Scene,
+        pace: Pace,
+        bands: Vec<(String, tuning::Band)>,
+    ) -> Result<()> {
         let channels = self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default();
-        let scene = order.scene.clone();
+        let (scene, filters_on) = (scene.clone(), self.choices.filters_on);
         let Some(bench) = &mut self.bench else { return Ok(()) };
         let Some(simulated) = bench.car() else { return Ok(()) };
         let car = simulated.car.clone();
-        bench.set_pace(order.pace)?;
+        bench.set_pace(pace)?;
         bench.set(|setup| {
             let alone = scene.driver.is_some();
             setup.active = scene.driver.map(|name| vec![name]);
@@ -164,11 +183,25 @@ impl Desk {
             }
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 let entry = setup.processor.entry(driver.name.clone()).or_default();
-                entry.bands.clone_from(&bands);
+                let own = bands.iter().filter(|(channel, _)| reaches(channel, &driver.name));
+                entry.bands = own.map(|(_, band)| fitting::cabin_band(band)).collect();
                 // A driver alone is measured as it is wired, without what is entered for it.
                 let entered = channels.iter().find(|channel| !alone && channel.channel == driver.name);
                 let delay_s = entered.map_or(driver.channel.delay_s, |entered| entered.delay_s);
                 entry.delay_s = delay_s.min(car.processor.longest_delay_s);
+                entry.gain_db = driver.channel.gain_db + entered.map_or(0.0, |entered| entered.gain_db);
+                let filtered = !alone || filters_on;
+                let own = |edge: Option<cabin::Edge>| edge.filter(|_| filtered);
+                let found =
+                    entered.filter(|entered| entered.high_pass.is_some() || entered.low_pass.is_some());
+                entry.high_pass = match found {
+                    Some(found) => found.high_pass.as_ref().map(cabin_edge),
+                    None => own(driver.channel.high_pass),
+                };
+                entry.low_pass = match found {
+                    Some(found) => found.low_pass.as_ref().map(cabin_edge),
+                    None => own(driver.channel.low_pass),
+                };
                 entry.invert = driver.channel.invert != entered.is_some_and(|entered| entered.inverted);
             }
         })
@@ -187,6 +220,7 @@ impl Desk {
             Work::Countdown { order, until, shown } => self.count_down(order, until, shown),
             Work::Recording(recording) => self.record(recording),
             Work::Thinking(thinking) => self.think_on(thinking),
+            Work::Auditioning(audition) => self.audition_on(audition),
             Work::Watching(watching) => {
                 self.watch_on(watching);
                 Ok(())
@@ -413,7 +447,7 @@ impl Desk {
         let mut stimulus = None;
         if bench.car().is_some() {
             let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
-            bench.set_pace(engine::Pace::RealTime)?;
+            bench.set_pace(Pace::RealTime)?;
             bench.set(|setup| setup.volume_step = clean.unwrap_or(setup.volume_step))?;
             let level_dbfs = self.choices.tone_dbfs - 0.01;
             let tone = Segment::of(Played::Sine { frequency_hz: 1000.0 }, 1.0, level_dbfs, 0.0);
@@ -490,6 +524,16 @@ impl Desk {
                 progress: None,
             },
             Some(Work::Listening(hark)) => hark.activity(),
+            Some(Work::Auditioning(_)) => Activity::Running {
+                title: "Listening".to_owned(),
+                detail: if self.choices.listening.with_bands {
+                    "with the bands"
+                } else {
+                    "without the bands"
+                }
+                .to_owned(),
+                progress: None,
+            },
             Some(Work::Watching(watching)) => Activity::Running {
                 title: watching.watch.title.clone(),
                 detail: watching.watch.detail.clone(),

@@ -96,7 +96,7 @@ fn frequencies(typed: &Band, profile: Option<&Profile>, from_hz: f64, to_hz: f64
 }
 
 /// Frequencies that are one slip of the finger away.
-fn slips(frequency_hz: f64) -> Vec<f64> {
+pub(super) fn slips(frequency_hz: f64) -> Vec<f64> {
     let mut slips = vec![frequency_hz * 10.0, frequency_hz / 10.0];
     if frequency_hz.fract() == 0.0 {
         let digits = format!("{frequency_hz:.0}");

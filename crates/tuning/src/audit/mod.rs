@@ -2,6 +2,7 @@
 
 mod evidence;
 mod hypothesis;
+mod reconcile;
 
 use measure::Finding;
 use serde::{Deserialize, Serialize};
@@ -180,9 +181,10 @@ pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
     let mut with_extra = Trial::new(input, &evidence);
     with_extra.take_gains_around_an_extra();
     with_extra.run();
-    let best = [from_gains, with_extra]
+    let mut best = [from_gains, with_extra]
         .into_iter()
         .fold(from_meant, |best, next| if next.total() < best.total() { next } else { best });
+    best.reconcile();
     Ok(best.report())
 }
 

@@ -1,0 +1,266 @@
+//! The whole car from its drivers' captures: what is entered so that they add up.
+
+use job::{ChannelSetting, Crossover, Driver};
+use measure::Reading;
+use tuning::{
+    CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Profile, Response,
+};
+
+use crate::desk::hertz;
+
+/// The air in a car that is being worked on (common practice, no source).
+pub(crate) const TEMPERATURE_C: f64 = 20.0;
+/// A delay is entered in hundredths of a millisecond where the processor does not say.
+const DELAY_STEP_S: f64 = 1e-5;
+
+/// A driver that was measured alone.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct FoundDriver<'a> {
+    /// Which.
+    pub(crate) driver: &'a Driver,
+    /// What was found.
+    pub(crate) reading: &'a Reading,
+    /// Its response, where there is one.
+    pub(crate) response: Option<&'a Response>,
+}
+
+/// What follows from the drivers' captures.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct CarPlan {
+    /// What is entered, a line for each driver that was measured.
+    pub(crate) channels: Vec<ChannelSetting>,
+    /// How it adds up; absent where the delays follow from arrivals alone.
+    pub(crate) aligned: Option<CarAlignment>,
+    /// Why there is no more than delays from arrivals.
+    pub(crate) without: Option<String>,
+}
+
+impl CarPlan {
+    /// The worst dip of a side's predicted sum, in dB.
+    pub(crate) fn worst_dip_db(&self) -> Option<f64> {
+        let sums = &self.aligned.as_ref()?.sums;
+        let sides = sums.iter().filter(|sum| sum.heard != "all" || sums.len() == 1);
+        sides.map(|sum| sum.worst_db).min_by(f64::total_cmp)
+    }
+}
+
+impl FoundDriver<'_> {
+    fn arrival_s(&self) -> Option<f64> {
+        self.reading.values.get("arrival_s").copied()
+    }
+
+    /// Whether it was found to be wired backwards.
+    pub(crate) fn is_inverted(&self) -> bool {
+        is_inverted(self.reading)
+    }
+
+    fn is_bass(&self) -> bool {
+        matches!(self.driver.role.as_str(), "sub" | "subwoofer")
+    }
+
+    fn is_full(&self) -> bool {
+        matches!(self.driver.role.as_str(), "full" | "fullrange" | "full-range")
+    }
+
+    /// The response with the way of its sound in its phase, so that all share one zero of time:
+    /// the reading's own phase counts from its arrival. One that was found to be wired backwards
+    /// is taken as it will be once it is turned over; half a period of delay would do nearly the
+    /// same at one frequency, and nowhere else.
+    fn on_one_clock(&self) -> Option<Response> {
+        let mut response = self.response?.clone();
+        let (arrival_s, backwards) = (self.arrival_s()?, self.is_inverted());
+        for (phase_deg, hz) in response.phase_deg.as_mut()?.iter_mut().zip(&response.frequency_hz) {
+            let turned = *phase_deg - 360.0 * hz * arrival_s - if backwards { 180.0 } else { 0.0 };
+            *phase_deg = turned - 360.0 * (turned / 360.0).round();
+        }
+        Some(response)
+    }
+}
+
+/// Whether a driver's capture says that it is wired backwards.
+pub(crate) fn is_inverted(reading: &Reading) -> bool {
+    reading.labels.get("polarity").is_some_and(|polarity| polarity == "inverted")
+}
+
+/// What is entered for a car whose drivers were measured, each alone. Where their arrivals do
+/// not share their zero, delays follow from the arrivals as they are.
+pub(crate) fn car_plan(
+    found: &[FoundDriver<'_>],
+    profile: &Profile,
+    filters_on: bool,
+    arrivals_compare: bool,
+) -> CarPlan {
+    let by_arrival = by_arrival(found);
+    if !arrivals_compare {
+        return CarPlan { channels: by_arrival, aligned: None, without: None };
+    }
+    // Where each plays its part of the sound, one that plays all of it is a fill.
+    let parts = found.iter().any(|found| !found.is_full());
+    let chain: Vec<FoundDriver<'_>> =
+        found.iter().copied().filter(|found| !parts || !found.is_full()).collect();
+    match aligned(&chain, profile, filters_on) {
+        Ok(aligned) => {
+            let channels = channels_of(&aligned, found, by_arrival, profile);
+            CarPlan { channels, aligned: Some(aligned), without: None }
+        }
+        Err(why) => CarPlan { channels: by_arrival, aligned: None, without: Some(why) },
+    }
+}
+
+fn aligned(chain: &[FoundDriver<'_>], profile: &Profile, filters_on: bool) -> Result<CarAlignment, String> {
+    let upper = chain.iter().filter(|found| !found.is_bass()).filter_map(FoundDriver::arrival_s);
+    let latest_s = upper.fold(f64::NEG_INFINITY, f64::max);
+    let drivers = chain.iter().filter_map(|found| {
+        Some(CarDriver {
+            name: found.driver.name.clone(),
+            response: found.on_one_clock()?,
+            distance_m: None,
+            // A subwoofer's arrival is mostly its filters' own delay; its time is found from how
+            // it adds up.
+            arrival_s: if found.is_bass() && latest_s.is_finite() {
+                Some(latest_s)
+            } else {
+                found.arrival_s()
+            },
+        })
+    });
+    let drivers: Vec<CarDriver> = drivers.collect();
+    let input = CarInput {
+        drivers: &drivers,
+        profile,
+        crossovers_hz: &[],
+        filtered: filters_on,
+        temperature_c: TEMPERATURE_C,
+    };
+    tuning::align_car(&input).map_err(|error| error.to_string())
+}
+
+/// What is entered: what the alignment says, and for a fill the delay with which it arrives
+/// with the others.
+fn channels_of(
+    aligned: &CarAlignment,
+    found: &[FoundDriver<'_>],
+    by_arrival: Vec<ChannelSetting>,
+    profile: &Profile,
+) -> Vec<ChannelSetting> {
+    let setting = |name: &str| aligned.drivers.iter().find(|setting| setting.driver == name);
+    let together_s = found
+        .iter()
+        .filter(|found| !found.is_bass())
+        .filter_map(|found| Some(setting(&found.driver.name)?.delay_s + found.arrival_s()?))
+        .fold(f64::NEG_INFINITY, f64::max);
+    let longest_s = profile.delay.map_or(f64::INFINITY, |grid| grid.max_s);
+    let channel = |(found, plain): (&FoundDriver<'_>, ChannelSetting)| {
+        if let Some(setting) = setting(&found.driver.name) {
+            let entered = of_setting(&found.driver.channel, setting);
+            return ChannelSetting { inverted: entered.inverted != found.is_inverted(), ..entered };
+        }
+        let wanted_s = (together_s - found.arrival_s().unwrap_or(together_s)).clamp(0.0, longest_s);
+        let plain_s = (wanted_s / DELAY_STEP_S).round() * DELAY_STEP_S;
+        ChannelSetting { delay_s: profile.delay.map_or(plain_s, |grid| grid.nearest(wanted_s)), ..plain }
+    };
+    found.iter().zip(by_arrival).map(channel).collect()
+}
+
+/// Delay and polarity for each driver, so that all arrive with the latest. A subwoofer's
+/// arrival is mostly its filters' own delay, so it is left out and stays undelayed.
+fn by_arrival(found: &[FoundDriver<'_>]) -> Vec<ChannelSetting> {
+    let arrival = |found: &FoundDriver<'_>| found.arrival_s().filter(|_| !found.is_bass());
+    let latest_s = found.iter().filter_map(arrival).fold(f64::NEG_INFINITY, f64::max);
+    let channel = |found: &FoundDriver<'_>| {
+        let delay_s = arrival(found).map_or(0.0, |arrival_s| latest_s - arrival_s);
+        ChannelSetting {
+            channel: found.driver.channel.clone(),
+            delay_s: (delay_s / DELAY_STEP_S).round() * DELAY_STEP_S,
+            inverted: found.is_inverted(),
+            ..ChannelSetting::default()
+        }
+    };
+    found.iter().map(channel).collect()
+}
+
+fn of_setting(channel: &str, setting: &CarSetting) -> ChannelSetting {
+    ChannelSetting {
+        channel: channel.to_owned(),
+        delay_s: setting.delay_s,
+        gain_db: setting.gain_db,
+        inverted: setting.invert,
+        high_pass: setting.high_pass.map(job_crossover),
+        low_pass: setting.low_pass.map(job_crossover),
+    }
+}
+
+/// A crossover filter as the job keeps it.
+pub(crate) fn job_crossover(filter: CarFilter) -> Crossover {
+    let family = match filter.family {
+        CrossoverFamily::Butterworth => "butterworth",
+        CrossoverFamily::LinkwitzRiley => "linkwitz-riley",
+        CrossoverFamily::Bessel => "bessel",
+    };
+    Crossover {
+        family: family.to_owned(),
+        order: filter.slope_db_per_octave / 6,
+        frequency_hz: filter.frequency_hz,
+    }
+}
+
+/// A crossover filter as the simulated processor takes it.
+pub(crate) fn cabin_edge(crossover: &Crossover) -> cabin::Edge {
+    let kind = match crossover.family.as_str() {
+        "butterworth" => cabin::CrossoverKind::Butterworth,
+        "bessel" => cabin::CrossoverKind::Bessel,
+        _ => cabin::CrossoverKind::LinkwitzRiley,
+    };
+    cabin::Edge { frequency_hz: crossover.frequency_hz, order: crossover.order, kind }
+}
+
+fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {
+    let Some(filter) = filter else { return hertz(frequency_hz) };
+    let family = match filter.family {
+        CrossoverFamily::Butterworth => "Butterworth",
+        CrossoverFamily::LinkwitzRiley => "Linkwitz-Riley",
+        CrossoverFamily::Bessel => "Bessel",
+    };
+    format!("{}, {family} {}", hertz(filter.frequency_hz), filter.slope_db_per_octave)
+}
+
+/// Who meets whom, and through which filter: one entry for each crossover; both sides share theirs.
+pub(crate) fn crossovers(aligned: &CarAlignment) -> Vec<(String, String)> {
+    let mut lines: Vec<(String, String)> = Vec::new();
+    for crossover in &aligned.crossovers {
+        let setting = |name: &String| aligned.drivers.iter().find(|driver| driver.driver == *name);
+        let filter = crossover.upper.first().and_then(setting).and_then(|setting| setting.high_pass);
+        let meeting = format!("{} / {}", bare(&crossover.lower), bare(&crossover.upper));
+        let next = (meeting, filter_text(filter, crossover.frequency_hz));
+        if !lines.contains(&next) {
+            lines.push(next);
+        }
+    }
+    lines
+}
+
+/// Drivers without the words for their sides.
+fn bare(names: &[String]) -> String {
+    let mut bare: Vec<String> =
+        names.iter().map(|name| name.replace("left-", "").replace("right-", "")).collect();
+    bare.dedup();
+    bare.join(" + ")
+}
+
+/// What a sum's worst dip is, and what it was.
+pub(crate) fn sum_text(sum: &CarSum) -> String {
+    let heard = match sum.heard.as_str() {
+        "all" => "All together".to_owned(),
+        side => format!("The {side} side"),
+    };
+    let between = match sum.worst_between.as_slice() {
+        [] => String::new(),
+        names => format!(", {}", names.join(" and ")),
+    };
+    format!(
+        "{heard}: the worst dip is {:.1} dB at {}{between}. Without these delays it would be {:.1} dB.",
+        sum.worst_db.abs(),
+        hertz(sum.worst_hz),
+        sum.before_worst_db.abs()
+    )
+}

@@ -1,0 +1,114 @@
+//! The check of what was typed: whether the bands in the processor do what was meant.
+
+use std::sync::Arc;
+
+use job::AuditLine;
+use measure::FindingLevel;
+use tuning::{AuditResult, Band, Response, Verdict};
+use view::{CardLine, FindingLine, SetMark, Tone};
+
+use super::Desk;
+use crate::proof::{self, Placed};
+
+/// What the second set of captures says of the bands.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Check {
+    /// The band's number on its card, where it is one that was meant; and what became of it.
+    pub(super) bands: Vec<(Option<usize>, Verdict, String)>,
+    residual_rms_db: f64,
+    /// Remarks.
+    findings: Vec<measure::Finding>,
+}
+
+impl Check {
+    /// Those that are not as meant.
+    pub(super) fn wrong(&self) -> impl Iterator<Item = &(Option<usize>, Verdict, String)> {
+        self.bands.iter().filter(|(_, verdict, _)| *verdict != Verdict::AsMeant)
+    }
+
+    fn of(audit: AuditResult, numbers: &[usize]) -> Self {
+        let bands = audit.bands.into_iter().map(|band| {
+            // A band that is switched off has a card and a number, but is not checked.
+            let number = numbers.get(band.index - 1).copied().filter(|_| band.verdict != Verdict::Extra);
+            let text = number.map_or_else(
+                || band.text.clone(),
+                |number| band.text.replacen(&format!("Band {} ", band.index), &format!("Band {number} "), 1),
+            );
+            (number, band.verdict, text)
+        });
+        Self { bands: bands.collect(), residual_rms_db: audit.residual_rms_db, findings: audit.findings }
+    }
+}
+
+impl Desk {
+    /// What the second set of captures says of the bands, computed once for each state.
+    pub(super) fn check(&self) -> Option<Arc<Check>> {
+        self.kept.check.get((self.captures.revision(), self.tune.edits_and_undos()), || {
+            let (before, after) = self.before_and_after()?;
+            let enabled = || self.tune.bands().iter().enumerate().filter(|(_, band)| band.enabled);
+            let bands: Vec<Band> = enabled().map(|(_, band)| band.typed).collect();
+            let numbers: Vec<usize> = enabled().map(|(index, _)| index + 1).collect();
+            let audit = proof::audit((&before, &after), &bands, self.tune.profile()).ok()?;
+            Some(Arc::new(Check::of(audit, &numbers)))
+        })
+    }
+
+    /// What changed at the places that both sets have; the averages where they have none.
+    fn before_and_after(&self) -> Option<(Response, Response)> {
+        let side = |mark: SetMark| -> Vec<Placed<'_>> {
+            let held = self.captures.side(mark);
+            held.filter_map(|held| {
+                Some(Placed { position: &held.position, response: held.response.as_deref()? })
+            })
+            .collect()
+        };
+        proof::change(&side(SetMark::Before), &side(SetMark::After)).or_else(|| {
+            let average = |mark| self.average(mark).map(|average| (*average).clone());
+            Some((average(SetMark::Before)?, average(SetMark::After)?))
+        })
+    }
+
+    /// The verdict in one line, for a card.
+    pub(super) fn check_line(&self) -> Option<CardLine> {
+        let check = self.check()?;
+        let (value, tone) = match check.wrong().count() {
+            0 => ("as meant".to_owned(), Tone::Good),
+            1 => ("1 thing is not as meant".to_owned(), Tone::Bad),
+            count => (format!("{count} things are not as meant"), Tone::Bad),
+        };
+        Some(CardLine { label: "What was typed".to_owned(), value, tone })
+    }
+
+    /// What the check says, band by band where something is wrong, and every remark.
+    pub(super) fn check_lines(&self) -> Vec<FindingLine> {
+        let Some(check) = self.check() else { return Vec::new() };
+        let mut lines: Vec<FindingLine> = check
+            .wrong()
+            .map(|(_, _, text)| FindingLine { tone: Tone::Caution, text: text.clone() })
+            .collect();
+        if lines.is_empty() && !check.bands.is_empty() {
+            let text = match check.bands.len() {
+                1 => "The band does what it should".to_owned(),
+                count => format!("All {count} bands do what they should"),
+            };
+            let text = format!("{text}; {:.1} dB RMS remain unexplained.", check.residual_rms_db);
+            lines.push(FindingLine { tone: Tone::Good, text });
+        }
+        lines.extend(check.findings.iter().map(|finding| FindingLine {
+            tone: if finding.level == FindingLevel::Note { Tone::Plain } else { Tone::Caution },
+            text: finding.text.clone(),
+        }));
+        lines
+    }
+
+    /// What the job keeps of the check.
+    pub(super) fn audit_lines(&self) -> Vec<AuditLine> {
+        let Some(check) = self.check() else { return Vec::new() };
+        let line = |(index, (number, verdict, text)): (usize, &(Option<usize>, Verdict, String))| AuditLine {
+            index: u32::try_from(number.unwrap_or(index + 1)).unwrap_or(u32::MAX),
+            verdict: verdict.word().to_owned(),
+            text: text.clone(),
+        };
+        check.bands.iter().enumerate().map(line).collect()
+    }
+}

@@ -1,0 +1,158 @@
+//! A tuning as the virtual processor in the playback path takes it.
+
+use dsp::biquad::{Biquad, Cascade};
+use dsp::crossover::{self, Family};
+use engine::RigSpec;
+use job::{ChannelSetting, Crossover};
+use preview::{Chain, ChannelSettings};
+use tuning::{Band, BandKind};
+
+use crate::{Error, Result};
+
+/// What is to be heard.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub(crate) struct Heard {
+    /// The bands with the cookbook's Q, each with its channel; an empty one means all.
+    pub(crate) bands: Vec<(String, Band)>,
+    /// Delays, gains, polarities and crossovers; they reach an output of the channel's name.
+    pub(crate) channels: Vec<ChannelSetting>,
+}
+
+/// Whether something that is entered for a channel goes to what has this name: `left` goes to
+/// `left` and to `left-tweeter`, and what has no channel goes everywhere.
+pub(crate) fn reaches(channel: &str, name: &str) -> bool {
+    channel.is_empty() || channel == name || name.to_lowercase().contains(&channel.to_lowercase())
+}
+
+impl Heard {
+    /// The tuning for the outputs of a rig, with the bands or without them. With them it is as
+    /// loud as without, for pink noise, so that louder does not sound better.
+    ///
+    /// # Errors
+    /// When a filter cannot run at the rig's rate.
+    pub(crate) fn chain(&self, spec: &RigSpec, with_bands: bool) -> Result<Box<Chain>> {
+        let plain = self.settings(spec, false)?;
+        if !with_bands {
+            return prepare(spec, &plain);
+        }
+        let mut with = self.settings(spec, true)?;
+        let louder_db = prepare(spec, &with)?.loudness_db() - prepare(spec, &plain)?.loudness_db();
+        with.iter_mut().for_each(|channel| channel.gain_db -= louder_db);
+        prepare(spec, &with)
+    }
+
+    /// How much louder pink noise is with the bands than without, before levels are matched.
+    pub(crate) fn louder_db(&self, spec: &RigSpec) -> Result<f64> {
+        let loudness =
+            |with| -> Result<f64> { Ok(prepare(spec, &self.settings(spec, with)?)?.loudness_db()) };
+        Ok(loudness(true)? - loudness(false)?)
+    }
+
+    fn settings(&self, spec: &RigSpec, with_bands: bool) -> Result<Vec<ChannelSettings>> {
+        let rate_hz = f64::from(spec.sample_rate_hz);
+        let settings = spec.outputs.iter().map(|output| {
+            let mut filters = Cascade::new(Vec::new());
+            let entered = self.channels.iter().find(|channel| channel.channel == output.name);
+            let bands = self.bands.iter().filter(|(channel, _)| with_bands && reaches(channel, &output.name));
+            for (_, band) in bands {
+                filters.push(biquad(band, rate_hz)?);
+            }
+            let edges = entered.map(|entered| (entered.high_pass.as_ref(), entered.low_pass.as_ref()));
+            let (high, low) = edges.unwrap_or_default();
+            for (edge, design) in [(high, crossover::high_pass as Design), (low, crossover::low_pass)] {
+                if let Some(edge) = edge {
+                    filters.append(
+                        design(rate_hz, family(edge)?, edge.order as usize, edge.frequency_hz)
+                            .map_err(|error| Error::input(error.to_string()))?,
+                    );
+                }
+            }
+            Ok(ChannelSettings {
+                filters,
+                delay_s: entered.map_or(0.0, |entered| entered.delay_s),
+                gain_db: entered.map_or(0.0, |entered| entered.gain_db),
+                invert: entered.is_some_and(|entered| entered.inverted),
+            })
+        });
+        settings.collect()
+    }
+}
+
+/// A high-pass or low-pass of a family, an order and a corner at a rate.
+type Design = fn(f64, Family, usize, f64) -> std::result::Result<Cascade, dsp::biquad::DesignError>;
+
+fn prepare(spec: &RigSpec, settings: &[ChannelSettings]) -> Result<Box<Chain>> {
+    let chain = Chain::prepare(f64::from(spec.sample_rate_hz), settings, false);
+    chain.map_err(|error| Error::input(format!("the preview: {error}")))
+}
+
+fn biquad(band: &Band, rate_hz: f64) -> Result<Biquad> {
+    let design = match band.kind {
+        BandKind::Peak => Biquad::peak,
+        BandKind::LowShelf => Biquad::low_shelf,
+        BandKind::HighShelf => Biquad::high_shelf,
+    };
+    design(rate_hz, band.frequency_hz, band.gain_db, band.q)
+        .map_err(|error| Error::input(format!("the band at {} Hz: {error}", band.frequency_hz)))
+}
+
+fn family(edge: &Crossover) -> Result<Family> {
+    match edge.family.as_str() {
+        "butterworth" => Ok(Family::Butterworth),
+        "linkwitz-riley" => Ok(Family::LinkwitzRiley),
+        "bessel" => Ok(Family::Bessel),
+        other => Err(Error::input(format!(
+            "the job's crossover family is `{other}`; expected butterworth, linkwitz-riley or bessel"
+        ))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use engine::Output;
+    use testkit::near;
+
+    use super::*;
+
+    fn spec() -> RigSpec {
+        RigSpec {
+            outputs: vec![Output::new(1, "left"), Output::new(2, "right-tweeter")],
+            ..RigSpec::system_default()
+        }
+    }
+
+    #[test]
+    fn what_is_entered_reaches_the_outputs_that_it_is_for() {
+        assert!(reaches("", "left") && reaches("left", "left") && reaches("left", "left-mid"));
+        assert!(!reaches("left", "right-mid") && !reaches("left-mid", "left"));
+    }
+
+    /// Source: analytic: a gain of the whole band is undone by matching the levels.
+    #[test]
+    fn with_bands_it_is_as_loud_as_without() {
+        let bands = vec![
+            (String::new(), Band::low_shelf(200.0, -9.0, 0.7)),
+            ("left".to_owned(), Band::peak(3e3, 4.0, 1.0)),
+        ];
+        let edge = Crossover { family: "linkwitz-riley".to_owned(), order: 4, frequency_hz: 2_500.0 };
+        let tweeter = ChannelSetting {
+            channel: "right-tweeter".to_owned(),
+            high_pass: Some(edge),
+            delay_s: 0.001,
+            ..ChannelSetting::default()
+        };
+        let heard = Heard { bands, channels: vec![tweeter] };
+        let louder_db = heard.louder_db(&spec()).expect("it can be heard");
+        assert!(louder_db < 0.0, "a bass cut is softer: {louder_db} dB");
+        let loudness = |with| heard.chain(&spec(), with).expect("a chain").loudness_db();
+        near("matched", loudness(true), loudness(false), 1e-9);
+    }
+
+    #[test]
+    fn what_cannot_run_is_refused() {
+        let bands = vec![(String::new(), Band::peak(30_000.0, 3.0, 1.0))];
+        let error =
+            Heard { bands, channels: Vec::new() }.chain(&spec(), true).expect_err("beyond half the rate");
+        assert!(error.to_string().contains("30000 Hz"), "{error}");
+    }
+}
