@@ -5,8 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{Parameter, ParameterError, Parameters, Stimulus, nearest};
 
 /// A measurement's card of introduction.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Manifest {
     /// The name used on the command line and in readings: a built-in one is a
     /// single word, a third party's has a dot.

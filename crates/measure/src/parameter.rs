@@ -6,8 +6,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 /// One thing that can be set.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Parameter {
     /// Its key on the command line.
     pub name: String,
@@ -19,7 +18,7 @@ pub struct Parameter {
 }
 
 /// The kinds of values that a parameter takes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
 pub enum ParameterKind {
     /// A number within a range.
