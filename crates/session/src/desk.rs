@@ -271,11 +271,7 @@ impl Desk {
         self.choices.filters_on = false;
         self.bench = Some(bench);
         self.entered = false;
-        if self.job.is_none() {
-            let folder = place::unused(&place::work(), "");
-            self.hold(jobs::create(&folder, Some("Simulated car"), &car.name)?)?;
-            self.notice(format!("The job is kept in {}", folder.display()), true);
-        }
+        self.begin_job(Some("Simulated car"), &car.name)?;
         if let Some(job) = &mut self.job
             && job.data().intake.drivers.is_empty()
         {
@@ -286,6 +282,18 @@ impl Desk {
         }
         self.stage = view::Stage::Source;
         self.found()
+    }
+
+    /// Begins a job in the folder of the person's work when there is none: what is measured is
+    /// kept in any case, with what was chosen before.
+    fn begin_job(&mut self, name: Option<&str>, vehicle: &str) -> Result<()> {
+        if self.job.is_some() {
+            return Ok(());
+        }
+        let folder = place::unused(&place::work(), "");
+        self.job = Some(jobs::create(&folder, name, vehicle)?);
+        self.notice(format!("The job is kept in {}", folder.display()), true);
+        self.keep_tuning()
     }
 
     /// Takes a job on the desk, with its captures and its tuning.

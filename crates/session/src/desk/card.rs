@@ -34,8 +34,9 @@ impl Desk {
 
     fn intake_card(&self) -> Card {
         let mut settings = Vec::new();
-        if let Some(job) = &self.job {
-            settings.push(text("vehicle", "Vehicle", &job.data().intake.vehicle));
+        if self.bench.is_some() || self.job.is_some() {
+            let vehicle = self.job.as_ref().map_or("", |job| &job.data().intake.vehicle);
+            settings.push(text("vehicle", "Vehicle", vehicle));
         }
         settings.extend([self.processor_setting(), self.target_setting()]);
         if self.is_simulated() {
@@ -43,7 +44,7 @@ impl Desk {
         }
         settings.extend(self.rig_setting());
         // The drivers of the simulated car are known.
-        if !self.is_simulated() && self.job.is_some() {
+        if !self.is_simulated() && (self.bench.is_some() || self.job.is_some()) {
             settings.push(self.layout_setting());
         }
         let (main, instruction) = match &self.bench {
@@ -88,7 +89,7 @@ impl Desk {
             Stage::Source => !self.is_simulated() && self.source.plays_tracks(),
             _ => false,
         };
-        let ready = self.bench.is_some() && self.work.is_none() && self.job.is_some();
+        let ready = self.bench.is_some() && self.work.is_none();
         here.then(|| action("listen", "Listen for tracks", ready))
     }
 

@@ -346,6 +346,7 @@ impl Desk {
             }
             ("driver", SettingValue::Choice(driver)) => choices.driver = (driver != "all").then_some(driver),
             ("layout", SettingValue::Choice(layout)) => {
+                self.begin_job(None, "")?;
                 if let (Some(job), Some(drivers)) = (&mut self.job, drivers::layout(&layout)) {
                     job.edit(|data| data.intake.drivers = drivers)?;
                 }
@@ -354,6 +355,7 @@ impl Desk {
             ("target", SettingValue::Choice(target)) => self.tune.choose_target(&target)?,
             ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
             ("vehicle", SettingValue::Text(vehicle)) => {
+                self.begin_job(None, "")?;
                 if let Some(job) = &mut self.job {
                     job.edit(|data| data.intake.vehicle = vehicle)?;
                 }

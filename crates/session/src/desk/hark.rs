@@ -41,10 +41,8 @@ pub(super) struct Hark {
 impl Desk {
     /// Begins to listen. The simulated car plays what comes next by itself.
     pub(super) fn hark(&mut self) -> Result<()> {
-        if self.job.is_none() {
-            return Err(Error::input("Open or begin a job first: the captures are kept in it."));
-        }
         let order = self.next_heard()?;
+        self.begin_job(None, "")?;
         let Some(bench) = &self.bench else { return Ok(()) };
         let (rate_hz, inputs) = (bench.spec().sample_rate_hz, bench.spec().inputs.len());
         let keeping = Keeping {

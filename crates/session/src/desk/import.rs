@@ -12,7 +12,7 @@ use super::filing::Filed;
 use super::work::Task;
 use crate::import::{clock, cut_out, listen};
 use crate::stretch::{self, Keeping, Kept, measurement_for};
-use crate::{Error, Result, tracks};
+use crate::{Result, tracks};
 
 /// A recording and the tracks that were heard in it.
 struct Searched {
@@ -25,9 +25,7 @@ struct Searched {
 impl Desk {
     /// Takes recordings; they are searched one after the other, when nothing else is under way.
     pub(super) fn import(&mut self, paths: &[String]) -> Result<()> {
-        if self.job.is_none() {
-            return Err(Error::input("Open or begin a job first: the captures are kept in it."));
-        }
+        self.begin_job(None, "")?;
         self.recordings.extend(paths.iter().map(PathBuf::from));
         Ok(())
     }

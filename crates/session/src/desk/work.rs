@@ -105,6 +105,7 @@ impl Desk {
             return Err(Error::input("The output is muted. Allow output first, then start."));
         }
         self.orders = self.orders()?;
+        self.begin_job(None, "")?;
         self.next_order()
     }
 
