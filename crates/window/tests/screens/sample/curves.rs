@@ -208,28 +208,26 @@ pub(crate) fn steps() -> Chart {
         from,
         to,
     };
-    let stairs = |clean: f64, last: i32| -> Arc<[Point]> {
-        (20..=last)
-            .flat_map(|step| {
-                let volts = (4.1 * 10f64.powf((f64::from(step) - 34.0) * 0.045)).min(clean);
-                [Point { x: f64::from(step) - 0.5, y: volts }, Point { x: f64::from(step) + 0.499, y: volts }]
-            })
-            .collect()
+    let bar = |step: i32| {
+        let x = f64::from(step);
+        let volts = (4.1 * 10f64.powf((x - 34.0) * 0.045)).min(4.35);
+        let points = [(x - 0.4, 0.0), (x - 0.4, volts), (x + 0.4, volts), (x + 0.4, 0.0)];
+        Line {
+            label: String::new(),
+            role: if step <= 34 { Role::Clean } else { Role::Unclean },
+            dash: Dash::Solid,
+            points: points.map(|(x, y)| Point { x, y }).into(),
+            certainty: [].into(),
+        }
     };
     Chart {
         title: "Volume steps, front output, 1 kHz".into(),
         x: axis("Volume step", "", 19.5, 38.5),
         y: axis("Level", "V", 0.0, 5.0),
         areas: vec![],
-        lines: vec![Line {
-            label: "Volts".into(),
-            role: Role::Live,
-            dash: Dash::Solid,
-            points: stairs(4.35, 36),
-            certainty: [].into(),
-        }],
+        lines: (20..=36).map(bar).collect(),
         handles: vec![],
-        marks: vec![Mark { x: 34.5, label: "last clean step 34".into() }],
+        marks: vec![Mark { x: 34.0, label: "last clean step: 34".into() }],
     }
 }
 
