@@ -47,10 +47,30 @@ impl Deconvolver {
     /// When the band does not rise, or the reference is longer than `frames`.
     #[must_use]
     pub fn new(reference: &[f64], frames: usize, sample_rate_hz: f64, from_hz: f64, to_hz: f64) -> Self {
+        let ends_hz = (from_hz / 2.0, to_hz.min(0.49 * sample_rate_hz) * std::f64::consts::SQRT_2);
+        Self::between(reference, frames, sample_rate_hz, (from_hz, to_hz), ends_hz)
+    }
+
+    /// The same with a band limit that has fallen to 0 at given frequencies below and
+    /// above the band: where the reference holds little, noise is raised, however much
+    /// of it the band limit still lets pass.
+    ///
+    /// # Panics
+    /// When the band does not rise, its ends do not lie outside of it, or the reference is
+    /// longer than `frames`.
+    #[must_use]
+    pub fn between(
+        reference: &[f64],
+        frames: usize,
+        sample_rate_hz: f64,
+        (from_hz, to_hz): (f64, f64),
+        ends_hz: (f64, f64),
+    ) -> Self {
         assert!(reference.len() <= frames, "a recording is at least as long as the reference");
         let nyquist = sample_rate_hz / 2.0;
         let to_hz = to_hz.min(0.98 * nyquist);
         assert!(0.0 < from_hz && from_hz < to_hz, "a band rises, and starts below half the rate");
+        assert!(0.0 < ends_hz.0 && ends_hz.0 < from_hz && to_hz < ends_hz.1, "a band lies within its ends");
         let n = fast_len(frames);
         let bin_hz = sample_rate_hz / n as f64;
         let mut fft = RealFft::new(n);
@@ -63,7 +83,7 @@ impl Deconvolver {
         let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
         for (k, (x, p)) in inverse.iter_mut().zip(&power).enumerate() {
             let f = k as f64 * bin_hz;
-            let gain = band_limit(f, from_hz, to_hz, nyquist);
+            let gain = band_limit(f, (from_hz, to_hz), ends_hz, nyquist);
             if gain == 0.0 {
                 *x = Complex64::default();
                 continue;
@@ -74,6 +94,13 @@ impl Deconvolver {
         }
         let spectrum = vec![Complex64::default(); inverse.len()];
         Self { sample_rate_hz, time, spectrum, inverse, fft }
+    }
+
+    /// By how much the power at a frequency is raised.
+    #[must_use]
+    pub fn power_gain(&self, frequency_hz: f64) -> f64 {
+        let bin = (frequency_hz / self.sample_rate_hz * self.fft.len() as f64).round().max(0.0) as usize;
+        self.inverse.get(bin).map_or(0.0, Complex64::norm_sqr)
     }
 
     /// How many samples the transform takes.
@@ -149,16 +176,17 @@ impl Levels {
     }
 }
 
-/// The band limit `G` described at [`Deconvolver`].
-fn band_limit(f: f64, from_hz: f64, to_hz: f64, nyquist: f64) -> f64 {
+/// The band limit `G` described at [`Deconvolver`], with the frequencies at which it has
+/// fallen to 0.
+fn band_limit(f: f64, (from_hz, to_hz): (f64, f64), ends_hz: (f64, f64), nyquist: f64) -> f64 {
     if (from_hz..=to_hz).contains(&f) && f < nyquist {
         return 1.0;
     }
-    if f <= from_hz / 2.0 || f >= nyquist {
+    if f <= ends_hz.0 || f >= nyquist {
         return 0.0;
     }
-    let lower = rise((2.0 * f / from_hz).log2());
-    let end = (to_hz * std::f64::consts::SQRT_2).min(nyquist);
+    let lower = rise((f / ends_hz.0).ln() / (from_hz / ends_hz.0).ln());
+    let end = ends_hz.1.min(nyquist);
     let upper = rise((end / f).ln() / (end / to_hz).ln());
     lower * upper
 }

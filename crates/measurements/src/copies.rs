@@ -158,10 +158,21 @@ impl Copies {
         excitation: &Excitation,
         band_hz: (f64, f64),
     ) -> Vec<ImpulseResponse> {
+        self.each(samples, &mut self.within(excitation, band_hz))
+    }
+
+    /// What divides by an excitation within a band (see [`Excitation::inner_band_hz`]),
+    /// and lets nothing pass where the excitation is faded.
+    pub(crate) fn within(&self, excitation: &Excitation, band_hz: (f64, f64)) -> Deconvolver {
         let reference = excitation.samples(self.rate_hz);
         let frames = self.frames.max(reference.len());
-        let mut deconvolver = Deconvolver::new(&reference, frames, self.rate_hz, band_hz.0, band_hz.1);
-        self.each(samples, &mut deconvolver)
+        let full_hz = excitation.full_band_hz();
+        // Half an octave to either side is enough, a tenth the least.
+        let ends_hz = (
+            (band_hz.0 / std::f64::consts::SQRT_2).max(full_hz.0).min(band_hz.0 / 1.1),
+            (band_hz.1 * std::f64::consts::SQRT_2).min(full_hz.1).max(band_hz.1 * 1.1),
+        );
+        Deconvolver::between(&reference, frames, self.rate_hz, band_hz, ends_hz)
     }
 
     /// The same, divided by the excitation's sweep carried on as far up as the
@@ -182,12 +193,18 @@ impl Copies {
         self.each(samples, &mut deconvolver)
     }
 
-    fn each(&self, samples: &[f32], deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
+    /// The impulse response of each copy by a deconvolver.
+    pub(crate) fn each(&self, samples: &[f32], deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
         self.starts
             .iter()
             .zip(&self.advances)
             .map(|(start, advance)| deconvolver.impulse(&stretch(samples, *start, self.frames), *advance))
             .collect()
+    }
+
+    /// Where the search had found the copies, on the impulse responses' time axis.
+    pub(crate) fn found_s(&self) -> f64 {
+        self.lead_s
     }
 
     /// How many there are.

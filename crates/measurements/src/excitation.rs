@@ -152,6 +152,24 @@ impl Excitation {
         self.segment.fade_s
     }
 
+    /// The part of its band that is played at full level. A sweep is faded in and out, and
+    /// where it is, dividing by it raises the noise.
+    pub(crate) fn full_band_hz(&self) -> (f64, f64) {
+        if !matches!(self.segment.signal, Signal::Sweep { .. }) || 4.0 * self.fade_s() > self.duration_s {
+            return (self.from_hz, self.to_hz);
+        }
+        // An exponential sweep passes a factor of e in L = T/ln(f2/f1).
+        let faded = (self.fade_s() / self.duration_s * (self.to_hz / self.from_hz).ln()).exp();
+        (self.from_hz * faded, self.to_hz / faded)
+    }
+
+    /// The band that can be limited gently without reaching where the excitation is faded,
+    /// or what a recording at this rate holds of it.
+    pub(crate) fn inner_band_hz(&self, sample_rate_hz: f64) -> (f64, f64) {
+        let (from_hz, to_hz) = self.full_band_hz();
+        (1.3 * from_hz, (to_hz / 1.15).min(0.43 * sample_rate_hz))
+    }
+
     /// From the beginning of the first copy to that of the last.
     pub(crate) fn spread_s(&self) -> f64 {
         self.starts_s[self.starts_s.len() - 1] - self.starts_s[0]

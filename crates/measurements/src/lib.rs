@@ -19,6 +19,7 @@ mod lines;
 mod noise;
 mod options;
 mod polarity;
+mod precision;
 mod rattle;
 mod recognise;
 mod scale;
