@@ -11,6 +11,7 @@ mod jobs;
 mod material;
 mod measuring;
 mod program;
+mod programme;
 mod responses;
 mod sessions;
 mod source;

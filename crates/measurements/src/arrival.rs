@@ -205,13 +205,9 @@ impl Running {
         let copies = Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
         let whole = mean(&copies.impulses(samples, excitation));
         let band = playing_band(&whole, &copies, excitation, background.as_ref(), rate)?;
-        let mut deconvolver = copies.within(excitation, band);
-        let impulse = mean(&copies.each(samples, &mut deconvolver));
-        let (signal, peak, at_s) = first_peak(&impulse, &copies);
+        let moment = moment(samples, &copies, excitation, background.as_ref(), (band, DIRECT_DB));
+        let Moment { impulse, peak, at_s, precision } = moment;
         let at = copies.origin() + at_s * copies.rate_hz;
-        let precision = background.map(|background| {
-            ImpulseNoise::of(&background, &copies, &deconvolver, band).precision(&signal, &peak)
-        });
         if let Some(precision) = precision
             && precision.peak_over_noise < precision.enough
         {
@@ -268,9 +264,37 @@ pub(crate) fn playing_band(
     Ok((grid[low.min(strongest.saturating_sub(4))], grid[high.max((strongest + 4).min(grid.len() - 1))]))
 }
 
-/// The first peak of the envelope within [`DIRECT_DB`] of the highest.
-/// Returns the analytic signal around it, the peak in that, and its time.
-fn first_peak(impulse: &ImpulseResponse, copies: &Copies) -> (Vec<Complex64>, Peak, f64) {
+/// When a sound arrives, on the time axis of the impulse responses.
+pub(crate) struct Moment {
+    impulse: ImpulseResponse,
+    peak: Peak,
+    /// The time of the envelope's peak.
+    pub(crate) at_s: f64,
+    /// How exactly that is known; nothing without a silence to measure noise in.
+    pub(crate) precision: Option<Precision>,
+}
+
+/// The first peak of the envelope, within a band, that comes within so many decibels of
+/// the highest.
+pub(crate) fn moment(
+    samples: &[f32],
+    copies: &Copies,
+    excitation: &Excitation,
+    background: Option<&Background>,
+    (band_hz, within_db): ((f64, f64), f64),
+) -> Moment {
+    let mut deconvolver = copies.within(excitation, band_hz);
+    let impulse = mean(&copies.each(samples, &mut deconvolver));
+    let (signal, peak, at_s) = first_peak(&impulse, copies, within_db);
+    let precision = background.map(|background| {
+        ImpulseNoise::of(background, copies, &deconvolver, band_hz).precision(&signal, &peak)
+    });
+    Moment { impulse, peak, at_s, precision }
+}
+
+/// The analytic signal around the highest peak, the first one that comes near it, and its
+/// time.
+fn first_peak(impulse: &ImpulseResponse, copies: &Copies, within_db: f64) -> (Vec<Complex64>, Peak, f64) {
     let about_s = copies.peak_s(impulse);
     // The Hilbert transform reaches far: a window put on the impulse of a subwoofer before
     // it moves the peak by some microseconds.
@@ -281,7 +305,7 @@ fn first_peak(impulse: &ImpulseResponse, copies: &Copies) -> (Vec<Complex64>, Pe
     let signal: Vec<Complex64> = (0..frames(SEARCHED_S).min(whole.len() as i64)).map(at).collect();
     let power: Vec<f64> = signal.iter().map(Complex64::norm_sqr).collect();
     let highest = power.iter().copied().fold(0.0, f64::max);
-    let enough = highest * 10f64.powf(-DIRECT_DB / 10.0);
+    let enough = highest * 10f64.powf(-within_db / 10.0);
     let first = (1..power.len().saturating_sub(1))
         .find(|&i| power[i] >= enough && power[i] >= power[i - 1] && power[i] >= power[i + 1])
         .unwrap_or(0);

@@ -161,6 +161,19 @@ impl Copies {
         self.each(samples, &mut self.within(excitation, band_hz))
     }
 
+    /// The same with all that the excitation holds beside the band, faded or not: for the
+    /// shape of an onset, which a steep limit would hide.
+    pub(crate) fn impulses_over(
+        &self,
+        samples: &[f32],
+        excitation: &Excitation,
+        (from_hz, to_hz): (f64, f64),
+    ) -> Vec<ImpulseResponse> {
+        let reference = excitation.samples(self.rate_hz);
+        let frames = self.frames.max(reference.len());
+        self.each(samples, &mut Deconvolver::new(&reference, frames, self.rate_hz, from_hz, to_hz))
+    }
+
     /// What divides by an excitation within a band (see [`Excitation::inner_band_hz`]),
     /// and lets nothing pass where the excitation is faded.
     pub(crate) fn within(&self, excitation: &Excitation, band_hz: (f64, f64)) -> Deconvolver {

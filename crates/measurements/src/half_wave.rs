@@ -54,9 +54,9 @@ pub(crate) fn write(
     excitation: &Excitation,
     (low_hz, high_hz): (f64, f64),
 ) {
-    let (bottom_hz, top_hz) = excitation.inner_band_hz(copies.rate_hz);
-    let wide_hz = ((0.5 * low_hz).max(bottom_hz), (2.0 * high_hz).min(top_hz));
-    let impulses = copies.impulses_within(samples, excitation, wide_hz);
+    let top_hz = excitation.to_hz.min(0.47 * copies.rate_hz);
+    let wide_hz = ((0.5 * low_hz).max(excitation.from_hz), (2.0 * high_hz).min(top_hz));
+    let impulses = copies.impulses_over(samples, excitation, wide_hz);
     let window = TimeWindow::half_faded(REACH_S, REACH_S);
     let part_of = |impulses: &[ImpulseResponse]| {
         let impulse = mean(impulses);

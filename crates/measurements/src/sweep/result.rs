@@ -7,7 +7,7 @@ use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::smooth_power;
 use measure::{CalibrationCurve, Finding, Reading};
 
-use crate::arrival::playing_band;
+use crate::arrival::{moment, playing_band};
 use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
@@ -46,7 +46,15 @@ impl Analysis<'_> {
     pub(super) fn write(&self, reading: &mut Reading) -> Result<(), Finding> {
         let impulses = self.copies.impulses(&self.tape.samples, self.excitation);
         let impulse = mean(&impulses);
-        let peak_s = self.copies.peak_s(&impulse);
+        let band_hz =
+            playing_band(&impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
+                .ok();
+        let moment = band_hz.map(|band_hz| {
+            // The highest peak, of which response and phase are told.
+            let within = (band_hz, 0.0);
+            moment(&self.tape.samples, self.copies, self.excitation, self.background, within)
+        });
+        let peak_s = moment.as_ref().map_or_else(|| self.copies.peak_s(&impulse), |moment| moment.at_s);
         let reference = self.tape.reference.as_ref().map(|samples| {
             let impulse = mean(&self.copies.impulses(samples, self.excitation));
             let peak_s = self.copies.peak_s(&impulse);
@@ -56,10 +64,14 @@ impl Analysis<'_> {
         let (first, last) = self.valid_range(&linear)?;
 
         self.write_timing(reading, peak_s, reference.as_ref().map(|(_, peak_s)| *peak_s));
+        let precision = moment.and_then(|moment| moment.precision).filter(|_| reference.is_none());
+        if let Some(precision) = precision {
+            reading.value("random_error_s", precision.random_error_s);
+        }
         self.write_noise(reading, &linear, first, last)?;
         self.write_repeatability(reading, &linear, first, last)?;
         self.write_response(reading, &linear, first, last);
-        self.write_impulse(reading, &impulse, peak_s);
+        self.write_impulse(reading, &impulse, peak_s, band_hz);
         self.write_harmonics(reading, &linear, first, last, peak_s);
         if self.tape.reference.is_none() {
             let text = "The level is re the stimulus as it was described; the gain of whatever played it is part of it.";
@@ -316,14 +328,18 @@ impl Analysis<'_> {
         reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
     }
 
-    fn write_impulse(&self, reading: &mut Reading, impulse: &ImpulseResponse, peak_s: f64) {
+    fn write_impulse(
+        &self,
+        reading: &mut Reading,
+        impulse: &ImpulseResponse,
+        peak_s: f64,
+        band_hz: Option<(f64, f64)>,
+    ) {
         let drawn = TimeWindow { left_s: 0.005, right_s: 0.1, left_fade_s: 0.0, right_fade_s: 0.0 };
         let part = impulse.windowed(peak_s, &drawn);
         let time_s: Vec<f64> =
             (0..part.samples.len()).map(|i| part.start_s + i as f64 / self.copies.rate_hz).collect();
-        let band =
-            playing_band(impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
-                .unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
+        let band = band_hz.unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
         half_wave::write(reading, self.copies, &self.tape.samples, self.excitation, band);
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
     }
