@@ -61,6 +61,12 @@ fn drivers_recorded_one_after_the_other_share_a_time() {
         1e3 * track["values"]["arrival_s"].as_f64().unwrap()
     };
     near("the same difference in ms", of(0) - of(1), 1.358, 1e-3);
+    // The tweeter is nearer than the reference.
+    at_most("the tweeter's arrival in ms", of(1), -0.01);
+    let line = format!("timing --arrival mid={} --arrival high={} --json", of(0), of(1));
+    let delays = desk.run(&line).done().json();
+    // On the processor's grid of 0.01 ms.
+    near("the tweeter's delay", delays["drivers"][1]["delay_s"].as_f64().unwrap(), 0.001_36, 1e-9);
 }
 
 /// Chords with bass, drum and cymbal: steady in nothing, and silent between.

@@ -43,11 +43,27 @@ pub(crate) fn named_numbers(
     form: &str,
     written: &[String],
 ) -> Result<Vec<(String, f64)>, Error> {
+    numbers(option, form, written, 0.0, "a number of 0 or more")
+}
+
+/// The same with numbers of either sign: what comes before the reference is negative.
+///
+/// # Errors
+/// When one is not of this form, or no number.
+pub(crate) fn named_times(option: &str, form: &str, written: &[String]) -> Result<Vec<(String, f64)>, Error> {
+    numbers(option, form, written, f64::MIN, "a number")
+}
+
+fn numbers(
+    option: &str,
+    form: &str,
+    written: &[String],
+    least: f64,
+    expected: &str,
+) -> Result<Vec<(String, f64)>, Error> {
     let number = |(name, value): (String, String)| match value.parse::<f64>() {
-        Ok(number) if number.is_finite() && number >= 0.0 => Ok((name, number)),
-        _ => {
-            Err(Error::input(format!("{option} {name}={value}: expected {form} with a number of 0 or more")))
-        }
+        Ok(number) if number.is_finite() && number >= least => Ok((name, number)),
+        _ => Err(Error::input(format!("{option} {name}={value}: expected {form} with {expected}"))),
     };
     named(option, form, written)?.into_iter().map(number).collect()
 }
@@ -136,6 +152,13 @@ mod tests {
         for wrong in ["sub", "=1", "sub=", "sub=-1", "sub=far", "sub=nan"] {
             assert!(named_numbers("--distance", "NAME=METRES", &[wrong.to_owned()]).is_err(), "{wrong}");
         }
+    }
+
+    #[test]
+    fn a_time_may_lie_before_the_reference() {
+        let got = named_times("--arrival", "NAME=MS", &["high=-0.014".to_owned()]).unwrap();
+        assert_eq!(got, [("high".to_owned(), -0.014)]);
+        assert!(named_times("--arrival", "NAME=MS", &["high=soon".to_owned()]).is_err());
     }
 
     #[test]

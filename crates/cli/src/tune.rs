@@ -90,7 +90,7 @@ pub(crate) fn timing(flags: &flags::Timing) -> Outcome {
             .map(|(name, file)| (name, PathBuf::from(file)))
             .collect(),
         distances_m: args::named_numbers("--distance", "NAME=METRES", &flags.distance)?,
-        arrivals_ms: args::named_numbers("--arrival", "NAME=MS", &flags.arrival)?,
+        arrivals_ms: args::named_times("--arrival", "NAME=MS", &flags.arrival)?,
         processor: flags.processor.clone(),
         crossovers_hz: crossovers,
         filtered: flags.filtered,
