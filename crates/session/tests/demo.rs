@@ -8,13 +8,22 @@
 fn the_demonstration_finds_the_truth() {
     let folder = tempfile::tempdir().unwrap();
     let order = session::DemoOrder { out: Some(folder.path().join("job")), car: None };
-    let summary = session::demo(&order, &mut |_, _| {}, &mut |line| eprintln!("{line}")).unwrap();
+    let mut said = Vec::new();
+    let mut say = |line: &str| {
+        eprintln!("{line}");
+        said.push(line.trim().to_owned());
+    };
+    let summary = session::demo(&order, &mut |_, _| {}, &mut say).unwrap();
     assert_eq!(summary.clean_step, summary.true_clean_step, "{summary:?}");
     assert_eq!(summary.reversed_drivers, summary.true_reversed_drivers, "{summary:?}");
     assert!(summary.before_rms_db - summary.after_rms_db >= 3.0, "{summary:?}");
     assert_eq!(summary.typing_error_found, Some(true), "{summary:?}");
     assert!(summary.as_meant_when_mended, "{summary:?}");
     assert!(summary.worst_dip_db.is_some_and(|dip_db| dip_db > -3.0), "{summary:?}");
+    // The door panel of this car buzzes from 80 to 95 Hz, as its file says.
+    let buzzes = said.iter().find_map(|line| line.strip_prefix("something buzzes between "));
+    let ends: Vec<f64> = buzzes.unwrap_or("").split(' ').filter_map(|word| word.parse().ok()).collect();
+    assert!(ends.len() >= 2 && ends[0] >= 75.0 && ends[1] <= 100.0, "{said:?}");
     let sheet = std::fs::read_to_string(folder.path().join("job/exports/sheet.txt")).unwrap();
     assert!(sheet.contains("CHECK OF WHAT WAS TYPED") && sheet.contains("Linkwitz-Riley"), "{sheet}");
 }

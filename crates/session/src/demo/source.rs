@@ -1,12 +1,17 @@
-//! Source and Gain: the clean limit over all outputs, the tone and the noise there, and the
-//! volts to turn to.
+//! Source and Gain: the clean limit over all outputs, the tone and the noise there, what rattles,
+//! and the volts to turn to.
 
 use cabin::Car;
+use engine::InputRole;
+use host::Registry;
 use job::Stage;
 use tuning::GainInput;
 
 use super::Demo;
-use crate::source::{Go, HeadroomOrder, OutputTone, SourceHeadroom, climb, keep, noise_with, tone_with};
+use crate::source::{
+    Go, HeadroomOrder, OutputTone, SourceHeadroom, climb, keep, noise_with, spots, tone_with,
+};
+use crate::take::{self, Plan};
 use crate::{Error, Result};
 
 /// The amplifier of the example: 100 W into 4 Ω, its gain set with the tone of −5 dBFS
@@ -49,6 +54,7 @@ impl Demo<'_> {
         }
         self.tone(&limiting, clean_step)?;
         self.noise(clean_step, clean_v)?;
+        self.rattle(clean_step)?;
         Ok(clean_step)
     }
 
@@ -79,6 +85,30 @@ impl Demo<'_> {
             let named: Vec<String> =
                 lines.moving.iter().map(|line| format!("{:.0} Hz", line.second_hz)).collect();
             self.detail(&format!("whine that follows the engine: {} at {}", named.join(", "), lines.second));
+        }
+        Ok(())
+    }
+
+    /// Sweeps the cabin at the clean step for panels that buzz.
+    fn rattle(&mut self, clean_step: u32) -> Result<()> {
+        let registry = Registry::built_in();
+        let manifest = registry.manifest("rattle").map_err(|unknown| Error::input(unknown.to_string()))?;
+        self.bench.set(|setup| setup.volume_step = clean_step)?;
+        let plan = Plan {
+            position: "driver's seat".to_owned(),
+            volume_step: Some(clean_step),
+            ..Plan::of(manifest, Stage::Source, self.bench.input(InputRole::Microphone).unwrap_or(0))
+        };
+        let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
+        let found = spots(&taken.reading);
+        for spot in &found {
+            self.detail(&format!(
+                "something buzzes between {:.0} and {:.0} Hz, {:.0} dB re the sweep",
+                spot.from_hz, spot.to_hz, spot.level_db
+            ));
+        }
+        if found.is_empty() {
+            self.detail("no panel buzzes");
         }
         Ok(())
     }

@@ -55,6 +55,15 @@ impl Demo<'_> {
             before.len()
         );
         self.result(Stage::Tune, "Tune", &line)?;
+        let faded: Vec<&str> = car
+            .drivers
+            .iter()
+            .filter(|driver| !driver.processed)
+            .map(|driver| driver.name.as_str())
+            .collect();
+        if !faded.is_empty() {
+            self.detail(&format!("faded out meanwhile, ahead of the processor: {}", faded.join(", ")));
+        }
         for band in &fitted.bands {
             self.detail(&fitting::band_text(&band.typed()));
         }
@@ -95,15 +104,21 @@ impl Demo<'_> {
         })
     }
 
-    /// Sweeps the whole car at every position of the microphone.
+    /// Sweeps at every position of the microphone everything that passes through the processor; the
+    /// rest is faded out, so that what changes is what was typed.
     fn positions(&mut self, car: &Car, set: &Set) -> Result<Vec<(String, Response)>> {
         let names: Vec<String> = car.position_names().map(str::to_owned).collect();
+        let processed = car.drivers.iter().filter(|driver| driver.processed);
+        let processed: Vec<String> = processed.map(|driver| driver.name.clone()).collect();
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let mut responses = Vec::new();
         for (number, name) in names.iter().enumerate() {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
-            self.bench.set(|setup| setup.mic_position.clone_from(name))?;
+            self.bench.set(|setup| {
+                setup.mic_position.clone_from(name);
+                setup.active = Some(processed.clone());
+            })?;
             let plan = Plan {
                 parameters: manifest.defaults(),
                 stimulus: Some(paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
