@@ -107,6 +107,16 @@ impl Chain {
         self.loudness_db
     }
 
+    /// How loud pink noise is through it against a straight wire, each frequency counted with a
+    /// weight in dB: the ear's, and what the room does to the sound on its way. Its own gains
+    /// count.
+    #[must_use]
+    pub fn weighted_loudness_db(&self, weight_db: &dyn Fn(f64) -> f64) -> f64 {
+        let straight = Channel { filters: Cascade::default(), gain: 1.0, late: Vec::new(), at: 0 };
+        weighted_db(self.sample_rate_hz, &self.channels, weight_db)
+            - weighted_db(self.sample_rate_hz, &[straight], weight_db)
+    }
+
     /// How many channels it has.
     #[must_use]
     pub fn channels(&self) -> usize {
@@ -182,13 +192,18 @@ impl Channel {
 ///
 /// References: analytic; pink noise has the same power in every octave.
 fn loudness_db(sample_rate_hz: f64, channels: &[Channel]) -> f64 {
+    weighted_db(sample_rate_hz, channels, &|_| 0.0)
+}
+
+fn weighted_db(sample_rate_hz: f64, channels: &[Channel], weight_db: &dyn Fn(f64) -> f64) -> f64 {
     const POINTS: u32 = 480;
     let highest_hz = 20_000f64.min(0.49 * sample_rate_hz);
     let mut power = 0.0;
     for channel in channels {
         for point in 0..POINTS {
             let hz = 20.0 * (highest_hz / 20.0).powf((f64::from(point) + 0.5) / f64::from(POINTS));
-            power += (channel.gain * channel.filters.response(hz).norm()).powi(2);
+            let heard = channel.gain * channel.filters.response(hz).norm();
+            power += heard * heard * 10f64.powf(weight_db(hz) / 10.0);
         }
     }
     #[expect(clippy::cast_precision_loss, reason = "a handful of channels")]
@@ -223,6 +238,16 @@ mod tests {
         // a slope that is even in decibels holds less power, but more than its mean of 3 dB.
         at_most("half the octaves 6 dB up", chain.loudness_db(), 3.963);
         at_most("more than the mean", 3.0, chain.loudness_db() - 0.5);
+    }
+
+    /// Source: analytic: where only what lies above 1 kHz counts, a cut of the bass is not missed.
+    #[test]
+    fn what_does_not_count_is_not_made_up_for() {
+        let bass = with(vec![Biquad::low_shelf(RATE, 60.0, -12.0, 0.7).unwrap()]);
+        let chain = Chain::prepare(RATE, &[bass], false).unwrap();
+        let treble_only = |hz: f64| if hz > 1_000.0 { 0.0 } else { -200.0 };
+        near("above 1 kHz", chain.weighted_loudness_db(&treble_only), 0.0, 0.01);
+        near("everything", chain.weighted_loudness_db(&|_| 0.0), chain.loudness_db(), 1e-9);
     }
 
     #[test]

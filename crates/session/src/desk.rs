@@ -6,6 +6,7 @@
 
 mod audition;
 mod card;
+mod channels;
 mod check;
 mod command;
 mod drivers;
@@ -91,6 +92,8 @@ struct Choices {
     listening: Listening,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
     slip: bool,
+    /// Whether left and right are tuned by themselves.
+    by_side: bool,
     /// In what delays are shown.
     delay_unit: DelayUnit,
     /// Whether the drivers' crossover filters were on when they were measured.
@@ -198,6 +201,7 @@ impl Desk {
                 overlap: false,
                 listening: Listening { program: Program::Pink, file: String::new(), with_bands: true },
                 slip: false,
+                by_side: false,
                 delay_unit: DelayUnit::Milliseconds,
                 filters_on: true,
             },
@@ -312,6 +316,9 @@ impl Desk {
         self.tune = Tune::restored(name(&data.target).as_deref(), name(&data.processor).as_deref(), |_| {
             bands.iter().map(DeskBand::of_job).collect()
         })?;
+        self.choices.by_side = self.tune.bands().iter().any(|band| !band.channel.is_empty())
+            || self.captures.iter().any(|held| !held.channel.is_empty());
+        self.look_at("");
         self.kept_tuning = self.tune.edits_and_undos();
         self.history = History::default();
         self.picked = None;

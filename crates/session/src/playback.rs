@@ -2,12 +2,16 @@
 
 use dsp::biquad::{Biquad, Cascade};
 use dsp::crossover::{self, Family};
+use dsp::weighting::Weighting;
 use engine::RigSpec;
 use job::{ChannelSetting, Crossover};
 use preview::{Chain, ChannelSettings};
-use tuning::{Band, BandKind};
+use tuning::{Band, BandKind, Response};
 
 use crate::{Error, Result};
+
+/// So far below everything that it does not count.
+const NOT_HEARD_DB: f64 = -200.0;
 
 /// What is to be heard.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -16,6 +20,9 @@ pub(crate) struct Heard {
     pub(crate) bands: Vec<(String, Band)>,
     /// Delays, gains, polarities and crossovers; they reach an output of the channel's name.
     pub(crate) channels: Vec<ChannelSetting>,
+    /// What the car does to the sound, where it was measured: what it makes loud counts more
+    /// when levels are matched.
+    pub(crate) car: Option<Response>,
 }
 
 /// Whether something that is entered for a channel goes to what has this name: `left` goes to
@@ -36,15 +43,22 @@ impl Heard {
             return prepare(spec, &plain);
         }
         let mut with = self.settings(spec, true)?;
-        let louder_db = prepare(spec, &with)?.loudness_db() - prepare(spec, &plain)?.loudness_db();
+        let louder_db = self.louder_db(spec)?;
         with.iter_mut().for_each(|channel| channel.gain_db -= louder_db);
         prepare(spec, &with)
     }
 
-    /// How much louder pink noise is with the bands than without, before levels are matched.
+    /// How much louder pink noise is with the bands than without, before levels are matched:
+    /// A-weighted (IEC 61672-1), at the listener's place where the car was measured.
     pub(crate) fn louder_db(&self, spec: &RigSpec) -> Result<f64> {
-        let loudness =
-            |with| -> Result<f64> { Ok(prepare(spec, &self.settings(spec, with)?)?.loudness_db()) };
+        let weight_db = |hz: f64| {
+            // What the car does not play is not heard.
+            let car_db = self.car.as_ref().map_or(0.0, |car| car.db_at(hz).unwrap_or(NOT_HEARD_DB));
+            Weighting::A.db(hz) + car_db
+        };
+        let loudness = |with: bool| -> Result<f64> {
+            Ok(prepare(spec, &self.settings(spec, with)?)?.weighted_loudness_db(&weight_db))
+        };
         Ok(loudness(true)? - loudness(false)?)
     }
 
@@ -141,18 +155,25 @@ mod tests {
             delay_s: 0.001,
             ..ChannelSetting::default()
         };
-        let heard = Heard { bands, channels: vec![tweeter] };
+        let mut heard = Heard { bands, channels: vec![tweeter], car: None };
         let louder_db = heard.louder_db(&spec()).expect("it can be heard");
-        assert!(louder_db < 0.0, "a bass cut is softer: {louder_db} dB");
-        let loudness = |with| heard.chain(&spec(), with).expect("a chain").loudness_db();
+        assert!(louder_db > 0.0, "the ear hears 3 kHz more than the bass: {louder_db} dB");
+        let loudness = |with| {
+            heard.chain(&spec(), with).expect("a chain").weighted_loudness_db(&|hz| Weighting::A.db(hz))
+        };
         near("matched", loudness(true), loudness(false), 1e-9);
+        let boomy = Response::new(vec![20.0, 150.0, 400.0, 20_000.0], vec![60.0, 60.0, 0.0, 0.0]);
+        heard.car = boomy.ok();
+        let louder_db = heard.louder_db(&spec()).expect("it can be heard");
+        assert!(louder_db < -3.0, "in a car that booms, the bass cut is softer: {louder_db} dB");
     }
 
     #[test]
     fn what_cannot_run_is_refused() {
         let bands = vec![(String::new(), Band::peak(30_000.0, 3.0, 1.0))];
-        let error =
-            Heard { bands, channels: Vec::new() }.chain(&spec(), true).expect_err("beyond half the rate");
+        let error = Heard { bands, channels: Vec::new(), car: None }
+            .chain(&spec(), true)
+            .expect_err("beyond half the rate");
         assert!(error.to_string().contains("30000 Hz"), "{error}");
     }
 }

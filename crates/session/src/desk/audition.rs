@@ -8,7 +8,7 @@ use engine::{
     Capture, CaptureRequest, InputRole, Length, Next, Pace, Play, PreviewHand, RigSpec, preview_path,
 };
 use tuning::{Calibration, Response};
-use view::{Card, Live, Setting, SettingKind};
+use view::{Card, Live, SetMark, Setting, SettingKind};
 
 use super::Desk;
 use super::card::{action, choice, line, text};
@@ -122,6 +122,7 @@ impl Desk {
         Heard {
             bands: self.enabled_bands(),
             channels: self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default(),
+            car: self.average(SetMark::Before).map(|average| (*average).clone()),
         }
     }
 
@@ -363,7 +364,7 @@ mod tests {
             (String::new(), tuning::Band::peak(1_000.0, 4.0, 1.4)),
             (String::new(), tuning::Band::high_shelf(6_000.0, -3.0, 0.7)),
         ];
-        let heard = Heard { bands: bands.clone(), channels: Vec::new() };
+        let heard = Heard { bands: bands.clone(), channels: Vec::new(), car: None };
         let spec =
             crate::bench::Bench::simulated("", Pace::AsFastAsPossible).expect("the car").spec().clone();
         let louder_db = heard.louder_db(&spec).expect("it can be heard");

@@ -264,6 +264,7 @@ impl Desk {
         let measured = self.captures.side(SetMark::Before).next().is_some();
         let idle = self.work.is_none();
         let mut settings = vec![self.target_setting(), self.processor_setting()];
+        settings.extend(self.channel_settings());
         settings.push(number(
             "max-bands",
             "At most",
@@ -298,10 +299,12 @@ impl Desk {
         }
         let mut actions = Vec::new();
         if main.as_ref().is_none_or(|main| main.id != "suggest") {
-            actions.push(action("suggest", "Suggest bands", measured && idle));
+            let locked = self.tune.bands().iter().any(|band| band.locked);
+            let label = if locked { "Fit the rest again" } else { "Suggest bands" };
+            actions.push(action("suggest", label, measured && idle));
         }
         if !self.tune.bands().is_empty() {
-            actions.push(action("audition", "Listen", idle && self.is_audible()));
+            actions.push(action("audition", "Hear them", idle && self.is_audible()));
             actions.push(action("clear", "Clear bands", idle));
         }
         Card {

@@ -8,6 +8,7 @@ use tuning::{AuditResult, Band, Response, Verdict};
 use view::{CardLine, FindingLine, SetMark, Tone};
 
 use super::Desk;
+use crate::playback::reaches;
 use crate::proof::{self, Placed};
 
 /// What the second set of captures says of the bands.
@@ -41,29 +42,49 @@ impl Check {
 }
 
 impl Desk {
-    /// What the second set of captures says of the bands, computed once for each state.
+    /// What the second set of captures says of the bands, computed once for each state; for every
+    /// channel that is tuned.
     pub(super) fn check(&self) -> Option<Arc<Check>> {
         self.kept.check.get((self.captures.revision(), self.tune.edits_and_undos()), || {
-            let (before, after) = self.before_and_after()?;
-            let enabled = || self.tune.bands().iter().enumerate().filter(|(_, band)| band.enabled);
-            let bands: Vec<Band> = enabled().map(|(_, band)| band.typed).collect();
-            let numbers: Vec<usize> = enabled().map(|(index, _)| index + 1).collect();
-            let audit = proof::audit((&before, &after), &bands, self.tune.profile()).ok()?;
-            Some(Arc::new(Check::of(audit, &numbers)))
+            let checks = self.tuned_channels().iter().filter_map(|channel| self.check_of(channel));
+            let all = checks.reduce(|mut all, check| {
+                all.bands.extend(check.bands);
+                all.findings.extend(check.findings);
+                all.residual_rms_db = all.residual_rms_db.max(check.residual_rms_db);
+                all
+            });
+            all.map(Arc::new)
         })
     }
 
+    fn check_of(&self, channel: &str) -> Option<Check> {
+        let (before, after) = self.before_and_after(channel)?;
+        let bands = self.tune.bands().iter().enumerate();
+        let (numbers, bands): (Vec<usize>, Vec<Band>) = bands
+            .filter(|(_, band)| band.enabled && reaches(&band.channel, channel))
+            .map(|(index, band)| (index + 1, band.typed))
+            .unzip();
+        let audit = proof::audit((&before, &after), &bands, self.tune.profile()).ok()?;
+        let mut check = Check::of(audit, &numbers);
+        if !channel.is_empty() {
+            for (_, _, text) in &mut check.bands {
+                *text = format!("On the {channel}: {text}");
+            }
+        }
+        Some(check)
+    }
+
     /// What changed at the places that both sets have; the averages where they have none.
-    fn before_and_after(&self) -> Option<(Response, Response)> {
+    fn before_and_after(&self, channel: &str) -> Option<(Response, Response)> {
         let side = |mark: SetMark| -> Vec<Placed<'_>> {
-            let held = self.captures.side(mark);
+            let held = self.captures.side_of(mark, channel);
             held.filter_map(|held| {
                 Some(Placed { position: &held.position, response: held.response.as_deref()? })
             })
             .collect()
         };
         proof::change(&side(SetMark::Before), &side(SetMark::After)).or_else(|| {
-            let average = |mark| self.average(mark).map(|average| (*average).clone());
+            let average = |mark| self.average_of(mark, channel).map(|average| (*average).clone());
             Some((average(SetMark::Before)?, average(SetMark::After)?))
         })
     }

@@ -1,11 +1,13 @@
 //! What each command of the window does.
 
 use std::path::Path;
+use std::time::Instant;
 
 use job::Job;
-use tuning::{FitInput, FitOptions};
+use tuning::FitOptions;
 use view::{Command, SetMark, SettingValue, Stage};
 
+use super::channels::Wanted;
 use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
@@ -178,13 +180,8 @@ impl Desk {
     /// Fits bands to the average before, around those that are locked, on a
     /// thread of its own.
     fn suggest(&mut self) -> Result<()> {
-        let responses: Vec<tuning::Response> = self
-            .captures
-            .side(SetMark::Before)
-            .filter_map(|held| self.captures.smoothed(held, self.smoothing.max(12)))
-            .map(|response| (*response).clone())
-            .collect();
-        if responses.is_empty() {
+        let channels = self.wanted();
+        if channels.iter().any(|(_, responses)| responses.is_empty()) {
             return Err(Error::input(
                 "Measure the positions first: bands are suggested from what was measured before.",
             ));
@@ -194,26 +191,18 @@ impl Desk {
             max_bands: Some(self.choices.max_bands),
             from_hz: RANGE_HZ.0,
             to_hz: RANGE_HZ.1,
-            locked: locked.iter().map(|band| band.typed).collect(),
             ..FitOptions::default()
         };
         let (target, profile) = (self.tune.target().clone(), self.tune.profile().clone());
+        let wanted = Wanted { channels, locked, target, profile, options };
         let fit = move || -> Result<Outcome> {
-            let input =
-                FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
-            let fitted = tuning::fit(&input).map_err(|error| Error::measurement(error.to_string()))?;
-            let bands = fitted.bands.iter().map(|fitted| {
-                let typed = fitted.typed();
-                let kept = locked.iter().find(|band| band.typed == typed);
-                kept.cloned().unwrap_or_else(|| DeskBand {
-                    typed,
-                    enabled: true,
-                    locked: false,
-                    reason: fitted.why.clone(),
-                })
-            });
-            let bands: Vec<DeskBand> = bands.collect();
+            let began = Instant::now();
+            let bands = wanted.fit()?;
+            let (took_s, kept) = (began.elapsed().as_secs_f64(), wanted.locked.len());
             Ok(Box::new(move |desk| {
+                let around = if kept > 0 { format!(" around {kept} that stay") } else { String::new() };
+                let count = bands.len() - kept.min(bands.len());
+                desk.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
                 desk.take_bands(bands);
                 Ok(())
             }))
@@ -240,7 +229,7 @@ impl Desk {
     pub(super) fn enabled_bands(&self) -> Vec<(String, tuning::Band)> {
         let profile = self.tune.profile();
         let enabled = self.tune.bands().iter().filter(|band| band.enabled);
-        enabled.map(|band| (String::new(), profile.cookbook(&band.typed))).collect()
+        enabled.map(|band| (band.channel.clone(), profile.cookbook(&band.typed))).collect()
     }
 
     /// Keeps bands, target and processor in the job.
@@ -316,7 +305,7 @@ impl Desk {
         let cookbook = self.tune.profile().cookbook(&band.typed);
         let differs = (cookbook.q - band.typed.q).abs() > 1e-9;
         job::Band {
-            channel: String::new(),
+            channel: band.channel.clone(),
             kind: fitting::job_type(cookbook.kind),
             frequency_hz: cookbook.frequency_hz,
             gain_db: cookbook.gain_db,
@@ -372,6 +361,11 @@ impl Desk {
             ("tone", SettingValue::Choice(tone)) => choices.tone_dbfs = tone.parse().unwrap_or(0.0),
             ("overlap", SettingValue::Switch(overlap)) => choices.overlap = overlap,
             ("entered", SettingValue::Switch(entered)) => self.entered = entered,
+            ("by-side", SettingValue::Choice(way)) => {
+                choices.by_side = way == "sides";
+                self.look_at("");
+            }
+            ("looked-at", SettingValue::Choice(channel)) => self.look_at(&channel),
             ("slip", SettingValue::Switch(slip)) => choices.slip = slip,
             ("with-bands", SettingValue::Switch(with)) => choices.listening.with_bands = with,
             ("program", SettingValue::Choice(program)) => {

@@ -9,6 +9,7 @@ use measure::{FindingLevel, Reading};
 use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
 
+use super::channels::channel_of;
 use super::picture::view_stage;
 use crate::reading_response;
 
@@ -23,6 +24,8 @@ pub(super) struct Held {
     pub(super) shown: bool,
     /// Where the microphone was, which driver played, or which output was tapped.
     pub(super) position: String,
+    /// The channel that played, of those that are tuned by themselves; empty for all.
+    pub(super) channel: &'static str,
     pub(super) volume_step: Option<u32>,
     pub(super) engine_rpm: Option<f64>,
     pub(super) volts_per_fs: Option<f64>,
@@ -56,6 +59,7 @@ impl Held {
             },
             shown: true,
             position: capture.meta.position.clone(),
+            channel: channel_of(&capture.meta.position),
             volume_step: capture.meta.volume_step,
             engine_rpm: capture.meta.engine_rpm,
             volts_per_fs: capture.meta.calibration.volts_per_fs,
@@ -75,6 +79,8 @@ type Smoothing = (CaptureId, u32);
 pub(super) struct Captures {
     all: Vec<Held>,
     revision: u64,
+    /// The channel that is looked at.
+    looked_at: &'static str,
     smoothed: RefCell<HashMap<Smoothing, Arc<Response>>>,
 }
 
@@ -101,9 +107,34 @@ impl Captures {
         self.all.iter().filter(move |held| held.stage == stage)
     }
 
-    /// Those with a response on one side of the comparison.
+    /// Those with a response on one side of the comparison, of the channel that is looked at.
     pub(super) fn side(&self, mark: SetMark) -> impl Iterator<Item = &Held> {
-        self.all.iter().filter(move |held| held.mark == Some(mark) && held.response.is_some())
+        self.side_of(mark, self.looked_at)
+    }
+
+    /// The same of another channel. Of several at one place the newest counts.
+    pub(super) fn side_of(&self, mark: SetMark, channel: &str) -> impl Iterator<Item = &Held> {
+        let belongs =
+            move |held: &Held| held.mark == Some(mark) && held.response.is_some() && held.channel == channel;
+        let belongs_again = move |place: &str, later: &[Held]| {
+            !place.is_empty() && later.iter().any(|held| held.position == place && belongs(held))
+        };
+        let places = self.all.iter().enumerate();
+        let newest = places.filter(move |(index, held)| {
+            belongs(held) && !belongs_again(&held.position, &self.all[index + 1..])
+        });
+        newest.map(|(_, held)| held)
+    }
+
+    /// Looks at another channel.
+    pub(super) fn look_at(&mut self, channel: &'static str) {
+        self.looked_at = channel;
+        self.revision += 1;
+    }
+
+    /// The channel that is looked at.
+    pub(super) fn looked_at(&self) -> &'static str {
+        self.looked_at
     }
 
     /// The newest of a stage that was made at this place and has a result.

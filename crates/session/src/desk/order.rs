@@ -8,6 +8,7 @@ use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
 use view::SetMark;
 
+use super::channels::placed;
 use super::{Desk, Signal, drivers};
 use crate::take::{Plan, Until};
 use crate::{Error, Result, plugins};
@@ -65,6 +66,8 @@ impl Order {
 pub(super) struct Scene {
     /// The only driver that sounds.
     pub(super) driver: Option<String>,
+    /// The side that sounds, with what plays for both; empty for all.
+    pub(super) side: &'static str,
     pub(super) position: Option<String>,
     pub(super) tap: Option<String>,
     pub(super) step: Option<u32>,
@@ -197,23 +200,42 @@ impl Desk {
         let side = self.choices.side;
         let set = if side == SetMark::Before { Set::Before } else { Set::After };
         let names = self.position_names();
-        let measured = |name: &String| self.captures.side(side).any(|held| held.position == *name);
-        let mut wanted: Vec<(usize, &String)> =
-            names.iter().enumerate().filter(|(_, name)| !measured(name)).collect();
+        let channels = self.tuned_channels();
+        let places: Vec<(usize, &String, &'static str)> = names
+            .iter()
+            .enumerate()
+            .flat_map(|(index, name)| channels.iter().map(move |channel| (index, name, *channel)))
+            .collect();
+        let open = |(_, name, channel): &&(usize, &String, &'static str)| {
+            let place = placed(channel, name);
+            !self.captures.side_of(side, channel).any(|held| held.position == place)
+        };
+        let mut wanted: Vec<(usize, &String, &'static str)> = places.iter().filter(open).copied().collect();
         if wanted.is_empty() {
-            wanted = names.iter().enumerate().collect();
+            wanted = places;
         }
-        let order = |(index, name): (usize, &String)| {
+        let order = |(index, name, channel): (usize, &String, &'static str)| {
+            let place = placed(channel, name);
             let mut plan = self.response_plan(Stage::Tune, InputRole::Microphone)?;
-            plan.label.clone_from(name);
-            plan.position.clone_from(name);
+            plan.label.clone_from(&place);
+            plan.position.clone_from(&place);
             plan.set = Some(set.clone());
+            let alone = if channel.is_empty() {
+                String::new()
+            } else {
+                format!(" Let only the {channel} side and the subwoofer sound.")
+            };
             Ok(Order {
-                hint: format!("Microphone: {name}. Shut the doors, hold still."),
+                hint: format!("Microphone: {name}.{alone} Shut the doors, hold still."),
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
-                scene: Scene { position: Some(name.clone()), step: self.usual_step(), ..Scene::default() },
+                scene: Scene {
+                    position: Some(name.clone()),
+                    side: channel,
+                    step: self.usual_step(),
+                    ..Scene::default()
+                },
                 pace: self.pace(u32::MAX),
-                ..Order::new(numbered("Position", index, names.len(), name), plan)
+                ..Order::new(numbered("Position", index, names.len(), &place), plan)
             })
         };
         wanted.into_iter().map(order).collect()

@@ -9,6 +9,7 @@ use view::{
     BandCard, Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile,
 };
 
+use super::channels::{SIDES, channel_word};
 use super::check::Check;
 use super::memo::Memo;
 use super::source::{Task, ToneFound};
@@ -23,7 +24,7 @@ pub(super) const RANGE_HZ: (f64, f64) = (30.0, 16_000.0);
 /// What was computed last, with what it was computed from.
 #[derive(Debug, Default)]
 pub(super) struct Kept {
-    averages: Memo<(u64, u32), [Option<Arc<Response>>; 2]>,
+    averages: Memo<(u64, u32), [Averages; 3]>,
     picture: Memo<Looked, Picture>,
     pub(super) limit: Memo<u64, CleanLimit>,
     pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
@@ -34,6 +35,9 @@ pub(super) struct Kept {
 
 /// The captures' revision, and what was edited and undone in the tuning.
 type Edits = (u64, (u64, usize));
+
+/// The averages before and after.
+type Averages = [Option<Arc<Response>>; 2];
 
 /// Everything that the picture depends on.
 type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, Asked);
@@ -124,26 +128,43 @@ impl Desk {
         StageLine { stage, state, result }
     }
 
-    /// The average of one side of the comparison.
+    /// The average of one side of the comparison, of the channel that is looked at.
     pub(super) fn average(&self, mark: SetMark) -> Option<Arc<Response>> {
+        self.average_of(mark, self.captures.looked_at())
+    }
+
+    /// The same of another channel.
+    pub(super) fn average_of(&self, mark: SetMark, channel: &str) -> Option<Arc<Response>> {
         let averages = self.kept.averages.get((self.captures.revision(), self.smoothing), || {
-            [SetMark::Before, SetMark::After].map(|mark| {
-                let smoothed: Vec<Response> = self
-                    .captures
-                    .side(mark)
-                    .filter_map(|held| self.captures.smoothed(held, self.smoothing))
-                    .map(|response| (*response).clone())
-                    .collect();
-                tuning::average(&smoothed).ok().map(Arc::new)
-            })
+            let of = |channel: &'static str| {
+                [SetMark::Before, SetMark::After].map(|mark| {
+                    let side = self.captures.side_of(mark, channel);
+                    let smoothed = side.filter_map(|held| self.captures.smoothed(held, self.smoothing));
+                    let smoothed: Vec<Response> = smoothed.map(|response| (*response).clone()).collect();
+                    tuning::average(&smoothed).ok().map(Arc::new)
+                })
+            };
+            ["", SIDES[0], SIDES[1]].map(of)
         });
-        let [before, after] = averages;
-        if mark == SetMark::Before { before } else { after }
+        let at = SIDES.iter().position(|side| *side == channel).map_or(0, |side| side + 1);
+        averages[at][usize::from(mark == SetMark::After)].clone()
     }
 
     /// How far the average of a side lies from the target, RMS.
     pub(super) fn deviation(&self, mark: SetMark) -> Option<f64> {
-        self.average(mark).map(|average| self.left(&average)).and_then(|left| rms(&left))
+        self.average(mark).and_then(|average| rms(&self.left(&average)))
+    }
+
+    /// How far the averages of all channels lie from the target: RMS, and at worst; of the
+    /// channel that is farthest.
+    pub(super) fn deviation_of_all(&self, mark: SetMark) -> Option<(f64, f64)> {
+        let of = |channel: &str| {
+            let left = self.left(&*self.average_of(mark, channel)?);
+            Some((rms(&left)?, worst(&left)?))
+        };
+        let all: Option<Vec<(f64, f64)>> = self.tuned_channels().iter().map(|channel| of(channel)).collect();
+        let farther = |one: (f64, f64), other: (f64, f64)| (one.0.max(other.0), one.1.max(other.1));
+        all?.into_iter().reduce(farther)
     }
 
     /// Response minus target, at the level where the two fit best.
@@ -197,7 +218,10 @@ impl Desk {
         let bands = self.tune.bands().iter().enumerate();
         bands
             .map(|(index, band)| BandCard {
-                text: band_text(&band.typed),
+                text: match channel_word(&band.channel, self.choices.by_side) {
+                    "" => band_text(&band.typed),
+                    channel => format!("{}, {channel}", band_text(&band.typed)),
+                },
                 reason: band.reason.clone(),
                 enabled: band.enabled,
                 locked: band.locked,

@@ -3,7 +3,7 @@
 use job::{Outcome, StageResult};
 use view::{SetMark, Stage, StageState};
 
-use super::picture::{RANGE_HZ, worst};
+use super::picture::RANGE_HZ;
 use super::{Desk, Held};
 use crate::Result;
 
@@ -110,12 +110,8 @@ impl Desk {
 
     /// How far the response is from the target, as the job keeps it.
     pub(super) fn outcome(&self) -> Option<Outcome> {
-        let side = |mark: SetMark| {
-            let left = self.left(&*self.average(mark)?);
-            Some((self.deviation(mark)?, worst(&left)?))
-        };
-        let (before_rms_db, before_max_db) = side(SetMark::Before)?;
-        let after = side(SetMark::After);
+        let (before_rms_db, before_max_db) = self.deviation_of_all(SetMark::Before)?;
+        let after = self.deviation_of_all(SetMark::After);
         Some(Outcome {
             before_rms_db,
             after_rms_db: after.map(|(rms, _)| rms),

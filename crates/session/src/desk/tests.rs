@@ -66,7 +66,7 @@ impl Bench {
 
 fn band(frequency_hz: f64) -> DeskBand {
     let typed = tuning::Band { kind: tuning::BandKind::Peak, frequency_hz, gain_db: -3.0, q: 2.0 };
-    DeskBand { typed, enabled: true, locked: false, reason: String::new() }
+    DeskBand { typed, channel: String::new(), enabled: true, locked: false, reason: String::new() }
 }
 
 #[test]

@@ -4,6 +4,7 @@
 use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, bands_db};
 use view::BandStep;
 
+use crate::playback::reaches;
 use crate::{Result, library};
 
 /// One band on the desk, as it would be typed.
@@ -11,6 +12,8 @@ use crate::{Result, library};
 pub(crate) struct DeskBand {
     /// The band in the profile's own definition of Q.
     pub(crate) typed: Band,
+    /// The channel that it is for; empty for all.
+    pub(crate) channel: String,
     /// Whether it counts.
     pub(crate) enabled: bool,
     /// Whether the fit must leave it alone.
@@ -29,6 +32,7 @@ impl DeskBand {
         };
         Self {
             typed: Band { kind, frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.typed_q() },
+            channel: band.channel.clone(),
             enabled: band.enabled,
             locked: band.locked,
             reason: band.reason.clone(),
@@ -55,6 +59,8 @@ pub(crate) struct Tune {
     /// The state before a drag began, until the drag ends.
     before_drag: Option<Edited>,
     selected: Option<usize>,
+    /// The channel whose bands are heard.
+    looked_at: &'static str,
     revision: u64,
     edits: u64,
 }
@@ -82,6 +88,7 @@ impl Tune {
             future: Vec::new(),
             before_drag: None,
             selected: None,
+            looked_at: "",
             revision: 0,
             edits: 0,
         })
@@ -96,6 +103,12 @@ impl Tune {
         let mut tune = Self::new(target.unwrap_or(USUAL_TARGET), profile.unwrap_or(USUAL_PROFILE))?;
         tune.now.bands = bands(&tune.now.profile);
         Ok(tune)
+    }
+
+    /// Looks at another channel.
+    pub(crate) fn look_at(&mut self, channel: &'static str) {
+        self.looked_at = channel;
+        self.revision += 1;
     }
 
     /// Goes up with everything that can be seen.
@@ -150,7 +163,7 @@ impl Tune {
             .now
             .bands
             .iter()
-            .filter(|band| band.enabled)
+            .filter(|band| band.enabled && reaches(&band.channel, self.looked_at))
             .map(|band| self.now.profile.cookbook(&band.typed))
             .collect();
         bands_db(&enabled, frequencies_hz, self.now.profile.sample_rate_hz)

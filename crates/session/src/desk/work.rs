@@ -11,6 +11,7 @@ use units::LevelDbfs;
 use view::{Activity, Stage, Update};
 
 use super::audition::Audition;
+use super::channels::SIDES;
 use super::hark::Hark;
 use super::live::{self, Trace};
 use super::order::{Order, Purpose, Scene};
@@ -171,7 +172,12 @@ impl Desk {
         bench.set_pace(pace)?;
         bench.set(|setup| {
             let alone = scene.driver.is_some();
-            setup.active = scene.driver.map(|name| vec![name]);
+            let sounds = |name: &str| SIDES.iter().all(|side| *side == scene.side || !reaches(side, name));
+            let side = car.drivers.iter().map(|driver| driver.name.clone()).filter(|name| sounds(name));
+            setup.active = match scene.driver {
+                Some(name) => Some(vec![name]),
+                None => (!scene.side.is_empty()).then(|| side.collect()),
+            };
             if let Some(position) = scene.position.filter(|name| car.position(name).is_some()) {
                 setup.mic_position = position;
             }
