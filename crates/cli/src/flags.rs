@@ -167,18 +167,9 @@ pub(crate) struct Listen {
     pub(crate) json: Json,
 }
 
+/// How a recording was made.
 #[derive(Debug, Args)]
-pub(crate) struct Analyze {
-    /// Which measurement; `headrest plugins` lists them
-    pub(crate) id: String,
-    /// WAV, FLAC or another sound file
-    pub(crate) recording: PathBuf,
-    /// The track that was played, by its name
-    #[arg(long, value_name = "NAME")]
-    pub(crate) track: Option<String>,
-    /// The tracks.json it comes from, or a sound file that was played
-    #[arg(long, value_name = "FILE")]
-    pub(crate) stimulus: Option<PathBuf>,
+pub(crate) struct Recorded {
     /// The channel to measure, counted from 1
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub(crate) channel: usize,
@@ -194,6 +185,22 @@ pub(crate) struct Analyze {
     /// The volts of a sample value of 1.0
     #[arg(long, value_name = "X")]
     pub(crate) volts_per_fs: Option<f64>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Analyze {
+    /// Which measurement; `headrest plugins` lists them
+    pub(crate) id: String,
+    /// WAV, FLAC or another sound file
+    pub(crate) recording: PathBuf,
+    /// The track that was played, by its name
+    #[arg(long, value_name = "NAME")]
+    pub(crate) track: Option<String>,
+    /// The tracks.json it comes from, or a sound file that was played
+    #[arg(long, value_name = "FILE")]
+    pub(crate) stimulus: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) recorded: Recorded,
     /// Set a parameter of the measurement; may be repeated
     #[arg(short = 'p', value_name = "KEY=VALUE")]
     pub(crate) parameters: Vec<String>,
@@ -436,21 +443,8 @@ pub(crate) struct Import {
     /// The tracks.json of the tracks that were played [default: the standard tracks]
     #[arg(long, value_name = "FILE")]
     pub(crate) stimulus: Option<PathBuf>,
-    /// The channel to measure, counted from 1
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    pub(crate) channel: usize,
-    /// The channel that carries the reference, counted from 1
-    #[arg(long, value_name = "N")]
-    pub(crate) reference_channel: Option<usize>,
-    /// The microphone's own response
-    #[arg(long, value_name = "FILE")]
-    pub(crate) mic_cal: Option<PathBuf>,
-    /// The level that 94 dB SPL gave, in dBFS
-    #[arg(long, value_name = "X", allow_negative_numbers = true)]
-    pub(crate) dbfs_at_94: Option<f64>,
-    /// The volts of a sample value of 1.0
-    #[arg(long, value_name = "X")]
-    pub(crate) volts_per_fs: Option<f64>,
+    #[command(flatten)]
+    pub(crate) recorded: Recorded,
     /// When a track was played that cannot be recognised, such as `quiet=2:10-2:40`
     #[arg(long, value_name = "TRACK=FROM-TO")]
     pub(crate) at: Vec<String>,

@@ -4,7 +4,8 @@ use std::io::{self, Write};
 use std::process::ExitCode;
 
 use session::{
-    Analysis, Error, Fault, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, SheetForm, Written,
+    Analysis, Error, Fault, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, Recorded, SheetForm,
+    Written,
 };
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
@@ -159,20 +160,25 @@ fn listen(flags: flags::Listen) -> Outcome {
     Ok(())
 }
 
+/// How a recording was made, checked; channels are counted from 0 from here on.
+fn recorded(flags: flags::Recorded) -> Result<Recorded, Error> {
+    let reference = flags.reference_channel.map(|number| args::channel("--reference-channel", number));
+    Ok(Recorded {
+        channel: args::channel("--channel", flags.channel)?,
+        reference_channel: reference.transpose()?,
+        mic_cal: flags.mic_cal,
+        dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
+        volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+    })
+}
+
 fn analyze(flags: flags::Analyze) -> Outcome {
     let analysis = Analysis {
         id: flags.id,
         recording: flags.recording,
         track: flags.track,
         stimulus: flags.stimulus,
-        channel: args::channel("--channel", flags.channel)?,
-        reference_channel: flags
-            .reference_channel
-            .map(|number| args::channel("--reference-channel", number))
-            .transpose()?,
-        mic_cal: flags.mic_cal,
-        dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
-        volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+        recorded: recorded(flags.recorded)?,
         settings: args::key_values(&flags.parameters)?,
     };
     let reading = session::analyze(&analysis)?;
@@ -261,14 +267,7 @@ fn import(flags: flags::Import) -> Outcome {
         job: flags.job,
         recordings: flags.recordings,
         tracks: flags.stimulus,
-        channel: args::channel("--channel", flags.channel)?,
-        reference_channel: flags
-            .reference_channel
-            .map(|number| args::channel("--reference-channel", number))
-            .transpose()?,
-        mic_cal: flags.mic_cal,
-        dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
-        volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+        recorded: recorded(flags.recorded)?,
         set: flags.set,
         told: args::stretches("--at", &flags.at)?,
     };

@@ -2,7 +2,7 @@
 
 use session::{
     Analysis, Attenuator, BassControl, Error, GainInput, GainMeterOrder, GainOrder, Go, HeadroomEvent,
-    HeadroomNow, HeadroomOrder, Named, NoiseOrder, OutputTone, PadOrder, ToneOrder, VoltsOrder,
+    HeadroomNow, HeadroomOrder, Named, NoiseOrder, OutputTone, PadOrder, Recorded, ToneOrder, VoltsOrder,
 };
 
 use crate::args;
@@ -203,7 +203,10 @@ fn headroom(flags: &Headroom) -> Outcome {
             flags.recordings.iter().map(|text| Named::parse(text)).collect::<Result<_, _>>()?;
         let first = flags.first_step.map(|step| ("first_step".to_owned(), step.to_string()));
         let common = Analysis {
-            volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+            recorded: Recorded {
+                volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+                ..Recorded::default()
+            },
             settings: settings.into_iter().chain(first).collect(),
             ..Analysis::default()
         };

@@ -8,7 +8,7 @@ use recording::Audio;
 
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
-use crate::{Error, Result, library, plugins, tracks};
+use crate::{Error, Recorded, Result, plugins, tracks};
 
 /// How many frames are fed at once; what an interface would give.
 const BLOCK_FRAMES: usize = 4096;
@@ -24,16 +24,8 @@ pub struct Analysis {
     pub track: Option<String>,
     /// The `tracks.json` that describes it, or the sound file that was played.
     pub stimulus: Option<PathBuf>,
-    /// The channel to measure, from 0.
-    pub channel: usize,
-    /// The channel that carries the reference, from 0.
-    pub reference_channel: Option<usize>,
-    /// The microphone's own response.
-    pub mic_cal: Option<PathBuf>,
-    /// The level that 94 dB SPL gave, in dBFS; overrides the calibration file's.
-    pub dbfs_at_94: Option<f64>,
-    /// The voltage of a sample value of 1.0.
-    pub volts_per_fs: Option<f64>,
+    /// How it was made.
+    pub recorded: Recorded,
     /// Parameters of the measurement as they were typed.
     pub settings: Vec<(String, String)>,
 }
@@ -57,24 +49,13 @@ pub(crate) fn analyze_and_keep(analysis: &Analysis, job: &mut WhenKept, filing: 
         .parameters(analysis.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))
         .map_err(|error| Error::input(error.to_string()))?;
     let stimulus = tracks::stimulus(analysis.track.as_deref(), analysis.stimulus.as_deref())?;
-    let calibration = calibration(analysis)?;
+    let calibration = analysis.recorded.calibration()?;
     let audio = sound_recording(&analysis.recording)?;
     let channels = audio.channels.len();
-    let place = analysis.recording.display();
-    for (option, channel) in
-        [("--channel", Some(analysis.channel)), ("--reference-channel", analysis.reference_channel)]
-    {
-        if let Some(channel) = channel.filter(|channel| *channel >= channels) {
-            return Err(Error::input(format!(
-                "{option} {}: {place} has {channels} channel{}",
-                channel + 1,
-                if channels == 1 { "" } else { "s" }
-            )));
-        }
-    }
+    analysis.recorded.check(&analysis.recording, channels)?;
     if let StimulusWanted::Known(default) = &manifest.stimulus
         && stimulus.is_none()
-        && analysis.reference_channel.is_none()
+        && analysis.recorded.reference_channel.is_none()
     {
         return Err(Error::input(format!(
             "`{}` must know what was played; add --track {} or --stimulus FILE",
@@ -84,8 +65,8 @@ pub(crate) fn analyze_and_keep(analysis: &Analysis, job: &mut WhenKept, filing: 
     let start = Start {
         sample_rate_hz: f64::from(audio.sample_rate_hz),
         channels,
-        channel: analysis.channel,
-        reference_channel: analysis.reference_channel,
+        channel: analysis.recorded.channel,
+        reference_channel: analysis.recorded.reference_channel,
         calibration,
         stimulus,
         parameters,
@@ -140,16 +121,6 @@ fn sound_recording(path: &Path) -> Result<Audio> {
         )));
     }
     Ok(audio)
-}
-
-fn calibration(analysis: &Analysis) -> Result<Calibration> {
-    let microphone = analysis.mic_cal.as_deref().map(library::calibration).transpose()?;
-    let calibration = with_microphone(microphone.as_ref());
-    Ok(Calibration {
-        dbfs_at_94: analysis.dbfs_at_94.or(calibration.dbfs_at_94),
-        volts_per_fs: analysis.volts_per_fs.or(calibration.volts_per_fs),
-        ..calibration
-    })
 }
 
 /// What a calibration file says, as a measurement is told it.

@@ -11,7 +11,7 @@ use recording::Audio;
 use serde::Serialize;
 
 use crate::stretch::{self, Filing, Keeping, Kept, MARGIN_S, in_a_line};
-use crate::{Error, Result, analysis, jobs, library, tracks};
+use crate::{Error, Recorded, Result, jobs, tracks};
 
 /// What is to be imported.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -23,16 +23,8 @@ pub struct ImportOrder {
     /// The `tracks.json` of the tracks that were played; nothing stands for the
     /// standard ones.
     pub tracks: Option<PathBuf>,
-    /// The channel to measure, from 0.
-    pub channel: usize,
-    /// The channel that carries the reference, from 0.
-    pub reference_channel: Option<usize>,
-    /// The microphone's own response.
-    pub mic_cal: Option<PathBuf>,
-    /// The level that 94 dB SPL gave, in dBFS; overrides the calibration file's.
-    pub dbfs_at_94: Option<f64>,
-    /// The voltage of a sample value of 1.0.
-    pub volts_per_fs: Option<f64>,
+    /// How they were made.
+    pub recorded: Recorded,
     /// The set that the captures belong to.
     pub set: Option<String>,
     /// Tracks of which somebody says when they were played.
@@ -98,10 +90,7 @@ impl Imported {
 /// in which nothing is found is not an error.
 pub fn import(order: &ImportOrder, progress: &mut dyn FnMut(&str, f64)) -> Result<Imported> {
     let stimuli = tracks::all(order.tracks.as_deref())?;
-    let microphone = order.mic_cal.as_deref().map(library::calibration).transpose()?;
-    let mut calibration = analysis::with_microphone(microphone.as_ref());
-    calibration.dbfs_at_94 = order.dbfs_at_94.or(calibration.dbfs_at_94);
-    calibration.volts_per_fs = order.volts_per_fs.or(calibration.volts_per_fs);
+    let calibration = order.recorded.calibration()?;
     check_told(order, &stimuli)?;
     // What cannot be read is told before anything is changed.
     for path in &order.recordings {
@@ -117,8 +106,8 @@ pub fn import(order: &ImportOrder, progress: &mut dyn FnMut(&str, f64)) -> Resul
             empty => empty.insert(jobs::open_or_create(&order.job)?),
         };
         let keeping = Keeping {
-            channel: order.channel,
-            reference_channel: order.reference_channel,
+            channel: order.recorded.channel,
+            reference_channel: order.recorded.reference_channel,
             calibration: calibration.clone(),
             set: order.set.as_deref().and_then(Set::from_word),
             rig: format!("recording {}", name(path)),
@@ -141,19 +130,7 @@ fn name(path: &Path) -> String {
 }
 
 fn check(path: &Path, audio: &Audio, order: &ImportOrder) -> Result<()> {
-    let channels = audio.channels.len();
-    for (option, channel) in
-        [("--channel", Some(order.channel)), ("--reference-channel", order.reference_channel)]
-    {
-        if let Some(channel) = channel.filter(|channel| *channel >= channels) {
-            return Err(Error::input(format!(
-                "{option} {}: {} has {channels} channel{}",
-                channel + 1,
-                path.display(),
-                if channels == 1 { "" } else { "s" }
-            )));
-        }
-    }
+    order.recorded.check(path, audio.channels.len())?;
     for told in &order.told {
         if told.to_s > audio.duration_s() + 0.05 {
             return Err(Error::input(format!(

@@ -26,6 +26,7 @@ mod playback;
 mod plugins;
 mod proof;
 mod reading_csv;
+mod recorded;
 mod responses;
 mod source;
 mod stretch;
@@ -50,6 +51,7 @@ pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 pub use papers::{SheetForm, sheet, write_report};
 pub use plugins::{PluginCheck, check_plugin, plugin_folder};
 pub use reading_csv::write_csv;
+pub use recorded::Recorded;
 pub(crate) use responses::reading_response;
 pub use responses::{average, compare};
 pub use source::{

@@ -30,7 +30,7 @@ fn order(folder: &std::path::Path) -> ImportOrder {
     ImportOrder {
         job: folder.join("job"),
         recordings: vec![folder.join("session.wav")],
-        channel: 1,
+        recorded: session::Recorded::on(1),
         ..ImportOrder::default()
     }
 }
@@ -87,7 +87,7 @@ fn what_cannot_be_used_is_refused_before_anything_is_changed() {
     let message = import(&order(folder.path()), &mut |_, _| {}).unwrap_err().to_string();
     assert!(message.contains("session.wav"), "{message}");
     recorded(&[], &folder.path().join("session.wav"));
-    let third = ImportOrder { channel: 2, ..order(folder.path()) };
+    let third = ImportOrder { recorded: session::Recorded::on(2), ..order(folder.path()) };
     let message = import(&third, &mut |_, _| {}).unwrap_err().to_string();
     assert!(message.contains("--channel 3") && message.contains("2 channels"), "{message}");
     assert!(!folder.path().join("job").exists());

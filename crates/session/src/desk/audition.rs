@@ -227,7 +227,7 @@ impl Desk {
             } else {
                 "Leave the processor’s own bands off meanwhile: these stand in for them.".to_owned()
             },
-            main: Some(action("audition", "Listen", true)),
+            main: Some(action("audition", "Hear the bands", true)),
             settings: vec![self.with_bands_setting()],
             first_settings: 1,
             lines: vec![line("Level matched by", matched)],

@@ -15,7 +15,7 @@ use super::Go;
 use crate::bench::Bench;
 use crate::files::read_text;
 use crate::take::{Plan, Pumped, Take, Until};
-use crate::{Analysis, Error, Result, analyze, place, write_text};
+use crate::{Analysis, Error, Recorded, Result, analyze, place, write_text};
 
 /// How often the live level is told.
 const TELL_EVERY: Duration = Duration::from_millis(50);
@@ -113,7 +113,12 @@ fn from_recording(order: &VoltsOrder, path: &Path, channel: usize) -> Result<Hea
         None => (order.input.clone().unwrap_or_default(), None),
     };
     let read = |id: &str| {
-        analyze(&Analysis { id: id.to_owned(), recording: path.to_owned(), channel, ..Analysis::default() })
+        analyze(&Analysis {
+            id: id.to_owned(),
+            recording: path.to_owned(),
+            recorded: Recorded::on(channel),
+            ..Analysis::default()
+        })
     };
     let tone = heard_tone(&read("tone")?)?;
     let peak_dbfs = read("level")?.values.get("peak_dbfs").copied().unwrap_or(0.0);

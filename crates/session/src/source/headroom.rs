@@ -12,7 +12,7 @@ use super::{BassControl, Named, keep};
 use crate::analysis::analyze_and_keep;
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
-use crate::{Analysis, Result};
+use crate::{Analysis, Recorded, Result};
 
 /// The clean limit of a source, with what was found at each output.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -132,7 +132,7 @@ pub fn headroom_from_recordings(
             let analysis = Analysis {
                 id: "headroom".to_owned(),
                 recording: named.path.clone(),
-                channel: named.channel,
+                recorded: Recorded { channel: named.channel, ..common.recorded.clone() },
                 ..common.clone()
             };
             let reading = analyze_and_keep(&analysis, &mut job, &filing)?;

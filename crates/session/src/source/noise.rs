@@ -16,7 +16,7 @@ use crate::bench::Bench;
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan, Until};
-use crate::{Analysis, Error, Result, jobs};
+use crate::{Analysis, Error, Recorded, Result, jobs};
 
 /// What is to be found out about the source's noise.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -162,8 +162,7 @@ fn recorded(order: &NoiseOrder) -> Result<Readings> {
             let analysis = Analysis {
                 id: "noise".to_owned(),
                 recording: named.path.clone(),
-                channel: named.channel,
-                volts_per_fs: order.volts_per_fs,
+                recorded: Recorded { volts_per_fs: order.volts_per_fs, ..Recorded::on(named.channel) },
                 ..Analysis::default()
             };
             let filing = Filing {

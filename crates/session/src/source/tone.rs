@@ -22,7 +22,7 @@ use crate::fitting::band_text;
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan};
-use crate::{Analysis, Error, Result, jobs, library, reading_response, write_text};
+use crate::{Analysis, Error, Recorded, Result, jobs, library, reading_response, write_text};
 
 /// What is to be found out about the source's tone.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -210,11 +210,10 @@ fn recorded(order: &ToneOrder) -> Result<Vec<Heard>> {
             let analysis = Analysis {
                 id: if pink { "spectrum" } else { "sweep" }.to_owned(),
                 recording: named.path.clone(),
-                channel: named.channel,
+                recorded: Recorded::on(named.channel),
                 track: (!pink).then(|| track.clone()),
                 stimulus: order.stimulus.clone().filter(|_| !pink),
                 settings: if pink { vec![("fraction".to_owned(), "12".to_owned())] } else { Vec::new() },
-                ..Analysis::default()
             };
             let at = step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
             let filing = Filing {
