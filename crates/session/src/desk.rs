@@ -20,6 +20,7 @@ mod history;
 mod import;
 mod impulse;
 mod live;
+mod meaning;
 mod memo;
 mod order;
 mod picture;
@@ -92,6 +93,8 @@ struct Choices {
     listening: Listening,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
     slip: bool,
+    /// Whether it is being found what the processor means by Q.
+    finding_q: bool,
     /// Whether left and right are tuned by themselves.
     by_side: bool,
     /// In what delays are shown.
@@ -201,6 +204,7 @@ impl Desk {
                 overlap: false,
                 listening: Listening { program: Program::Pink, file: String::new(), with_bands: true },
                 slip: false,
+                finding_q: false,
                 by_side: false,
                 delay_unit: DelayUnit::Milliseconds,
                 filters_on: true,

@@ -16,6 +16,7 @@ impl Desk {
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
             Stage::Tune if self.is_auditioning() => self.audition_card(),
+            Stage::Tune if self.choices.finding_q => self.q_card(),
             Stage::Tune => self.tune_card(),
             Stage::Handover => self.handover_card(),
         };
@@ -306,6 +307,8 @@ impl Desk {
         if !self.tune.bands().is_empty() {
             actions.push(action("audition", "Hear them", idle && self.is_audible()));
             actions.push(action("clear", "Clear bands", idle));
+        } else {
+            actions.push(action("find-q", "What it means by Q", idle));
         }
         Card {
             instruction,
@@ -412,13 +415,17 @@ impl Desk {
         choice("target", "Target", presets, self.tune.target_id())
     }
 
-    fn processor_setting(&self) -> Setting {
+    pub(super) fn processor_setting(&self) -> Setting {
         let presets = Profile::presets().iter().map(|preset| {
             let label =
                 Profile::preset(preset.name).map_or_else(|_| preset.name.to_owned(), |profile| profile.name);
             (preset.name.to_owned(), label)
         });
-        choice("processor", "Processor", presets, self.tune.profile_id())
+        let own = crate::place::own_names("processors").into_iter().map(|name| {
+            let label = crate::library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
+            (name, label)
+        });
+        choice("processor", "Processor", presets.chain(own), self.tune.profile_id())
     }
 }
 

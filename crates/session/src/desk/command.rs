@@ -113,6 +113,11 @@ impl Desk {
             "watch" => self.watch(),
             "listen" => self.hark(),
             "audition" => self.audition(),
+            "find-q" | "bands" => {
+                self.choices.finding_q = id == "find-q";
+                Ok(())
+            }
+            "use-q" => self.use_q(),
             "next" => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
                 self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];

@@ -66,6 +66,8 @@ impl Order {
 pub(super) struct Scene {
     /// The only driver that sounds.
     pub(super) driver: Option<String>,
+    /// What is in the processor, where it is not what was typed in.
+    pub(super) bands: Option<Vec<(String, tuning::Band)>>,
     /// The side that sounds, with what plays for both; empty for all.
     pub(super) side: &'static str,
     pub(super) position: Option<String>,
@@ -100,6 +102,7 @@ impl Desk {
         let mut orders = match self.stage {
             view::Stage::Source => self.source_orders()?,
             view::Stage::Drivers => self.driver_orders()?,
+            view::Stage::Tune if self.choices.finding_q => VecDeque::from([self.q_order()?]),
             view::Stage::Tune => self.position_orders()?,
             _ => return Err(Error::input("There is nothing to measure in this stage.")),
         };

@@ -387,3 +387,55 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     let job = bench.desk.job.as_ref().expect("the job");
     assert!(job.data().audit.iter().all(|line| line.verdict == "as-meant"), "{:?}", job.data().audit);
 }
+
+#[test]
+fn what_the_processor_means_by_q_is_found_step_by_step() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    bench.ask(Command::Press("find-q".to_owned()));
+    assert!(bench.snapshot().card.instruction.contains("every band off"));
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let asked = bench.snapshot().card.instruction;
+    assert!(asked.contains("Cut 12 dB"), "{asked}");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    // Source: the simulated processor's bands are the cookbook's, and so says the profile.
+    let card = bench.snapshot().card;
+    assert_eq!(card.instruction, "It means by Q what the profile says.", "{card:?}");
+    let found = card.lines.iter().find(|line| line.tone == Tone::Good).expect("the one that explains it");
+    assert_eq!(found.label, "the cookbook’s");
+    assert!(bench.snapshot().tray.iter().all(|tile| tile.mark.is_none()), "these are no positions");
+    bench.ask(Command::StartOrStop);
+    assert!(bench.snapshot().card.instruction.contains("position 1"), "back to the bands");
+}
+
+#[test]
+fn left_and_right_are_measured_and_fitted_by_themselves() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
+    bench.choose("by-side", "sides");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let labels: Vec<String> = bench.snapshot().tray.into_iter().map(|tile| tile.label).collect();
+    assert_eq!(labels, ["left: driver", "right: driver"]);
+    let before = |bench: &Bench| {
+        let chart = bench.snapshot().chart;
+        chart.lines.iter().find(|line| line.label == "before").expect("the average").points.clone()
+    };
+    let left = before(&bench);
+    bench.choose("looked-at", "right");
+    assert_ne!(left, before(&bench), "the chart shows the other side");
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let bands = bench.snapshot().bands;
+    assert!(!bands.is_empty());
+    let of = |word: &str| bands.iter().filter(|band| band.text.ends_with(word)).count();
+    assert_eq!(of(", both") + of(", left") + of(", right"), bands.len(), "{bands:?}");
+    bench.desk.rest();
+    let folder = bench.desk.job.take().expect("the job").dir().to_owned();
+    bench.ask(Command::OpenJob(folder.display().to_string()));
+    assert_eq!(bench.snapshot().bands, bands, "it is there again");
+    assert!(bench.notices().iter().any(|notice| notice.contains("fitted")), "it says how long it took");
+}

@@ -151,7 +151,9 @@ impl Desk {
     /// Sets the simulated car as the order needs it; with devices a person does.
     pub(super) fn set_scene(&mut self, order: &Order) -> Result<()> {
         let mut bands = if self.entered { self.enabled_bands() } else { Vec::new() };
-        if self.choices.slip {
+        if let Some(others) = &order.scene.bands {
+            bands.clone_from(others);
+        } else if self.choices.slip {
             mistype(bands.iter_mut().map(|(_, band)| band), self.tune.profile());
         }
         self.set_car(&order.scene, order.pace, bands)
