@@ -217,11 +217,11 @@ pub(crate) fn cabin_edge(crossover: &Crossover) -> cabin::Edge {
 fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {
     let Some(filter) = filter else { return hertz(frequency_hz) };
     let family = match filter.family {
-        CrossoverFamily::Butterworth => "Butterworth",
-        CrossoverFamily::LinkwitzRiley => "Linkwitz-Riley",
+        CrossoverFamily::Butterworth => "Butterw.",
+        CrossoverFamily::LinkwitzRiley => "LR",
         CrossoverFamily::Bessel => "Bessel",
     };
-    format!("{}, {family} {}", hertz(filter.frequency_hz), filter.slope_db_per_octave)
+    format!("{}, {family} {} dB", hertz(filter.frequency_hz), filter.slope_db_per_octave)
 }
 
 /// Who meets whom, and through which filter: one entry for each crossover; both sides share theirs.
