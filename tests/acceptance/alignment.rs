@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use testkit::{at_most, near};
 
+use crate::material::{RATE_HZ, write_wav};
 use crate::program::Desk;
 
 /// A driver with a Linkwitz-Riley edge of fourth order that arrives late and is perhaps wired
@@ -45,6 +46,29 @@ fn two_drivers_get_the_delay_and_polarity_that_they_lack() {
         desk.run("align lower.csv upper.csv --crossover 2000 --processor graphic-31 --json").done().json();
     near("on a grid of 0.1 ms", 1e3 * coarse["delay_s"]["upper"].as_f64().unwrap(), 0.9, 1e-9);
     desk.run("align lower.csv upper.csv --crossover 2000").done().says(&["turn the polarity over"]);
+}
+
+/// Two drivers, each recorded by itself with what was played on the second channel: their responses
+/// keep how long each sound was on its way.
+#[test]
+fn recordings_with_a_reference_channel_can_be_aligned() {
+    let desk = Desk::new();
+    desk.run("tracks stick --bits 24").done();
+    let played = recording::read(desk.path().join("stick/sweep-mid.wav")).unwrap().channels[0].clone();
+    for (name, begins, late) in [("near", 30_000, 48), ("far", 7_000, 120)] {
+        let silence = |frames: usize| std::iter::repeat_n(0.0f32, frames);
+        let heard: Vec<f32> = silence(begins + late).chain(played.iter().map(|x| 0.5 * x)).collect();
+        let length = heard.len();
+        let reference: Vec<f32> =
+            silence(begins).chain(played.iter().copied()).chain(silence(late)).take(length).collect();
+        write_wav(&desk.path().join(format!("{name}.wav")), RATE_HZ, &[heard, reference]);
+        let line = format!(
+            "analyze sweep {name}.wav --track sweep-mid --reference-channel 2 --csv {name}.csv --json"
+        );
+        desk.run(&line).done();
+    }
+    let answer = desk.run("align far.csv near.csv --crossover 1000 --json").done().json();
+    near("delay in ms", 1e3 * answer["delay_s"]["upper"].as_f64().unwrap(), 1.5, 0.0101);
 }
 
 #[test]

@@ -183,7 +183,7 @@ fn analyze(flags: flags::Analyze) -> Outcome {
     };
     let reading = session::analyze(&analysis)?;
     if let (Some(path), None) = (&flags.csv, reading.stopped()) {
-        session::write_csv(&reading, path)?;
+        session::write_csv(&reading, path, analysis.recorded.reference_channel.is_some())?;
     }
     if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
         for written in session::write_spots(&reading, dir, 48_000)? {

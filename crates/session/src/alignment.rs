@@ -7,6 +7,7 @@ use tuning::{
 };
 
 use crate::desk::hertz;
+use crate::responses::later;
 
 /// The air in a car that is being worked on (common practice, no source).
 pub(crate) const TEMPERATURE_C: f64 = 20.0;
@@ -69,10 +70,9 @@ impl FoundDriver<'_> {
     fn on_one_clock(&self) -> Option<Response> {
         let mut response = self.response?.clone();
         let (arrival_s, backwards) = (self.arrival_s()?, self.is_inverted());
-        for (phase_deg, hz) in response.phase_deg.as_mut()?.iter_mut().zip(&response.frequency_hz) {
-            let turned = *phase_deg - 360.0 * hz * arrival_s - if backwards { 180.0 } else { 0.0 };
-            *phase_deg = turned - 360.0 * (turned / 360.0).round();
-        }
+        let turn_deg = if backwards { 180.0 } else { 0.0 };
+        let own: Vec<f64> = response.phase_deg.as_ref()?.iter().map(|phase| phase - turn_deg).collect();
+        response.phase_deg = Some(later(&own, &response.frequency_hz, arrival_s).collect());
         Some(response)
     }
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 use measure::{Cell, Curve, Reading, Table};
 
 use crate::files::write_text;
+use crate::responses::later;
 use crate::{Error, Result};
 
 /// The curves that stand for a whole reading, most telling first. What is in
@@ -18,10 +19,13 @@ const MAIN_TABLES: [&str; 3] = ["steps", "lines", "spots"];
 
 /// Writes the reading's main curve, or its main table, as CSV.
 ///
+/// A reading's phase counts from its own arrival. With a reference channel, `from_reference`, it
+/// counts from there in the file: so the responses of several drivers can be aligned.
+///
 /// # Errors
 /// When the reading has neither, or the file cannot be written.
-pub fn write_csv(reading: &Reading, path: &Path) -> Result<()> {
-    let text = csv(reading).ok_or_else(|| {
+pub fn write_csv(reading: &Reading, path: &Path, from_reference: bool) -> Result<()> {
+    let text = csv(reading, from_reference).ok_or_else(|| {
         Error::input(format!(
             "a `{}` reading has no curve or table that could be written to {}; leave out --csv, or use --json",
             reading.measurement,
@@ -31,15 +35,30 @@ pub fn write_csv(reading: &Reading, path: &Path) -> Result<()> {
     write_text(path, &text)
 }
 
-pub(crate) fn csv(reading: &Reading) -> Option<String> {
+fn csv(reading: &Reading, from_reference: bool) -> Option<String> {
     // A ladder of steps says more than the spectrum that goes with it.
     let table = MAIN_TABLES.iter().find_map(|name| reading.tables.get(*name)).filter(|t| !t.rows.is_empty());
     let curve = MAIN_CURVES.iter().find_map(|name| reading.curves.get(*name)).filter(|c| !c.is_empty());
     match (reading.measurement.as_str(), table, curve) {
         ("headroom", Some(table), _) | (_, Some(table), None) => Some(table_csv(table)),
-        (_, _, Some(curve)) => Some(curve_csv(curve)),
+        (_, _, Some(curve)) => match on_the_way(reading, curve).filter(|_| from_reference) {
+            Some(curve) => {
+                Some(format!("# The phase counts from the reference channel.\n{}", curve_csv(&curve)))
+            }
+            None => Some(curve_csv(curve)),
+        },
         (_, None, None) => None,
     }
+}
+
+/// A curve with the way of the sound in its phase, where both are known.
+fn on_the_way(reading: &Reading, curve: &Curve) -> Option<Curve> {
+    let value = |name: &str| reading.values.get(name).copied();
+    let later_s = value("arrival_s").or(value("delay_s"))?;
+    let mut curve = curve.clone();
+    let phase_deg = later(curve.get("phase_deg")?, curve.get("frequency_hz")?, later_s).collect();
+    curve.insert("phase_deg".to_owned(), phase_deg);
+    Some(curve)
 }
 
 /// The columns in the order of the response file, then any others.
@@ -98,14 +117,19 @@ mod tests {
             "response",
             [("phase_deg", vec![-90.0]), ("magnitude_db", vec![-3.01]), ("frequency_hz", vec![1000.0])],
         );
-        assert_eq!(csv(&reading).unwrap(), "frequency_hz,magnitude_db,phase_deg\n1000,-3.01,-90\n");
+        assert_eq!(csv(&reading, false).unwrap(), "frequency_hz,magnitude_db,phase_deg\n1000,-3.01,-90\n");
+        // A quarter of a period of the way is a quarter of a turn.
+        reading.value("arrival_s", 2.000_25);
+        let text = csv(&reading, true).unwrap();
+        let phase: f64 = text.trim().rsplit(',').next().unwrap().parse().unwrap();
+        assert!(text.starts_with('#') && (phase.abs() - 180.0).abs() < 1e-6, "{text}");
     }
 
     #[test]
     fn a_spectrum_is_written_as_a_response() {
         let mut reading = Reading::new("spectrum", 1, 48_000.0);
         reading.curve("bands", [("frequency_hz", vec![1000.0]), ("level_db", vec![-40.5])]);
-        assert_eq!(csv(&reading).unwrap(), "frequency_hz,magnitude_db\n1000,-40.5\n");
+        assert_eq!(csv(&reading, false).unwrap(), "frequency_hz,magnitude_db\n1000,-40.5\n");
     }
 
     #[test]
@@ -114,11 +138,11 @@ mod tests {
         let columns = ["step", "level_v", "clean"].map(str::to_owned).to_vec();
         let rows = vec![vec![Cell::Number(30.0), Cell::Empty, Cell::Flag(true)]];
         reading.tables.insert("steps".to_owned(), Table { columns, rows });
-        assert_eq!(csv(&reading).unwrap(), "step,level_v,clean\n30,,true\n");
+        assert_eq!(csv(&reading, false).unwrap(), "step,level_v,clean\n30,,true\n");
     }
 
     #[test]
     fn a_reading_of_values_alone_has_no_csv() {
-        assert_eq!(csv(&Reading::new("level", 1, 48_000.0)), None);
+        assert_eq!(csv(&Reading::new("level", 1, 48_000.0), false), None);
     }
 }
