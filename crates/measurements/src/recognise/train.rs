@@ -39,7 +39,8 @@ pub(super) struct TrainWatch {
 const CLOCK_LIMIT_PPM: f64 = 500.0;
 /// The part of a segment's events that must be heard.
 const HEARD: f64 = 0.75;
-/// How far apart in power two events of a segment may be (6 dB to either side).
+/// How far apart in power two events of a segment, or two groups of one pulse, may be (6 dB
+/// to either side).
 const LEVEL: f64 = 4.0;
 /// An onset between two events counts from this part of theirs in power on.
 const BETWEEN: f64 = 0.1;
@@ -159,12 +160,16 @@ impl TrainWatch {
             let limit = CLOCK_LIMIT_PPM * 1e-6;
             place.1 = place.1.clamp(1.0 - limit, 1.0 + limit);
         }
-        let heard: Vec<usize> = (0..self.segments).filter(|s| self.is_heard(way, *s, place)).collect();
+        let levels: Vec<(usize, f64)> =
+            (0..self.segments).filter_map(|s| Some((s, self.heard_level(way, s, place)?))).collect();
+        let heard: Vec<usize> = levels.iter().map(|(segment, _)| *segment).collect();
         let count = way.iter().filter(|event| heard.contains(&event.segment)).count();
         let (first, last) = (way[0], way[way.len() - 1]);
         let covers = place.0 + first.at_s > 0.0 && place.0 + last.at_s * place.1 < elapsed_s;
         let one_band = way.iter().all(|event| event.band == first.band);
-        let neighbours = heard.windows(2).any(|pair| pair[1] == pair[0] + 1);
+        let neighbours = levels
+            .windows(2)
+            .any(|pair| pair[1].0 == pair[0].0 + 1 && (!one_band || self.alike(pair[0], pair[1].0, place)));
         let extent = if self.segments == 1 {
             // A single pace may be any clock's, but no clock ticks so often and no more.
             if heard.is_empty() || !covers {
@@ -189,14 +194,34 @@ impl TrainWatch {
         })
     }
 
-    fn is_heard(&self, way: &[Event], segment: usize, (start_s, stretch): (f64, f64)) -> bool {
+    /// Whether two groups are of the same pulse: as loud in each band that holds a good part
+    /// of what is heard. Two sounds that happen to follow each other at the paces of the
+    /// track are not.
+    fn alike(&self, (one, level): (usize, f64), other: usize, (start_s, stretch): (f64, f64)) -> bool {
+        let loudness = |way: &[Event], segment: usize| {
+            let mut powers: Vec<f64> = way
+                .iter()
+                .filter(|event| event.segment == segment)
+                .map(|event| self.near(event, start_s + event.at_s * stretch, 0.0).map_or(0.0, |o| o.power))
+                .collect();
+            powers.sort_by(f64::total_cmp);
+            powers[powers.len() / 2]
+        };
+        self.ways.iter().all(|way| {
+            let (a, b) = (loudness(way, one), loudness(way, other));
+            a.max(b) < OTHER * level || a.max(b) < LEVEL * a.min(b)
+        })
+    }
+
+    /// How loud a segment was heard, when it was.
+    fn heard_level(&self, way: &[Event], segment: usize, (start_s, stretch): (f64, f64)) -> Option<f64> {
         let events: Vec<&Event> = way.iter().filter(|event| event.segment == segment).collect();
         let at = |event_s: f64| start_s + event_s * stretch;
         let found: Vec<Option<&Onset>> =
             events.iter().map(|event| self.near(event, at(event.at_s), 0.0)).collect();
         let mut powers: Vec<f64> = found.iter().flatten().map(|onset| onset.power).collect();
         if powers.len() < 3 {
-            return false;
+            return None;
         }
         powers.sort_by(f64::total_cmp);
         let level = powers[powers.len() / 2];
@@ -221,10 +246,11 @@ impl TrainWatch {
         .any(|(_, event_s)| self.near(events[0], at(event_s), BETWEEN * level).is_some());
         let elsewhere =
             events.iter().filter(|event| self.louder_beside(way, event, at(event.at_s), level)).count();
-        !longer
+        let is_heard = !longer
             && equal as f64 >= HEARD * events.len() as f64
             && disturbed as f64 <= TALK * gaps as f64
-            && elsewhere as f64 <= TALK * events.len() as f64
+            && elsewhere as f64 <= TALK * events.len() as f64;
+        is_heard.then_some(level)
     }
 
     /// Whether the band of a neighbouring segment sounds as well.

@@ -1,5 +1,7 @@
 //! Recordings made from analytic systems, with clocks, noise and faults.
 
+use std::f64::consts::PI;
+
 use dsp::noise::WhiteNoise;
 use dsp::response::interpolate_log;
 use measure::{CalibrationCurve, ParameterValue, Stimulus};
@@ -271,4 +273,50 @@ fn a_gap_is_told_and_a_missing_stimulus_refused() {
     let block = [0.1f32; 100];
     measurement.feed(&Block { first_frame: 50, channels: &[&block], gap: true });
     assert_eq!(measurement.reading().findings[0].code, "gap");
+}
+
+/// What a lossy coder does, in small: blocks of a lapped cosine transform, in each of which
+/// every band is rounded to so many steps of its own RMS. Half as many steps, twice the error.
+///
+/// References: the transform with a sine window gives back what was put in (Princen &
+/// Bradley, IEEE Trans. ASSP 34(5), 1986).
+fn coded(samples: &[f32], steps: f64) -> Vec<f32> {
+    const N: usize = 256;
+    let angle = |n: usize, k: usize| PI / N as f64 * (n as f64 + 0.5 + N as f64 / 2.0) * (k as f64 + 0.5);
+    let table: Vec<f64> = (0..N).flat_map(|k| (0..2 * N).map(move |n| angle(n, k).cos())).collect();
+    let window: Vec<f64> = (0..2 * N).map(|n| (PI / (2 * N) as f64 * (n as f64 + 0.5)).sin()).collect();
+    let mut out = vec![0.0f64; samples.len() + 2 * N];
+    for start in (0..samples.len().saturating_sub(2 * N)).step_by(N) {
+        let block: Vec<f64> = (0..2 * N).map(|n| window[n] * f64::from(samples[start + n])).collect();
+        if block.iter().all(|x| x.abs() < 1e-7) {
+            continue;
+        }
+        let mut lines: Vec<f64> =
+            table.chunks(2 * N).map(|row| row.iter().zip(&block).map(|(c, x)| c * x).sum::<f64>()).collect();
+        for band in lines.chunks_mut(16) {
+            let rms = (band.iter().map(|x| x * x).sum::<f64>() / 16.0).sqrt().max(1e-9);
+            band.iter_mut().for_each(|x| *x = (*x / rms * steps).round() * rms / steps);
+        }
+        for n in 0..2 * N {
+            let sum: f64 = (0..N).map(|k| table[k * 2 * N + n] * lines[k]).sum();
+            out[start + n] += window[n] * sum / (N as f64 / 2.0) / 2.0;
+        }
+    }
+    // The overlapping windows squared add up to one.
+    out[..samples.len()].iter().map(|x| 2.0 * *x as f32).collect()
+}
+
+/// Coarse coding is refused or doubted, fine coding and none are not.
+#[test]
+fn what_was_coded_coarsely_is_noticed() {
+    let recorded = Recording { snr_db: 70.0, ..of("sweep-high") };
+    let samples = recorded.samples();
+    let codes = |samples: &[f32]| -> Vec<String> {
+        let findings = read(&recorded.start(), &[samples]).findings;
+        findings.into_iter().map(|f| f.code).filter(|code| code.starts_with("copies")).collect()
+    };
+    assert_eq!(codes(&samples), [""; 0]);
+    assert_eq!(codes(&coded(&samples, 200.0)), [""; 0]);
+    assert_eq!(codes(&coded(&samples, 1.0)), ["copies-differ"]);
+    assert_eq!(codes(&coded(&samples, 0.25)), ["copies-disagree"]);
 }
