@@ -227,7 +227,9 @@ pub(crate) fn in_a_line(reading: &Reading) -> String {
     if let (Some(from), Some(to)) = (value("heard_from_hz"), value("heard_to_hz")) {
         parts.push(format!("heard from {from:.0} to {to:.0} Hz"));
     }
-    if let (Some(ring_s), Some(at_hz)) = (value("longest_ring_s"), value("longest_ring_hz")) {
+    if let (Some(ring_s), Some(at_hz)) = (value("longest_ring_s"), value("longest_ring_hz"))
+        && ring_s > 0.01
+    {
         parts.push(format!("rings longest at {at_hz:.0} Hz, {:.0} ms", 1e3 * ring_s));
     }
     if let (Some(rms), "noise") = (value("rms_dbfs"), &*reading.measurement) {

@@ -106,7 +106,8 @@ impl OnsetWatch {
         self.blocks.pop_front();
         self.blocks.push_back(sum * self.phase);
         self.phase *= self.block_turn;
-        self.phase /= self.phase.norm();
+        // One step of Newton's method for 1/|z| is enough to keep it from drifting.
+        self.phase *= 1.5 - 0.5 * self.phase.norm_sqr();
         let sum: Complex64 = self.blocks.iter().zip(&self.window).map(|(block, w)| block * w).sum();
         let weight = self.window.iter().sum::<f64>() * self.turn.len() as f64;
         self.filling.0 += 1;

@@ -256,22 +256,26 @@ impl Analysis<'_> {
         last: usize,
     ) -> Result<(), Finding> {
         let [one, .., other] = linear.each.as_slice() else { return Ok(()) };
+        // Where the sweep is faded there is more noise than its density says.
+        let full_hz = self.excitation.full_band_hz();
+        let full = |f: f64| (full_hz.0 * 1.06..full_hz.1 / 1.06).contains(&f);
+        let inside: Vec<usize> = (first..=last).filter(|i| full(linear.grid[*i])).collect();
         let reach = (self.options.points_per_octave / 24.0).round() as usize;
         let near = |values: &[Complex64], i: usize| {
             let part = &values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())];
             power_db(part.iter().map(Complex64::norm_sqr).sum::<f64>() / part.len() as f64)
         };
         let clear = |i: &usize| db(linear.mean[*i].norm()) > linear.noise_db[*i] + VALID_OVER_NOISE_DB;
-        let count = (first..=last).filter(clear).count().max(1) as f64;
-        let squares: f64 =
-            (first..=last).filter(clear).map(|i| (near(one, i) - near(other, i)).powi(2)).sum();
+        let clear: Vec<usize> = inside.iter().copied().filter(clear).collect();
+        let count = clear.len().max(1) as f64;
+        let squares: f64 = clear.iter().map(|&i| (near(one, i) - near(other, i)).powi(2)).sum();
         let repeat_error_db = (squares / count).sqrt();
         reading.value("repeat_error_db", repeat_error_db);
 
         // The difference of two copies holds the noise of both, which is four times
         // that of their mean.
         let (mut difference, mut noise, mut signal) = (0.0, 0.0, 0.0);
-        for i in first..=last {
+        for i in inside {
             let level = linear.mean[i].norm_sqr().max(1e-40);
             let share = (one[i] - other[i]).norm_sqr() / level;
             difference += share.min(4.0);
@@ -279,7 +283,8 @@ impl Analysis<'_> {
             signal += 1.0;
         }
         // Noise scatters: what is less than four times its expectation may be noise.
-        let unexplained_db = power_db(if difference > 4.0 * noise { difference / signal } else { 0.0 });
+        let unexplained_db =
+            power_db(if difference > 4.0 * noise { difference / f64::max(signal, 1.0) } else { 0.0 });
         if unexplained_db > -12.0 || repeat_error_db > 3.0 && unexplained_db > -20.0 {
             let text = format!(
                 "The two copies of the sweep disagree ({repeat_error_db:.1} dB, difference {unexplained_db:.0} dB): the sound went \
@@ -289,9 +294,9 @@ impl Analysis<'_> {
         }
         // The level of a copy scatters by 8.7·√(noise/signal) dB, the difference of two by √2
         // of that; each copy has twice the noise of their mean.
-        let scatter: f64 = (first..=last)
-            .filter(clear)
-            .map(|i| {
+        let scatter: f64 = clear
+            .iter()
+            .map(|&i| {
                 4.0 * 8.686f64.powi(2) * amplitude(linear.noise_db[i] - db(linear.mean[i].norm())).powi(2)
             })
             .sum();
