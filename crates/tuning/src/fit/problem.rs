@@ -18,6 +18,9 @@ const CANCELLATION_CEILING_DB: f64 = 0.3;
 
 /// How much a point inside a cancellation counts against one beside it.
 const BRIDGE_SHARE: f64 = 0.05;
+/// The same in a stretch that is left alone: so little that no band is spent on it, not even
+/// to undo there what the skirts of others do.
+const LEFT_SHARE: f64 = 0.005;
 /// Where a stretch is left alone, the skirts of bands beside it may lift it by this
 /// share of the boost allowed.
 const SKIRT_SHARE: f64 = 0.5;
@@ -116,8 +119,9 @@ impl Problem {
             left_alone.push(usable_range::left_alone(&deviation, first, last, level_db));
             leave(&mut bridged_db, first, last, level_db);
             for i in first..=last {
-                weight[i] *= BRIDGE_SHARE;
-                let share = if is_inside(i, first, last, frequency_hz.len()) { SKIRT_SHARE } else { 1.0 };
+                let inside = is_inside(i, first, last, frequency_hz.len());
+                weight[i] *= LEFT_SHARE;
+                let share = if inside { SKIRT_SHARE } else { 1.0 };
                 ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
             }
         }
@@ -339,9 +343,9 @@ fn bridge(deviation_db: &mut [f64], weight: &mut [f64], from: usize, to: usize) 
 }
 
 /// How much the square of what all bands boost together beyond the boost allowed for one
-/// counts: 6 dB more over an octave of ten costs as much as an error of 0.04 dB. It only
+/// counts: 6 dB more over an octave of ten costs as much as an error of 0.08 dB. It only
 /// settles what is as good either way.
-const BOOST_WEIGHT: f64 = 5e-4;
+const BOOST_WEIGHT: f64 = 2e-3;
 
 /// How far, in points, the slope of the bands beside a stretch may reach into it.
 const SKIRT_POINTS: usize = 24;

@@ -80,7 +80,9 @@ fn known_bands_are_recovered_many_times() {
         bands += typed.len();
         gains_db += typed.iter().map(|band| band.gain_db.abs()).sum::<f64>();
         rms_db += result.after.rms_db;
-        if result.after.rms_db > 0.15 || typed.len() > count + 1 {
+        let named = result.left_alone.iter().any(|place| place.why == LeftAloneReason::OutOfReach);
+        let let_off = named && is_out_of_reach(&truth);
+        if !let_off && (result.after.rms_db > 0.15 || typed.len() > count + 1) {
             missed.push(format!("{case}: {:.3} dB of {truth:?}, found {typed:?}", result.after.rms_db));
         }
     }
@@ -92,6 +94,40 @@ fn known_bands_are_recovered_many_times() {
         mean(gains_db)
     );
     assert!(missed.is_empty(), "{} of {cases} missed ({means}):\n{}", missed.len(), missed.join("\n"));
+}
+
+/// Whether bands together leave a third of an octave so far below the rest that the boost
+/// allowed for one band would leave it short: beyond 12 dB (see `usable_range`), nothing is
+/// to be mended, although a stack of bands could. Of random sums, one in two hundred.
+fn is_out_of_reach(truth: &[Band]) -> bool {
+    let grid = log_axis::grid(20.0, 20_000.0, 48.0);
+    let smooth = log_axis::smooth_power_db(&grid, &bands_db(truth, &grid, RATE), 3);
+    let middle = crate::average::median(smooth.clone());
+    smooth.iter().any(|db| *db < middle - 12.0)
+}
+
+/// The response lies far down around 120 Hz; a cut of 9 dB used to be entered there, against the
+/// skirts of boosts beside it.
+#[test]
+fn what_is_left_alone_is_not_cut() {
+    let mut random = Random::new(470);
+    let truth = [
+        Band::low_shelf(86.0, -1.0, 0.7),
+        Band::peak(3_039.0, 4.4, 5.0),
+        Band::peak(1_549.0, -2.0, 2.1),
+        Band::peak(81.0, -5.1, 4.9),
+        Band::peak(499.0, 5.9, 1.25),
+        Band::low_shelf(330.0, -3.0, 0.7),
+        Band::low_shelf(259.0, -6.0, 0.7),
+    ];
+    assert!(is_out_of_reach(&truth));
+    let response = response_of(&truth, 0.1, &mut random);
+    let result = fit_one(&response, &Target::flat(), &free(), &FitOptions::default());
+    assert!(result.left_alone.iter().any(|l| l.why == LeftAloneReason::OutOfReach), "{result:?}");
+    for fitted in &result.bands {
+        let inside = (73.0..198.0).contains(&fitted.band.frequency_hz);
+        at_most(&format!("cut of {:?}", fitted.band), if inside { -fitted.band.gain_db } else { 0.0 }, 3.0);
+    }
 }
 
 /// Source: an expert's rule: a driver that does not play is no reason to turn all others down.
