@@ -47,6 +47,7 @@ impl<'a> Chain<'a> {
             crossovers.push(self.settle(&meeting)?);
         }
         crossovers.reverse();
+        self.turn_sides_that_nothing_joins();
         self.bring_to_grid();
         let sums = self.sums();
         for sum in &sums {
@@ -112,7 +113,9 @@ impl<'a> Chain<'a> {
             step_s: self.delay.step_s,
             max_s: (0.5 / meeting.frequency_hz).max(2.0 * self.delay.step_s),
         };
-        self.turn_sides_alike(meeting);
+        if let [left, right] = meeting.upper[..] {
+            self.turn_alike(left, right, (meeting.frequency_hz / 1.414, meeting.frequency_hz * 1.414));
+        }
         let lower = self.together(&meeting.lower, true);
         let upper = self.together(&meeting.upper, true);
         let aligned = self.pair(meeting, &lower, &upper, window)?;
@@ -146,21 +149,50 @@ impl<'a> Chain<'a> {
         })
     }
 
-    /// Where the two sides meet one lower driver: if they would cancel each other there, one
-    /// side is turned, the one that leaves fewer drivers turned.
-    fn turn_sides_alike(&mut self, meeting: &Meeting) {
-        let [first, second] = meeting.upper[..] else { return };
-        let octave = log_axis::grid(meeting.frequency_hz / 1.414, meeting.frequency_hz * 1.414, 24.0);
+    /// Without a driver that both sides meet, such as a subwoofer, each side is right in itself,
+    /// and their lowest mirrored drivers must agree: a side may be wired backwards as a whole.
+    fn turn_sides_that_nothing_joins(&mut self) {
+        if self.plan.meetings.iter().any(|meeting| meeting.upper.len() > 1) {
+            return;
+        }
+        let name = |index: usize| self.input.drivers[index].name.to_lowercase();
+        let right = self.plan.heard(Side::Right);
+        let mirrored = self.plan.heard(Side::Left).into_iter().find_map(|left| {
+            let wanted = name(left).replace("left", "right");
+            Some((left, right.iter().copied().find(|&right| right != left && name(right) == wanted)?))
+        });
+        let Some((left, right)) = mirrored else { return };
+        let ranges = &self.plan.ranges;
+        let from_hz = ranges[left].0.max(ranges[right].0);
+        let to_hz = ranges[left].1.min(ranges[right].1);
+        // The lowest two octaves that both play: higher up, unlike ways to the seat turn the
+        // phase by more than the wiring does.
+        let Some(turned) = self.turn_alike(left, right, (from_hz, to_hz.min(4.0 * from_hz))) else { return };
+        self.plan.findings.push(Finding::note(
+            "sides-opposed",
+            format!(
+                "The two sides are wired against each other as wholes; {} was turned with all above it. Turning the \
+                 other side instead sounds the same.",
+                self.input.drivers[turned].name
+            ),
+        ));
+    }
+
+    /// If two drivers, one of each side, would cancel each other in a range, one side is turned,
+    /// the one that leaves fewer drivers turned; gives its lowest driver.
+    fn turn_alike(&mut self, first: usize, second: usize, (from_hz, to_hz): (f64, f64)) -> Option<usize> {
+        let range = log_axis::grid(from_hz, to_hz.max(1.01 * from_hz), 24.0);
         let product =
             |hz: &f64| (self.pressure(first, *hz, true) * self.pressure(second, *hz, true).conj()).re;
-        if octave.iter().map(product).sum::<f64>() >= 0.0 {
-            return;
+        if range.iter().map(product).sum::<f64>() >= 0.0 {
+            return None;
         }
         let (one, other) = (self.above(first), self.above(second));
         let turned = |which: &[usize]| which.iter().filter(|&&index| self.invert[index]).count();
         let after = |which: &[usize]| which.len() - turned(which);
         let turns_other = turned(&one) + after(&other) < turned(&other) + after(&one);
         self.turn(if turns_other { &other } else { &one });
+        Some(if turns_other { second } else { first })
     }
 
     fn turn(&mut self, which: &[usize]) {

@@ -13,8 +13,11 @@ const CEILING_WEIGHT: f64 = 1e4;
 const MOST_ROUNDS: usize = 12;
 
 /// Bands on the grid are good enough when they cost so many times what the best between the
-/// grid's values cost: no more than 0.05 % of error.
-const NEAR_ENOUGH: f64 = 1.001;
+/// grid's values cost: no more than 0.15 % of error.
+const NEAR_ENOUGH: f64 = 1.003;
+/// Where single steps end at more than so many times that, 1 % of error, the grid is coarse, and
+/// more is tried.
+const COARSE: f64 = 1.02;
 
 /// Bands on the grid with their curves, so that one can be changed cheaply.
 struct Typed<'a> {
@@ -110,9 +113,9 @@ pub(super) fn quantise(
     max_boost_db: f64,
 ) -> Vec<Band> {
     // Without what the free bands exceed their ceiling by: those typed must not.
-    let bound = NEAR_ENOUGH * problem.cost(&sum_of(problem, free), 0.0);
+    let bound = problem.cost(&sum_of(problem, free), 0.0);
     let mut best = Typed::rounded(problem, profile, free, max_boost_db).searched(bound);
-    if best.cost() > bound {
+    if best.cost() > COARSE * bound {
         let one_by_one = Typed::rounded_one_by_one(problem, profile, free, max_boost_db).searched(bound);
         if one_by_one.cost() < best.cost() {
             best = one_by_one;
@@ -189,19 +192,22 @@ impl<'a> Typed<'a> {
     }
 
     /// Moves every band to the best of its neighbours on the grid, and neighbouring
-    /// gains against each other, until nothing improves or the bound is reached.
+    /// gains against each other, until nothing improves or the cost is near its lower bound.
     fn searched(mut self, bound: f64) -> Self {
         let mut best = self.cost();
         for _ in 0..MOST_ROUNDS {
             let before = best;
             for index in 0..self.bands.len() {
-                if best <= bound {
+                if best <= NEAR_ENOUGH * bound {
                     return self;
                 }
                 best = self.step_one(index, &SINGLE_STEPS, best);
             }
             best = self.step_pairs(best);
             if best >= before * (1.0 - 1e-6) {
+                if best <= COARSE * bound {
+                    break;
+                }
                 // Single steps are stuck: look once at all neighbours around.
                 let stuck = best;
                 let all = all_neighbours();

@@ -141,7 +141,7 @@ impl Solver {
             bands.copy_from_slice(&self.trial);
             std::mem::swap(&mut self.sum, &mut self.trial_sum);
             cost -= gained;
-            if gained < 1e-4 * cost + 1e-9 {
+            if gained < 3e-4 * cost + 1e-9 {
                 break;
             }
         }
