@@ -1,15 +1,24 @@
 """Our fit against `scipy.optimize`: the same invented cabins, the same number and kinds of bands.
 
 Both sides minimise the same thing, the RMS distance to a flat target with the level left free, within the
-same bounds. Ours must moreover end on the processor's grid; theirs may end anywhere.
+same bounds. Ours must moreover end on the processor's grid; theirs may end anywhere. Both are timed by the
+seconds that a processor computed, on one thread each.
 
 `python fits.py PROGRAM` compares at length and writes docs/performance.md; `check` is the short part that
-`cargo xtask reference` always runs.
+`cargo xtask reference` always runs. Measured responses in `data` (response CSV) are compared as the cabins are.
 """
 
+import os
+
+# One thread: with more, the small systems of these fits make scipy four times slower.
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+import csv
 import statistics
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 from scipy import optimize
@@ -18,18 +27,36 @@ from ours import Ours
 from speed import between, machine
 
 RATE = 48_000
-FREQUENCY_HZ = 20 * 2 ** (np.arange(479) / 48)
+POINTS_PER_OCTAVE = 48
 PROCESSOR = "parametric-free"
-# Of the processor's grids and the boost allowed: log frequency, gain, log Q.
-BOUNDS = ((np.log(20), np.log(20_000)), (-24.0, 6.0), (np.log(0.4), np.log(20)))
+# Of the processor's grids and the boost allowed: gain, log Q.
+GAIN_DB, LOG_Q = (-24.0, 6.0), (np.log(0.4), np.log(20))
 SHELF_LOG_Q = (np.log(0.4), np.log(1.0))
 # As our side places shelves: a low one not in the highest third, a high one not in the lowest.
 SHELF_SHARE = 0.65
 CABINS = 50
 MOST_BANDS = 8
 STARTS = 4
+# The system counts the seconds of computing in steps of some milliseconds, so ours is the mean of many runs.
+RUNS = 25
 EVOLVED = 5
 EVOLUTION_S = 60
+DATA = Path(__file__).resolve().parent / "data"
+# The broad spectrum of what was played into a measured room, a clap or an untuned loudspeaker, is no room:
+# the power mean over an octave on each side is taken out.
+SPECTRUM_OCTAVES = 1.0
+# A room is compared as it is, and smoothed by power over this part of an octave on each side.
+SMOOTHED_OCTAVES = 1 / 6
+
+
+class Room:
+    """A response, evenly spaced in log frequency, and what its frequencies are on the unit circle."""
+
+    def __init__(self, name, frequency_hz, response):
+        self.name = name
+        self.frequency_hz = frequency_hz
+        self.response = response
+        self.phi = np.sin(np.pi * frequency_hz / RATE)[:, None] ** 2
 
 
 def cabin(seed):
@@ -37,15 +64,37 @@ def cabin(seed):
 
     No dip is deep or narrow enough to be left alone, so that every point counts on both sides.
     """
+    frequency_hz = 20 * 2 ** (np.arange(479) / POINTS_PER_OCTAVE)
     random = np.random.default_rng(1000 + seed)
-    octave = np.log2(FREQUENCY_HZ / 1000)
+    octave = np.log2(frequency_hz / 1000)
     response = -random.uniform(0.2, 0.9) * octave
     for _ in range(random.integers(4, 9)):
         centre, width = random.uniform(-4.8, 3.5), random.uniform(0.12, 0.7)
         response += random.uniform(-3.5, 7.0) * np.exp(-(((octave - centre) / width) ** 2))
     late_s, share = random.uniform(0.8e-3, 3e-3), random.uniform(0.1, 0.3)
-    response += 20 * share * np.cos(2 * np.pi * FREQUENCY_HZ * late_s) * np.exp(-FREQUENCY_HZ / 600)
-    return response + random.normal(0, 0.1, len(response))
+    response += 20 * share * np.cos(2 * np.pi * frequency_hz * late_s) * np.exp(-frequency_hz / 600)
+    return Room(f"cabin {seed}", frequency_hz, response + random.normal(0, 0.1, len(response)))
+
+
+def measured():
+    """The measured responses in `data`, as they are and smoothed.
+
+    The file is a response CSV: comments behind `#`, a header, frequency and magnitude first.
+    """
+    for path in sorted(DATA.glob("*.csv")):
+        lines = [line for line in path.read_text(encoding="utf-8").splitlines() if line.strip() and line[0] != "#"]
+        rows = np.array([[float(cell) for cell in row[:2]] for row in list(csv.reader(lines))[1:]])
+        octave, db = np.log2(rows[:, 0]), rows[:, 1]
+        axis = octave[0] + np.arange(int((octave[-1] - octave[0]) * POINTS_PER_OCTAVE + 1e-6) + 1) / POINTS_PER_OCTAVE
+        spectrum = smoothed(octave, db, axis, SPECTRUM_OCTAVES)
+        yield Room(path.stem, 2**axis, np.interp(axis, octave, db) - spectrum)
+        yield Room(f"{path.stem}, smoothed", 2**axis, smoothed(octave, db, axis, SMOOTHED_OCTAVES) - spectrum)
+
+
+def smoothed(octave, db, axis, half_octaves):
+    """The power mean around each place of an axis."""
+    near = np.abs(octave - axis[:, None]) <= half_octaves
+    return 10 * np.log10((near @ 10 ** (db / 10)) / near.sum(axis=1))
 
 
 def sections(kinds, frequency_hz, gain_db, q):
@@ -77,23 +126,20 @@ def sections(kinds, frequency_hz, gain_db, q):
     return b, c
 
 
-PHI = np.sin(np.pi * FREQUENCY_HZ / RATE)[:, None] ** 2
-
-
-def power(c):
+def power(c, phi):
     """|c0 + c1 z^-1 + c2 z^-2|^2 on the unit circle. Source: the same note, `phi = sin^2(w/2)`."""
-    return (c[0] + c[1] + c[2]) ** 2 - 4 * (c[0] * c[1] + 4 * c[0] * c[2] + c[1] * c[2]) * PHI + 16 * c[0] * c[2] * PHI**2
+    return (c[0] + c[1] + c[2]) ** 2 - 4 * (c[0] * c[1] + 4 * c[0] * c[2] + c[1] * c[2]) * phi + 16 * c[0] * c[2] * phi**2
 
 
-def added_db(kinds, values):
+def added_db(kinds, values, phi):
     """What bands add up to; a row of log frequency, gain and log Q for each."""
     values = values.reshape(-1, 3)
     b, c = sections(kinds, np.exp(values[:, 0]), values[:, 1], np.exp(values[:, 2]))
-    return 10 * np.log10(power(b) / power(c)).sum(axis=1)
+    return 10 * np.log10(power(b, phi) / power(c, phi)).sum(axis=1)
 
 
-def left_db(kinds, values, response):
-    left = response + added_db(kinds, values)
+def left_db(kinds, values, room):
+    left = room.response + added_db(kinds, values, room.phi)
     return left - left.mean()
 
 
@@ -101,8 +147,8 @@ def rms(left):
     return float(np.sqrt(np.mean(left**2)))
 
 
-def bounds_of(kinds):
-    low, high = BOUNDS[0]
+def bounds_of(kinds, room):
+    low, high = np.log(room.frequency_hz[[0, -1]])
     rows = []
     for kind in kinds:
         frequency = {
@@ -110,48 +156,61 @@ def bounds_of(kinds):
             "low-shelf": (low, low + SHELF_SHARE * (high - low)),
             "high-shelf": (high - SHELF_SHARE * (high - low), high),
         }[kind]
-        rows += [frequency, BOUNDS[1], BOUNDS[2] if kind == "peak" else SHELF_LOG_Q]
+        rows += [frequency, GAIN_DB, LOG_Q if kind == "peak" else SHELF_LOG_Q]
     return np.array(rows)
 
 
-def greedy_start(kinds, response, bounds):
+def greedy_start(kinds, room, bounds):
     """Each peak where the most is left, as high as that and an octave wide; shelves in their middle."""
     values = np.zeros(3 * len(kinds))
     for i, kind in enumerate(kinds):
         row = slice(3 * i, 3 * i + 3)
-        left = left_db(kinds, np.where(values == 0, 1e-9, values), response) if i else response - response.mean()
+        left = left_db(kinds, np.where(values == 0, 1e-9, values), room) if i else room.response - room.response.mean()
         at = int(np.argmax(np.abs(left)))
         middle = np.mean(bounds[3 * i])
-        values[row] = (np.log(FREQUENCY_HZ[at]), -left[at], np.log(1.4)) if kind == "peak" else (middle, 0.1, np.log(0.7))
+        values[row] = (np.log(room.frequency_hz[at]), -left[at], np.log(1.4)) if kind == "peak" else (middle, 0.1, np.log(0.7))
     # Bands not yet placed stand at 1 Hz with no gain while the others are placed.
     return np.clip(values, bounds[:, 0] + 1e-6, bounds[:, 1] - 1e-6)
 
 
-def least_squares(kinds, response, starts, seed):
+def descended(kinds, room, start, bounds):
+    """The error where `least_squares` ends from one start."""
+    found = optimize.least_squares(
+        lambda values: left_db(kinds, values, room), start, bounds=(bounds[:, 0], bounds[:, 1]), max_nfev=200
+    )
+    return rms(found.fun)
+
+
+def least_squares(kinds, room, starts, seed):
     """The best of several starts, and the seconds that all took."""
-    bounds = bounds_of(kinds)
+    bounds = bounds_of(kinds, room)
     random = np.random.default_rng(seed)
     begin = time.process_time()
     best = np.inf
     for number in range(starts):
         if number == 0:
-            start = greedy_start(kinds, response, bounds)
+            start = greedy_start(kinds, room, bounds)
         else:
             start = random.uniform(bounds[:, 0], bounds[:, 1])
             start[1::3] = random.uniform(-6, 3, len(kinds))
-        found = optimize.least_squares(
-            lambda values: left_db(kinds, values, response), start, bounds=(bounds[:, 0], bounds[:, 1]), max_nfev=200
-        )
-        best = min(best, rms(found.fun))
+        best = min(best, descended(kinds, room, start, bounds))
     return best, time.process_time() - begin
 
 
-def evolution(kinds, response, seconds, seed):
+def from_ours(kinds, values, room):
+    """The same begun where ours ended: what is left to gain between the grid's values."""
+    bounds = bounds_of(kinds, room)
+    begin = time.process_time()
+    start = np.clip(values, bounds[:, 0] + 1e-6, bounds[:, 1] - 1e-6)
+    return descended(kinds, room, start, bounds), time.process_time() - begin
+
+
+def evolution(kinds, room, seconds, seed):
     """Differential evolution for so many seconds of computing, polished at its end."""
     begin = time.process_time()
     found = optimize.differential_evolution(
-        lambda values: rms(left_db(kinds, values, response)),
-        bounds_of(kinds),
+        lambda values: rms(left_db(kinds, values, room)),
+        bounds_of(kinds, room),
         seed=seed,
         maxiter=1_000_000,
         tol=1e-6,
@@ -160,85 +219,98 @@ def evolution(kinds, response, seconds, seed):
     return float(found.fun), time.process_time() - begin
 
 
-def ours_on(ours, response, most_bands, runs):
+def ours_on(ours, room, most_bands, runs):
     answer = ours.ask(
-        "fit", frequency_hz=FREQUENCY_HZ, magnitude_db=response, processor=PROCESSOR, max_bands=most_bands, runs=runs
+        "fit",
+        frequency_hz=room.frequency_hz,
+        magnitude_db=room.response,
+        processor=PROCESSOR,
+        max_bands=most_bands,
+        runs=runs,
     )
     kinds = np.array([band[0] for band in answer["bands"]])
     values = np.array([[np.log(band[1]), band[2], np.log(band[3])] for band in answer["bands"]]).ravel()
     # The error is computed here, by other formulas than ours.
-    return kinds, rms(left_db(kinds, values, response)), answer
+    return kinds, values, rms(left_db(kinds, values, room)), answer
 
 
 def check(ours, checks):
     """A few cabins, few bands: our error is no worse than that of scipy's least squares."""
     for seed in range(3):
-        response = cabin(seed)
-        kinds, error, answer = ours_on(ours, response, 4, 1)
+        room = cabin(seed)
+        kinds, _, error, answer = ours_on(ours, room, 4, 1)
         checks.near(f"error of the fit of cabin {seed}", answer["rms_db"], error, 1e-6)
-        theirs, _ = least_squares(kinds, response, 2, seed)
+        theirs, _ = least_squares(kinds, room, 2, seed)
         # Ours ends on the grid: the last digits of four bands are worth less than 0.01 dB.
         checks.at_most(f"fit of cabin {seed} against least squares", error - theirs, 0.01)
 
 
-def rows(ours):
-    table = []
-    for seed in range(CABINS):
-        response = cabin(seed)
-        kinds, error, answer = ours_on(ours, response, MOST_BANDS, 3)
-        seconds = min(answer["seconds"])
-        theirs, theirs_s = least_squares(kinds, response, STARTS, seed)
-        evolved, evolved_s = evolution(kinds, response, EVOLUTION_S, seed) if seed < EVOLVED else (None, None)
-        table.append((len(kinds), error, seconds, theirs, theirs_s, evolved, evolved_s, answer["left_alone"]))
-        shown = "" if evolved is None else f", evolution {evolved:.3f} dB {evolved_s:.0f} s"
-        print(
-            f"cabin {seed}: {len(kinds)} bands, ours {error:.3f} dB {1e3 * seconds:.0f} ms, "
-            f"least squares {theirs:.3f} dB {theirs_s:.1f} s{shown}",
-            flush=True,
-        )
-    return table
-
-
-def summary(name, ours, theirs, times):
-    """One line of the table: theirs against ours over several cabins."""
-    worse = [mine - other for mine, other in zip(ours, theirs)]
-    no_worse = sum(difference <= 0.005 for difference in worse)
-    return (
-        f"| {name} | {len(ours)} | {statistics.mean(ours):.3f} | {statistics.mean(theirs):.3f} | "
-        f"{no_worse} | {max(worse):+.3f} | {statistics.median(times):.0f} | {min(times):.0f} |"
+def compared(ours, room, seed, evolve):
+    """Both sides on one response, as a row of names and numbers."""
+    kinds, values, error, answer = ours_on(ours, room, MOST_BANDS, RUNS)
+    row = {"name": room.name, "bands": len(kinds), "ours": error, "ours_s": statistics.mean(answer["seconds"])}
+    row["left_alone"] = answer["left_alone"]
+    row["squares"], row["squares_s"] = least_squares(kinds, room, STARTS, seed)
+    row["begun"], row["begun_s"] = from_ours(kinds, values, room)
+    if evolve:
+        row["evolved"], row["evolved_s"] = evolution(kinds, room, EVOLUTION_S, seed)
+    shown = f", evolution {row['evolved']:.3f} dB {row['evolved_s']:.0f} s" if evolve else ""
+    print(
+        f"{room.name}: {len(kinds)} bands, ours {error:.3f} dB {1e3 * row['ours_s']:.1f} ms, "
+        f"least squares {row['squares']:.3f} dB {row['squares_s']:.2f} s, begun from ours {row['begun']:.3f} dB{shown}",
+        flush=True,
     )
+    return row
+
+
+def summary(title, rows, key):
+    """One line of the table: theirs against ours over several cabins."""
+    worse = [row["ours"] - row[key] for row in rows]
+    times = [row[f"{key}_s"] / row["ours_s"] for row in rows]
+    return (
+        f"| {title} | {len(rows)} | {statistics.mean(row['ours'] for row in rows):.3f} | "
+        f"{statistics.mean(row[key] for row in rows):.3f} | {sum(difference <= 0.005 for difference in worse)} | "
+        f"{max(worse):+.3f} | {statistics.median(times):.0f} | {min(times):.0f} | {sum(time >= 50 for time in times)} |"
+    )
+
+
+HEAD = """| theirs | cabins | ours, dB RMS | theirs, dB RMS | ours within 0.005 dB or better | ours worse by at most, dB | \
+time ratio, median | time ratio, least | 50 times or more |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- |
+"""
 
 
 def main():
     with Ours(sys.argv[1]) as ours:
-        table = rows(ours)
-    evolved = [row for row in table if row[5] is not None]
+        rows = [compared(ours, cabin(seed), seed, seed < EVOLVED) for seed in range(CABINS)]
+        rooms = [compared(ours, room, 0, True) for room in measured()]
+    evolved = [row for row in rows if "evolved" in row]
     lines = [
-        summary(
-            f"`least_squares`, best of {STARTS} starts",
-            [row[1] for row in table],
-            [row[3] for row in table],
-            [row[4] / row[2] for row in table],
-        ),
-        summary(
-            f"`differential_evolution`, {EVOLUTION_S} s of computing",
-            [row[1] for row in evolved],
-            [row[5] for row in evolved],
-            [row[6] / row[2] for row in evolved],
-        ),
+        summary(f"`least_squares`, best of {STARTS} starts", rows, "squares"),
+        summary("`least_squares` begun where ours ended", rows, "begun"),
+        summary(f"`differential_evolution`, {EVOLUTION_S} s of computing", evolved, "evolved"),
     ]
-    ours_ms = [1e3 * row[2] for row in table]
-    between(
-        "cargo xtask reference --fit",
-        f"""{machine()}
+    text = f"""{machine()}
 
-Ours took {statistics.median(ours_ms):.0f} ms in the median and {max(ours_ms):.0f} ms at most, with
-{statistics.mean(row[0] for row in table):.1f} bands on average.
+Ours took {statistics.median(1e3 * row["ours_s"] for row in rows):.1f} ms in the median and \
+{max(1e3 * row["ours_s"] for row in rows):.1f} ms at most, with {statistics.mean(row["bands"] for row in rows):.1f} \
+bands on average.
 
-| theirs | cabins | ours, dB RMS | theirs, dB RMS | ours within 0.005 dB or better | ours worse by at most, dB | time ratio, median | time ratio, least |
-| --- | --- | --- | --- | --- | --- | --- | --- |
-""" + "\n".join(lines),
-    )
+{HEAD}""" + "\n".join(lines)
+    if rooms:
+        text += f"\n\nOn the measured responses in `tests/reference/data`:\n\n{ROOM_HEAD}" + "\n".join(
+            f"| {row['name']} | {row['bands']} | {row['left_alone']} | {row['ours']:.3f} | {row['squares']:.3f} | "
+            f"{row['begun']:.3f} | {row['evolved']:.3f} | {1e3 * row['ours_s']:.1f} | "
+            f"{row['squares_s'] / row['ours_s']:.0f} |"
+            for row in rooms
+        )
+    between("cargo xtask reference --fit", text)
+
+
+ROOM_HEAD = """| response | bands | places left alone | ours, dB RMS | `least_squares`, dB | the same begun where ours ended, dB | \
+`differential_evolution`, dB | ours, ms | `least_squares` takes so many times as long |
+| --- | --- | --- | --- | --- | --- | --- | --- | --- |
+"""
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
 
 use super::placement::{Dictionary, fixed_bands, overlap};
 use super::problem::Problem;
-use super::solver::{FreeBand, Solver, sum_of};
+use super::solver::{FreeBand, GAIN_WEIGHT, LAST_GAIN_WEIGHT, Solver, sum_of};
 use crate::{BandKind, BandLayout, Profile};
 
 /// What the search may use.
@@ -22,14 +22,14 @@ pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<
     let mut search = Search {
         problem: &coarse,
         dictionary: Dictionary::new(&coarse, profile, means.max_boost_db),
-        solver: Solver::default(),
+        solver: Solver::new(GAIN_WEIGHT),
         max_bands: means.max_bands,
     };
     let mut bands = match profile.bands {
         BandLayout::Parametric { .. } => search.parametric(),
         BandLayout::Fixed(_) => search.fixed(fixed_bands(profile, means.max_boost_db)),
     };
-    search.solver.solve(problem, &mut bands, |_| true, 12);
+    Solver::new(LAST_GAIN_WEIGHT).solve(problem, &mut bands, |_| true, 12);
     bands
 }
 
@@ -128,7 +128,7 @@ impl Search<'_> {
     }
 
     fn rms(&self, bands: &[FreeBand]) -> f64 {
-        Solver::cost(self.problem, bands, &sum_of(self.problem, bands)).sqrt()
+        self.solver.cost(self.problem, bands, &sum_of(self.problem, bands)).sqrt()
     }
 
     fn refined(&mut self, mut bands: Vec<FreeBand>, iterations: usize) -> State {

@@ -24,7 +24,9 @@ const REACH_ENDS: f64 = 0.01;
 /// Weight of the squared gains: 6 dB cost as much as an error of 0.04 dB. A gain that the data
 /// settle is off by less than 1 % for it; two neighbours that undo each other are not had for
 /// nothing.
-const GAIN_WEIGHT: f64 = 5e-5;
+pub(super) const GAIN_WEIGHT: f64 = 5e-5;
+/// The same when the bands are settled, so that they end where the error is least.
+pub(super) const LAST_GAIN_WEIGHT: f64 = 5e-6;
 
 /// A band on its way: natural logarithms of frequency and cookbook Q, gain in dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,6 +64,7 @@ pub(super) fn sum_of(problem: &Problem, bands: &[FreeBand]) -> Vec<f64> {
 /// The buffers of the solver, kept from one use to the next.
 #[derive(Debug, Default)]
 pub(super) struct Solver {
+    gain_weight: f64,
     /// Derivatives by each free value, one after the other.
     jacobian: Vec<f64>,
     /// Derivatives by a value that is not free.
@@ -89,10 +92,14 @@ pub(super) struct Solver {
 }
 
 impl Solver {
+    pub(super) fn new(gain_weight: f64) -> Self {
+        Self { gain_weight, ..Self::default() }
+    }
+
     /// What the bands cost: the value that is minimised.
-    pub(super) fn cost(problem: &Problem, bands: &[FreeBand], sum_db: &[f64]) -> f64 {
+    pub(super) fn cost(&self, problem: &Problem, bands: &[FreeBand], sum_db: &[f64]) -> f64 {
         let gains: f64 = bands.iter().map(|b| b.gain_db().powi(2)).sum();
-        problem.cost(sum_db, CEILING_WEIGHT) + GAIN_WEIGHT * gains
+        problem.cost(sum_db, CEILING_WEIGHT) + self.gain_weight * gains
     }
 
     /// Improves the bands that `moves` says; returns what they cost in the end.
@@ -117,7 +124,7 @@ impl Solver {
         self.add_up(problem, &moves);
         std::mem::swap(&mut self.sum, &mut self.trial_sum);
         let mut damping = 1e-3;
-        let mut cost = Self::cost(problem, bands, &self.sum);
+        let mut cost = self.cost(problem, bands, &self.sum);
         for _ in 0..iterations {
             self.linearise(problem, bands, &moves);
             self.normal_equations(problem, bands);
@@ -129,7 +136,7 @@ impl Solver {
                     continue;
                 }
                 self.add_up(problem, &moves);
-                let trial_cost = Self::cost(problem, &self.trial, &self.trial_sum);
+                let trial_cost = self.cost(problem, &self.trial, &self.trial_sum);
                 if trial_cost < cost {
                     gained = Some(cost - trial_cost);
                     damping = (damping * 0.2).max(1e-9);
@@ -211,8 +218,8 @@ impl Solver {
                 self.hessian[other * size + column] = value;
             }
             if which == 1 {
-                self.gradient[column] -= GAIN_WEIGHT * bands[band].gain_db();
-                self.hessian[column * size + column] += GAIN_WEIGHT;
+                self.gradient[column] -= self.gain_weight * bands[band].gain_db();
+                self.hessian[column * size + column] += self.gain_weight;
             }
         }
     }
