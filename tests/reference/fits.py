@@ -239,7 +239,10 @@ def check(ours, checks):
     for seed in range(3):
         room = cabin(seed)
         kinds, _, error, answer = ours_on(ours, room, 4, 1)
-        checks.near(f"error of the fit of cabin {seed}", answer["rms_db"], error, 1e-6)
+        # Our level is drawn by 2e-4 to what plays, at most 6 dB away (`OFFSET_PULL`), so it is off the best
+        # one by 1.2e-3 dB at most, whose square adds to that of the error.
+        apart = (2e-4 * 6) ** 2 / (2 * error)
+        checks.near(f"error of the fit of cabin {seed}", answer["rms_db"], error, apart)
         theirs, _ = least_squares(kinds, room, 2, seed)
         # Ours ends on the grid: the last digits of four bands are worth less than 0.01 dB.
         checks.at_most(f"fit of cabin {seed} against least squares", error - theirs, 0.01)
