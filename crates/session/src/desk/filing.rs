@@ -5,6 +5,7 @@ use job::{Set, Stage};
 use measure::Stimulus;
 use view::SetMark;
 
+use super::channels::placed;
 use super::{Desk, drivers};
 use crate::stretch::{Filing, measurement_for};
 
@@ -81,12 +82,9 @@ impl Desk {
 
     /// The first position of the set that has not been measured.
     fn file_position(&self, filed: &Filed) -> Option<Filing> {
-        let side = self.choices.side;
-        let open = |name: &String| {
-            !self.captures.side(side).any(|held| held.position == *name) && !filed.holds(Stage::Tune, name)
-        };
-        let name = self.position_names().into_iter().find(open)?;
-        let set = if side == SetMark::Before { Set::Before } else { Set::After };
+        let mut places = self.places_open().into_iter().map(|(_, name, channel)| placed(channel, &name));
+        let name = places.find(|place| !filed.holds(Stage::Tune, place))?;
+        let set = if self.choices.side == SetMark::Before { Set::Before } else { Set::After };
         Some(Filing {
             label: name.clone(),
             stage: Some(Stage::Tune),

@@ -231,7 +231,7 @@ impl Desk {
                 let (measured, of, _) = self.drivers_result();
                 measured < of && self.choices.driver.is_none()
             }
-            view::Stage::Tune => self.captures.side(self.choices.side).count() < self.choices.positions,
+            view::Stage::Tune => !self.places_open().is_empty(),
             _ => false,
         }
     }

@@ -71,3 +71,21 @@ fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
     bench.finish();
     assert!(bench.notices().iter().any(|notice| notice.contains("nowhere.wav")), "the second is refused");
 }
+
+/// What is heard goes where it would have been measured next, both sides by themselves included.
+#[test]
+fn what_is_heard_is_filed_as_it_would_be_measured() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    let full = track("sweep-full").expect("a track");
+    for by_side in [false, true] {
+        bench.desk.choices.by_side = by_side;
+        let orders = bench.desk.orders().expect("orders");
+        let mut filed = super::filing::Filed::default();
+        for order in orders.iter().take(3) {
+            let filing = bench.desk.file(&full, &mut filed);
+            assert_eq!((&filing.label, &filing.position), (&order.plan.label, &order.plan.position));
+            assert_eq!(filing.set, order.plan.set);
+        }
+    }
+}

@@ -203,22 +203,12 @@ impl Desk {
         let side = self.choices.side;
         let set = if side == SetMark::Before { Set::Before } else { Set::After };
         let names = self.position_names();
-        let channels = self.tuned_channels();
-        let places: Vec<(usize, &String, &'static str)> = names
-            .iter()
-            .enumerate()
-            .flat_map(|(index, name)| channels.iter().map(move |channel| (index, name, *channel)))
-            .collect();
-        let open = |(_, name, channel): &&(usize, &String, &'static str)| {
-            let place = placed(channel, name);
-            !self.captures.side_of(side, channel).any(|held| held.position == place)
-        };
-        let mut wanted: Vec<(usize, &String, &'static str)> = places.iter().filter(open).copied().collect();
+        let mut wanted = self.places_open();
         if wanted.is_empty() {
-            wanted = places;
+            wanted = self.places();
         }
-        let order = |(index, name, channel): (usize, &String, &'static str)| {
-            let place = placed(channel, name);
+        let order = |(index, name, channel): (usize, String, &'static str)| {
+            let place = placed(channel, &name);
             let mut plan = self.response_plan(Stage::Tune, InputRole::Microphone)?;
             plan.label.clone_from(&place);
             plan.position.clone_from(&place);
@@ -232,7 +222,7 @@ impl Desk {
                 hint: format!("Microphone: {name}.{alone} Shut the doors, hold still."),
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
                 scene: Scene {
-                    position: Some(name.clone()),
+                    position: Some(name),
                     side: channel,
                     step: self.usual_step(),
                     ..Scene::default()
@@ -244,7 +234,25 @@ impl Desk {
         wanted.into_iter().map(order).collect()
     }
 
-    /// The places that make a set.
+    /// The places that make a set, each with its number and the side of the car that sounds.
+    fn places(&self) -> Vec<(usize, String, &'static str)> {
+        let channels = self.tuned_channels();
+        let names = self.position_names().into_iter().enumerate();
+        names
+            .flat_map(|(index, name)| channels.iter().map(move |channel| (index, name.clone(), *channel)))
+            .collect()
+    }
+
+    /// Those that have not been measured.
+    pub(super) fn places_open(&self) -> Vec<(usize, String, &'static str)> {
+        let open = |(_, name, channel): &(usize, String, &'static str)| {
+            let place = placed(channel, name);
+            !self.captures.side_of(self.choices.side, channel).any(|held| held.position == place)
+        };
+        self.places().into_iter().filter(open).collect()
+    }
+
+    /// The positions of the microphone.
     pub(super) fn position_names(&self) -> Vec<String> {
         let car = self.bench.as_ref().and_then(|bench| bench.car());
         let known: Vec<String> = car
