@@ -177,3 +177,41 @@ fn a_driver_is_fitted_to_the_target_times_its_crossover() {
     at_most("bands", bands(&outcome).len() as f64, 1.0);
     at_most("error before", outcome.json()["before"]["rms_db"].as_f64().unwrap(), 0.2);
 }
+
+/// Source: Linkwitz 1976: a crossover of fourth order is 6.02 dB down at its corner.
+#[test]
+fn targets_are_listed_shown_written_and_kept() {
+    let desk = Desk::new();
+    desk.run("target list").done().says(&["flat", "car-medium"]);
+    let shown = desk.run("target show flat --high-pass 2000 --points 1 --json").done().json();
+    let at = |shown: &Value, hz: f64| {
+        let column = |name: &str| -> Vec<f64> {
+            shown[name].as_array().unwrap().iter().filter_map(Value::as_f64).collect()
+        };
+        let (frequency_hz, magnitude_db) = (column("frequency_hz"), column("magnitude_db"));
+        let nearest =
+            frequency_hz.iter().enumerate().min_by(|a, b| (a.1 - hz).abs().total_cmp(&(b.1 - hz).abs()));
+        let (index, found_hz) = nearest.unwrap();
+        (*found_hz, magnitude_db[index])
+    };
+    let (hz, db) = at(&shown, 2_000.0);
+    let ratio = (hz / 2_000.0).powi(4);
+    near("beside the corner", db, 20.0 * (ratio / (1.0 + ratio)).log10(), 0.05);
+
+    desk.run("target export car-medium --points 24 --out points.csv").done();
+    desk.run("target export car-medium --out shape.toml").done();
+    assert!(desk.read("points.csv").starts_with("frequency_hz,magnitude_db"));
+    desk.run("target import points.csv --name mine").done().says(&["--target mine"]);
+    desk.run("target import points.csv --name mine").refused(&["mine", "already"]);
+    desk.run("target list").done().says(&["mine", "your own"]);
+    for name in ["mine", "shape.toml"] {
+        let again = desk.run_with(&["target", "show", name, "--json"]).done().json();
+        let original = desk.run("target show car-medium --json").done().json();
+        for hz in [31.5, 100.0, 1_000.0, 8_000.0] {
+            near(name, at(&again, hz).1, at(&original, hz).1, 0.02);
+        }
+    }
+    desk.run("target show nowhere").refused(&["nowhere"]);
+    desk.run("target show flat --points 0").refused(&["--points"]);
+    desk.run("target import points.csv --name ../x").refused(&["../x"]);
+}

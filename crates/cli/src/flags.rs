@@ -46,6 +46,9 @@ pub(crate) enum Command {
     Average(Average),
     /// Say how two responses differ
     Compare(Compare),
+    /// List, show, write and keep targets
+    #[command(subcommand)]
+    Target(TargetWhat),
     /// Find equalizer bands that a processor can hold
     Fit(Fit),
     /// Find delay, polarity and gain for two neighbouring drivers
@@ -222,6 +225,54 @@ pub(crate) struct Average {
     /// Where the average is written
     #[arg(long, value_name = "FILE")]
     pub(crate) out: PathBuf,
+}
+
+/// A target, perhaps for one driver.
+#[derive(Debug, Args)]
+pub(crate) struct OneTarget {
+    /// The target: a name, or a file of parameters or points
+    pub(crate) target: String,
+    /// Make it that of one driver with a high-pass here (Linkwitz-Riley, 24 dB per octave)
+    #[arg(long, value_name = "HZ")]
+    pub(crate) high_pass: Option<f64>,
+    /// Make it that of one driver with a low-pass here
+    #[arg(long, value_name = "HZ")]
+    pub(crate) low_pass: Option<f64>,
+    /// How many points an octave
+    #[arg(long, value_name = "N", default_value_t = 3.0)]
+    pub(crate) points: f64,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum TargetWhat {
+    /// List the targets that can be named, built in and one's own
+    List {
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Show a target's points
+    Show {
+        #[command(flatten)]
+        target: OneTarget,
+        #[command(flatten)]
+        json: Json,
+    },
+    /// Write a target: points to a file that ends in .csv, parameters to any other
+    Export {
+        #[command(flatten)]
+        target: OneTarget,
+        /// Where it is written
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+    /// Keep a target file or a response file among one's own targets, so that it can be named
+    Import {
+        /// The file
+        file: PathBuf,
+        /// What it is called [default: the file's name]
+        #[arg(long, value_name = "NAME")]
+        name: Option<String>,
+    },
 }
 
 #[derive(Debug, Args)]

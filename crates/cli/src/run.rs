@@ -69,6 +69,7 @@ fn dispatch(command: Command) -> Outcome {
         Command::Gain(flags) => source::gain(&flags),
         Command::Average(flags) => average(&flags),
         Command::Compare(flags) => compare(&flags),
+        Command::Target(what) => tune::target(what),
         Command::Fit(flags) => tune::fit(flags),
         Command::Align(flags) => tune::align(&flags),
         Command::Timing(flags) => tune::timing(&flags),
@@ -310,7 +311,7 @@ pub(crate) fn print(document: &(impl serde::Serialize + std::fmt::Display), json
 }
 
 /// Says on standard output what was written where, a line each.
-fn files_written(files: &[Written]) -> Outcome {
+pub(crate) fn files_written(files: &[Written]) -> Outcome {
     let lines: String = files.iter().map(|file| format!("{file}\n")).collect();
     Ok(output::text(&lines)?)
 }

@@ -2,10 +2,38 @@
 
 use std::path::PathBuf;
 
-use session::{CarOrder, ChannelResponses, Error, FitOrder};
+use session::{CarOrder, ChannelResponses, DriverEnds, Error, FitOrder};
 
-use crate::run::{Outcome, print};
+use crate::run::{Outcome, files_written, print};
 use crate::{args, flags, output};
+
+pub(crate) fn target(what: flags::TargetWhat) -> Outcome {
+    use flags::TargetWhat;
+    match what {
+        TargetWhat::List { json } => print(&session::list_targets(), json.json),
+        TargetWhat::Show { target, json } => {
+            let (ends, points) = driver(&target)?;
+            print(&session::show_target(&target.target, ends, points)?, json.json)
+        }
+        TargetWhat::Export { target, out } => {
+            let (ends, points) = driver(&target)?;
+            files_written(&session::export_target(&target.target, ends, points, &out)?)
+        }
+        TargetWhat::Import { file, name } => files_written(&session::import_target(&file, name.as_deref())?),
+    }
+}
+
+/// The driver that a target is for, and how many points an octave it has, checked.
+fn driver(flags: &flags::OneTarget) -> Result<(DriverEnds, f64), Error> {
+    if !(0.1..=96.0).contains(&flags.points) {
+        return Err(Error::input(format!("--points {}: expected 0.1 to 96 an octave", flags.points)));
+    }
+    let ends = DriverEnds {
+        high_pass_hz: args::positive("--high-pass", flags.high_pass)?,
+        low_pass_hz: args::positive("--low-pass", flags.low_pass)?,
+    };
+    Ok((ends, flags.points))
+}
 
 pub(crate) fn fit(flags: flags::Fit) -> Outcome {
     let order = FitOrder {

@@ -21,7 +21,7 @@ const EMPTY_DBFS: f64 = -200.0;
 pub(crate) struct Spectrum {
     scale: Scale,
     sample_rate_hz: f64,
-    average_s: f64,
+    pace: Pace,
     bands: Vec<Band>,
     microphone_db: Vec<f64>,
     averages: Vec<Average>,
@@ -36,8 +36,17 @@ enum Method {
     Fourier(FftBands),
 }
 
-/// The mean square of one band.
+/// How the sound is averaged.
 #[derive(Debug, Clone, Copy, Default)]
+struct Pace {
+    /// The time constant of an exponential average; zero averages everything alike.
+    average_s: f64,
+    /// How long a piece is of which the spread is told; zero tells none.
+    piece_s: f64,
+}
+
+/// The mean square of one band.
+#[derive(Debug, Clone, Default)]
 struct Average {
     mean_square: f64,
     weight_s: f64,
@@ -46,12 +55,15 @@ struct Average {
     /// What was seen before that, for recordings that end sooner.
     early_energy: f64,
     early_s: f64,
+    /// The piece that is being heard, and the level of those that have been, in dB.
+    piece_energy: f64,
+    piece_heard_s: f64,
+    pieces_db: Vec<f64>,
 }
 
 impl Average {
-    /// Takes the mean square of a stretch. `average_s` is the time constant of
-    /// an exponential average; zero averages everything alike.
-    fn add(&mut self, mean_square: f64, seconds: f64, average_s: f64) {
+    /// Takes the mean square of a stretch.
+    fn add(&mut self, mean_square: f64, seconds: f64, Pace { average_s, piece_s }: Pace) {
         if self.unsettled_s > 0.0 {
             self.unsettled_s -= seconds;
             self.early_energy += mean_square * seconds;
@@ -63,6 +75,25 @@ impl Average {
         let plain = seconds / self.weight_s;
         let part = if average_s > 0.0 { plain.max(-(-seconds / average_s).exp_m1()) } else { plain };
         self.mean_square += part * (mean_square - self.mean_square);
+        if piece_s > 0.0 {
+            self.piece_energy += mean_square * seconds;
+            self.piece_heard_s += seconds;
+            // By the whole of the time, so that the pieces do not wander.
+            if self.weight_s >= (self.pieces_db.len() + 1) as f64 * piece_s {
+                self.pieces_db.push(dbfs(self.piece_energy / self.piece_heard_s).max(EMPTY_DBFS));
+                (self.piece_energy, self.piece_heard_s) = (0.0, 0.0);
+            }
+        }
+    }
+
+    /// How far the level of the pieces differs beside what noise does by itself, which is
+    /// `4.343/√(B·T)` dB in a piece of `T` seconds.
+    fn spread_db(&self, bandwidth_hz: f64, piece_s: f64) -> f64 {
+        let count = self.pieces_db.len() as f64;
+        let mean = self.pieces_db.iter().sum::<f64>() / count;
+        let variance = self.pieces_db.iter().map(|db| (db - mean).powi(2)).sum::<f64>() / (count - 1.0);
+        let own = 4.343f64.powi(2) / (bandwidth_hz * piece_s);
+        (variance - own).max(0.0).sqrt()
     }
 
     fn get(&self) -> Option<f64> {
@@ -98,6 +129,13 @@ impl Measurement for Spectrum {
                     0.0,
                     (0.0, 600.0),
                     "time constant of the running average; 0 averages the whole capture",
+                ),
+                Parameter::number(
+                    "moving",
+                    "s",
+                    0.0,
+                    (0.0, 10.0),
+                    "the microphone is moved: tell the spread over pieces of so long; 0 tells none, 1 is usual",
                 ),
                 Parameter::number("from", "hz", 20.0, (5.0, 96_000.0), "the lowest band"),
                 Parameter::number("to", "hz", 20_000.0, (5.0, 96_000.0), "the highest band"),
@@ -143,7 +181,7 @@ impl Measurement for Spectrum {
             energy: vec![0.0; bands.len()],
             scale,
             sample_rate_hz: rate,
-            average_s: number("average", 0.0),
+            pace: Pace { average_s: number("average", 0.0), piece_s: number("moving", 0.0) },
             bands,
             method: Some(method),
             broadband: MeanSquare::default(),
@@ -157,19 +195,19 @@ impl Measurement for Spectrum {
         for piece in self.scale.samples(block).chunks(PIECE) {
             let energy: f64 = piece.iter().map(|&x| f64::from(x).powi(2)).sum();
             self.broadband.add_energy(energy, piece.len() as u64);
-            let average_s = self.average_s;
+            let pace = self.pace;
             match &mut self.method {
                 Some(Method::Bank(bank)) => {
                     self.energy.fill(0.0);
                     bank.feed(piece, &mut self.energy);
                     let seconds = piece.len() as f64 / self.sample_rate_hz;
                     for (average, energy) in self.averages.iter_mut().zip(&self.energy) {
-                        average.add(energy / piece.len() as f64, seconds, average_s);
+                        average.add(energy / piece.len() as f64, seconds, pace);
                     }
                 }
                 Some(Method::Fourier(analyzer)) => analyzer.feed(piece, |range, powers, seconds| {
                     for (average, power) in self.averages[range].iter_mut().zip(powers) {
-                        average.add(*power, seconds, average_s);
+                        average.add(*power, seconds, pace);
                     }
                 }),
                 None => {}
@@ -193,6 +231,7 @@ impl Measurement for Spectrum {
             level_db.push(self.scale.spl_db(level).unwrap_or(level));
         }
         reading.curve("bands", [("frequency_hz", frequency_hz), ("level_db", level_db)]);
+        self.tell_spread(&mut reading);
         reading.label("level_reference", if self.scale.is_acoustic() { "spl" } else { "dbfs" });
         if self.lost {
             let text =
@@ -203,11 +242,11 @@ impl Measurement for Spectrum {
     }
 
     fn finish(&mut self) -> Reading {
-        let average_s = self.average_s;
+        let pace = self.pace;
         if let Some(Method::Fourier(analyzer)) = &mut self.method {
             analyzer.finish(|range, powers, seconds| {
                 for (average, power) in self.averages[range].iter_mut().zip(powers) {
-                    average.add(*power, seconds, average_s);
+                    average.add(*power, seconds, pace);
                 }
             });
         }
@@ -220,13 +259,65 @@ impl Measurement for Spectrum {
                 let text = "The input is silent: check the connection, the input's gain and which channel is measured.";
                 reading.finding(Finding::caution("silent", text));
             }
-            Some(_) => self.short_recording(&mut reading),
+            Some(_) => {
+                self.short_recording(&mut reading);
+                self.short_walk(&mut reading);
+            }
         }
         reading
     }
 }
 
+/// With fewer independent pieces the spread says little (common practice, no source).
+const FEW_PIECES: f64 = 8.0;
+
 impl Spectrum {
+    /// The spread over the pieces of a moved microphone, and how many of them are independent:
+    /// `n·(1 − r)/(1 + r)`, `r` the correlation of neighbouring pieces over all bands.
+    ///
+    /// References: the effective number of a series whose neighbours are correlated (Bayley and
+    /// Hammersley, J. R. Stat. Soc. Suppl. 8, 1946, first order; from memory). Accuracy:
+    /// `the_spread_of_a_moved_microphone`.
+    fn tell_spread(&self, reading: &mut Reading) {
+        let heard = |average: &&Average| average.get().is_some();
+        let told = self.averages.iter().filter(heard);
+        if self.pace.piece_s <= 0.0 || told.clone().any(|average| average.pieces_db.len() < 3) {
+            return;
+        }
+        let bands = self.bands.iter().zip(&self.averages).filter(|(_, average)| heard(average));
+        let spread_db =
+            bands.map(|(band, average)| average.spread_db(band.bandwidth_hz(), self.pace.piece_s));
+        let spread_db: Vec<f64> = spread_db.collect();
+        if let Some(curve) = reading.curves.get_mut("bands") {
+            curve.insert("spread_db".to_owned(), spread_db);
+        }
+        let (mut own, mut neighbours) = (0.0, 0.0);
+        let mut pieces = usize::MAX;
+        for average in told {
+            let levels = &average.pieces_db;
+            let mean = levels.iter().sum::<f64>() / levels.len() as f64;
+            own += levels.iter().map(|db| (db - mean).powi(2)).sum::<f64>();
+            neighbours += levels.windows(2).map(|pair| (pair[0] - mean) * (pair[1] - mean)).sum::<f64>();
+            pieces = pieces.min(levels.len());
+        }
+        let correlation = if own > 0.0 { (neighbours / own).clamp(0.0, 0.99) } else { 0.0 };
+        reading
+            .value("pieces", pieces as f64)
+            .value("independent_pieces", pieces as f64 * (1.0 - correlation) / (1.0 + correlation));
+    }
+
+    /// Says when the microphone was not moved long or fast enough.
+    fn short_walk(&self, reading: &mut Reading) {
+        let Some(independent) = reading.values.get("independent_pieces").copied() else { return };
+        if independent < FEW_PIECES {
+            let text = format!(
+                "Only {independent:.0} pieces of the way are independent of one another: move the microphone through the whole \
+                 space of the head, for half a minute, and no slower than that takes."
+            );
+            reading.finding(Finding::note("short-walk", text));
+        }
+    }
+
     /// The statistical error of a band of noise is `4.343/√(B·T)` dB.
     fn short_recording(&self, reading: &mut Reading) {
         let seconds = self.broadband.count() as f64 / self.sample_rate_hz;
@@ -292,6 +383,39 @@ mod tests {
             }
             near("broadband", reading.values["broadband_dbfs"], -20.0 + 3.01, 0.3);
         }
+    }
+
+    /// Source: arithmetic: pieces that alternate by ±3 dB every four seconds have a standard deviation of 3·√(n/(n − 1)) dB
+    /// and a power average of 10·lg((10^0.3 + 10^−0.3)/2) = 0.968 dB above their middle; noise that stays has
+    /// the spread of nothing but itself, which is taken off.
+    #[test]
+    fn the_spread_of_a_moved_microphone() {
+        let mut noise = PinkNoise::new(15.0, 21_500.0, 48_000.0, 5);
+        let steady: Vec<f32> = (0..40 * 48_000).map(|_| (0.1 * noise.sample()) as f32).collect();
+        let moved: Vec<f32> = steady
+            .iter()
+            .enumerate()
+            .map(|(n, x)| x * 10f32.powf(if (n / (4 * 48_000)).is_multiple_of(2) { 0.15 } else { -0.15 }))
+            .collect();
+        let moving = |start: &mut Start| start.parameters.set("moving", ParameterValue::Number(1.0));
+        let (still, walked) = (measured(&steady, "3", moving), measured(&moved, "3", moving));
+        let column = |reading: &Reading, name: &str| reading.curves["bands"][name].clone();
+        let frequency_hz = column(&still, "frequency_hz");
+        let broad = |of: &[f64]| -> f64 {
+            let within = frequency_hz.iter().zip(of).filter(|(f, _)| (2_000.0..10_000.0).contains(*f));
+            within.clone().map(|(_, value)| value).sum::<f64>() / within.count() as f64
+        };
+        assert!(broad(&column(&still, "spread_db")) < 0.25, "{:?}", column(&still, "spread_db"));
+        near("spread", broad(&column(&walked, "spread_db")), 3.04, 0.1);
+        let louder = broad(&column(&walked, "level_db")) - broad(&column(&still, "level_db"));
+        near("power average", louder, 0.968, 0.1);
+        near("pieces", walked.values["pieces"], 40.0, 2.0);
+        assert!(still.values["independent_pieces"] > 25.0, "{:?}", still.values);
+        // The transforms of narrow bands reach over the border of two pieces.
+        let narrow = broad(&column(&measured(&moved, "12", moving), "spread_db"));
+        assert!((2.5..3.1).contains(&narrow), "{narrow}");
+        assert!(walked.values["independent_pieces"] < 15.0, "{:?}", walked.values);
+        assert!(!measured(&steady, "12", |_| {}).curves["bands"].contains_key("spread_db"));
     }
 
     /// A sine reads its level in its band; the microphone's own response is taken off.

@@ -65,6 +65,8 @@ use work::Work;
 enum Signal {
     Sweep,
     Pink,
+    /// Pink noise while the microphone is moved.
+    Walk,
 }
 
 /// What a person has chosen on the cards.

@@ -5,12 +5,12 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 use tuning::{
-    Band, BandEntry, CarFilter, ChannelFit, ChannelInput, CrossoverFamily, FitInput, FitOptions, FitResult,
-    Profile, Response, Target, band_entries, bands_csv,
+    Band, BandEntry, ChannelFit, ChannelInput, FitInput, FitOptions, FitResult, Profile, Response, Target,
+    band_entries, bands_csv,
 };
 
 use crate::files::read_text;
-use crate::{Error, Result, library, responses};
+use crate::{DriverEnds, Error, Result, library, responses};
 
 /// What is to be fitted.
 #[derive(Debug, Clone, PartialEq)]
@@ -66,28 +66,12 @@ struct Read {
     locked: Vec<BandEntry>,
 }
 
-/// The slope of the crossover that a driver's target is given (common practice, no source).
-const DRIVER_SLOPE_DB_PER_OCTAVE: u32 = 24;
-
 impl FitOrder {
     fn read(&self) -> Result<Read> {
         let (from_hz, to_hz) = responses::range(self.from_hz, self.to_hz)?;
         let profile = library::profile(&self.processor)?;
-        let mut target = library::target(&self.target)?;
-        if self.high_pass_hz.is_some() || self.low_pass_hz.is_some() {
-            let filter = |frequency_hz| CarFilter {
-                family: CrossoverFamily::LinkwitzRiley,
-                slope_db_per_octave: DRIVER_SLOPE_DB_PER_OCTAVE,
-                frequency_hz,
-            };
-            target = target
-                .for_driver(
-                    self.high_pass_hz.map(filter),
-                    self.low_pass_hz.map(filter),
-                    profile.sample_rate_hz,
-                )
-                .map_err(|error| Error::input(error.to_string()))?;
-        }
+        let ends = DriverEnds { high_pass_hz: self.high_pass_hz, low_pass_hz: self.low_pass_hz };
+        let target = ends.of(library::target(&self.target)?, profile.sample_rate_hz)?;
         let locked = match &self.lock {
             Some(path) => tuning::parse_bands_csv(&read_text(path)?, &path.display().to_string())?,
             None => Vec::new(),

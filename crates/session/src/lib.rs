@@ -31,6 +31,7 @@ mod responses;
 mod source;
 mod stretch;
 mod take;
+mod targets;
 mod tracks;
 mod verify;
 
@@ -60,6 +61,9 @@ pub use source::{
     Spot, ToneNow, ToneOfOutput, ToneOrder, ToneReport, VoltsCalibrated, VoltsOrder, calibrate_volts, gain,
     gain_meter, headroom_from_recordings, headroom_live, headroom_now, hear_tone, output_headroom, pad,
     source_noise, source_tone, spots, write_spots,
+};
+pub use targets::{
+    DriverEnds, TargetList, TargetShown, export_target, import_target, list_targets, show_target,
 };
 pub use tracks::write_tracks;
 pub use tuning::{Attenuator, GainInput, Turn, parse_ohms, parse_volts};

@@ -83,5 +83,6 @@ pub(crate) fn reading_response(reading: &measure::Reading) -> Result<tuning::Res
         .map_err(|error| Error::measurement(error.to_string()))?;
     response.phase_deg = column(&["phase_deg"]);
     response.coherence = column(&["coherence"]);
+    response.spread_db = column(&["spread_db"]);
     Ok(response)
 }

@@ -385,8 +385,12 @@ impl Desk {
     }
 
     pub(super) fn signal_setting(&self) -> Setting {
-        let options = [("sweep", "Sweep"), ("pink", "Pink noise")];
-        let chosen = if self.choices.signal == Signal::Pink { "pink" } else { "sweep" };
+        let options = [("sweep", "Sweep"), ("pink", "Pink"), ("walk", "Pink, moved")];
+        let chosen = match self.choices.signal {
+            Signal::Sweep => "sweep",
+            Signal::Pink => "pink",
+            Signal::Walk => "walk",
+        };
         choice("signal", "Signal", options.map(|(id, label)| (id.to_owned(), label.to_owned())), chosen)
     }
 

@@ -332,7 +332,11 @@ impl Desk {
         let whole = |number: f64, most: f64| number.round().clamp(0.0, most) as u32;
         match (id, value) {
             ("signal", SettingValue::Choice(signal)) => {
-                choices.signal = if signal == "pink" { Signal::Pink } else { Signal::Sweep };
+                choices.signal = match signal.as_str() {
+                    "pink" => Signal::Pink,
+                    "walk" => Signal::Walk,
+                    _ => Signal::Sweep,
+                };
             }
             ("times", SettingValue::Choice(times)) => choices.times = times.parse().unwrap_or(1),
             ("side", SettingValue::Choice(side)) => {

@@ -151,9 +151,13 @@ impl Desk {
             return Ok(Plan { stimulus, ..self.plan("sweep", stage, role)? });
         }
         let mut plan = self.plan("spectrum", stage, role)?;
-        plan.parameters.set("fraction", ParameterValue::Number(12.0));
+        plan.parameters.set("fraction", ParameterValue::Text("12".to_owned()));
         plan.stimulus = signals::track("pink");
         plan.until = Until::Seconds(NOISE_S);
+        if self.choices.signal == Signal::Walk {
+            plan.parameters.set("moving", ParameterValue::Number(1.0));
+            plan.until = Until::Seconds(WALK_S);
+        }
         Ok(plan)
     }
 
@@ -219,7 +223,13 @@ impl Desk {
                 format!(" Let only the {channel} side and the subwoofer sound.")
             };
             Ok(Order {
-                hint: format!("Microphone: {name}.{alone} Shut the doors, hold still."),
+                hint: if self.choices.signal == Signal::Walk {
+                    format!(
+                        "{name}.{alone} Shut the doors; then move the microphone slowly through the space of the head."
+                    )
+                } else {
+                    format!("Microphone: {name}.{alone} Shut the doors, hold still.")
+                },
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
                 scene: Scene {
                     position: Some(name),
@@ -265,6 +275,8 @@ impl Desk {
 
 /// How long noise is averaged.
 const NOISE_S: f64 = 12.0;
+/// How long the microphone is moved.
+const WALK_S: f64 = 30.0;
 
 pub(super) fn numbered(what: &str, index: usize, of: usize, name: &str) -> String {
     if of == 1 { name.to_owned() } else { format!("{what} {} of {of}: {name}", index + 1) }

@@ -439,3 +439,20 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
     assert_eq!(bench.snapshot().bands, bands, "it is there again");
     assert!(bench.notices().iter().any(|notice| notice.contains("fitted")), "it says how long it took");
 }
+
+/// A microphone that is moved: one capture, its spread for the fit.
+#[test]
+fn a_moved_microphone_gives_one_response_with_its_spread() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    bench.choose("signal", "walk");
+    bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    let held = bench.desk.captures.iter().next().expect("a capture").clone();
+    let response = held.response.expect("a response");
+    let spread = response.spread_db.as_ref().expect("a spread");
+    assert!(held.reading.values["pieces"] >= 25.0 && spread.len() == response.frequency_hz.len());
+    // Twelfths of an octave.
+    assert!((response.frequency_hz[1] / response.frequency_hz[0]).log2() < 0.1);
+}

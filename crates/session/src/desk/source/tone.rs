@@ -134,7 +134,7 @@ impl Desk {
         plan.label = format!("{output}{at}");
         output.clone_into(&mut plan.position);
         let detail =
-            if self.choices.signal == Signal::Pink && !self.is_simulated() { "pink noise" } else { "sweep" };
+            if self.choices.signal != Signal::Sweep && !self.is_simulated() { "pink noise" } else { "sweep" };
         Order {
             detail: detail.to_owned(),
             pace: self.pace(u32::MAX),

@@ -1,0 +1,191 @@
+//! Targets: which there are, what one looks like, written as points or parameters, and kept as
+//! one's own.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+use tuning::{CarFilter, CrossoverFamily, Target};
+
+use crate::files::{Written, write_text};
+use crate::{Error, Result, library, place};
+
+/// The slope of the crossover that a driver's target is given (common practice, no source).
+const DRIVER_SLOPE_DB_PER_OCTAVE: u32 = 24;
+
+/// The crossovers of one driver.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct DriverEnds {
+    /// Its high-pass.
+    pub high_pass_hz: Option<f64>,
+    /// Its low-pass.
+    pub low_pass_hz: Option<f64>,
+}
+
+impl DriverEnds {
+    /// The target of such a driver: the whole target times its crossovers.
+    pub(crate) fn of(self, target: Target, sample_rate_hz: f64) -> Result<Target> {
+        if self == Self::default() {
+            return Ok(target);
+        }
+        let filter = |frequency_hz| CarFilter {
+            family: CrossoverFamily::LinkwitzRiley,
+            slope_db_per_octave: DRIVER_SLOPE_DB_PER_OCTAVE,
+            frequency_hz,
+        };
+        target
+            .for_driver(self.high_pass_hz.map(filter), self.low_pass_hz.map(filter), sample_rate_hz)
+            .map_err(|error| Error::input(error.to_string()))
+    }
+}
+
+/// The targets that can be named.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TargetList(Vec<TargetListed>);
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct TargetListed {
+    target: String,
+    name: String,
+    tolerance_db: f64,
+    source: String,
+    /// Whether it is one of the person's own.
+    own: bool,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    problem: Option<String>,
+}
+
+/// Lists the targets: the built-in ones and one's own.
+#[must_use]
+pub fn list_targets() -> TargetList {
+    let own = place::own_names("targets");
+    let built_in = Target::presets().iter().map(|preset| preset.name.to_owned());
+    let built_in: Vec<String> = built_in.filter(|name| !own.contains(name)).collect();
+    let listed = |(name, own): (String, bool)| match library::target(&name) {
+        Ok(target) => TargetListed {
+            target: name,
+            name: target.name,
+            tolerance_db: target.tolerance_db,
+            source: target.source,
+            own,
+            problem: None,
+        },
+        Err(error) => TargetListed {
+            target: name,
+            name: String::new(),
+            tolerance_db: 0.0,
+            source: String::new(),
+            own,
+            problem: Some(error.to_string()),
+        },
+    };
+    let all = built_in.into_iter().map(|name| (name, false)).chain(own.into_iter().map(|name| (name, true)));
+    TargetList(all.map(listed).collect())
+}
+
+/// One target, with its points.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TargetShown {
+    name: String,
+    source: String,
+    tolerance_db: f64,
+    frequency_hz: Vec<f64>,
+    magnitude_db: Vec<f64>,
+}
+
+/// What a target is at so many points an octave, perhaps for one driver.
+///
+/// # Errors
+/// When there is no such target, or it cannot be read.
+pub fn show_target(name_or_file: &str, ends: DriverEnds, points_per_octave: f64) -> Result<TargetShown> {
+    let target = ends.of(library::target(name_or_file)?, SAMPLE_RATE_HZ)?;
+    let response = target.response(20.0, 20_000.0, points_per_octave);
+    Ok(TargetShown {
+        name: target.name,
+        source: target.source,
+        tolerance_db: target.tolerance_db,
+        frequency_hz: response.frequency_hz,
+        magnitude_db: response.magnitude_db,
+    })
+}
+
+/// Crossovers of a target are drawn as a processor at this rate makes them.
+const SAMPLE_RATE_HZ: f64 = 48_000.0;
+
+/// Writes a target: as a response file for a name that ends in `.csv`, else as a target file.
+///
+/// # Errors
+/// When there is no such target, or the file cannot be written.
+pub fn export_target(
+    name_or_file: &str,
+    ends: DriverEnds,
+    points_per_octave: f64,
+    out: &Path,
+) -> Result<Vec<Written>> {
+    let target = ends.of(library::target(name_or_file)?, SAMPLE_RATE_HZ)?;
+    let is_csv = out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("csv"));
+    let text =
+        if is_csv { target.response(20.0, 20_000.0, points_per_octave).to_csv() } else { target.to_toml() };
+    write_text(out, &text)?;
+    Ok(vec![Written::new(out, format!("the target “{}”", target.name))])
+}
+
+/// Keeps a target file, or a response file as a target, among one's own, so that it can be named.
+///
+/// # Errors
+/// When it cannot be read or kept, or the name is taken.
+pub fn import_target(file: &Path, name: Option<&str>) -> Result<Vec<Written>> {
+    let stem = file.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let name = name.map_or(stem, str::to_owned);
+    let plain = !name.is_empty() && name.chars().all(|c| c.is_alphanumeric() || "-_ ".contains(c));
+    if !plain {
+        return Err(Error::input(format!(
+            "--name {name}: a target's name is made of letters, digits, spaces, - and _"
+        )));
+    }
+    let target = library::target(&file.display().to_string())?;
+    let folder = data()?.join("targets");
+    let out: PathBuf = folder.join(format!("{name}.toml"));
+    if out.exists() {
+        return Err(Error::input(format!(
+            "there is a target `{name}` already ({}); give another one with --name",
+            out.display()
+        )));
+    }
+    std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
+    write_text(&out, &target.to_toml())?;
+    Ok(vec![Written::new(&out, format!("name it as --target {name}"))])
+}
+
+fn data() -> Result<PathBuf> {
+    place::data().ok_or_else(|| {
+        Error::input("the system names no folder for a program's data; name the file itself with --target")
+    })
+}
+
+impl fmt::Display for TargetList {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let width = self.0.iter().map(|one| one.target.chars().count()).max().unwrap_or(0);
+        self.0.iter().try_for_each(|one| {
+            let own = if one.own { ", your own" } else { "" };
+            match &one.problem {
+                Some(problem) => writeln!(f, "{:width$}  cannot be read: {problem}", one.target),
+                None => writeln!(
+                    f,
+                    "{:width$}  {} (±{} dB{own}). {}",
+                    one.target, one.name, one.tolerance_db, one.source
+                ),
+            }
+        })
+    }
+}
+
+impl fmt::Display for TargetShown {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "{} (±{} dB)\n{}", self.name, self.tolerance_db, self.source)?;
+        for (hz, db) in self.frequency_hz.iter().zip(&self.magnitude_db) {
+            writeln!(f, "{hz:9.1} Hz  {db:+6.2} dB")?;
+        }
+        Ok(())
+    }
+}
