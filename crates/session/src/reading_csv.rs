@@ -19,8 +19,8 @@ const MAIN_TABLES: [&str; 3] = ["steps", "lines", "spots"];
 
 /// Writes the reading's main curve, or its main table, as CSV.
 ///
-/// A reading's phase counts from its own arrival. With a reference channel, `from_reference`, it
-/// counts from there in the file: so the responses of several drivers can be aligned.
+/// The phase of a sweep's reading counts from its own arrival. With a reference channel,
+/// `from_reference`, it counts from there in the file: so several drivers can be aligned.
 ///
 /// # Errors
 /// When the reading has neither, or the file cannot be written.
@@ -42,19 +42,16 @@ fn csv(reading: &Reading, from_reference: bool) -> Option<String> {
     match (reading.measurement.as_str(), table, curve) {
         ("headroom", Some(table), _) | (_, Some(table), None) => Some(table_csv(table)),
         (_, _, Some(curve)) => match on_the_way(reading, curve).filter(|_| from_reference) {
-            Some(curve) => {
-                Some(format!("# The phase counts from the reference channel.\n{}", curve_csv(&curve)))
-            }
+            Some(curve) => Some(curve_csv(&curve)),
             None => Some(curve_csv(curve)),
         },
         (_, None, None) => None,
     }
 }
 
-/// A curve with the way of the sound in its phase, where both are known.
+/// A sweep's response with the way of the sound in its phase.
 fn on_the_way(reading: &Reading, curve: &Curve) -> Option<Curve> {
-    let value = |name: &str| reading.values.get(name).copied();
-    let later_s = value("arrival_s").or(value("delay_s"))?;
+    let later_s = reading.values.get("arrival_s").copied().filter(|_| reading.measurement == "sweep")?;
     let mut curve = curve.clone();
     let phase_deg = later(curve.get("phase_deg")?, curve.get("frequency_hz")?, later_s).collect();
     curve.insert("phase_deg".to_owned(), phase_deg);
@@ -122,7 +119,7 @@ mod tests {
         reading.value("arrival_s", 2.000_25);
         let text = csv(&reading, true).unwrap();
         let phase: f64 = text.trim().rsplit(',').next().unwrap().parse().unwrap();
-        assert!(text.starts_with('#') && (phase.abs() - 180.0).abs() < 1e-6, "{text}");
+        assert!((phase.abs() - 180.0).abs() < 1e-6, "{text}");
     }
 
     #[test]

@@ -55,8 +55,8 @@ impl Desk {
             detail: if simulated {
                 "Every output plays a full-scale tone, and the volume climbs by itself.".to_owned()
             } else {
-                "Play the full-scale tone on the source and turn its volume up, one step a second. A bridged output \
-                 has no ground side: never connect one to the interface's ground."
+                "Play the full-scale tone on the source and turn its volume up, one step a second. Bass and tone controls \
+                 move the limit: set them as loud as the customer uses them. A bridged output has no ground side: never connect one to the interface's ground."
                     .to_owned()
             },
             main: if done {
