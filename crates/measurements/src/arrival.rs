@@ -42,7 +42,7 @@ const DOUBTFUL_S: f64 = 50e-6;
 ///   in its track.
 ///
 /// What noise does to it is stated as one standard deviation, `random_error_s` (see
-/// [`ImpulseNoise::precision`]).
+/// `ImpulseNoise::precision`).
 ///
 /// References: matched filter and envelope peak (Knapp & Carter 1976). Accuracy: ±1 µs full
 /// range at 40 dB SNR (`full_range_arrivals_are_right_to_a_microsecond`), ±50 µs for a
