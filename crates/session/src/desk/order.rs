@@ -228,7 +228,9 @@ impl Desk {
                         "{name}.{alone} Shut the doors; then move the microphone slowly through the space of the head."
                     )
                 } else {
-                    format!("Microphone: {name}.{alone} Shut the doors, hold still.")
+                    format!(
+                        "Microphone: {name}.{alone} Fade out what bypasses the processor, shut the doors, hold still."
+                    )
                 },
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
                 scene: Scene {

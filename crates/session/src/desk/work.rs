@@ -174,11 +174,16 @@ impl Desk {
         bench.set_pace(pace)?;
         bench.set(|setup| {
             let alone = scene.driver.is_some();
-            let sounds = |name: &str| SIDES.iter().all(|side| *side == scene.side || !reaches(side, name));
-            let side = car.drivers.iter().map(|driver| driver.name.clone()).filter(|name| sounds(name));
+            let of_side = |name: &str| SIDES.iter().all(|side| *side == scene.side || !reaches(side, name));
+            let sounds = |name: &str| scene.side.is_empty() || of_side(name);
+            // What does not pass through the processor is faded out while the sound at the head is tuned.
+            let tuned = scene.position.is_some() && car.drivers.iter().any(|driver| driver.processed);
+            let heard =
+                car.drivers.iter().filter(|driver| sounds(&driver.name) && (driver.processed || !tuned));
             setup.active = match scene.driver {
                 Some(name) => Some(vec![name]),
-                None => (!scene.side.is_empty()).then(|| side.collect()),
+                None => (tuned || !scene.side.is_empty())
+                    .then(|| heard.map(|driver| driver.name.clone()).collect()),
             };
             if let Some(position) = scene.position.filter(|name| car.position(name).is_some()) {
                 setup.mic_position = position;
