@@ -4,12 +4,13 @@ use std::hint::black_box;
 use std::time::Duration;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use measure::{Block, Measurement, Reading, Start};
-use measurements::SweepMeasurement;
+use measure::{Block, Reading, Start};
+use measurements::built_ins;
 use measurements::signals::{render, track};
 
 fn read(samples: &[f32]) -> Reading {
-    let mut measurement = SweepMeasurement::new();
+    let sweep = built_ins().into_iter().find(|measurement| measurement.manifest().id == "sweep");
+    let Some(mut measurement) = sweep else { return Reading::default() };
     let start =
         Start { sample_rate_hz: 48_000.0, channels: 1, stimulus: track("sweep-full"), ..Start::default() };
     if measurement.start(&start).is_err() {

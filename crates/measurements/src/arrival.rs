@@ -4,9 +4,7 @@ use dsp::correlate::{Peak, analytic, refine_peak};
 use dsp::deconvolve::{ImpulseResponse, TimeWindow};
 use dsp::fft::Complex64;
 use dsp::response::{log_grid, power_db};
-use measure::{
-    Block, Feed, Finding, Manifest, Measurement, Reading, Segment, Side, Start, Stimulus, StimulusWanted,
-};
+use measure::{Finding, Manifest, Reading, Segment, Side, Start, Stimulus, StimulusWanted};
 
 use crate::background::Background;
 use crate::copies::{Copies, mean};
@@ -17,9 +15,6 @@ use crate::precision::{ImpulseNoise, Precision, SEARCHED_S};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
-
-const ID: &str = "arrival";
-const VERSION: u32 = 1;
 
 /// An earlier peak within this many decibels of the highest one is the arrival: what
 /// comes later has been reflected, and may add up to more.
@@ -47,58 +42,14 @@ const DOUBTFUL_S: f64 = 50e-6;
 /// References: matched filter and envelope peak (Knapp & Carter 1976). Accuracy: ±1 µs full
 /// range at 40 dB SNR (`full_range_arrivals_are_right_to_a_microsecond`), ±50 µs for a
 /// subwoofer's band; `arrivals_scatter_as_is_said_and_theory_allows` for all else.
-#[derive(Debug, Default)]
-pub struct ArrivalMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type ArrivalMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     name: String,
     test: Excitation,
     burst: Option<Excitation>,
     tape: Tape,
-}
-
-impl ArrivalMeasurement {
-    /// One that has not been started.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
-}
-
-impl Measurement for ArrivalMeasurement {
-    fn manifest(&self) -> Manifest {
-        Manifest {
-            id: ID.to_owned(),
-            title: "Arrival".to_owned(),
-            version: VERSION,
-            summary: "When the sound of a driver arrives, and its polarity. Keep one driver on the left side of the track \
-                      connected as the reference, and play the driver under test on the right; or use a reference channel."
-                .to_owned(),
-            channels: 1,
-            needs_reference: false,
-            stimulus: StimulusWanted::Known(track("arrival").unwrap_or_default()),
-            parameters: Vec::new(),
-        }
-    }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
 }
 
 /// The reference burst: a broadband segment on the other side than the test signal.
@@ -121,8 +72,23 @@ struct Heard {
 }
 
 impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
+    const ID: &'static str = "arrival";
+    const VERSION: u32 = 1;
+
+    fn manifest() -> Manifest {
+        Manifest {
+            id: Self::ID.to_owned(),
+            title: "Arrival".to_owned(),
+            version: Self::VERSION,
+            summary: "When the sound of a driver arrives, and its polarity. Keep one driver on the left side of the track \
+                      connected as the reference, and play the driver under test on the right; or use a reference channel."
+                .to_owned(),
+            channels: 1,
+            needs_reference: false,
+            stimulus: StimulusWanted::Known(track("arrival").unwrap_or_default()),
+            parameters: Vec::new(),
+        }
+    }
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.as_ref().ok_or_else(|| {

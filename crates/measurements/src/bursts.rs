@@ -6,19 +6,13 @@ use dsp::fft::Complex64;
 use dsp::response::{db, power_db};
 use dsp::statistics::median;
 use dsp::window::Window;
-use measure::{
-    Block, Cell, Feed, Finding, Manifest, Measurement, Reading, Signal, Start, Stimulus, StimulusWanted,
-    Table,
-};
+use measure::{Cell, Finding, Manifest, Reading, Signal, Start, Stimulus, StimulusWanted, Table};
 
 use crate::find::not_found;
 use crate::recognise::recognise;
 use crate::signals::{timeline, track};
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
-
-const ID: &str = "bursts";
-const VERSION: u32 = 1;
 
 /// The measurement `bursts`.
 ///
@@ -30,13 +24,10 @@ const VERSION: u32 = 1;
 /// References: matched filter (Turin, IRE Trans. IT-6, 1960); for a raised-cosine burst
 /// the highest correlation is 3/4 of its peak (∫w²/∫w). Accuracy:
 /// `a_wire_is_level_and_on_time` and `a_resonance_rings`.
-#[derive(Debug, Default)]
-pub(crate) struct BurstsMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type BurstsMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     stimulus: Stimulus,
     groups: Vec<Group>,
     tape: Tape,
@@ -67,12 +58,15 @@ const OVER_DB: f64 = 20.0;
 /// How many steps a burst's length is moved past in.
 const STEPS: f64 = 32.0;
 
-impl Measurement for BurstsMeasurement {
-    fn manifest(&self) -> Manifest {
+impl Analyse for Running {
+    const ID: &'static str = "bursts";
+    const VERSION: u32 = 1;
+
+    fn manifest() -> Manifest {
         Manifest {
-            id: ID.to_owned(),
+            id: Self::ID.to_owned(),
             title: "Bursts".to_owned(),
-            version: VERSION,
+            version: Self::VERSION,
             summary: "How loud, how late and how long short bursts an octave apart are heard: what plays at all, what comes late, \
                       and what rings on."
                 .to_owned(),
@@ -82,27 +76,6 @@ impl Measurement for BurstsMeasurement {
             parameters: Vec::new(),
         }
     }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
-}
-
-impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.clone().ok_or_else(|| {
@@ -332,6 +305,8 @@ mod tests {
     use dsp::biquad::Biquad;
     use dsp::noise::WhiteNoise;
     use testkit::{at_most, near};
+
+    use measure::{Block, Measurement};
 
     use super::*;
     use crate::signals::render;

@@ -133,8 +133,8 @@ mod tests {
     use measure::{Block, Measurement, Start};
     use testkit::at_most;
 
-    use crate::SweepMeasurement;
     use crate::signals::{render, track};
+    use crate::sweep::SweepMeasurement;
 
     const RATE: f64 = 48_000.0;
 
@@ -210,7 +210,7 @@ mod tests {
                     (0.5 / loudest * (dry[i] + echoes) + 0.003 * noise.sample()) as f32
                 })
                 .collect();
-            let mut measurement = SweepMeasurement::new();
+            let mut measurement = SweepMeasurement::default();
             let start =
                 Start { sample_rate_hz: RATE, channels: 1, stimulus: Some(stimulus), ..Start::default() };
             measurement.start(&start).unwrap();

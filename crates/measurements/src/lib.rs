@@ -33,11 +33,7 @@ mod transfer;
 
 use measure::Measurement;
 
-pub use arrival::ArrivalMeasurement;
-pub use rattle::RattleMeasurement;
 pub use recognise::{Extent, Heard, Recogniser};
-pub use sweep::SweepMeasurement;
-pub use transfer::TransferMeasurement;
 
 /// Every built-in measurement, in the order in which they are listed.
 #[must_use]
@@ -47,12 +43,12 @@ pub fn built_ins() -> Vec<Box<dyn Measurement>> {
         Box::<tone::Tone>::default(),
         Box::<headroom::Headroom>::default(),
         Box::<spectrum::Spectrum>::default(),
-        Box::new(SweepMeasurement::new()),
-        Box::new(TransferMeasurement::new()),
-        Box::new(ArrivalMeasurement::new()),
+        Box::<sweep::SweepMeasurement>::default(),
+        Box::<transfer::TransferMeasurement>::default(),
+        Box::<arrival::ArrivalMeasurement>::default(),
         Box::<polarity::PolarityMeasurement>::default(),
         Box::<bursts::BurstsMeasurement>::default(),
-        Box::new(RattleMeasurement::new()),
+        Box::<rattle::RattleMeasurement>::default(),
         Box::<noise::Noise>::default(),
     ]
 }

@@ -4,7 +4,7 @@ use dsp::correlate::cross_correlate;
 use dsp::crossover::{Family, high_pass, low_pass};
 use dsp::deconvolve::TimeWindow;
 use dsp::statistics::median;
-use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, Stimulus, StimulusWanted};
+use measure::{Finding, Manifest, Reading, Start, Stimulus, StimulusWanted};
 
 use crate::arrival::playing_band;
 use crate::background::Background;
@@ -16,9 +16,6 @@ use crate::recognise::recognise;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
-
-const ID: &str = "polarity";
-const VERSION: u32 = 1;
 
 /// How much before and after each pulse is used: less than the shortest pace.
 const BEFORE_S: f64 = 0.08;
@@ -38,25 +35,25 @@ const FEWEST: usize = 8;
 /// output moved (see [`half_wave::write`]). With a sweep track the two sweeps are used.
 ///
 /// Accuracy: `drivers_are_told_by_pulses`.
-#[derive(Debug, Default)]
-pub(crate) struct PolarityMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type PolarityMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     stimulus: Stimulus,
     excitation: Excitation,
     pulses: bool,
     tape: Tape,
 }
 
-impl Measurement for PolarityMeasurement {
-    fn manifest(&self) -> Manifest {
+impl Analyse for Running {
+    const ID: &'static str = "polarity";
+    const VERSION: u32 = 1;
+
+    fn manifest() -> Manifest {
         Manifest {
-            id: ID.to_owned(),
+            id: Self::ID.to_owned(),
             title: "Polarity".to_owned(),
-            version: VERSION,
+            version: Self::VERSION,
             summary: "Which way an output or a driver moves first, and how surely that is told. From the track of pulses, or \
                       from any sweep track; for a tweeter use its sweep."
                 .to_owned(),
@@ -66,27 +63,6 @@ impl Measurement for PolarityMeasurement {
             parameters: Vec::new(),
         }
     }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
-}
-
-impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.clone().ok_or_else(|| {

@@ -4,9 +4,7 @@ use dsp::fft::{Complex64, RealFft, fast_len};
 use dsp::response::power_db;
 use dsp::statistics::median;
 use dsp::window::Window;
-use measure::{
-    Block, Cell, Feed, Finding, Manifest, Measurement, Parameter, Reading, Start, StimulusWanted, Table,
-};
+use measure::{Cell, Finding, Manifest, Parameter, Reading, Start, StimulusWanted, Table};
 
 use crate::background::Background;
 use crate::copies::Copies;
@@ -15,9 +13,6 @@ use crate::find::{located, silences};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
-
-const ID: &str = "rattle";
-const VERSION: u32 = 1;
 
 /// Rattles are looked for from this harmonic of the sweep upward; what a driver
 /// itself distorts lies below.
@@ -39,60 +34,13 @@ const FRAMES_PER_OCTAVE: f64 = 48.0;
 /// References: the idea of high-order harmonics for rub and buzz is common practice,
 /// no source. Accuracy: `a_seeded_buzz_is_named_within_five_hertz`,
 /// `low_order_distortion_raises_no_alarm`.
-#[derive(Debug, Default)]
-pub struct RattleMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type RattleMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     start: Start,
     excitation: Excitation,
     tape: Tape,
-}
-
-impl RattleMeasurement {
-    /// One that has not been started.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
-}
-
-impl Measurement for RattleMeasurement {
-    fn manifest(&self) -> Manifest {
-        Manifest {
-            id: ID.to_owned(),
-            title: "Rattle".to_owned(),
-            version: VERSION,
-            summary: "Where a panel buzzes: play a slow low sweep at working level, with the doors shut and the microphone in \
-                      the cabin."
-                .to_owned(),
-            channels: 1,
-            needs_reference: false,
-            stimulus: StimulusWanted::Known(track("sweep-sub").unwrap_or_default()),
-            parameters: vec![
-                Parameter::number("above", "db", 10.0, (3.0, 40.0), "how far a spot stands over its surroundings"),
-                Parameter::number("floor", "db", -75.0, (-120.0, -20.0), "what lies lower, re the sweep, is not a rattle"),
-            ],
-        }
-    }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
 }
 
 /// The level of what lies far above the sweep, over the sweep's frequency.
@@ -114,8 +62,26 @@ struct Spot {
 }
 
 impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
+    const ID: &'static str = "rattle";
+    const VERSION: u32 = 1;
+
+    fn manifest() -> Manifest {
+        Manifest {
+            id: Self::ID.to_owned(),
+            title: "Rattle".to_owned(),
+            version: Self::VERSION,
+            summary: "Where a panel buzzes: play a slow low sweep at working level, with the doors shut and the microphone in \
+                      the cabin."
+                .to_owned(),
+            channels: 1,
+            needs_reference: false,
+            stimulus: StimulusWanted::Known(track("sweep-sub").unwrap_or_default()),
+            parameters: vec![
+                Parameter::number("above", "db", 10.0, (3.0, 40.0), "how far a spot stands over its surroundings"),
+                Parameter::number("floor", "db", -75.0, (-120.0, -20.0), "what lies lower, re the sweep, is not a rattle"),
+            ],
+        }
+    }
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.as_ref().ok_or_else(|| {
@@ -343,6 +309,8 @@ mod tests {
     use dsp::noise::WhiteNoise;
     use testkit::near;
 
+    use measure::{Block, Measurement};
+
     use super::*;
     use crate::signals::render;
 
@@ -385,7 +353,7 @@ mod tests {
     }
 
     fn read(samples: &[f32]) -> Reading {
-        let mut measurement = RattleMeasurement::new();
+        let mut measurement = RattleMeasurement::default();
         let start = Start {
             sample_rate_hz: RATE,
             channels: 1,

@@ -3,7 +3,7 @@
 
 mod result;
 
-use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, StimulusWanted};
+use measure::{Finding, Manifest, Reading, Start, StimulusWanted};
 
 use crate::background::Background;
 use crate::copies::Copies;
@@ -14,41 +14,30 @@ use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
 
-const ID: &str = "sweep";
-const VERSION: u32 = 1;
-
 /// The measurement `sweep`.
 ///
 /// It never trusts the time or the clock of the recording: a matched filter finds
 /// the copies of the stimulus, their distance gives the clock, and everything is
 /// computed on the player's clock. With a reference channel the response is that
 /// from the reference to the measured channel.
-#[derive(Debug, Default)]
-pub struct SweepMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type SweepMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     start: Start,
     excitation: Excitation,
     tape: Tape,
 }
 
-impl SweepMeasurement {
-    /// One that has not been started.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
-}
+impl Analyse for Running {
+    const ID: &'static str = "sweep";
+    const VERSION: u32 = 1;
 
-impl Measurement for SweepMeasurement {
-    fn manifest(&self) -> Manifest {
+    fn manifest() -> Manifest {
         Manifest {
-            id: ID.to_owned(),
+            id: Self::ID.to_owned(),
             title: "Sweep".to_owned(),
-            version: VERSION,
+            version: Self::VERSION,
             summary:
                 "Frequency response, impulse response, harmonics and noise floor from a sweep. The sweep may \
                       be played by any player on any clock, and the recording may begin at any time."
@@ -59,27 +48,6 @@ impl Measurement for SweepMeasurement {
             parameters: response_parameters(),
         }
     }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
-}
-
-impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         let stimulus = start.stimulus.as_ref().ok_or_else(|| {

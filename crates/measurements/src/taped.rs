@@ -1,16 +1,19 @@
 //! What the measurements share that look at a whole recording: it is taped while
 //! it comes in, and analysed at the end.
 
-use measure::{Block, Feed, Finding, Reading, Start};
+use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start};
 
 use crate::tape::Tape;
 
 /// A started measurement that has its recording on tape.
-pub(crate) trait Analyse: Sized {
+pub(crate) trait Analyse: Sized + Send {
     /// The measurement's id.
     const ID: &'static str;
     /// Its version.
     const VERSION: u32;
+
+    /// What it says of itself.
+    fn manifest() -> Manifest;
 
     /// Looks at what is to be measured, and puts an empty tape in.
     ///
@@ -41,22 +44,26 @@ impl<R> Default for Taped<R> {
     }
 }
 
-impl<R: Analyse> Taped<R> {
+impl<R: Analyse> Measurement for Taped<R> {
+    fn manifest(&self) -> Manifest {
+        R::manifest()
+    }
+
     /// Starts anew; nothing is started when it cannot be measured.
-    pub(crate) fn start(&mut self, start: &Start) -> Result<(), Finding> {
+    fn start(&mut self, start: &Start) -> Result<(), Finding> {
         self.0 = None;
         self.0 = Some(R::prepare(start)?);
         Ok(())
     }
 
-    pub(crate) fn feed(&mut self, block: &Block<'_>) -> Feed {
+    fn feed(&mut self, block: &Block<'_>) -> Feed {
         if let Some(running) = &mut self.0 {
             running.tape_mut().feed(block);
         }
         Feed::More
     }
 
-    pub(crate) fn reading(&self) -> Reading {
+    fn reading(&mut self) -> Reading {
         let mut reading = Reading::new(R::ID, R::VERSION, 0.0);
         if let Some(running) = &self.0 {
             reading.sample_rate_hz = running.tape().sample_rate_hz;
@@ -65,7 +72,7 @@ impl<R: Analyse> Taped<R> {
         reading
     }
 
-    pub(crate) fn finish(&mut self) -> Reading {
+    fn finish(&mut self) -> Reading {
         let mut reading = self.reading();
         if let Some(running) = self.0.take()
             && let Err(stop) = running.analyse(&mut reading)

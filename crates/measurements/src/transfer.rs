@@ -5,16 +5,13 @@ mod spectra;
 
 use dsp::fft::Complex64;
 use dsp::response::{db, interpolate_log, log_grid};
-use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start, StimulusWanted};
+use measure::{Finding, Manifest, Reading, Start, StimulusWanted};
 
 use self::spectra::{Delay, Estimate, Spectra, delay};
 use crate::options::{ResponseOptions, response_parameters};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
-
-const ID: &str = "transfer";
-const VERSION: u32 = 1;
 
 /// The measurement `transfer`.
 ///
@@ -27,31 +24,23 @@ const VERSION: u32 = 1;
 /// References: J. S. Bendat, A. G. Piersol, *Random Data*, 4th edition, chapters 6
 /// and 9. Accuracy: `coherence_is_that_of_the_noise`,
 /// `the_random_error_is_what_is_seen`.
-#[derive(Debug, Default)]
-pub struct TransferMeasurement {
-    running: Taped<Running>,
-}
+pub(crate) type TransferMeasurement = Taped<Running>;
 
 #[derive(Debug)]
-struct Running {
+pub(crate) struct Running {
     start: Start,
     tape: Tape,
 }
 
-impl TransferMeasurement {
-    /// One that has not been started.
-    #[must_use]
-    pub fn new() -> Self {
-        Self::default()
-    }
-}
+impl Analyse for Running {
+    const ID: &'static str = "transfer";
+    const VERSION: u32 = 1;
 
-impl Measurement for TransferMeasurement {
-    fn manifest(&self) -> Manifest {
+    fn manifest() -> Manifest {
         Manifest {
-            id: ID.to_owned(),
+            id: Self::ID.to_owned(),
             title: "Transfer function".to_owned(),
-            version: VERSION,
+            version: Self::VERSION,
             summary: "The response from the reference channel to the measured channel, with coherence, from noise or music. \
                       Connect the signal that is played to the reference channel."
                 .to_owned(),
@@ -61,27 +50,6 @@ impl Measurement for TransferMeasurement {
             parameters: response_parameters(),
         }
     }
-
-    fn start(&mut self, start: &Start) -> Result<(), Finding> {
-        self.running.start(start)
-    }
-
-    fn feed(&mut self, block: &Block<'_>) -> Feed {
-        self.running.feed(block)
-    }
-
-    fn reading(&mut self) -> Reading {
-        self.running.reading()
-    }
-
-    fn finish(&mut self) -> Reading {
-        self.running.finish()
-    }
-}
-
-impl Analyse for Running {
-    const ID: &'static str = ID;
-    const VERSION: u32 = VERSION;
 
     fn prepare(start: &Start) -> Result<Self, Finding> {
         match start.reference_channel {

@@ -11,7 +11,7 @@ use dsp::resample::read_at;
 use dsp::response::{db, interpolate_log};
 use measure::{Block, Measurement, ParameterValue, Reading, Start};
 use measurements::signals::{render, track};
-use measurements::{Recogniser, SweepMeasurement};
+use measurements::{Recogniser, built_ins};
 use testkit::{at_most, near};
 
 /// How many recordings the suite tries, and how many a thorough run; their seeds count
@@ -24,8 +24,12 @@ fn of_run<T: Copy>(both: [T; 2]) -> T {
     both[usize::from(std::env::var_os("HEADREST_THOROUGH").is_some())]
 }
 
+fn sweep() -> Box<dyn Measurement> {
+    built_ins().into_iter().find(|measurement| measurement.manifest().id == "sweep").unwrap()
+}
+
 fn read(start: &Start, samples: &[f32]) -> Reading {
-    let mut measurement = SweepMeasurement::new();
+    let mut measurement = sweep();
     measurement.start(start).unwrap();
     for (index, part) in samples.chunks(48_000).enumerate() {
         measurement.feed(&Block { first_frame: index as u64 * 48_000, channels: &[part], gap: false });
@@ -141,7 +145,7 @@ fn recordings_left_to_chance_are_all_measured() {
             sample_rate_hz: chance.rate_hz,
             channels: 1,
             stimulus: track(chance.track),
-            parameters: SweepMeasurement::new().manifest().defaults(),
+            parameters: sweep().manifest().defaults(),
             ..Start::default()
         };
         start.parameters.set("smoothing", ParameterValue::Number(3.0));

@@ -4,6 +4,8 @@ use dsp::biquad::Biquad;
 use dsp::noise::WhiteNoise;
 use testkit::{at_most, near};
 
+use measure::{Block, Measurement};
+
 use super::*;
 use crate::signals::render_stereo;
 
@@ -42,7 +44,7 @@ fn start() -> Start {
 }
 
 fn read(start: &Start, channels: &[&[f32]]) -> Reading {
-    let mut measurement = ArrivalMeasurement::new();
+    let mut measurement = ArrivalMeasurement::default();
     measurement.start(start).unwrap();
     measurement.feed(&Block { first_frame: 0, channels, gap: false });
     let reading = measurement.finish();
@@ -214,7 +216,7 @@ fn what_noise_drowns_is_refused() {
     let mut noise = WhiteNoise::new(3);
     let drowned: Vec<f32> =
         band_limited(Some(20.0), Some(80.0)).iter().map(|x| x + (1.5 * noise.sample()) as f32).collect();
-    let mut measurement = ArrivalMeasurement::new();
+    let mut measurement = ArrivalMeasurement::default();
     measurement.start(&start()).unwrap();
     measurement.feed(&Block { first_frame: 0, channels: &[&drowned], gap: false });
     let reading = measurement.finish();

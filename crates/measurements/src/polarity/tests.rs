@@ -5,6 +5,8 @@ use dsp::crossover::{Family, high_pass, low_pass};
 use dsp::noise::WhiteNoise;
 use testkit::{at_most, near};
 
+use measure::{Block, Measurement};
+
 use super::*;
 use crate::signals::{render, tracks};
 

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use dsp::noise::WhiteNoise;
 use dsp::response::interpolate_log;
-use measure::{CalibrationCurve, ParameterValue, Stimulus};
+use measure::{Block, CalibrationCurve, Measurement, ParameterValue, Stimulus};
 use testkit::{at_most, near};
 
 use super::*;
@@ -52,7 +52,7 @@ impl Recording {
     }
 
     fn start(&self) -> Start {
-        let parameters = SweepMeasurement::new().manifest().defaults();
+        let parameters = SweepMeasurement::default().manifest().defaults();
         Start {
             sample_rate_hz: self.rate,
             channels: 1,
@@ -68,7 +68,7 @@ impl Recording {
 }
 
 fn read(start: &Start, channels: &[&[f32]]) -> Reading {
-    let mut measurement = SweepMeasurement::new();
+    let mut measurement = SweepMeasurement::default();
     measurement.start(start).unwrap();
     let frames = channels[0].len();
     for first in (0..frames).step_by(4096) {
@@ -266,7 +266,7 @@ fn copies_that_disagree_are_refused() {
 
 #[test]
 fn a_gap_is_told_and_a_missing_stimulus_refused() {
-    let mut measurement = SweepMeasurement::new();
+    let mut measurement = SweepMeasurement::default();
     let start = Start { stimulus: None, ..of("sweep-full").start() };
     assert_eq!(measurement.start(&start).unwrap_err().code, "stimulus-missing");
     measurement.start(&of("sweep-full").start()).unwrap();

@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use dsp::noise::{PinkNoise, WhiteNoise};
-use measure::ParameterValue;
+use measure::{Block, Measurement, ParameterValue};
 use testkit::{at_most, near};
 
 use super::*;
@@ -16,7 +16,7 @@ fn white(seconds: f64, seed: u64) -> Vec<f32> {
 }
 
 fn read(reference: &[f32], measured: &[f32], smoothing: f64) -> Reading {
-    let mut measurement = TransferMeasurement::new();
+    let mut measurement = TransferMeasurement::default();
     let mut parameters = measurement.manifest().defaults();
     parameters.set("smoothing", ParameterValue::Number(smoothing));
     let start = Start {
@@ -131,7 +131,7 @@ fn what_has_nothing_in_common_is_refused() {
     assert_eq!(code(read(&white(5.0, 1), &white(5.0, 2), 0.0)), "unrelated");
     assert_eq!(code(read(&white(5.0, 1), &vec![0.0; 240_000], 0.0)), "no-signal");
     assert_eq!(code(read(&white(1.0, 1), &white(1.0, 1), 0.0)), "too-short");
-    let mut measurement = TransferMeasurement::new();
+    let mut measurement = TransferMeasurement::default();
     let alone = Start { sample_rate_hz: RATE, channels: 1, ..Start::default() };
     assert_eq!(measurement.start(&alone).unwrap_err().code, "reference-missing");
 }
