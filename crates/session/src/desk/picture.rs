@@ -14,6 +14,7 @@ use super::check::Check;
 use super::memo::Memo;
 use super::source::{Task, ToneFound};
 use super::{Desk, Held};
+use crate::NoiseReport;
 use crate::alignment::CarPlan;
 use crate::fitting::band_text;
 
@@ -27,6 +28,7 @@ pub(super) struct Kept {
     averages: Memo<(u64, u32), [Averages; 3]>,
     picture: Memo<Looked, Picture>,
     pub(super) limit: Memo<u64, CleanLimit>,
+    pub(super) noise: Memo<u64, Option<Arc<NoiseReport>>>,
     pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
     pub(super) car_plan: Memo<(u64, String, bool, bool), Arc<CarPlan>>,
     outliers: Memo<u64, [Vec<(view::CaptureId, String)>; 2]>,

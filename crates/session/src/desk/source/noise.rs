@@ -1,6 +1,7 @@
 //! The source's noise: how far it lies below the clean step, and what follows the engine.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use chart::{Axis, Chart};
 use engine::InputRole;
@@ -115,8 +116,12 @@ impl Desk {
         speeds.iter().enumerate().map(order).collect()
     }
 
-    /// What the newest capture at each engine speed says.
-    fn noise(&self) -> Option<NoiseReport> {
+    /// What the newest capture at each engine speed says, computed once.
+    fn noise(&self) -> Option<Arc<NoiseReport>> {
+        self.kept.noise.get(self.captures.revision(), || self.noise_of_captures().map(Arc::new))
+    }
+
+    fn noise_of_captures(&self) -> Option<NoiseReport> {
         let mut readings: Readings = Vec::new();
         let mut volts_per_fs = None;
         for held in self.captures.of(view::Stage::Source) {

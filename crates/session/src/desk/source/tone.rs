@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use chart::{Axis, Chart, Dash, Line, Point};
+use chart::{Axis, Chart, Dash, Line};
 use engine::InputRole;
 use job::Stage;
 use tuning::{BandEdge, Response, ToneShape};
@@ -18,7 +18,7 @@ use crate::desk::picture::line as curve;
 use crate::desk::work::Task;
 use crate::desk::{Desk, Signal};
 use crate::fitting::band_text;
-use crate::source::{FLAT_DB, Heard, ToneReport, short_sweep, tone_of, undo, usual_steps};
+use crate::source::{FLAT_DB, Heard, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps};
 use crate::take::Plan;
 use crate::{Error, Result};
 
@@ -226,7 +226,7 @@ impl Desk {
             .fold(f64::NEG_INFINITY, f64::max);
         let outputs = report.iter().flat_map(|report| &report.outputs).enumerate().map(|(number, output)| {
             let at = output.step.map_or_else(String::new, |step| format!(" {step}"));
-            named(number, &format!("{}{at}", output.output), &output.response.response(), top)
+            series(number, &format!("{}{at}", output.output), &output.response.response(), top)
         });
         let mut lines: Vec<Line> = outputs.collect();
         if let Some(sum) = report.and_then(|report| report.sum.as_ref()) {
@@ -250,41 +250,28 @@ impl Desk {
     pub(super) fn tone_steps_chart(&self) -> Chart {
         let tone = self.tone();
         let picked = self.picked.and_then(|id| self.captures.get(id)).map(|held| held.position.clone());
-        let changed = |output: &&crate::source::ToneOfOutput| {
-            let most = output.changes.iter().map(|change| change.gain_db.abs()).fold(0.0, f64::max);
-            ordered(most)
+        let most = |output: &ToneOfOutput| {
+            output.changes.iter().map(|change| change.gain_db.abs()).fold(0.0, f64::max)
         };
         let outputs =
             tone.iter().flat_map(|tone| &tone.report.outputs).filter(|output| output.steps.len() > 1);
         let shown = outputs
             .clone()
             .find(|output| Some(&output.output) == picked.as_ref())
-            .or_else(|| outputs.max_by_key(changed));
+            .or_else(|| outputs.max_by(|a, b| most(a).total_cmp(&most(b))));
         let title = shown.map_or_else(
             || "Tone at several volume steps".to_owned(),
             |output| format!("{} against step {}", output.output, output.step.unwrap_or(0)),
         );
         let steps = shown.iter().flat_map(|output| &output.steps).enumerate();
         let lines = steps.map(|(number, one)| {
-            named(number, &format!("step {}", one.step), &one.difference.response(), 0.0)
+            series(number, &format!("step {}", one.step), &one.difference.response(), 0.0)
         });
         Chart {
             lines: lines.collect(),
             ..empty(title, Axis::audio_frequency(), linear("Difference", "dB", -18.0, 18.0))
         }
     }
-}
-
-fn named(number: usize, label: &str, response: &Response, offset_db: f64) -> Line {
-    let points = response.frequency_hz.iter().zip(&response.magnitude_db);
-    let points = points.map(|(&x, level)| Point { x, y: level - offset_db }).collect();
-    Line { points, ..series(number, label, response, offset_db) }
-}
-
-/// A number that can be compared; hundredths are enough.
-#[expect(clippy::cast_possible_truncation, reason = "a change of tone in dB")]
-fn ordered(db: f64) -> i64 {
-    (100.0 * db) as i64
 }
 
 /// Each output, each against the first, and all together.
