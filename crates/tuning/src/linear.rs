@@ -14,30 +14,63 @@ pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     sums.iter().sum::<f64>() + rest
 }
 
-/// Solves `A x = b` for a symmetric positive definite `A` by Cholesky's method;
-/// `b` becomes `x`. `None` when `A` is not positive definite.
-pub(crate) fn solve_in_place(a: &mut [f64], b: &mut [f64], size: usize) -> Option<()> {
-    for row in 0..size {
-        for column in 0..=row {
-            let sum = a[row * size + column]
-                - dot(&a[row * size..row * size + column], &a[column * size..column * size + column]);
-            if row == column {
-                if sum <= 0.0 || !sum.is_finite() {
-                    return None;
+/// The nine dot products of three rows with three others of the same length: each number is
+/// read once for three products, and nine running sums keep the processor busy.
+pub(crate) fn dot_three(a: [&[f64]; 3], b: [&[f64]; 3]) -> [[f64; 3]; 3] {
+    let [(a0, a_last), (a1, a1_last), (a2, a2_last)] = a.map(<[f64]>::as_chunks::<2>);
+    let [(b0, b_last), (b1, b1_last), (b2, b2_last)] = b.map(<[f64]>::as_chunks::<2>);
+    let mut sums = [[[0.0f64; 2]; 3]; 3];
+    for (((((x0, x1), x2), y0), y1), y2) in a0.iter().zip(a1).zip(a2).zip(b0).zip(b1).zip(b2) {
+        let (x, y) = ([*x0, *x1, *x2], [*y0, *y1, *y2]);
+        for one in 0..3 {
+            for other in 0..3 {
+                for lane in 0..2 {
+                    sums[one][other][lane] += x[one][lane] * y[other][lane];
                 }
-                a[row * size + row] = sum.sqrt();
-            } else {
-                a[row * size + column] = sum / a[column * size + column];
             }
         }
-        b[row] = (b[row] - dot(&a[row * size..row * size + row], &b[..row])) / a[row * size + row];
+    }
+    let mut products = [[0.0; 3]; 3];
+    let (x, y) = ([a_last, a1_last, a2_last], [b_last, b1_last, b2_last]);
+    for one in 0..3 {
+        for other in 0..3 {
+            let [even, odd] = sums[one][other];
+            let last = x[one].first().zip(y[other].first()).map_or(0.0, |(x, y)| x * y);
+            products[one][other] = even + odd + last;
+        }
+    }
+    products
+}
+
+/// Solves `A x = b` for a symmetric positive definite `A` by Cholesky's method without roots,
+/// `A = Uᵀ D U`, of which only the upper triangle is read; `b` becomes `x`. `None` when `A` is
+/// not positive definite.
+///
+/// Rows are taken from the rows below them, so that the innermost loop runs along memory.
+pub(crate) fn solve_in_place(a: &mut [f64], b: &mut [f64], size: usize) -> Option<()> {
+    for row in 0..size {
+        let (done, below) = a.split_at_mut((row + 1) * size);
+        let pivot_row = &done[row * size + row..];
+        let pivot = pivot_row[0];
+        if !(pivot > 0.0 && pivot.is_finite()) {
+            return None;
+        }
+        for other in row + 1..size {
+            let share = pivot_row[other - row] / pivot;
+            if share == 0.0 {
+                continue;
+            }
+            let target = &mut below[(other - row - 1) * size..][other..size];
+            for (value, pivot) in target.iter_mut().zip(&pivot_row[other - row..]) {
+                *value -= share * pivot;
+            }
+            b[other] -= share * b[row];
+        }
     }
     for row in (0..size).rev() {
-        let mut sum = b[row];
-        for below in row + 1..size {
-            sum -= a[below * size + row] * b[below];
-        }
-        b[row] = sum / a[row * size + row];
+        let upper = &a[row * size..(row + 1) * size];
+        let known: f64 = upper[row + 1..].iter().zip(&b[row + 1..size]).map(|(u, x)| u * x).sum();
+        b[row] = (b[row] - known) / upper[row];
     }
     Some(())
 }

@@ -14,7 +14,7 @@ use std::ops::Range;
 use super::problem::{Forces, Problem};
 use crate::BandKind;
 use crate::curve::{Curve, add_curves};
-use crate::linear::{dot, solve_in_place};
+use crate::linear::{dot, dot_three, solve_in_place};
 
 /// Weight of the excess over the ceiling against the error.
 const CEILING_WEIGHT: f64 = 100.0;
@@ -69,7 +69,7 @@ pub(super) struct Solver {
     jacobian: Vec<f64>,
     /// Derivatives by a value that is not free.
     unused: Vec<f64>,
-    /// One derivative, weighted.
+    /// The derivatives, weighted.
     weighted: Vec<f64>,
     /// Which band and which of its values each column belongs to.
     columns: Vec<(usize, usize)>,
@@ -193,33 +193,58 @@ impl Solver {
         let count = problem.len();
         let size = self.columns.len();
         problem.forces(&self.sum, CEILING_WEIGHT, &mut self.forces);
-        self.weighted.resize(count, 0.0);
+        self.weighted.resize(size * count, 0.0);
         self.gradient.resize(size, 0.0);
         self.mean.resize(size, 0.0);
-        self.hessian.resize(size * size, 0.0);
-        for (column, &(band, which)) in self.columns.iter().enumerate() {
-            let derivative = &self.jacobian[column * count..(column + 1) * count];
+        let rows = self.jacobian.chunks_exact(count).zip(self.weighted.chunks_exact_mut(count));
+        for (column, (derivative, weighted)) in rows.enumerate() {
             self.gradient[column] = dot(derivative, &self.forces.pull);
             // Where the level follows, only what is not a change of level counts.
             self.mean[column] =
                 if self.forces.level_follows { dot(derivative, &problem.weight) } else { 0.0 };
             for ((weighted, derivative), stiffness) in
-                self.weighted.iter_mut().zip(derivative).zip(&self.forces.stiffness)
+                weighted.iter_mut().zip(derivative).zip(&self.forces.stiffness)
             {
                 *weighted = stiffness * derivative;
             }
-            for other in 0..=column {
-                let from = self.reach[column].start.max(self.reach[other].start);
-                let to = self.reach[column].end.min(self.reach[other].end).max(from);
-                let second = &self.jacobian[other * count..(other + 1) * count];
-                let value =
-                    dot(&self.weighted[from..to], &second[from..to]) - self.mean[column] * self.mean[other];
-                self.hessian[column * size + other] = value;
-                self.hessian[other * size + column] = value;
-            }
+        }
+        self.multiply_columns(count);
+        for (column, &(band, which)) in self.columns.iter().enumerate() {
             if which == 1 {
                 self.gradient[column] -= self.gain_weight * bands[band].gain_db();
                 self.hessian[column * size + column] += self.gain_weight;
+            }
+        }
+    }
+
+    /// The hessian's products of columns, three columns with three at once.
+    fn multiply_columns(&mut self, count: usize) {
+        let size = self.columns.len();
+        self.hessian.resize(size * size, 0.0);
+        // Beyond the last column it stands once more.
+        let three = |first: usize| [first, (first + 1).min(size - 1), (first + 2).min(size - 1)];
+        let reach = |columns: [usize; 3]| {
+            let [a, b, c] = columns.map(|column| &self.reach[column]);
+            a.start.min(b.start).min(c.start)..a.end.max(b.end).max(c.end)
+        };
+        for first in (0..size).step_by(3) {
+            let ones = three(first);
+            for second in (0..=first).step_by(3) {
+                let others = three(second);
+                let (one, other) = (reach(ones), reach(others));
+                let from = one.start.max(other.start);
+                let to = one.end.min(other.end).max(from);
+                let products = dot_three(
+                    ones.map(|column| &self.weighted[column * count..][from..to]),
+                    others.map(|column| &self.jacobian[column * count..][from..to]),
+                );
+                for (&column, products) in ones.iter().zip(products) {
+                    for (&other, product) in others.iter().zip(products) {
+                        let value = product - self.mean[column] * self.mean[other];
+                        self.hessian[column * size + other] = value;
+                        self.hessian[other * size + column] = value;
+                    }
+                }
             }
         }
     }
