@@ -80,6 +80,24 @@ mod tests {
     use super::*;
     use testkit::all_near;
 
+    /// Source: the plain dot product; lengths even, odd and none.
+    #[test]
+    fn three_rows_times_three_are_nine_products() {
+        let row = |from: usize, length: usize| -> Vec<f64> {
+            (0..length).map(|i| ((7 * i + 3 * from + 1) % 11) as f64 - 5.0).collect()
+        };
+        for length in [0, 1, 2, 9] {
+            let rows: Vec<Vec<f64>> = (0..6).map(|from| row(from, length)).collect();
+            let products = dot_three([&rows[0], &rows[1], &rows[2]], [&rows[3], &rows[4], &rows[5]]);
+            for one in 0..3 {
+                for other in 0..3 {
+                    let plain: f64 = rows[one].iter().zip(&rows[3 + other]).map(|(x, y)| x * y).sum();
+                    all_near("product", &[products[one][other]], &[plain], 1e-12);
+                }
+            }
+        }
+    }
+
     /// Source: multiplied out by hand.
     #[test]
     fn a_small_system_is_solved() {

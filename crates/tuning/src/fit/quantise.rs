@@ -1,7 +1,7 @@
 //! The best bands that can be typed: a search over the profile's own grids.
 
 use super::problem::{Forces, Problem};
-use super::solver::{FreeBand, LAST_GAIN_WEIGHT, Solver, sum_of};
+use super::solver::{FreeBand, Settling, Solver, sum_of};
 use crate::curve::Curve;
 use crate::linear::dot;
 use crate::{Band, BandKind, BandLayout, Grid, Profile};
@@ -165,7 +165,7 @@ impl<'a> Typed<'a> {
         let mut order: Vec<usize> = (0..free.len()).collect();
         let sharpness = |band: &FreeBand| band.value[2].exp() * band.gain_db().abs();
         order.sort_by(|&a, &b| sharpness(&free[b]).total_cmp(&sharpness(&free[a])));
-        let mut solver = Solver::new(LAST_GAIN_WEIGHT);
+        let mut solver = Solver::new(Settling::LAST);
         let mut settled = vec![false; free.len()];
         for index in order {
             free[index].value = values(&profile.cookbook(&grids.nearest(profile, &free[index])));

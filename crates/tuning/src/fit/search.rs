@@ -3,7 +3,7 @@
 
 use super::placement::{Dictionary, fixed_bands, overlap};
 use super::problem::Problem;
-use super::solver::{FreeBand, GAIN_WEIGHT, LAST_GAIN_WEIGHT, Solver, sum_of};
+use super::solver::{FreeBand, Settling, Solver, sum_of};
 use crate::{BandKind, BandLayout, Profile};
 
 /// What the search may use.
@@ -22,14 +22,14 @@ pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<
     let mut search = Search {
         problem: &coarse,
         dictionary: Dictionary::new(&coarse, profile, means.max_boost_db),
-        solver: Solver::new(GAIN_WEIGHT),
+        solver: Solver::new(Settling::SEARCH),
         max_bands: means.max_bands,
     };
     let mut bands = match profile.bands {
         BandLayout::Parametric { .. } => search.parametric(),
         BandLayout::Fixed(_) => search.fixed(fixed_bands(profile, means.max_boost_db)),
     };
-    Solver::new(LAST_GAIN_WEIGHT).solve(problem, &mut bands, |_| true, 12);
+    Solver::new(Settling::LAST).solve(problem, &mut bands, |_| true, 40);
     bands
 }
 
@@ -46,6 +46,8 @@ fn acceptable(best_rms_db: f64) -> f64 {
 const NEARLY: f64 = 2.0;
 /// What stands refined at so many times the limit is worth exchanging bands.
 const NEARER: f64 = 1.5;
+/// What an exchange left at so many times the error after a few steps will not be better.
+const HOPELESS: f64 = 1.1;
 
 /// Whether two sets of bands would end as one if they were refined.
 fn are_alike(one: &[FreeBand], other: &[FreeBand]) -> bool {
@@ -151,7 +153,11 @@ impl Search<'_> {
                 let sum = sum_of(self.problem, &bands);
                 let Some(next) = self.dictionary.best(self.problem, &sum) else { continue };
                 bands.push(next);
-                let trial = self.refined(bands, 10);
+                let trial = self.refined(bands, 4);
+                if trial.rms_db > HOPELESS * state.rms_db {
+                    continue;
+                }
+                let trial = self.refined(trial.bands, 6);
                 if trial.rms_db < 0.998 * state.rms_db {
                     state = trial;
                 }

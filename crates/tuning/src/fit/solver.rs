@@ -21,12 +21,24 @@ const CEILING_WEIGHT: f64 = 100.0;
 /// Where a band's shape is below this share of its height, it is left out of the hessian,
 /// which says how far to go; the gradient, which says whether, has all of it.
 const REACH_ENDS: f64 = 0.01;
-/// Weight of the squared gains: 6 dB cost as much as an error of 0.04 dB. A gain that the data
-/// settle is off by less than 1 % for it; two neighbours that undo each other are not had for
-/// nothing.
-pub(super) const GAIN_WEIGHT: f64 = 5e-5;
-/// The same when the bands are settled, so that they end where the error is least.
-pub(super) const LAST_GAIN_WEIGHT: f64 = 5e-6;
+
+/// How far bands are settled.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Settling {
+    /// Weight of the squared gains.
+    gain_weight: f64,
+    /// A step that gains less than this share of the cost is the last one.
+    enough: f64,
+}
+
+impl Settling {
+    /// While bands are looked for: 6 dB cost as much as an error of 0.04 dB. A gain that the data
+    /// settle is off by less than 1 % for it; two neighbours that undo each other are not had for
+    /// nothing.
+    pub(super) const SEARCH: Self = Self { gain_weight: 5e-5, enough: 3e-4 };
+    /// When they are found: to where the error is least.
+    pub(super) const LAST: Self = Self { gain_weight: 5e-7, enough: 1e-5 };
+}
 
 /// A band on its way: natural logarithms of frequency and cookbook Q, gain in dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -64,7 +76,7 @@ pub(super) fn sum_of(problem: &Problem, bands: &[FreeBand]) -> Vec<f64> {
 /// The buffers of the solver, kept from one use to the next.
 #[derive(Debug, Default)]
 pub(super) struct Solver {
-    gain_weight: f64,
+    settling: Settling,
     /// Derivatives by each free value, one after the other.
     jacobian: Vec<f64>,
     /// Derivatives by a value that is not free.
@@ -92,14 +104,14 @@ pub(super) struct Solver {
 }
 
 impl Solver {
-    pub(super) fn new(gain_weight: f64) -> Self {
-        Self { gain_weight, ..Self::default() }
+    pub(super) fn new(settling: Settling) -> Self {
+        Self { settling, ..Self::default() }
     }
 
     /// What the bands cost: the value that is minimised.
     pub(super) fn cost(&self, problem: &Problem, bands: &[FreeBand], sum_db: &[f64]) -> f64 {
         let gains: f64 = bands.iter().map(|b| b.gain_db().powi(2)).sum();
-        problem.cost(sum_db, CEILING_WEIGHT) + self.gain_weight * gains
+        problem.cost(sum_db, CEILING_WEIGHT) + self.settling.gain_weight * gains
     }
 
     /// Improves the bands that `moves` says; returns what they cost in the end.
@@ -148,7 +160,7 @@ impl Solver {
             bands.copy_from_slice(&self.trial);
             std::mem::swap(&mut self.sum, &mut self.trial_sum);
             cost -= gained;
-            if gained < 3e-4 * cost + 1e-9 {
+            if gained < self.settling.enough * cost + 1e-9 {
                 break;
             }
         }
@@ -211,8 +223,8 @@ impl Solver {
         self.multiply_columns(count);
         for (column, &(band, which)) in self.columns.iter().enumerate() {
             if which == 1 {
-                self.gradient[column] -= self.gain_weight * bands[band].gain_db();
-                self.hessian[column * size + column] += self.gain_weight;
+                self.gradient[column] -= self.settling.gain_weight * bands[band].gain_db();
+                self.hessian[column * size + column] += self.settling.gain_weight;
             }
         }
     }
