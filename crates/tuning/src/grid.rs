@@ -24,6 +24,18 @@ impl Grid {
         Some(Self(values))
     }
 
+    /// Evenly spaced values from `from` to `to`; `from` alone where that makes no sense.
+    pub(crate) fn even(from: f64, to: f64, step: f64) -> Self {
+        let values = stepped(from, to, step).and_then(Self::from_values);
+        values.unwrap_or_else(|| Self(vec![from]))
+    }
+
+    /// The same values and another one.
+    pub(crate) fn and(mut self, value: f64) -> Self {
+        self.0.push(value);
+        Self::from_values(self.0).unwrap_or_else(|| Self(vec![value]))
+    }
+
     /// All values, ascending.
     #[must_use]
     pub fn values(&self) -> &[f64] {

@@ -186,7 +186,8 @@ impl Target {
             + self.points_at(frequency_hz)
     }
 
-    fn points_at(&self, frequency_hz: f64) -> f64 {
+    /// The part of the level that the points give.
+    pub(crate) fn points_at(&self, frequency_hz: f64) -> f64 {
         let above = self.points.partition_point(|p| p.frequency_hz < frequency_hz);
         match (above.checked_sub(1).map(|i| self.points[i]), self.points.get(above)) {
             (None, None) => 0.0,
