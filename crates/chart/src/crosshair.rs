@@ -73,7 +73,7 @@ mod tests {
 
     use super::*;
     use crate::plot::tests::plot;
-    use crate::{Axis, Dash};
+    use crate::{Axis, Dash, HandleId};
 
     fn line(label: &str, points: &[(f64, f64)]) -> Line {
         Line {
@@ -120,8 +120,10 @@ mod tests {
     fn the_nearest_handle_within_reach_is_taken() {
         let plot = plot();
         let handle = |band, x, y| Handle {
-            band,
+            id: HandleId::Band(band),
             at: Point { x, y },
+            least: Point { x, y },
+            greatest: Point { x, y },
             label: String::new(),
             enabled: true,
             selected: false,
@@ -136,7 +138,7 @@ mod tests {
             marks: vec![],
         };
         let near_second = Spot { x: 205.0, y: 124.0 };
-        assert_eq!(nearest_handle(&chart, &plot, near_second, 12.0).unwrap().band, 1);
+        assert_eq!(nearest_handle(&chart, &plot, near_second, 12.0).unwrap().id, HandleId::Band(1));
         assert!(nearest_handle(&chart, &plot, Spot { x: 160.0, y: 120.0 }, 12.0).is_none());
     }
 }

@@ -20,7 +20,7 @@ mod viewport;
 pub use cells::{Cell, Lean, THIRD_OCTAVES, cells};
 pub use crosshair::{Sample, nearest_handle, readout, value_at};
 pub use labels::{place, shorten};
-pub use model::{Area, Axis, Chart, Dash, Handle, Line, Mark, Point, Role, Scale};
+pub use model::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale};
 pub use plot::{Plot, Spot};
 pub use ribbon::{Side, ribbon, ribbon_axis};
 pub use ticks::{Tick, number, ticks, with_unit};

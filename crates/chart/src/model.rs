@@ -107,16 +107,31 @@ pub struct Area {
     pub upper: Arc<[Point]>,
 }
 
-/// Something that can be dragged: an equalizer band.
+/// What a handle moves, counted from 0 among its kind.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum HandleId {
+    /// An equalizer band.
+    Band(usize),
+    /// A shelf of the target.
+    Shelf(usize),
+    /// A point of the target.
+    Point(usize),
+}
+
+/// Something that can be dragged.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Handle {
-    /// Which band it moves, counted from 0.
-    pub band: usize,
+    /// What it moves.
+    pub id: HandleId,
     /// Where it sits.
     pub at: Point,
-    /// What is written beside it.
+    /// The least values that it can be dragged to.
+    pub least: Point,
+    /// The greatest ones.
+    pub greatest: Point,
+    /// What is written on it.
     pub label: String,
-    /// Whether its band is switched on.
+    /// Whether what it moves is switched on.
     pub enabled: bool,
     /// Whether it is the chosen one.
     pub selected: bool,

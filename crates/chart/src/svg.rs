@@ -3,7 +3,8 @@
 use std::fmt::Write as _;
 
 use crate::{
-    Area, Chart, Line, Plot, Point, Role, Spot, Viewport, area_outline, place, shorten, ticks, traces,
+    Area, Chart, HandleId, Line, Plot, Point, Role, Spot, Viewport, area_outline, place, shorten, ticks,
+    traces,
 };
 
 /// The size of a picture in its own units, which are pixels at full size.
@@ -164,7 +165,8 @@ fn write_line(svg: &mut String, line: &Line, plot: &Plot) {
 fn handles(svg: &mut String, chart: &Chart, plot: &Plot) {
     for handle in &chart.handles {
         let spot = plot.spot(handle.at);
-        let fill = if handle.enabled { ink(Role::Bands) } else { "#ffffff" };
+        let role = if matches!(handle.id, HandleId::Band(_)) { Role::Bands } else { Role::Target };
+        let fill = if handle.enabled { ink(role) } else { "#ffffff" };
         let _ = writeln!(
             svg,
             "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"8\" fill=\"{fill}\" stroke=\"#4a463f\"/>\
@@ -173,7 +175,7 @@ fn handles(svg: &mut String, chart: &Chart, plot: &Plot) {
             spot.y,
             spot.x,
             spot.y + 3.5,
-            handle.band + 1
+            escape(&handle.label)
         );
     }
 }
@@ -292,8 +294,10 @@ mod tests {
                 line("After", Role::After, Dash::Solid, value),
             ],
             handles: vec![Handle {
-                band: 0,
+                id: HandleId::Band(0),
                 at: Point { x: 160.0, y: -4.5 },
+                least: Point { x: 20.0, y: -15.0 },
+                greatest: Point { x: 20_000.0, y: 6.0 },
                 label: "1".into(),
                 enabled: true,
                 selected: false,

@@ -88,6 +88,9 @@ impl Sheet {
 
     fn result_section(&self) -> String {
         let mut html = String::new();
+        if !self.target.is_empty() && (self.outcome.is_some() || self.chart.is_some()) {
+            let _ = writeln!(html, "<p>The goal is the curve “{}”.</p>", escape(&self.target));
+        }
         if let Some(outcome) = &self.outcome {
             let range = format!("{} to {}", frequency(outcome.from_hz), frequency(outcome.to_hz));
             let before = deviation(outcome.before_rms_db);

@@ -31,6 +31,7 @@ impl Sheet {
                 })).collect::<Vec<_>>(),
             },
             "processor": self.processor,
+            "target": self.target,
             "amplifiers": self.amplifiers,
             "drivers": self.drivers,
             "channels": self.channels.iter().map(channel).collect::<Vec<_>>(),

@@ -67,7 +67,8 @@ fn response(job: &Job, capture: &Capture) -> Result<Option<Response>, String> {
         .map_err(|error| format!("Capture {} is not shown: {error}.", capture.id))
 }
 
-fn target(data: &JobData, remarks: &mut Vec<String>) -> Option<Target> {
+/// The job's target; what cannot be read is told.
+pub(crate) fn target(data: &JobData, remarks: &mut Vec<String>) -> Option<Target> {
     let target = match data.target.as_ref()? {
         NameOrText::Name(name) => Target::preset(name),
         NameOrText::Text(text) => Target::parse(text, "the job's target"),

@@ -21,6 +21,8 @@ pub struct Sheet {
     pub source_unit: SourceUnit,
     /// The signal processor.
     pub processor: String,
+    /// What the tuning aims at, by its name; empty where that is not known.
+    pub target: String,
     /// The amplifiers, one line each.
     pub amplifiers: Vec<String>,
     /// The drivers, one line each.
@@ -104,6 +106,7 @@ impl Sheet {
             customer: intake.customer.clone(),
             source_unit: intake.source.clone(),
             processor,
+            target: target_name(data),
             amplifiers: intake.amplifiers.iter().map(amplifier_line).collect(),
             drivers: intake.drivers.iter().map(driver_line).collect(),
             source: data.source.clone(),
@@ -188,6 +191,15 @@ fn channels(data: &JobData) -> Vec<SheetChannel> {
     }
     channels.sort_by_key(|channel| !channel.name.is_empty());
     channels
+}
+
+/// What the target is called, or else the name by which it was chosen.
+fn target_name(data: &JobData) -> String {
+    match (picture::target(data, &mut Vec::new()), &data.target) {
+        (Some(target), _) => target.name,
+        (None, Some(job::NameOrText::Name(name))) => name.clone(),
+        (None, _) => String::new(),
+    }
 }
 
 fn amplifier_line(amplifier: &job::Amplifier) -> String {

@@ -67,6 +67,7 @@ pub(crate) fn particulars(sheet: &Sheet) -> Vec<(&'static str, String)> {
         ("Customer", sheet.customer.clone()),
         ("Source", source_unit(sheet)),
         ("Processor", sheet.processor.clone()),
+        ("Target", sheet.target.clone()),
         ("Amplifiers", sheet.amplifiers.join("; ")),
         ("Drivers", sheet.drivers.join("; ")),
     ];

@@ -165,6 +165,7 @@ fn json_has_both_meanings_of_q_and_every_setting() {
     assert_eq!(json["version"], 1);
     assert_eq!(json["date"], "2026-03-04");
     assert_eq!(json["processor"], "parametric-free");
+    assert_eq!(json["target"], "Flat");
     assert_eq!(json["source"]["clean_step"], 34);
     assert_eq!(json["source"]["outputs"][1]["level_v"], Value::Null);
     let channels = json["channels"].as_array().unwrap();
@@ -190,6 +191,7 @@ fn text_shows_each_number_to_be_typed_beside_a_box() {
         "NEVER ABOVE VOLUME STEP 34 (limited by rear)",
         "Vehicle Invented estate",
         "Source factory radio, taken at: speaker leads",
+        "Target Flat",
         "Amplifiers four channels, 100 W, 4 ohm",
         "Drivers woofer left (mid), fed by front left",
         "front 36 4.12 V",

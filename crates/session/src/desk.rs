@@ -12,6 +12,7 @@ mod command;
 mod drivers;
 mod faces;
 mod filing;
+mod handles;
 mod hark;
 #[cfg(test)]
 mod heard_tests;
@@ -29,6 +30,9 @@ mod rigs;
 mod sounds;
 mod source;
 mod spectrum;
+mod target;
+#[cfg(test)]
+mod target_tests;
 #[cfg(test)]
 mod tests;
 mod timing;
@@ -69,6 +73,16 @@ enum Signal {
     Walk,
 }
 
+/// What the card of the tuning is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum TuneCard {
+    Bands,
+    /// What the processor means by Q.
+    MeaningOfQ,
+    /// The target is edited.
+    Target,
+}
+
 /// What a person has chosen on the cards.
 #[derive(Debug, Clone, PartialEq)]
 struct Choices {
@@ -95,8 +109,7 @@ struct Choices {
     listening: Listening,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
     slip: bool,
-    /// Whether it is being found what the processor means by Q.
-    finding_q: bool,
+    tuning: TuneCard,
     /// Whether left and right are tuned by themselves.
     by_side: bool,
     /// In what delays are shown.
@@ -206,7 +219,7 @@ impl Desk {
                 overlap: false,
                 listening: Listening { program: Program::Pink, file: String::new(), with_bands: true },
                 slip: false,
-                finding_q: false,
+                tuning: TuneCard::Bands,
                 by_side: false,
                 delay_unit: DelayUnit::Milliseconds,
                 filters_on: true,
@@ -314,14 +327,14 @@ impl Desk {
         });
         self.captures = Captures::new(held.collect());
         let data = job.data();
-        let name = |named: &Option<job::NameOrText>| match named {
-            Some(job::NameOrText::Name(name)) => Some(name.clone()),
+        let processor = match &data.processor {
+            Some(job::NameOrText::Name(name)) => Some(name.as_str()),
             Some(job::NameOrText::Text(_)) | None => None,
         };
-        let bands = data.bands.clone();
-        self.tune = Tune::restored(name(&data.target).as_deref(), name(&data.processor).as_deref(), |_| {
-            bands.iter().map(DeskBand::of_job).collect()
+        self.tune = Tune::restored(data.target.as_ref(), processor, |_| {
+            data.bands.iter().map(DeskBand::of_job).collect()
         })?;
+        self.choices.tuning = TuneCard::Bands;
         self.choices.by_side = self.tune.bands().iter().any(|band| !band.channel.is_empty())
             || self.captures.iter().any(|held| !held.channel.is_empty());
         self.look_at("");

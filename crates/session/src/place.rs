@@ -16,8 +16,18 @@ pub(crate) fn work() -> PathBuf {
 /// The folder of the person's presets, rigs and measurements, where the system
 /// wants it; nothing when the system knows no home.
 pub(crate) fn data() -> Option<PathBuf> {
+    #[cfg(test)]
+    if let Some(folder) = DATA.with_borrow(Clone::clone) {
+        return Some(folder);
+    }
     let system = etcetera::base_strategy::choose_native_strategy().ok()?;
     Some(system.data_dir().join("headrest"))
+}
+
+#[cfg(test)]
+thread_local! {
+    /// The same for a test that must not write where a person's own things are.
+    pub(crate) static DATA: std::cell::RefCell<Option<PathBuf>> = const { std::cell::RefCell::new(None) };
 }
 
 /// The person's own TOML file of a kind, by its name without the ending.

@@ -58,9 +58,6 @@ struct TargetListed {
 /// Lists the targets: the built-in ones and one's own.
 #[must_use]
 pub fn list_targets() -> TargetList {
-    let own = place::own_names("targets");
-    let built_in = Target::presets().iter().map(|preset| preset.name.to_owned());
-    let built_in: Vec<String> = built_in.filter(|name| !own.contains(name)).collect();
     let listed = |(name, own): (String, bool)| match library::target(&name) {
         Ok(target) => TargetListed {
             target: name,
@@ -79,8 +76,66 @@ pub fn list_targets() -> TargetList {
             problem: Some(error.to_string()),
         },
     };
-    let all = built_in.into_iter().map(|name| (name, false)).chain(own.into_iter().map(|name| (name, true)));
-    TargetList(all.map(listed).collect())
+    TargetList(target_names().into_iter().map(listed).collect())
+}
+
+/// The names of the targets, the built-in ones first, and whether each is the person's own. One's
+/// own takes the place of the built-in one of its name.
+pub(crate) fn target_names() -> Vec<(String, bool)> {
+    let own = place::own_names("targets");
+    let built_in = Target::presets().iter().map(|preset| preset.name.to_owned());
+    let built_in: Vec<String> = built_in.filter(|name| !own.contains(name)).collect();
+    built_in.into_iter().map(|name| (name, false)).chain(own.into_iter().map(|name| (name, true))).collect()
+}
+
+/// Says of a target that it was edited by hand, from which one, and gives it a name of its own
+/// unless it was just given one.
+pub(crate) fn sign(target: &mut Target, original: &Target) {
+    if target.name == original.name {
+        target.name = edited_name(&original.name);
+    }
+    let of = if original.source.is_empty() { String::new() } else { format!(" ({})", original.source) };
+    target.source = format!("edited by hand from “{}”{of}", original.name);
+}
+
+/// "In-car, edited", and after that "In-car, edited 2".
+fn edited_name(name: &str) -> String {
+    let Some((bare, number)) = name.rsplit_once(", edited") else { return format!("{name}, edited") };
+    match (number, number.trim().parse::<u32>()) {
+        ("", _) => format!("{bare}, edited 2"),
+        (_, Ok(number)) => format!("{bare}, edited {}", number.saturating_add(1)),
+        _ => format!("{name}, edited"),
+    }
+}
+
+/// The target as a job keeps it: by name where every copy of the program has it, else whole, so that
+/// the job stands by itself.
+pub(crate) fn for_job(id: Option<&str>, target: &Target) -> job::NameOrText {
+    let is_own = |id: &str| place::own("targets", id).is_some();
+    let is_built_in = |id: &str| Target::presets().iter().any(|preset| preset.name == id);
+    match id {
+        Some(id) if is_built_in(id) && !is_own(id) => job::NameOrText::Name(id.to_owned()),
+        _ => job::NameOrText::Text(target.to_toml()),
+    }
+}
+
+/// The target that a job keeps, with the name by which it is chosen where there is such a one.
+pub(crate) fn of_job(kept: &job::NameOrText) -> Result<(Target, Option<String>)> {
+    match kept {
+        job::NameOrText::Name(name) => Ok((library::target(name)?, Some(name.clone()))),
+        job::NameOrText::Text(text) => {
+            let target = Target::parse(text, "the job's target")?;
+            let is_it = |name: &String| library::target(name).is_ok_and(|known| known == target);
+            let known = target_names().into_iter().map(|(name, _)| name).find(is_it);
+            Ok((target, known))
+        }
+    }
+}
+
+/// A name under which a target can be kept, made of what it is called.
+pub(crate) fn plain_name(name: &str) -> String {
+    let letters = name.to_lowercase().replace(|c: char| !c.is_alphanumeric(), " ");
+    letters.split_whitespace().collect::<Vec<_>>().join("-")
 }
 
 /// One target, with its points.
@@ -144,17 +199,23 @@ pub fn import_target(file: &Path, name: Option<&str>) -> Result<Vec<Written>> {
         )));
     }
     let target = library::target(&file.display().to_string())?;
+    let out = keep_target(&target, &name, "give another one with --name")?;
+    Ok(vec![Written::new(&out, format!("name it as --target {name}"))])
+}
+
+/// Writes a target among the person's own, and says where.
+pub(crate) fn keep_target(target: &Target, name: &str, advice: &str) -> Result<PathBuf> {
     let folder = data()?.join("targets");
-    let out: PathBuf = folder.join(format!("{name}.toml"));
+    let out = folder.join(format!("{name}.toml"));
     if out.exists() {
         return Err(Error::input(format!(
-            "there is a target `{name}` already ({}); give another one with --name",
+            "there is a target `{name}` already ({}); {advice}",
             out.display()
         )));
     }
     std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
     write_text(&out, &target.to_toml())?;
-    Ok(vec![Written::new(&out, format!("name it as --target {name}"))])
+    Ok(out)
 }
 
 fn data() -> Result<PathBuf> {
@@ -187,5 +248,54 @@ impl fmt::Display for TargetShown {
             writeln!(f, "{hz:9.1} Hz  {db:+6.2} dB")?;
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_edited_target_is_called_so_and_counted() {
+        for (name, wanted) in [
+            ("In-car, medium", "In-car, medium, edited"),
+            ("In-car, medium, edited", "In-car, medium, edited 2"),
+            ("In-car, medium, edited 9", "In-car, medium, edited 10"),
+            ("Mine, edited late", "Mine, edited late, edited"),
+        ] {
+            assert_eq!(edited_name(name), wanted);
+        }
+        let original = Target::preset("car-medium").expect("a preset");
+        let mut target = Target { name: "Mine".to_owned(), ..original.clone() };
+        sign(&mut target, &original);
+        assert_eq!(target.name, "Mine", "a name that was given stays");
+        assert!(
+            target.source.starts_with("edited by hand from “In-car, medium” (Olive"),
+            "{}",
+            target.source
+        );
+    }
+
+    #[test]
+    fn what_a_target_is_called_becomes_a_name_for_its_file() {
+        for (name, wanted) in
+            [("In-car, medium, edited", "in-car-medium-edited"), (" ../Übung 2 ", "übung-2"), ("…", "")]
+        {
+            assert_eq!(plain_name(name), wanted);
+        }
+    }
+
+    #[test]
+    fn only_what_every_copy_has_is_kept_by_name() {
+        for preset in Target::presets() {
+            let target = Target::preset(preset.name).expect("a preset");
+            let kept = for_job(Some(preset.name), &target);
+            assert_eq!(kept, job::NameOrText::Name(preset.name.to_owned()));
+            assert_eq!(of_job(&kept).expect("it is read"), (target, Some(preset.name.to_owned())));
+        }
+        let own = Target { name: "Own".to_owned(), ..Target::flat() };
+        let kept = for_job(None, &own);
+        assert_eq!(of_job(&kept).expect("it is read"), (own, None));
+        assert!(of_job(&job::NameOrText::Text("points = 1".to_owned())).is_err());
     }
 }

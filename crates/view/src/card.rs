@@ -1,5 +1,9 @@
 //! The stage's card: one instruction, one main button, then details.
 
+use chart::HandleId;
+
+use crate::Number;
+
 /// The card of a stage.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Card {
@@ -119,23 +123,42 @@ pub struct FindingLine {
     pub text: String,
 }
 
-/// One equalizer band, as a sentence with a switch.
+/// What has a handle on the chart, as a sentence with its numbers: a band, or a shelf or point of
+/// the target.
 #[derive(Debug, Clone, PartialEq)]
-pub struct BandCard {
+pub struct HandleCard {
+    /// Which.
+    pub id: HandleId,
+    /// What is written on its handle.
+    pub label: String,
     /// "Cut 4.5 dB at 160 Hz, Q 3.2".
     pub text: String,
     /// Why: "All 6 positions agree."
     pub reason: String,
+    /// Whether it is the chosen one.
+    pub selected: bool,
+    /// What can be stepped.
+    pub numbers: Vec<HandleNumber>,
+    /// What else can be said of a band.
+    pub band: Option<BandState>,
+}
+
+/// A number that is stepped, as it is shown.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HandleNumber {
+    /// Which number.
+    pub what: Number,
+    /// What it is, for people.
+    pub label: String,
+    /// The value with its unit.
+    pub text: String,
+}
+
+/// How a band stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct BandState {
     /// Whether it counts.
     pub enabled: bool,
     /// Whether the fit must leave it alone.
     pub locked: bool,
-    /// Whether it is the chosen one.
-    pub selected: bool,
-    /// The frequency as it is shown.
-    pub frequency_text: String,
-    /// The gain as it is shown.
-    pub gain_text: String,
-    /// The Q as it is shown, in the profile's own definition.
-    pub q_text: String,
 }

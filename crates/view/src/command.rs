@@ -1,5 +1,7 @@
 //! What the window may ask for.
 
+use chart::HandleId;
+
 use crate::{Face, SetMark, Stage};
 
 /// The number of a capture within its job, as in `captures/0007`.
@@ -19,12 +21,12 @@ pub enum SettingValue {
     Text(String),
 }
 
-/// Which number of a band is stepped along the processor's grid.
+/// Which number of what has a handle.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum BandStep {
+pub enum Number {
     /// The frequency.
     Frequency,
-    /// The gain.
+    /// The gain; the level of a point.
     Gain,
     /// The Q.
     Q,
@@ -71,32 +73,34 @@ pub enum Command {
     RenameCapture(CaptureId, String),
     /// Move a capture to the job's `discarded/`; the window has asked.
     DiscardCapture(CaptureId),
-    /// Choose a band, or none.
-    SelectBand(Option<usize>),
+    /// Choose a band, a shelf or a point, or none.
+    SelectHandle(Option<HandleId>),
     /// Switch a band on or off.
     EnableBand(usize, bool),
     /// Keep a band as it is when the rest is fitted again.
     LockBand(usize, bool),
-    /// Drag a band's handle; it lands on the nearest point of the grid.
-    DragBand {
-        /// Which band.
-        band: usize,
+    /// Drag a handle; it lands on the nearest values that there are.
+    DragHandle {
+        /// Which.
+        handle: HandleId,
         /// Towards this frequency.
         frequency_hz: f64,
-        /// Towards this gain.
-        gain_db: f64,
+        /// Towards this level.
+        db: f64,
         /// Whether the drag has ended, so that it becomes one edit to undo.
         done: bool,
     },
-    /// Step one number of a band along the processor's own grid.
-    StepBand {
-        /// Which band.
-        band: usize,
+    /// Step one number of a band along the processor's own grid, or of the target along its values.
+    StepHandle {
+        /// Of which.
+        handle: HandleId,
         /// Which number.
-        what: BandStep,
-        /// How many points of the grid, up or down.
+        what: Number,
+        /// How many steps, up or down.
         by: i32,
     },
+    /// Take a shelf or a point of the target away.
+    RemoveHandle(HandleId),
     /// Write the band list into the job's `exports/`, in every form.
     ExportBands,
     /// Take back the last edit.

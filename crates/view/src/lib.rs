@@ -10,8 +10,12 @@ mod command;
 mod link;
 mod snapshot;
 
-pub use card::{Action, BandCard, Card, CardLine, ChoiceOption, FindingLine, Setting, SettingKind, Tone};
-pub use command::{BandStep, CaptureId, Command, SettingValue};
+pub use card::{
+    Action, BandState, Card, CardLine, ChoiceOption, FindingLine, HandleCard, HandleNumber, Setting,
+    SettingKind, Tone,
+};
+pub use chart::HandleId;
+pub use command::{CaptureId, Command, Number, SettingValue};
 pub use link::{LINK_DEPTH, Link, SessionEnd, link};
 pub use snapshot::{
     Activity, Cue, Face, Figure, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState, SetMark,

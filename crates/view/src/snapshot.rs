@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use chart::{Chart, Line};
 
-use crate::{BandCard, CaptureId, Card, Tone};
+use crate::{CaptureId, Card, HandleCard, Tone};
 
 /// One line of the work order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -297,8 +297,8 @@ pub struct Snapshot {
     pub chart: Arc<Chart>,
     /// The ribbon, where there is a response and a target.
     pub ribbon: Option<Ribbon>,
-    /// The suggested or entered bands.
-    pub bands: Vec<BandCard>,
+    /// The suggested or entered bands; the shelves and points of the target while it is edited.
+    pub handles: Vec<HandleCard>,
     /// The captures in the order of the work.
     pub tray: Vec<Tile>,
     /// What is going on.

@@ -7,7 +7,9 @@ use std::sync::mpsc::{SyncSender, TrySendError};
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
-use view::{Activity, CaptureId, Command, Cue, Link, Live, SetMark, SettingValue, Snapshot, Update};
+use view::{
+    Activity, CaptureId, Command, Cue, HandleId, Link, Live, SetMark, SettingValue, Snapshot, Update,
+};
 
 use crate::chart_state::ChartState;
 use crate::feed::Feed;
@@ -15,7 +17,7 @@ use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
 use crate::theme::Theme;
-use crate::{Options, card, focus, screen, tray};
+use crate::{Options, card, focus, handle, screen, tray};
 
 /// The window's state.
 #[derive(Debug)]
@@ -212,6 +214,11 @@ impl App {
         let before = self.snapshot.as_ref().map(|shown| (newest(shown), shown.stage));
         let added = newest(&snapshot).filter(|id| before.is_none_or(|(newest, _)| newest < Some(*id)));
         let turned = before.is_some_and(|(_, stage)| stage != snapshot.stage);
+        let chosen = |snapshot: &Snapshot| -> Option<HandleId> {
+            snapshot.handles.iter().find(|handle| handle.selected).map(|handle| handle.id)
+        };
+        let was_chosen = self.snapshot.as_deref().and_then(chosen);
+        let newly_chosen = chosen(&snapshot).filter(|id| was_chosen != Some(*id));
         self.chart.show(&snapshot);
         let told = |id: &String, text: &String| {
             snapshot
@@ -233,7 +240,9 @@ impl App {
         } else {
             Task::none()
         };
-        Task::batch([to_newest, to_top])
+        // What is chosen on the chart is to be read on its card.
+        let to_chosen = newly_chosen.map_or_else(Task::none, |id| focus::show(handle::name(id)));
+        Task::batch([to_newest, to_top, to_chosen])
     }
 
     fn notify(&mut self, text: String, good: bool) {

@@ -11,7 +11,7 @@ use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::screen::Room;
 use crate::theme::{bar, divider, muted, panel, raised, tinted};
-use crate::{band, setting};
+use crate::{handle, setting};
 
 /// The list that the card scrolls in.
 pub(crate) const SCROLL: &str = "card";
@@ -49,8 +49,8 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !card.findings.is_empty() {
         parts = parts.push(column(card.findings.iter().map(finding)).spacing(S));
     }
-    if !snapshot.bands.is_empty() {
-        parts = parts.push(band::list(&snapshot.bands));
+    if !snapshot.handles.is_empty() {
+        parts = parts.push(handle::list(&snapshot.handles));
     }
     if !below.is_empty() {
         parts = parts.push(settings(below));

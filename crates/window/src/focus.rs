@@ -60,7 +60,12 @@ impl<T> Operation<T> for Nth {
 /// Scrolls the innermost list that holds the focused thing, just as far as is
 /// needed. Lists without an id are left alone.
 fn reveal<T: Send + 'static>() -> Task<T> {
-    operate(Reveal { pending: None, inside: None, found: None })
+    operate(Reveal { wanted: None, pending: None, inside: None, found: None })
+}
+
+/// The same for the thing of this name.
+pub(crate) fn show<T: Send + 'static>(name: String) -> Task<T> {
+    operate(Reveal { wanted: Some(Id::from(name)), pending: None, inside: None, found: None })
 }
 
 #[derive(Debug, Clone)]
@@ -71,6 +76,8 @@ struct List {
 }
 
 struct Reveal {
+    /// What is to be seen; nothing for what has the keyboard.
+    wanted: Option<Id>,
     /// A list that was announced and is about to be entered.
     pending: Option<List>,
     /// The list that is being walked through.
@@ -99,8 +106,12 @@ impl<T: Send + 'static> Operation<T> for Reveal {
         self.pending = id.map(|id| List { id: id.clone(), bounds, translation });
     }
 
-    fn focusable(&mut self, _id: Option<&Id>, bounds: Rectangle, state: &mut dyn Focusable) {
-        let Some(list) = self.inside.as_ref().filter(|_| state.is_focused()) else { return };
+    fn focusable(&mut self, id: Option<&Id>, bounds: Rectangle, state: &mut dyn Focusable) {
+        let is_it = match &self.wanted {
+            Some(wanted) => id == Some(wanted),
+            None => state.is_focused(),
+        };
+        let Some(list) = self.inside.as_ref().filter(|_| is_it) else { return };
         let x = shift(bounds.x, bounds.width, list.bounds.x, list.bounds.width, list.translation.x);
         let y = shift(bounds.y, bounds.height, list.bounds.y, list.bounds.height, list.translation.y);
         if x.is_some() || y.is_some() {

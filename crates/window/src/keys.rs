@@ -120,7 +120,12 @@ pub const BINDINGS: &[Binding] = &[
         does: "Zoom frequencies, levels; drag to pan, double click to fit",
         acts: &[],
     },
-    Binding { caps: &["Del", "R"], does: "Discard, rename a capture that has the ring", acts: &[] },
+    Binding { caps: &["Shift ↑", "Shift ↓"], does: "Step the Q of a band or a shelf", acts: &[] },
+    Binding {
+        caps: &["Del", "R"],
+        does: "Discard, rename a capture; take a shelf or a point away",
+        acts: &[],
+    },
     Binding { caps: &["?"], does: "Show these keys", acts: &[(Stroke::Char('?'), Act::Help)] },
 ];
 

@@ -5,12 +5,12 @@
 
 mod activity;
 mod app;
-mod band;
 mod card;
 mod chart_state;
 mod drawing;
 mod feed;
 mod focus;
+mod handle;
 mod icon;
 mod kept;
 mod keys;

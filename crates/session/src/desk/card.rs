@@ -1,11 +1,11 @@
 //! The card of each stage: what to do now, and what was found.
 
-use tuning::{GainInput, GainPlan, Profile, Target, gain_plan, turn_to};
+use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
 use view::{
     Action, Card, CardLine, ChoiceOption, Figure, FindingLine, SetMark, Setting, SettingKind, Stage, Tone,
 };
 
-use super::{Desk, Signal, drivers};
+use super::{Desk, Signal, TuneCard, drivers};
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
@@ -16,11 +16,16 @@ impl Desk {
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
             Stage::Tune if self.is_auditioning() => self.audition_card(),
-            Stage::Tune if self.choices.finding_q => self.q_card(),
-            Stage::Tune => self.tune_card(),
+            Stage::Tune => match self.choices.tuning {
+                TuneCard::Bands => self.tune_card(),
+                TuneCard::MeaningOfQ => self.q_card(),
+                TuneCard::Target => self.target_card(),
+            },
             Stage::Handover => self.handover_card(),
         };
-        card.actions.extend(self.listen_action());
+        if !self.is_editing_target() {
+            card.actions.extend(self.listen_action());
+        }
         card
     }
 
@@ -304,6 +309,7 @@ impl Desk {
             let label = if locked { "Fit the rest again" } else { "Suggest bands" };
             actions.push(action("suggest", label, measured && idle));
         }
+        actions.push(action("edit-target", "Edit the target", idle));
         if !self.tune.bands().is_empty() {
             actions.push(action("audition", "Hear them", idle && self.is_audible()));
             actions.push(action("clear", "Clear bands", idle));
@@ -408,15 +414,6 @@ impl Desk {
 
     pub(super) fn countdown_setting(&self) -> Setting {
         number("countdown", "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
-    }
-
-    fn target_setting(&self) -> Setting {
-        let presets = Target::presets().iter().map(|preset| {
-            let label =
-                Target::preset(preset.name).map_or_else(|_| preset.name.to_owned(), |target| target.name);
-            (preset.name.to_owned(), label)
-        });
-        choice("target", "Target", presets, self.tune.target_id())
     }
 
     pub(super) fn processor_setting(&self) -> Setting {

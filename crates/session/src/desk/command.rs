@@ -12,8 +12,8 @@ use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{DelayUnit, Desk, Held, Program, Signal, drivers};
-use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet};
+use super::{DelayUnit, Desk, Held, Program, Signal, TuneCard, drivers};
+use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -70,13 +70,14 @@ impl Desk {
                 self.take_away(id)?;
                 self.history.note(Edit::Discard(id));
             }
-            Command::SelectBand(band) => self.tune.select(band),
+            Command::SelectHandle(handle) => self.tune.select(handle),
             Command::EnableBand(band, enabled) => self.tune.enable(band, enabled),
             Command::LockBand(band, locked) => self.tune.lock(band, locked),
-            Command::DragBand { band, frequency_hz, gain_db, done } => {
-                self.tune.drag(band, frequency_hz, gain_db, done);
+            Command::DragHandle { handle, frequency_hz, db, done } => {
+                self.tune.drag(handle, frequency_hz, db, done);
             }
-            Command::StepBand { band, what, by } => self.tune.step(band, what, by),
+            Command::StepHandle { handle, what, by } => self.tune.step(handle, what, by),
+            Command::RemoveHandle(handle) => self.remove_handle(handle),
             Command::ExportBands => return self.export_bands(),
             Command::Undo => return self.undo(),
             Command::Redo => return self.redo(),
@@ -114,7 +115,8 @@ impl Desk {
             "listen" => self.hark(),
             "audition" => self.audition(),
             "find-q" | "bands" => {
-                self.choices.finding_q = id == "find-q";
+                self.choices.tuning = if id == "bands" { TuneCard::Bands } else { TuneCard::MeaningOfQ };
+                self.tune.select(None);
                 Ok(())
             }
             "use-q" => self.use_q(),
@@ -139,7 +141,12 @@ impl Desk {
             "begin-rig" => self.begin_rig(),
             "export" => self.export_bands(),
             "write" => self.write_papers(),
-            other => self.press_source(other),
+            other => {
+                if self.press_target(other)? {
+                    return Ok(());
+                }
+                self.press_source(other)
+            }
         }
     }
 
@@ -240,8 +247,8 @@ impl Desk {
     /// Keeps bands, target and processor in the job.
     pub(super) fn keep_tuning(&mut self) -> Result<()> {
         let bands: Vec<job::Band> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
-        let name = |id: &str| Some(job::NameOrText::Name(id.to_owned()));
-        let (target, processor) = (name(self.tune.target_id()), name(self.tune.profile_id()));
+        let target = Some(targets::for_job(self.tune.target_id(), self.tune.target()));
+        let processor = Some(job::NameOrText::Name(self.tune.profile_id().to_owned()));
         let (outcome, audit) = (self.outcome(), self.audit_lines());
         if let Some(job) = &mut self.job {
             let data = job.data();
@@ -350,7 +357,6 @@ impl Desk {
                 }
             }
             ("rig", SettingValue::Choice(name)) => self.use_rig(&name)?,
-            ("target", SettingValue::Choice(target)) => self.tune.choose_target(&target)?,
             ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
             ("vehicle", SettingValue::Text(vehicle)) => {
                 self.begin_job(None, "")?;
@@ -385,7 +391,11 @@ impl Desk {
             ("delay-unit", SettingValue::Choice(unit)) => choices.delay_unit = DelayUnit::of(&unit),
             ("filters-on", SettingValue::Switch(on)) => choices.filters_on = on,
             ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
-            (id, value) => return self.set_source(id, value),
+            (id, value) => {
+                if !self.set_target(id, &value)? {
+                    return self.set_source(id, value);
+                }
+            }
         }
         Ok(())
     }

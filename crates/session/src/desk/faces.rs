@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use chart::{Area, Axis, Chart, Dash, Handle, Line, Point, Role, Scale};
+use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
 use dsp::response::log_grid;
 use tuning::Response;
 use view::{Face, SetMark, Stage};
@@ -348,19 +348,6 @@ impl Desk {
             lower: points(&response, target.tolerance_db),
             upper: points(&response, -target.tolerance_db),
         }
-    }
-
-    fn handles(&self) -> Vec<Handle> {
-        let bands = self.tune.bands().iter().enumerate();
-        bands
-            .map(|(index, band)| Handle {
-                band: index,
-                at: Point { x: band.typed.frequency_hz, y: band.typed.gain_db },
-                label: (index + 1).to_string(),
-                enabled: band.enabled,
-                selected: self.tune.selected() == Some(index),
-            })
-            .collect()
     }
 }
 

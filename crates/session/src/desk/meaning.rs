@@ -5,7 +5,7 @@ use view::{Card, CardLine, FindingLine, Stage, Tone};
 
 use super::card::{action, line};
 use super::order::{Order, Scene};
-use super::{Desk, Held};
+use super::{Desk, Held, TuneCard};
 use crate::fitting::band_text;
 use crate::{Error, Result, files, library, place};
 
@@ -155,7 +155,7 @@ impl Desk {
         let path = folder.join(format!("{name}.toml"));
         files::write_text(&path, &with_definition(&text, definition, self.tune.profile()))?;
         self.tune.choose_profile(&name)?;
-        self.choices.finding_q = false;
+        self.choices.tuning = TuneCard::Bands;
         self.notice(format!("The profile is kept in {}", path.display()), true);
         Ok(())
     }

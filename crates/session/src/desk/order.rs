@@ -9,7 +9,7 @@ use measurements::signals;
 use view::SetMark;
 
 use super::channels::placed;
-use super::{Desk, Signal, drivers};
+use super::{Desk, Signal, TuneCard, drivers};
 use crate::take::{Plan, Until};
 use crate::{Error, Result, plugins};
 
@@ -102,7 +102,9 @@ impl Desk {
         let mut orders = match self.stage {
             view::Stage::Source => self.source_orders()?,
             view::Stage::Drivers => self.driver_orders()?,
-            view::Stage::Tune if self.choices.finding_q => VecDeque::from([self.q_order()?]),
+            view::Stage::Tune if self.choices.tuning == TuneCard::MeaningOfQ => {
+                VecDeque::from([self.q_order()?])
+            }
             view::Stage::Tune => self.position_orders()?,
             _ => return Err(Error::input("There is nothing to measure in this stage.")),
         };

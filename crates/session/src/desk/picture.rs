@@ -5,18 +5,15 @@ use std::sync::Arc;
 
 use chart::{Chart, Dash, Line, Point, Role};
 use tuning::{CleanLimit, OutputStep, Response};
-use view::{
-    BandCard, Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile,
-};
+use view::{Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile};
 
-use super::channels::{SIDES, channel_word};
+use super::channels::SIDES;
 use super::check::Check;
 use super::memo::Memo;
 use super::source::{Task, ToneFound};
 use super::{Desk, Held};
 use crate::NoiseReport;
 use crate::alignment::CarPlan;
-use crate::fitting::band_text;
 
 /// Where deviations count: a small car gives what it gives below, and above the
 /// microphone's place is all that is measured.
@@ -77,7 +74,7 @@ impl Desk {
             face: self.shown_face(),
             chart: picture.chart,
             ribbon: picture.ribbon,
-            bands: if self.is_tuning() { self.band_cards() } else { Vec::new() },
+            handles: if self.is_tuning() { self.handle_cards() } else { Vec::new() },
             tray: picture.tray,
             activity: self.activity(),
             can_undo: self.history.can_undo(),
@@ -214,25 +211,6 @@ impl Desk {
             rms_text: format!("{rms:.1} dB"),
             caption,
         })
-    }
-
-    fn band_cards(&self) -> Vec<BandCard> {
-        let bands = self.tune.bands().iter().enumerate();
-        bands
-            .map(|(index, band)| BandCard {
-                text: match channel_word(&band.channel, self.choices.by_side) {
-                    "" => band_text(&band.typed),
-                    channel => format!("{}, {channel}", band_text(&band.typed)),
-                },
-                reason: band.reason.clone(),
-                enabled: band.enabled,
-                locked: band.locked,
-                selected: self.tune.selected() == Some(index),
-                frequency_text: format!("{} Hz", band.typed.frequency_hz),
-                gain_text: format!("{:+} dB", band.typed.gain_db),
-                q_text: format!("Q {}", band.typed.q),
-            })
-            .collect()
     }
 
     /// The tiles in the order of the work: by stage, and as they came within each.

@@ -185,7 +185,11 @@ fn every_edit_is_taken_back_and_made_again() {
     let state = |bench: &Bench| {
         let snapshot = bench.snapshot();
         let tile = snapshot.tray.first().cloned();
-        (tile.as_ref().map(|tile| tile.label.clone()), tile.and_then(|tile| tile.mark), snapshot.bands.len())
+        (
+            tile.as_ref().map(|tile| tile.label.clone()),
+            tile.and_then(|tile| tile.mark),
+            snapshot.handles.len(),
+        )
     };
     bench.desk.stage = Stage::Tune;
     let start = state(&bench);
@@ -272,8 +276,8 @@ fn what_was_tuned_is_there_again_when_the_job_is_opened() {
     let folder = bench.desk.job.take().expect("the job").dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
     bench.ask(Command::OpenStage(Stage::Tune));
-    assert_eq!(bench.desk.tune.target_id(), "flat");
-    assert_eq!(bench.snapshot().bands.len(), 2);
+    assert_eq!(bench.desk.tune.target_id(), Some("flat"));
+    assert_eq!(bench.snapshot().handles.len(), 2);
     assert_eq!(bench.snapshot().can_undo, (false, false), "what was saved is no edit");
 }
 
@@ -429,14 +433,14 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
     assert_ne!(left, before(&bench), "the chart shows the other side");
     bench.ask(Command::StartOrStop);
     bench.finish();
-    let bands = bench.snapshot().bands;
+    let bands = bench.snapshot().handles;
     assert!(!bands.is_empty());
     let of = |word: &str| bands.iter().filter(|band| band.text.ends_with(word)).count();
     assert_eq!(of(", both") + of(", left") + of(", right"), bands.len(), "{bands:?}");
     bench.desk.rest();
     let folder = bench.desk.job.take().expect("the job").dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
-    assert_eq!(bench.snapshot().bands, bands, "it is there again");
+    assert_eq!(bench.snapshot().handles, bands, "it is there again");
     assert!(bench.notices().iter().any(|notice| notice.contains("fitted")), "it says how long it took");
 }
 

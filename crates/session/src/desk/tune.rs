@@ -1,11 +1,11 @@
 //! The tuning as it is being worked on: target, processor, bands, and how each
 //! edit is taken back.
 
-use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, bands_db};
-use view::BandStep;
+use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle, bands_db};
+use view::{HandleId, Number};
 
 use crate::playback::reaches;
-use crate::{Result, library};
+use crate::{Result, library, targets};
 
 /// One band on the desk, as it would be typed.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,10 +44,71 @@ impl DeskBand {
 #[derive(Debug, Clone, PartialEq)]
 struct Edited {
     target: Target,
-    target_id: String,
+    /// By what name it is chosen; none for one that was edited.
+    target_id: Option<String>,
     profile: Profile,
     profile_id: String,
     bands: Vec<DeskBand>,
+}
+
+impl Edited {
+    fn has(&self, handle: HandleId) -> bool {
+        match handle {
+            HandleId::Band(index) => index < self.bands.len(),
+            HandleId::Shelf(index) => index < self.target.shelves.len(),
+            HandleId::Point(index) => index < self.target.points.len(),
+        }
+    }
+
+    /// Changes the target. What was changed is no longer the one of the list: it gets a name of its
+    /// own and says where it comes from.
+    fn edit_target(&mut self, change: impl FnOnce(&mut Target)) {
+        let before = self.target.clone();
+        change(&mut self.target);
+        if self.target != before && self.target_id.take().is_some() {
+            targets::sign(&mut self.target, &before);
+        }
+    }
+
+    fn drag_band(&mut self, index: usize, frequency_hz: f64, gain_db: f64) {
+        let (profile, band) = (&self.profile, &mut self.bands[index]);
+        band.typed.gain_db = profile.gain_db.nearest(gain_db);
+        if let BandLayout::Parametric { frequency_hz: grid, .. } = &profile.bands {
+            band.typed.frequency_hz = grid.nearest(frequency_hz);
+        }
+        band.reason = "Edited by hand.".to_owned();
+    }
+
+    /// Whether a drag came back to where it began, whatever is said of what was dragged.
+    fn is_tuned_as(&self, before: &Self) -> bool {
+        let typed = |edited: &Self| -> Vec<Band> { edited.bands.iter().map(|band| band.typed).collect() };
+        let named = |target: &Target| Target { name: String::new(), source: String::new(), ..target.clone() };
+        typed(self) == typed(before) && named(&self.target) == named(&before.target)
+    }
+}
+
+/// A handle of the target, or else the number of a band.
+pub(super) fn of_target(handle: HandleId) -> std::result::Result<TargetHandle, usize> {
+    match handle {
+        HandleId::Band(index) => Err(index),
+        HandleId::Shelf(index) => Ok(TargetHandle::Shelf(index)),
+        HandleId::Point(index) => Ok(TargetHandle::Point(index)),
+    }
+}
+
+fn step_band(typed: &mut Band, profile: &Profile, what: Number, by: isize) {
+    match (what, &profile.bands) {
+        (Number::Gain, _) => typed.gain_db = profile.gain_db.stepped(typed.gain_db, by),
+        (Number::Frequency, BandLayout::Parametric { frequency_hz, .. }) => {
+            typed.frequency_hz = frequency_hz.stepped(typed.frequency_hz, by);
+        }
+        (Number::Q, BandLayout::Parametric { q, shelf_q, .. }) => {
+            let grid = if typed.kind == BandKind::Peak { q } else { shelf_q };
+            typed.q = grid.stepped(typed.q, by);
+        }
+        // The frequency and Q of a fixed band are what they are.
+        (Number::Frequency | Number::Q, BandLayout::Fixed(_)) => {}
+    }
 }
 
 /// Target, processor and bands, with their history.
@@ -58,7 +119,7 @@ pub(crate) struct Tune {
     future: Vec<Edited>,
     /// The state before a drag began, until the drag ends.
     before_drag: Option<Edited>,
-    selected: Option<usize>,
+    selected: Option<HandleId>,
     /// The channel whose bands are heard.
     looked_at: &'static str,
     revision: u64,
@@ -74,10 +135,10 @@ const USUAL_PROFILE: &str = "parametric-gridded";
 
 impl Tune {
     /// No bands, the gentlest assumption about target and processor.
-    fn new(target_id: &str, profile_id: &str) -> Result<Self> {
+    fn new((target, target_id): (Target, Option<String>), profile_id: &str) -> Result<Self> {
         let now = Edited {
-            target: library::target(target_id)?,
-            target_id: target_id.to_owned(),
+            target,
+            target_id,
             profile: library::profile(profile_id)?,
             profile_id: profile_id.to_owned(),
             bands: Vec::new(),
@@ -96,11 +157,13 @@ impl Tune {
 
     /// What a job holds, with nothing to undo; what it does not say stays.
     pub(crate) fn restored(
-        target: Option<&str>,
+        target: Option<&job::NameOrText>,
         profile: Option<&str>,
         bands: impl FnOnce(&Profile) -> Vec<DeskBand>,
     ) -> Result<Self> {
-        let mut tune = Self::new(target.unwrap_or(USUAL_TARGET), profile.unwrap_or(USUAL_PROFILE))?;
+        let usual = job::NameOrText::Name(USUAL_TARGET.to_owned());
+        let target = targets::of_job(target.unwrap_or(&usual))?;
+        let mut tune = Self::new(target, profile.unwrap_or(USUAL_PROFILE))?;
         tune.now.bands = bands(&tune.now.profile);
         Ok(tune)
     }
@@ -126,14 +189,14 @@ impl Tune {
         (self.edits, self.past.len())
     }
 
-    /// The chosen band.
-    pub(crate) fn selected(&self) -> Option<usize> {
+    /// The chosen band, or shelf or point of the target.
+    pub(crate) fn selected(&self) -> Option<HandleId> {
         self.selected
     }
 
-    /// Chooses a band, or none.
-    pub(crate) fn select(&mut self, band: Option<usize>) {
-        self.selected = band.filter(|&index| index < self.now.bands.len());
+    /// Chooses one, or none.
+    pub(crate) fn select(&mut self, handle: Option<HandleId>) {
+        self.selected = handle.filter(|handle| self.now.has(*handle));
         self.revision += 1;
     }
 
@@ -141,8 +204,8 @@ impl Tune {
         &self.now.target
     }
 
-    pub(crate) fn target_id(&self) -> &str {
-        &self.now.target_id
+    pub(crate) fn target_id(&self) -> Option<&str> {
+        self.now.target_id.as_deref()
     }
 
     pub(crate) fn profile(&self) -> &Profile {
@@ -182,9 +245,20 @@ impl Tune {
         let target = library::target(id)?;
         self.edit(|now| {
             now.target = target;
-            id.clone_into(&mut now.target_id);
+            now.target_id = Some(id.to_owned());
         });
         Ok(())
+    }
+
+    /// Changes the target by hand.
+    pub(crate) fn edit_target(&mut self, change: impl FnOnce(&mut Target)) {
+        self.edit(|now| now.edit_target(change));
+    }
+
+    /// The target is kept among the person's own; by this name it is chosen from now on.
+    pub(crate) fn target_is_kept(&mut self, id: &str) {
+        self.now.target_id = Some(id.to_owned());
+        self.revision += 1;
     }
 
     /// Changes the processor. The bands go, since they were chosen for the
@@ -201,7 +275,6 @@ impl Tune {
 
     /// Puts these bands on the desk.
     pub(crate) fn set_bands(&mut self, bands: Vec<DeskBand>) {
-        self.selected = self.selected.filter(|&index| index < bands.len());
         self.edit(|now| now.bands = bands);
     }
 
@@ -213,47 +286,41 @@ impl Tune {
         self.edit_band(index, |band, _| band.locked = locked);
     }
 
-    /// Steps one number along the processor's own grid.
-    pub(crate) fn step(&mut self, index: usize, what: BandStep, by: i32) {
+    /// Steps one number of a band along the processor's own grid, or of the target along its values.
+    pub(crate) fn step(&mut self, handle: HandleId, what: Number, by: i32) {
         let by = isize::try_from(by).unwrap_or(0);
-        self.edit_band(index, |band, profile| {
-            let typed = &mut band.typed;
-            match (what, &profile.bands) {
-                (BandStep::Gain, _) => typed.gain_db = profile.gain_db.stepped(typed.gain_db, by),
-                (BandStep::Frequency, BandLayout::Parametric { frequency_hz, .. }) => {
-                    typed.frequency_hz = frequency_hz.stepped(typed.frequency_hz, by);
-                }
-                (BandStep::Q, BandLayout::Parametric { q, shelf_q, .. }) => {
-                    let grid = if typed.kind == BandKind::Peak { q } else { shelf_q };
-                    typed.q = grid.stepped(typed.q, by);
-                }
-                // The frequency and Q of a fixed band are what they are.
-                (BandStep::Frequency | BandStep::Q, BandLayout::Fixed(_)) => {}
-            }
-            band.reason = "Edited by hand.".to_owned();
-        });
+        match of_target(handle) {
+            Ok(handle) => self.edit_target(|target| match what {
+                Number::Frequency => target.step_frequency(handle, by),
+                Number::Gain => target.step_level(handle, by),
+                Number::Q => target.step_q(handle, by),
+            }),
+            Err(index) => self.edit_band(index, |band, profile| {
+                step_band(&mut band.typed, profile, what, by);
+                band.reason = "Edited by hand.".to_owned();
+            }),
+        }
     }
 
-    /// Moves a band to the nearest point of the grid; a whole drag is one edit.
-    pub(crate) fn drag(&mut self, index: usize, frequency_hz: f64, gain_db: f64, done: bool) {
-        if index >= self.now.bands.len() || !frequency_hz.is_finite() || !gain_db.is_finite() {
+    /// Moves a handle to the nearest values that there are; a whole drag is one edit.
+    pub(crate) fn drag(&mut self, handle: HandleId, frequency_hz: f64, db: f64, done: bool) {
+        if !self.now.has(handle) || !frequency_hz.is_finite() || !db.is_finite() {
             return;
         }
         self.revision += 1;
         let before = self.before_drag.take().unwrap_or_else(|| self.now.clone());
-        let profile = &self.now.profile;
-        let band = &mut self.now.bands[index];
-        band.typed.gain_db = profile.gain_db.nearest(gain_db);
-        if let BandLayout::Parametric { frequency_hz: grid, .. } = &profile.bands {
-            band.typed.frequency_hz = grid.nearest(frequency_hz);
+        // From where it began each time, so that a drag that comes back is none.
+        self.now.clone_from(&before);
+        match of_target(handle) {
+            Ok(handle) => self.now.edit_target(|target| target.drag(handle, frequency_hz, db)),
+            Err(index) => self.now.drag_band(index, frequency_hz, db),
         }
-        if done {
-            if before != self.now {
-                self.now.bands[index].reason = "Edited by hand.".to_owned();
-                self.remember(before);
-            }
-        } else {
+        if !done {
             self.before_drag = Some(before);
+        } else if self.now.is_tuned_as(&before) {
+            self.now = before;
+        } else {
+            self.remember(before);
         }
     }
 
@@ -263,7 +330,7 @@ impl Tune {
         self.revision += 1;
         let Some(past) = self.past.pop() else { return false };
         self.future.push(std::mem::replace(&mut self.now, past));
-        self.selected = self.selected.filter(|&index| index < self.now.bands.len());
+        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         true
     }
 
@@ -272,7 +339,7 @@ impl Tune {
         self.revision += 1;
         let Some(future) = self.future.pop() else { return false };
         self.past.push(std::mem::replace(&mut self.now, future));
-        self.selected = self.selected.filter(|&index| index < self.now.bands.len());
+        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         true
     }
 
@@ -288,6 +355,7 @@ impl Tune {
         self.revision += 1;
         let before = self.before_drag.take().unwrap_or_else(|| self.now.clone());
         change(&mut self.now);
+        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         if before != self.now {
             self.remember(before);
         }

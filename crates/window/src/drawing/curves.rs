@@ -3,7 +3,8 @@
 use std::time::{Duration, Instant};
 
 use chart::{
-    Chart, Handle, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten, ticks,
+    Chart, Handle, HandleId, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten,
+    ticks,
 };
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Frame, Geometry, Path, Stroke};
@@ -53,7 +54,7 @@ type HandlesKey = (Vec<(Handle, Spot)>, Viewport, Theme);
 #[derive(Debug)]
 enum Grip {
     Pan { view: Viewport, from: Point },
-    Band { band: usize, at: Spot, told: Instant, moved: bool },
+    Handle { id: HandleId, at: Spot, told: Instant, moved: bool },
 }
 
 impl canvas::Program<Message, Theme> for Curves<'_> {
@@ -165,8 +166,8 @@ impl Curves<'_> {
             .replace((now, at))
             .is_some_and(|(before, place)| now.duration_since(before) < DOUBLE && place.distance(at) < STILL);
         if let Some(handle) = nearest_handle(self.chart, plot, spot(at), REACH) {
-            hand.grip = Some(Grip::Band { band: handle.band, at: spot(at), told: now, moved: false });
-            return Some(Action::publish(Message::Ask(Command::SelectBand(Some(handle.band)))));
+            hand.grip = Some(Grip::Handle { id: handle.id, at: spot(at), told: now, moved: false });
+            return Some(Action::publish(Message::Ask(Command::SelectHandle(Some(handle.id)))));
         }
         if twice {
             hand.grip = None;
@@ -182,23 +183,24 @@ impl Curves<'_> {
                 let held = Plot { view: *view, ..*plot };
                 Some(Action::publish(Message::Look(held.dragged(to.x - from.x, to.y - from.y))).and_capture())
             }
-            Grip::Band { band, at, told, moved } => {
-                *at = within(plot, spot(to));
+            Grip::Handle { id, at, told, moved } => {
+                let handle = self.chart.handles.iter().find(|handle| handle.id == *id)?;
+                *at = within(plot, handle, spot(to));
                 *moved = true;
                 let now = Instant::now();
                 if now.duration_since(*told) < DRAG_EVERY {
                     return Some(Action::request_redraw().and_capture());
                 }
                 *told = now;
-                Some(Action::publish(Message::Ask(drag_command(*band, plot, *at, false))).and_capture())
+                Some(Action::publish(Message::Ask(drag_command(*id, plot, *at, false))).and_capture())
             }
         }
     }
 
     fn let_go(&self, hand: &mut Hand, plot: &Plot) -> Option<Action<Message>> {
         match hand.grip.take()? {
-            Grip::Band { band, at, moved: true, .. } => {
-                Some(Action::publish(Message::Ask(drag_command(band, plot, at, true))).and_capture())
+            Grip::Handle { id, at, moved: true, .. } => {
+                Some(Action::publish(Message::Ask(drag_command(id, plot, at, true))).and_capture())
             }
             _ => Some(Action::request_redraw()),
         }
@@ -207,7 +209,7 @@ impl Curves<'_> {
     /// A handle follows the hand at once, before the session has answered.
     fn place_of(&self, hand: &Hand, handle: &Handle, plot: &Plot) -> Spot {
         match hand.grip {
-            Some(Grip::Band { band, at, moved: true, .. }) if band == handle.band => at,
+            Some(Grip::Handle { id, at, moved: true, .. }) if id == handle.id => at,
             _ => plot.spot(handle.at),
         }
     }
@@ -249,13 +251,18 @@ fn spot(at: Point) -> Spot {
     Spot { x: at.x, y: at.y }
 }
 
-fn within(plot: &Plot, spot: Spot) -> Spot {
-    Spot { x: spot.x.clamp(plot.left, plot.right()), y: spot.y.clamp(plot.top, plot.bottom()) }
+/// The place nearest to `spot` that is in view and within the handle's limits.
+fn within(plot: &Plot, handle: &Handle, spot: Spot) -> Spot {
+    let (least, greatest) = (plot.spot(handle.least), plot.spot(handle.greatest));
+    Spot {
+        x: spot.x.clamp(plot.left, plot.right()).min(greatest.x).max(least.x),
+        y: spot.y.clamp(plot.top, plot.bottom()).min(least.y).max(greatest.y),
+    }
 }
 
-fn drag_command(band: usize, plot: &Plot, at: Spot, done: bool) -> Command {
+fn drag_command(handle: HandleId, plot: &Plot, at: Spot, done: bool) -> Command {
     let value = plot.value(at);
-    Command::DragBand { band, frequency_hz: value.x, gain_db: value.y, done }
+    Command::DragHandle { handle, frequency_hz: value.x, db: value.y, done }
 }
 
 fn draw_grid(frame: &mut Frame, theme: Theme, plot: &Plot) {
@@ -334,7 +341,10 @@ fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot:
         return;
     }
     let palette = theme.colors();
-    let color = palette.curves.bands;
+    let color = match handle.id {
+        HandleId::Band(_) => palette.curves.bands,
+        HandleId::Shelf(_) | HandleId::Point(_) => palette.curves.target,
+    };
     // Discs on discs and no strokes: what a stroke paints outside its path would
     // be left behind when the handle is dragged on.
     let at = Spot { x: at.x.round(), y: at.y.round() };
@@ -353,5 +363,5 @@ fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot:
         palette.muted
     };
     let number = Lettering { font: BOLD, ..Lettering::small(ink) };
-    number.centred().write(frame, (handle.band + 1).to_string(), at.x, at.y);
+    number.centred().write(frame, handle.label.as_str(), at.x, at.y);
 }

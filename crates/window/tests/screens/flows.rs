@@ -2,7 +2,7 @@
 
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
-use view::{BandStep, CaptureId, Command, Cue, Face, SetMark, SettingValue, Stage, Update};
+use view::{CaptureId, Command, Cue, Face, HandleId, Number, SetMark, SettingValue, Stage, Update};
 use window::{FromSession, Message};
 
 use crate::bench::Bench;
@@ -110,17 +110,50 @@ fn bands_have_a_switch_a_lock_and_steps() {
     bench.click(id("band-0"));
     assert_eq!(
         bench.asked(),
-        [Command::EnableBand(0, false), Command::LockBand(0, true), Command::SelectBand(Some(0)),]
+        [
+            Command::EnableBand(0, false),
+            Command::LockBand(0, true),
+            Command::SelectHandle(Some(HandleId::Band(0))),
+        ]
     );
     bench.tap(Named::ArrowDown);
     bench.tap(Named::ArrowRight);
     assert_eq!(
         bench.asked(),
         [
-            Command::StepBand { band: 0, what: BandStep::Gain, by: -1 },
-            Command::StepBand { band: 0, what: BandStep::Frequency, by: 1 },
+            Command::StepHandle { handle: HandleId::Band(0), what: Number::Gain, by: -1 },
+            Command::StepHandle { handle: HandleId::Band(0), what: Number::Frequency, by: 1 },
         ]
     );
+}
+
+#[test]
+fn the_target_is_edited_on_its_cards() {
+    let mut bench = Bench::showing(sample::target());
+    assert!(bench.reads("Shelves and points") && !bench.reads("Export bands"));
+    bench.click("Add a point");
+    bench.click(id("point-0-remove"));
+    bench.click(id("point-0"));
+    assert_eq!(
+        bench.asked(),
+        [
+            Command::Press("add-point".into()),
+            Command::RemoveHandle(HandleId::Point(0)),
+            Command::SelectHandle(Some(HandleId::Point(0))),
+        ]
+    );
+}
+
+#[test]
+fn what_is_chosen_on_the_chart_comes_into_view_on_the_card() {
+    let mut bench = Bench::showing(sample::target());
+    assert!(bench.place(id("point-3")).is_none(), "the last point starts out of view");
+    let mut chosen = sample::target();
+    for handle in &mut chosen.handles {
+        handle.selected = handle.id == HandleId::Point(3);
+    }
+    bench.tell(Update::Snapshot(chosen.into()));
+    assert!(bench.place(id("point-3-Gain")).is_some(), "its numbers are in view");
 }
 
 #[test]

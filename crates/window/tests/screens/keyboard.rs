@@ -2,7 +2,7 @@
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced_test::selector::{id, is_focused};
-use view::{CaptureId, Command, SetMark, SettingValue, Stage};
+use view::{CaptureId, Command, HandleId, Number, SetMark, SettingValue, Stage};
 use window::Theme;
 
 use crate::bench::Bench;
@@ -107,6 +107,38 @@ fn what_the_keyboard_reaches_is_scrolled_into_view() {
         }
     }
     panic!("the last band never came into view");
+}
+
+#[test]
+fn the_target_is_edited_by_keyboard_alone() {
+    let mut bench = Bench::showing(sample::target());
+    while !bench.has_keyboard("shelf-0") {
+        bench.tap(Named::Tab);
+    }
+    bench.tap(Named::ArrowUp);
+    bench.tap(Named::ArrowLeft);
+    bench.tap_with(Key::Named(Named::ArrowDown), Modifiers::SHIFT);
+    while !bench.has_keyboard("point-1") {
+        bench.tap(Named::Tab);
+    }
+    bench.tap(Named::Enter);
+    bench.tap(Named::ArrowDown);
+    bench.tap(Named::Delete);
+    bench.tap(Named::Space);
+    let (shelf, point) = (HandleId::Shelf(0), HandleId::Point(1));
+    let step = |handle, what, by| Command::StepHandle { handle, what, by };
+    assert_eq!(
+        bench.asked(),
+        [
+            step(shelf, Number::Gain, 1),
+            step(shelf, Number::Frequency, -1),
+            step(shelf, Number::Q, -1),
+            Command::SelectHandle(Some(point)),
+            step(point, Number::Gain, -1),
+            Command::RemoveHandle(point),
+            Command::StartOrStop,
+        ]
+    );
 }
 
 #[test]

@@ -94,6 +94,16 @@ fn tuning_in_daylight_in_the_smallest_window() {
 }
 
 #[test]
+fn shaping_the_target_in_a_garage() {
+    looks_as_before("target-garage", scene(Theme::Garage, DESIGN, "target"));
+}
+
+#[test]
+fn shaping_the_target_in_daylight_in_the_smallest_window() {
+    looks_as_before("target-daylight-small", scene(Theme::Daylight, (1024.0, 700.0), "target"));
+}
+
+#[test]
 fn the_first_start() {
     looks_as_before("first-start", scene(Theme::Garage, DESIGN, "first-start"));
 }

@@ -2,7 +2,7 @@
 
 use iced::{Event, Point, Rectangle, mouse};
 use iced_test::selector::id;
-use view::Command;
+use view::{Command, HandleId};
 
 use crate::bench::Bench;
 use crate::sample;
@@ -77,11 +77,11 @@ fn f_fits_the_chart() {
     assert!(look(&mut bench) == whole);
 }
 
-/// The place of band 1 (45 Hz, −6 dB), found by the colour of its disc.
-fn first_handle(bench: &mut Bench) -> Point {
+/// The middle of the discs of this colour in the left quarter of the chart.
+fn first_handle(bench: &mut Bench, color: impl Fn(&window::Curves) -> iced::Color) -> Point {
     let place = chart(bench);
     let (width, _, pixels) = bench.picture(1.0);
-    let wanted = bench.app.theme().colors().curves.bands.into_rgba8();
+    let wanted = color(&bench.app.theme().colors().curves).into_rgba8();
     let mut found: Vec<(usize, usize)> = Vec::new();
     for y in place.y as usize..(place.y + place.height) as usize {
         for x in place.x as usize..(place.x + place.width / 4.0) as usize {
@@ -101,23 +101,51 @@ fn first_handle(bench: &mut Bench) -> Point {
 fn a_handle_is_dragged_and_ends_as_one_edit() {
     let mut bench = Bench::showing(sample::tune());
     bench.move_to(Point::new(10.0, 10.0));
-    let at = first_handle(&mut bench);
+    // Band 1: 45 Hz, −6 dB.
+    let at = first_handle(&mut bench, |curves| curves.bands);
     bench.move_to(at);
     bench.events(&[press()]);
-    assert_eq!(bench.asked(), [Command::SelectBand(Some(0))]);
+    assert_eq!(bench.asked(), [Command::SelectHandle(Some(HandleId::Band(0)))]);
     std::thread::sleep(std::time::Duration::from_millis(40));
     bench.move_to(Point::new(at.x + 30.0, at.y - 20.0));
     bench.move_to(Point::new(at.x + 60.0, at.y - 40.0));
     bench.events(&[release()]);
     let asked = bench.asked();
-    let done = |command: &Command| matches!(command, Command::DragBand { band: 0, done: true, .. });
+    let done = |command: &Command| {
+        matches!(command, Command::DragHandle { handle: HandleId::Band(0), done: true, .. })
+    };
     assert_eq!(asked.iter().filter(|command| done(command)).count(), 1, "{asked:?}");
-    let Some(Command::DragBand { frequency_hz, gain_db, done: true, .. }) = asked.last() else {
+    let Some(Command::DragHandle { frequency_hz, db, done: true, .. }) = asked.last() else {
         panic!("{asked:?}")
     };
     // To the right and up from 45 Hz, −6 dB.
     assert!(*frequency_hz > 50.0 && *frequency_hz < 200.0, "{frequency_hz}");
-    assert!(*gain_db > -6.0 && *gain_db < 6.0, "{gain_db}");
+    assert!(*db > -6.0 && *db < 6.0, "{db}");
+}
+
+/// The low shelf lies in the left quarter by itself; it must not come beyond 300 Hz / 1.02, nor a
+/// frequency below 20 Hz.
+#[test]
+fn a_handle_of_the_target_stops_at_its_limits() {
+    for (far, limit_hz) in [(2_000.0, 300.0 / 1.02), (-2_000.0, 20.0)] {
+        let mut bench = Bench::showing(sample::target());
+        bench.move_to(Point::new(10.0, 10.0));
+        let at = first_handle(&mut bench, |curves| curves.target);
+        bench.move_to(at);
+        bench.events(&[press()]);
+        assert_eq!(bench.asked(), [Command::SelectHandle(Some(HandleId::Shelf(0)))]);
+        bench.move_to(Point::new(at.x + far, at.y - 2_000.0));
+        bench.events(&[release()]);
+        let asked = bench.asked();
+        let Some(Command::DragHandle { handle: HandleId::Shelf(0), frequency_hz, db, done: true }) =
+            asked.last()
+        else {
+            panic!("{asked:?}")
+        };
+        // A pixel is `f32`, a 200th of an octave wide.
+        assert!((frequency_hz / limit_hz).ln().abs() < 1e-3, "{frequency_hz} against {limit_hz}");
+        assert!((db - 12.0).abs() < 1e-3, "{db}");
+    }
 }
 
 #[test]

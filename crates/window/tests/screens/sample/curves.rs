@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use chart::{Area, Axis, Chart, Dash, Handle, Line, Mark, Point, Role, Scale};
+use chart::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale};
 
 /// A bump: middle in Hz, height in dB, width in octaves.
 type Bump = (f64, f64, f64);
@@ -126,16 +126,45 @@ pub(crate) fn tune_chart() -> Chart {
         handles: BANDS
             .iter()
             .enumerate()
-            .map(|(band, &(x, gain, q))| Handle {
-                band,
+            .map(|(band, &(x, gain, _))| Handle {
+                id: HandleId::Band(band),
                 at: Point { x, y: gain },
-                label: format!("{gain} dB, Q {q}"),
+                least: Point { x: 20.0, y: -15.0 },
+                greatest: Point { x: 20_000.0, y: 6.0 },
+                label: (band + 1).to_string(),
                 enabled: band != 3,
                 selected: band == 1,
             })
             .collect(),
         marks: vec![Mark { x: 74.0, label: "cancellation, left alone".into() }],
     }
+}
+
+/// What of the target can be moved: what is written on it, where it lies.
+pub(crate) const TARGET: [(HandleId, &str, f64, f64); 5] = [
+    (HandleId::Shelf(0), "L", 90.0, 3.0),
+    (HandleId::Point(0), "1", 300.0, 1.0),
+    (HandleId::Point(1), "2", 1_000.0, 0.0),
+    (HandleId::Point(2), "3", 2_500.0, -1.0),
+    (HandleId::Point(3), "4", 10_000.0, -3.0),
+];
+
+/// The same chart while the target is edited; no point passes a neighbour.
+pub(crate) fn target_chart() -> Chart {
+    let mut chart = tune_chart();
+    chart.lines.retain(|line| line.role != Role::Target);
+    let hz = |index: usize| TARGET.get(index).map(|(_, _, hz, _)| *hz);
+    let handle = |(index, &(id, label, x, _)): (usize, &(HandleId, &str, f64, f64))| Handle {
+        id,
+        at: Point { x, y: target(x) },
+        least: Point { x: if index > 1 { TARGET[index - 1].2 * 1.02 } else { 20.0 }, y: -20.0 },
+        greatest: Point { x: hz(index + 1).map_or(20_000.0, |next| next / 1.02), y: 12.0 },
+        label: label.into(),
+        enabled: true,
+        selected: index == 0,
+    };
+    chart.handles = TARGET.iter().enumerate().map(handle).collect();
+    chart
 }
 
 /// What is left between response and target.

@@ -35,6 +35,7 @@ pub(crate) fn scenes() -> Vec<Scene> {
         scene("countdown", vec![snapshot(countdown())]),
         scene("running", vec![snapshot(running()), Update::Live(live(false))]),
         scene("tune", vec![snapshot(tune()), Update::Live(quiet_meter())]),
+        scene("target", vec![snapshot(target()), Update::Live(quiet_meter())]),
         scene("handover", vec![snapshot(stages::handover())]),
         scene(
             "cue",
@@ -59,6 +60,11 @@ pub(crate) fn tune() -> Snapshot {
     stages::tune()
 }
 
+/// The tuning stage while the target is edited.
+pub(crate) fn target() -> Snapshot {
+    stages::target()
+}
+
 /// The intake's card.
 pub(crate) fn intake() -> Snapshot {
     stages::intake()
@@ -78,7 +84,7 @@ pub(crate) fn drivers() -> Snapshot {
 pub(crate) fn handover_with_bands() -> Snapshot {
     let mut snapshot = tune();
     snapshot.card = view::Card { instruction: "Check what was typed.".into(), ..view::Card::default() };
-    snapshot.bands.truncate(1);
+    snapshot.handles.truncate(1);
     snapshot
 }
 
@@ -146,7 +152,7 @@ fn base(stage: Stage) -> Snapshot {
         face: Face::Response,
         chart: Arc::new(empty_chart()),
         ribbon: None,
-        bands: Vec::new(),
+        handles: Vec::new(),
         tray: tiles(),
         activity: Activity::Idle,
         can_undo: (true, false),

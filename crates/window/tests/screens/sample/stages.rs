@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use view::{
-    Action, Activity, BandCard, Card, CardLine, ChoiceOption, Face, FindingLine, Ribbon, Setting,
-    SettingKind, Snapshot, Stage, Tone,
+    Action, Activity, BandState, Card, CardLine, ChoiceOption, Face, FindingLine, HandleCard, HandleId,
+    HandleNumber, Number, Ribbon, Setting, SettingKind, Snapshot, Stage, Tone,
 };
 
 use super::{base, curves};
@@ -205,11 +205,65 @@ pub(crate) fn tune() -> Snapshot {
             "74 Hz is a cancellation: its depth changes from position to position, so it is left alone.",
         )],
     };
-    snapshot.bands = bands();
+    snapshot.handles = bands();
     snapshot
 }
 
-fn bands() -> Vec<BandCard> {
+pub(crate) fn target() -> Snapshot {
+    let mut snapshot = tune();
+    snapshot.chart = Arc::new(curves::target_chart());
+    snapshot.card = Card {
+        instruction: "Shape the target.".into(),
+        detail: "Drag its handles on the chart, or choose one here and use the arrow keys.".into(),
+        main: main("Done"),
+        actions: vec![
+            action("add-point", "Add a point", true),
+            action("add-low-shelf", "Add a low shelf", true),
+            action("add-high-shelf", "Add a high shelf", true),
+            action("keep-target", "Keep it among my targets", true),
+        ],
+        settings: vec![
+            setting(
+                "tilt",
+                "Tilt",
+                SettingKind::Number {
+                    value: -0.5,
+                    min: -6.0,
+                    max: 6.0,
+                    step: 0.1,
+                    text: "−0.5 dB/oct".into(),
+                },
+            ),
+            setting(
+                "tolerance",
+                "Tolerance",
+                SettingKind::Number { value: 3.0, min: 0.5, max: 12.0, step: 0.5, text: "±3.0 dB".into() },
+            ),
+            setting("target-name", "Its name", SettingKind::Text("In-car, medium, edited".into())),
+        ],
+        first_settings: 2,
+        ..Card::default()
+    };
+    snapshot.handles = curves::TARGET
+        .iter()
+        .map(|&(id, label, hz, db)| HandleCard {
+            id,
+            label: label.into(),
+            text: format!("{} dB at {}", chart::number(db), chart::with_unit(hz, "Hz")),
+            reason: String::new(),
+            selected: id == HandleId::Shelf(0),
+            numbers: vec![
+                number(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
+                number(Number::Gain, "Gain", format!("{} dB", chart::number(db))),
+                number(Number::Q, "Q", "Q 0.71".into()),
+            ],
+            band: None,
+        })
+        .collect();
+    snapshot
+}
+
+fn bands() -> Vec<HandleCard> {
     let reasons = [
         "All 6 positions agree.",
         "All 6 positions agree.",
@@ -222,7 +276,9 @@ fn bands() -> Vec<BandCard> {
         .iter()
         .zip(reasons)
         .enumerate()
-        .map(|(index, (&(hz, gain, q), reason))| BandCard {
+        .map(|(index, (&(hz, gain, q), reason))| HandleCard {
+            id: HandleId::Band(index),
+            label: (index + 1).to_string(),
             text: format!(
                 "{} {:.1} dB at {}, Q {q:.1}",
                 if gain < 0.0 { "Cut" } else { "Boost" },
@@ -230,20 +286,25 @@ fn bands() -> Vec<BandCard> {
                 chart::with_unit(hz, "Hz")
             ),
             reason: reason.into(),
-            enabled: index != 3,
-            locked: index == 4,
             selected: index == 1,
-            frequency_text: chart::with_unit(hz, "Hz"),
-            gain_text: format!("{} dB", chart::number(gain)),
-            q_text: format!("{q:.1}"),
+            numbers: vec![
+                number(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
+                number(Number::Gain, "Gain", format!("{} dB", chart::number(gain))),
+                number(Number::Q, "Q", format!("{q:.1}")),
+            ],
+            band: Some(BandState { enabled: index != 3, locked: index == 4 }),
         })
         .collect()
+}
+
+fn number(what: Number, label: &str, text: String) -> HandleNumber {
+    HandleNumber { what, label: label.into(), text }
 }
 
 pub(crate) fn handover() -> Snapshot {
     let mut snapshot = tune();
     snapshot.stage = Stage::Handover;
-    snapshot.bands.clear();
+    snapshot.handles.clear();
     snapshot.card = Card {
         instruction: "Check what was typed, then write the entry sheet and the report.".into(),
         detail: "Keep one copy in the car.".into(),

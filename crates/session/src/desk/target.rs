@@ -1,0 +1,150 @@
+//! Editing the target: its card, what can be added, and where it is kept.
+
+use tuning::{BandKind, Target};
+use view::{Card, Face, HandleId, Setting, SettingKind, SettingValue, Stage};
+
+use super::card::{action, choice, text};
+use super::{Desk, TuneCard};
+use crate::{Error, Result, library, targets};
+
+/// The choice that stands for a target that was edited: no file has this name.
+const EDITED: &str = "";
+
+impl Desk {
+    /// Whether the chart has the target's handles.
+    pub(super) fn is_editing_target(&self) -> bool {
+        self.stage == Stage::Tune && self.choices.tuning == TuneCard::Target
+    }
+
+    /// The targets that there are, and the one that was edited, if that is aimed at.
+    pub(super) fn target_setting(&self) -> Setting {
+        let named = targets::target_names().into_iter().map(|(name, _)| {
+            let label = library::target(&name).map_or_else(|_| name.clone(), |target| target.name);
+            (name, label)
+        });
+        let chosen = self.tune.target_id();
+        let edited = chosen.is_none().then(|| (EDITED.to_owned(), self.tune.target().name.clone()));
+        choice("target", "Target", named.chain(edited), chosen.unwrap_or(EDITED))
+    }
+
+    pub(super) fn target_card(&self) -> Card {
+        let target = self.tune.target();
+        let idle = self.work.is_none();
+        let is_kept = self.tune.target_id().is_some();
+        Card {
+            instruction: "Shape the target.".to_owned(),
+            detail: "Drag its handles on the chart, or choose one here and use the arrow keys.".to_owned(),
+            main: Some(action("bands", "Done", idle)),
+            actions: vec![
+                action("add-point", "Add a point", idle),
+                action("add-low-shelf", "Add a low shelf", idle),
+                action("add-high-shelf", "Add a high shelf", idle),
+                action("keep-target", "Keep it among my targets", idle && !is_kept),
+            ],
+            settings: vec![
+                stepped("tilt", "Tilt", target.tilt_db_per_octave, Target::TILTS, " dB/oct"),
+                stepped("tolerance", "Tolerance", target.tolerance_db, Target::TOLERANCES, " dB"),
+                text("target-name", "Its name", &target.name),
+                self.target_setting(),
+            ],
+            first_settings: 2,
+            ..Card::default()
+        }
+    }
+
+    /// Gives the chart to the target's handles. A curve of many points is first made one of few.
+    pub(super) fn edit_target(&mut self) {
+        self.choices.tuning = TuneCard::Target;
+        self.face = Face::Response;
+        self.tune.select(None);
+        if let Some((few, off_db)) = self.tune.target().with_few_points() {
+            let (many, count) = (self.tune.target().points.len(), few.points.len());
+            self.tune.edit_target(|target| *target = few);
+            self.notice(
+                format!(
+                    "{many} points cannot be told apart on a chart. {count} stand for them now, within {off_db:.1} dB; \
+                     undo brings all of them back."
+                ),
+                true,
+            );
+        }
+    }
+
+    pub(super) fn press_target(&mut self, id: &str) -> Result<bool> {
+        match id {
+            "edit-target" => self.edit_target(),
+            "add-point" => {
+                let after = match self.tune.selected() {
+                    Some(HandleId::Point(index)) => Some(index),
+                    _ => None,
+                };
+                self.add_handle(|target| target.add_point(after).map(HandleId::Point))?;
+            }
+            "add-low-shelf" => {
+                self.add_handle(|target| target.add_shelf(BandKind::LowShelf).map(HandleId::Shelf))?
+            }
+            "add-high-shelf" => {
+                self.add_handle(|target| target.add_shelf(BandKind::HighShelf).map(HandleId::Shelf))?
+            }
+            "keep-target" => self.keep_target()?,
+            _ => return Ok(false),
+        }
+        Ok(true)
+    }
+
+    fn add_handle(&mut self, add: impl FnOnce(&mut Target) -> Option<HandleId>) -> Result<()> {
+        let mut added = None;
+        self.tune.edit_target(|target| added = add(target));
+        if added.is_none() {
+            return Err(Error::input("There is no room for another one: take one away first."));
+        }
+        self.tune.select(added);
+        Ok(())
+    }
+
+    pub(super) fn set_target(&mut self, id: &str, value: &SettingValue) -> Result<bool> {
+        match (id, value) {
+            ("target", SettingValue::Choice(name)) if name != EDITED => self.tune.choose_target(name)?,
+            ("target", SettingValue::Choice(_)) => {}
+            ("tilt", SettingValue::Number(db)) => self.tune.edit_target(|target| target.set_tilt(*db)),
+            ("tolerance", SettingValue::Number(db)) => {
+                self.tune.edit_target(|target| target.set_tolerance(*db));
+            }
+            ("target-name", SettingValue::Text(name)) if !name.trim().is_empty() => {
+                self.tune.edit_target(|target| name.trim().clone_into(&mut target.name));
+            }
+            ("target-name", SettingValue::Text(_)) => {}
+            _ => return Ok(false),
+        }
+        Ok(true)
+    }
+
+    /// Takes a shelf or a point away.
+    pub(super) fn remove_handle(&mut self, handle: HandleId) {
+        if let Ok(handle) = super::tune::of_target(handle) {
+            self.tune.select(None);
+            self.tune.edit_target(|target| target.remove(handle));
+        }
+    }
+
+    /// Writes the target among the person's own, and chooses it by its name from now on.
+    fn keep_target(&mut self) -> Result<()> {
+        let target = self.tune.target();
+        let name = targets::plain_name(&target.name);
+        if name.is_empty() {
+            return Err(Error::input("Give the target a name of letters or digits first."));
+        }
+        let path = targets::keep_target(target, &name, "give this one another name")?;
+        self.tune.target_is_kept(&name);
+        self.notice(format!("The target is kept in {}: --target {name}", path.display()), true);
+        Ok(())
+    }
+}
+
+/// A number with its sign where it can have one.
+fn stepped(id: &str, label: &str, value: f64, (min, max, step): (f64, f64, f64), unit: &str) -> Setting {
+    let text = if min < 0.0 { format!("{:+.1}{unit}", value + 0.0) } else { format!("±{value:.1}{unit}") };
+    let text = text.replace('-', "−");
+    let kind = SettingKind::Number { value, min, max, step, text };
+    Setting { id: id.to_owned(), label: label.to_owned(), kind }
+}
