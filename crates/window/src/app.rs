@@ -217,8 +217,8 @@ impl App {
         let chosen = |snapshot: &Snapshot| -> Option<HandleId> {
             snapshot.handles.iter().find(|handle| handle.selected).map(|handle| handle.id)
         };
-        let was_chosen = self.snapshot.as_deref().and_then(chosen);
-        let newly_chosen = chosen(&snapshot).filter(|id| was_chosen != Some(*id));
+        let shown = self.snapshot.as_deref().filter(|shown| shown.stage == snapshot.stage);
+        let newly_chosen = shown.and_then(|shown| chosen(&snapshot).filter(|id| chosen(shown) != Some(*id)));
         self.chart.show(&snapshot);
         let told = |id: &String, text: &String| {
             snapshot

@@ -208,6 +208,11 @@ impl Desk {
                 certainty: [].into(),
             });
         }
+        if self.is_editing_target() {
+            // What the handles lie on.
+            let target = self.tune.target().response(20.0, 20_000.0, 24.0);
+            lines.push(line("target", Role::Target, Dash::Solid, &target, 0.0));
+        }
         let side = if after.is_some() { SetMark::After } else { SetMark::Before };
         let count = self.captures.side(side).count();
         let title = match count {

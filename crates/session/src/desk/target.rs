@@ -4,6 +4,7 @@ use tuning::{BandKind, Target};
 use view::{Card, Face, HandleId, Setting, SettingKind, SettingValue, Stage};
 
 use super::card::{action, choice, text};
+use super::handles::decibels;
 use super::{Desk, TuneCard};
 use crate::{Error, Result, library, targets};
 
@@ -33,17 +34,17 @@ impl Desk {
         let is_kept = self.tune.target_id().is_some();
         Card {
             instruction: "Shape the target.".to_owned(),
-            detail: "Drag its handles on the chart, or choose one here and use the arrow keys.".to_owned(),
+            detail: "Drag its handles, or choose one below and use the arrow keys.".to_owned(),
             main: Some(action("bands", "Done", idle)),
             actions: vec![
-                action("add-point", "Add a point", idle),
-                action("add-low-shelf", "Add a low shelf", idle),
-                action("add-high-shelf", "Add a high shelf", idle),
+                action("add-point", "+ Point", idle),
+                action("add-low-shelf", "+ Low shelf", idle),
+                action("add-high-shelf", "+ High shelf", idle),
                 action("keep-target", "Keep it among my targets", idle && !is_kept),
             ],
             settings: vec![
-                stepped("tilt", "Tilt", target.tilt_db_per_octave, Target::TILTS, " dB/oct"),
-                stepped("tolerance", "Tolerance", target.tolerance_db, Target::TOLERANCES, " dB"),
+                stepped("tilt", "Tilt per octave", target.tilt_db_per_octave, Target::TILTS),
+                stepped("tolerance", "Tolerance", target.tolerance_db, Target::TOLERANCES),
                 text("target-name", "Its name", &target.name),
                 self.target_setting(),
             ],
@@ -141,10 +142,9 @@ impl Desk {
     }
 }
 
-/// A number with its sign where it can have one.
-fn stepped(id: &str, label: &str, value: f64, (min, max, step): (f64, f64, f64), unit: &str) -> Setting {
-    let text = if min < 0.0 { format!("{:+.1}{unit}", value + 0.0) } else { format!("±{value:.1}{unit}") };
-    let text = text.replace('-', "−");
+/// Decibels that are stepped, to one side or to both.
+fn stepped(id: &str, label: &str, value: f64, (min, max, step): (f64, f64, f64)) -> Setting {
+    let text = if min < 0.0 { decibels(value) } else { format!("±{value:.1} dB") };
     let kind = SettingKind::Number { value, min, max, step, text };
     Setting { id: id.to_owned(), label: label.to_owned(), kind }
 }

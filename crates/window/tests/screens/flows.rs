@@ -131,7 +131,12 @@ fn bands_have_a_switch_a_lock_and_steps() {
 fn the_target_is_edited_on_its_cards() {
     let mut bench = Bench::showing(sample::target());
     assert!(bench.reads("Shelves and points") && !bench.reads("Export bands"));
-    bench.click("Add a point");
+    bench.click("+ Point");
+    // So little before it that the first point is in view.
+    let mut short = sample::target();
+    short.card = view::Card { instruction: "Shape the target.".into(), ..view::Card::default() };
+    short.handles.retain(|handle| handle.id == HandleId::Point(0));
+    bench.tell(Update::Snapshot(short.into()));
     bench.click(id("point-0-remove"));
     bench.click(id("point-0"));
     assert_eq!(

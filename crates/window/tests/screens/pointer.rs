@@ -77,7 +77,8 @@ fn f_fits_the_chart() {
     assert!(look(&mut bench) == whole);
 }
 
-/// The middle of the discs of this colour in the left quarter of the chart.
+/// The middle of the discs of this colour in the left quarter of the chart; a line of the same
+/// colour is thinner than a disc.
 fn first_handle(bench: &mut Bench, color: impl Fn(&window::Curves) -> iced::Color) -> Point {
     let place = chart(bench);
     let (width, _, pixels) = bench.picture(1.0);
@@ -85,8 +86,11 @@ fn first_handle(bench: &mut Bench, color: impl Fn(&window::Curves) -> iced::Colo
     let mut found: Vec<(usize, usize)> = Vec::new();
     for y in place.y as usize..(place.y + place.height) as usize {
         for x in place.x as usize..(place.x + place.width / 4.0) as usize {
-            let at = (y * width as usize + x) * 4;
-            if pixels[at..at + 3] == wanted[..3] {
+            let is_wanted = |y: usize| {
+                let at = (y * width as usize + x) * 4;
+                pixels[at..at + 3] == wanted[..3]
+            };
+            if is_wanted(y - 3) && is_wanted(y) && is_wanted(y + 3) {
                 found.push((x, y));
             }
         }

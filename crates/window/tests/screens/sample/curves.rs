@@ -152,7 +152,11 @@ pub(crate) const TARGET: [(HandleId, &str, f64, f64); 5] = [
 /// The same chart while the target is edited; no point passes a neighbour.
 pub(crate) fn target_chart() -> Chart {
     let mut chart = tune_chart();
-    chart.lines.retain(|line| line.role != Role::Target);
+    for line in &mut chart.lines {
+        if line.role == Role::Target {
+            line.dash = Dash::Solid;
+        }
+    }
     let hz = |index: usize| TARGET.get(index).map(|(_, _, hz, _)| *hz);
     let handle = |(index, &(id, label, x, _)): (usize, &(HandleId, &str, f64, f64))| Handle {
         id,

@@ -214,25 +214,19 @@ pub(crate) fn target() -> Snapshot {
     snapshot.chart = Arc::new(curves::target_chart());
     snapshot.card = Card {
         instruction: "Shape the target.".into(),
-        detail: "Drag its handles on the chart, or choose one here and use the arrow keys.".into(),
+        detail: "Drag its handles, or choose one below and use the arrow keys.".into(),
         main: main("Done"),
         actions: vec![
-            action("add-point", "Add a point", true),
-            action("add-low-shelf", "Add a low shelf", true),
-            action("add-high-shelf", "Add a high shelf", true),
+            action("add-point", "+ Point", true),
+            action("add-low-shelf", "+ Low shelf", true),
+            action("add-high-shelf", "+ High shelf", true),
             action("keep-target", "Keep it among my targets", true),
         ],
         settings: vec![
             setting(
                 "tilt",
-                "Tilt",
-                SettingKind::Number {
-                    value: -0.5,
-                    min: -6.0,
-                    max: 6.0,
-                    step: 0.1,
-                    text: "−0.5 dB/oct".into(),
-                },
+                "Tilt per octave",
+                SettingKind::Number { value: -0.5, min: -6.0, max: 6.0, step: 0.1, text: "−0.5 dB".into() },
             ),
             setting(
                 "tolerance",
