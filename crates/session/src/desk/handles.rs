@@ -111,8 +111,8 @@ impl Desk {
 fn shelf_words(shelf: &TargetShelf) -> (String, Vec<HandleNumber>) {
     let (hz, db) = (hertz(shelf.frequency_hz), decibels(shelf.gain_db));
     let side = if shelf.kind == BandKind::LowShelf { "below" } else { "above" };
-    // As many digits as are stepped.
-    let q = format!("Q {}", (shelf.q * 100.0).round() / 100.0);
+    // As many digits as are stepped; the letter stays beside its number.
+    let q = format!("Q\u{a0}{}", (shelf.q * 100.0).round() / 100.0);
     let text = format!("{db} {side} {hz}, {q}");
     let numbers = vec![
         number(Number::Frequency, "Frequency", hz),
@@ -154,7 +154,6 @@ fn hertz(hz: f64) -> String {
 
 /// With its sign, and as many digits as are stepped.
 pub(super) fn decibels(db: f64) -> String {
-    // Minus nothing is nothing.
-    let db = (db * 10.0).round() / 10.0 + 0.0;
-    format!("{db:+.1} dB").replace('-', "−")
+    let tenths = (db * 10.0).round();
+    if tenths == 0.0 { "0.0 dB".to_owned() } else { format!("{:+.1} dB", tenths / 10.0).replace('-', "−") }
 }

@@ -33,7 +33,7 @@ impl Desk {
         let idle = self.work.is_none();
         let is_kept = self.tune.target_id().is_some();
         Card {
-            instruction: "Shape the target.".to_owned(),
+            instruction: format!("Shape the target “{}”.", target.name),
             detail: "Drag its handles, or choose one below and use the arrow keys.".to_owned(),
             main: Some(action("bands", "Done", idle)),
             actions: vec![
@@ -137,7 +137,7 @@ impl Desk {
         }
         let path = targets::keep_target(target, &name, "give this one another name")?;
         self.tune.target_is_kept(&name);
-        self.notice(format!("The target is kept in {}: --target {name}", path.display()), true);
+        self.notice(format!("The target is kept as “{name}”, in {}", path.display()), true);
         Ok(())
     }
 }

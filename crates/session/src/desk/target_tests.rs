@@ -77,7 +77,7 @@ fn the_chart_gets_the_targets_handles_and_gives_them_back() {
     let snapshot = edited.bench.snapshot();
     assert_eq!(ids(&snapshot.chart), [LOW, HIGH]);
     let texts: Vec<&str> = snapshot.handles.iter().map(|card| card.text.as_str()).collect();
-    assert_eq!(texts, ["+6.6 dB below 105 Hz, Q 0.71", "−2.4 dB above 2500 Hz, Q 0.71"]);
+    assert_eq!(texts, ["+6.6 dB below 105 Hz, Q\u{a0}0.71", "−2.4 dB above 2500 Hz, Q\u{a0}0.71"]);
     for handle in &snapshot.chart.handles {
         // The curve is drawn at 24 points per octave; its slope is below 7 dB per octave here.
         testkit::near("on the curve", handle.at.y, band_at(&snapshot, handle.at.x), 7.0 / 48.0);

@@ -8,7 +8,7 @@ use chart::{
 };
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Frame, Geometry, Path, Stroke};
-use iced::{Color, Point, Rectangle, Renderer, Size, keyboard, mouse};
+use iced::{Color, Point, Rectangle, Renderer, Size, keyboard, mouse, window};
 use view::Command;
 
 use super::{Lettering, NAME_LENGTH, draw_line, outline, plot, point};
@@ -24,6 +24,8 @@ const REACH: f32 = 16.0;
 const DOUBLE: Duration = Duration::from_millis(400);
 /// How far apart they may be, in pixels.
 const STILL: f32 = 6.0;
+/// How far a handle may reach over the edge beside it.
+const OVERHANG: f32 = 18.0;
 /// While a handle is dragged the session hears of it at most this often.
 const DRAG_EVERY: Duration = Duration::from_millis(33);
 /// One notch of the wheel.
@@ -54,7 +56,7 @@ type HandlesKey = (Vec<(Handle, Spot)>, Viewport, Theme);
 #[derive(Debug)]
 enum Grip {
     Pan { view: Viewport, from: Point },
-    Handle { id: HandleId, at: Spot, told: Instant, moved: bool },
+    Handle { id: HandleId, at: Spot, told: Instant, told_at: Spot, moved: bool },
 }
 
 impl canvas::Program<Message, Theme> for Curves<'_> {
@@ -82,6 +84,7 @@ impl canvas::Program<Message, Theme> for Curves<'_> {
                 self.drag(hand, &plot, at)
             }
             Event::Mouse(mouse::Event::ButtonReleased(mouse::Button::Left)) => self.let_go(hand, &plot),
+            Event::Window(window::Event::RedrawRequested(now)) => Self::tell(hand, &plot, *now),
             Event::Mouse(mouse::Event::WheelScrolled { delta }) => {
                 let at = cursor.position_in(bounds)?;
                 plot.contains(spot(at)).then(|| {
@@ -138,7 +141,8 @@ impl canvas::Program<Message, Theme> for Curves<'_> {
             .map(|handle| (handle.clone(), self.place_of(hand, handle, &plot)))
             .collect();
         let key = (places.clone(), self.view, *theme);
-        let handles = hand.handles.draw_inside(key, renderer, inside, |frame| {
+        let beside = Rectangle { x: inside.x - OVERHANG, width: inside.width + 2.0 * OVERHANG, ..inside };
+        let handles = hand.handles.draw_inside(key, renderer, beside, |frame| {
             for (handle, at) in &places {
                 draw_handle(frame, *theme, handle, *at, &plot);
             }
@@ -166,7 +170,13 @@ impl Curves<'_> {
             .replace((now, at))
             .is_some_and(|(before, place)| now.duration_since(before) < DOUBLE && place.distance(at) < STILL);
         if let Some(handle) = nearest_handle(self.chart, plot, spot(at), REACH) {
-            hand.grip = Some(Grip::Handle { id: handle.id, at: spot(at), told: now, moved: false });
+            hand.grip = Some(Grip::Handle {
+                id: handle.id,
+                at: spot(at),
+                told: now,
+                told_at: spot(at),
+                moved: false,
+            });
             return Some(Action::publish(Message::Ask(Command::SelectHandle(Some(handle.id)))));
         }
         if twice {
@@ -183,18 +193,28 @@ impl Curves<'_> {
                 let held = Plot { view: *view, ..*plot };
                 Some(Action::publish(Message::Look(held.dragged(to.x - from.x, to.y - from.y))).and_capture())
             }
-            Grip::Handle { id, at, told, moved } => {
+            Grip::Handle { id, at, moved, .. } => {
                 let handle = self.chart.handles.iter().find(|handle| handle.id == *id)?;
                 *at = within(plot, handle, spot(to));
                 *moved = true;
-                let now = Instant::now();
-                if now.duration_since(*told) < DRAG_EVERY {
-                    return Some(Action::request_redraw().and_capture());
-                }
-                *told = now;
-                Some(Action::publish(Message::Ask(drag_command(*id, plot, *at, false))).and_capture())
+                // The handle itself follows with the next drawing, which also tells the session.
+                Some(Action::request_redraw().and_capture())
             }
         }
+    }
+
+    /// Tells the session where a handle is, if it does not know and was not told just now; else asks
+    /// to be asked again, so that it hears of the last place even where the hand then rests.
+    fn tell(hand: &mut Hand, plot: &Plot, now: Instant) -> Option<Action<Message>> {
+        let Grip::Handle { id, at, told, told_at, moved: true } = hand.grip.as_mut()? else { return None };
+        if at == told_at {
+            return None;
+        }
+        if now.duration_since(*told) < DRAG_EVERY {
+            return Some(Action::request_redraw_at(*told + DRAG_EVERY));
+        }
+        (*told, *told_at) = (now, *at);
+        Some(Action::publish(Message::Ask(drag_command(*id, plot, *at, false))))
     }
 
     fn let_go(&self, hand: &mut Hand, plot: &Plot) -> Option<Action<Message>> {

@@ -206,6 +206,9 @@ impl Bench {
         let _ = ui.update(&[redraw], self.cursor, &mut self.renderer, &mut clipboard::Null, &mut messages);
         ui.draw(&mut self.renderer, &theme, &Style { text_color: base.text_color }, self.cursor);
         self.cache = Some(ui.into_cache());
+        for message in messages {
+            self.send(message);
+        }
         let size = Size::new((self.size.width * scale) as u32, (self.size.height * scale) as u32);
         let pixels = self.renderer.screenshot(size, scale, base.background_color);
         (size.width, size.height, pixels)

@@ -127,6 +127,26 @@ fn a_handle_is_dragged_and_ends_as_one_edit() {
     assert!(*db > -6.0 && *db < 6.0, "{db}");
 }
 
+/// The session hears of a drag while it goes on, and of the place where the hand rests.
+#[test]
+fn the_session_hears_of_a_drag_before_it_ends() {
+    let mut bench = Bench::showing(sample::tune());
+    bench.move_to(Point::new(10.0, 10.0));
+    let at = first_handle(&mut bench, |curves| curves.bands);
+    bench.move_to(at);
+    bench.events(&[press()]);
+    bench.asked();
+    bench.move_to(Point::new(at.x + 30.0, at.y - 20.0));
+    std::thread::sleep(std::time::Duration::from_millis(40));
+    bench.picture(1.0);
+    let heard = bench.asked();
+    let [Command::DragHandle { done: false, frequency_hz, .. }] = &heard[..] else { panic!("{heard:?}") };
+    assert!(*frequency_hz > 50.0, "{frequency_hz}");
+    std::thread::sleep(std::time::Duration::from_millis(40));
+    bench.picture(1.0);
+    assert_eq!(bench.asked(), [], "the same place is told once");
+}
+
 /// The low shelf lies in the left quarter by itself; it must not come beyond 300 Hz / 1.02, nor a
 /// frequency below 20 Hz.
 #[test]
