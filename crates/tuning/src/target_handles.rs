@@ -53,6 +53,7 @@ const STEP_DB: f64 = 0.1;
 /// Beyond this a shelf is a peak beside a slope.
 const SHELF_Q: (f64, f64) = (0.3, 2.0);
 /// The greatest Q without overshoot, as it is written.
+#[expect(clippy::approx_constant, reason = "what a person types, as in the presets")]
 const PLAIN_Q: f64 = 0.7071;
 /// More handles than this cannot be told apart on a chart.
 const MOST_POINTS: usize = 24;
@@ -377,7 +378,7 @@ mod tests {
         assert_eq!((low.q, high.q), (0.75, 0.65));
         near("an octave up", high.frequency_hz, 5_000.0, 0.0);
         target.step_q(Shelf(0), -1);
-        assert_eq!(target.shelves[0].q, 0.7071);
+        assert_eq!(target.shelves[0].q, PLAIN_Q);
         target.set_tilt(-0.44);
         target.set_tolerance(99.0);
         assert_eq!((target.tilt_db_per_octave, target.tolerance_db), (-0.4, 12.0));
