@@ -103,7 +103,7 @@ pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
 ///
 /// A recording that is cut short or holds numbers that are none is refused: a
 /// figure computed from what is left would look like any other.
-fn sound_recording(path: &Path) -> Result<Audio> {
+pub(crate) fn sound_recording(path: &Path) -> Result<Audio> {
     let audio = recording::read(path)?;
     let place = path.display();
     if audio.condition.truncated {

@@ -144,6 +144,15 @@ impl Bench {
         Ok(())
     }
 
+    /// Fades out in a simulated car what does not pass through its processor, where there is one: no
+    /// tuning reaches that.
+    pub(crate) fn fade_out_unprocessed(&mut self) -> Result<()> {
+        let Some(simulated) = &self.simulated else { return Ok(()) };
+        let processed = simulated.car.drivers.iter().filter(|driver| driver.processed);
+        let processed: Vec<String> = processed.map(|driver| driver.name.clone()).collect();
+        if processed.is_empty() { Ok(()) } else { self.set(|setup| setup.active = Some(processed)) }
+    }
+
     /// The first input of a kind, from 0.
     pub(crate) fn input(&self, role: InputRole) -> Option<usize> {
         self.spec().inputs.iter().position(|input| input.role == role)

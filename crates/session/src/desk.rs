@@ -29,7 +29,6 @@ mod results;
 mod rigs;
 mod sounds;
 mod source;
-mod spectrum;
 mod target;
 #[cfg(test)]
 mod target_tests;
@@ -51,8 +50,9 @@ use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
 use crate::bench::Bench;
 use crate::{Result, jobs, place};
-use audition::{Listening, Program};
+use audition::Listening;
 use drivers::driver;
+pub(crate) use held::measured_car;
 use held::{Captures, Held};
 use history::History;
 use order::Order;
@@ -63,6 +63,9 @@ use source::Source;
 use timing::DelayUnit;
 use tune::{DeskBand, Tune};
 use work::Work;
+
+/// Over what part of an octave responses are looked at, 1/N, until a person chooses.
+const USUAL_SMOOTHING: u32 = 12;
 
 /// What is played for a response.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -217,7 +220,7 @@ impl Desk {
                 load_ohm: 4.0,
                 tone_dbfs: 0.0,
                 overlap: false,
-                listening: Listening { program: Program::Pink, file: String::new(), with_bands: true },
+                listening: Listening { recording: false, file: String::new(), with_bands: true },
                 slip: false,
                 tuning: TuneCard::Bands,
                 by_side: false,
@@ -227,7 +230,7 @@ impl Desk {
             source: Source::default(),
             stage: view::Stage::Intake,
             face: Face::Steps,
-            smoothing: 12,
+            smoothing: USUAL_SMOOTHING,
             output_dbfs: -20.0,
             muted: false,
             entered: false,
@@ -321,11 +324,7 @@ impl Desk {
 
     /// Takes a job on the desk, with its captures and its tuning.
     fn hold(&mut self, job: Job) -> Result<()> {
-        let held = job.captures().iter().map(|capture| {
-            let reading = job.reading(capture.id).ok().flatten();
-            Held::new(capture, reading)
-        });
-        self.captures = Captures::new(held.collect());
+        self.captures = Captures::of_job(&job);
         let data = job.data();
         let processor = match &data.processor {
             Some(job::NameOrText::Name(name)) => Some(name.as_str()),

@@ -214,6 +214,20 @@ pub(crate) fn job_type(kind: tuning::BandKind) -> job::BandType {
     }
 }
 
+/// The type of a band that a job holds.
+pub(crate) fn band_kind(kind: job::BandType) -> tuning::BandKind {
+    match kind {
+        job::BandType::Peak => tuning::BandKind::Peak,
+        job::BandType::LowShelf => tuning::BandKind::LowShelf,
+        job::BandType::HighShelf => tuning::BandKind::HighShelf,
+    }
+}
+
+/// A band that a job holds, with the cookbook's Q.
+pub(crate) fn cookbook_band(band: &job::Band) -> Band {
+    Band { kind: band_kind(band.kind), frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.q }
+}
+
 /// A band, with the cookbook's Q, as the simulated processor takes it.
 pub(crate) fn cabin_band(band: &Band) -> cabin::Band {
     cabin::Band {

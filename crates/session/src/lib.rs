@@ -6,6 +6,7 @@
 
 mod alignment;
 mod analysis;
+mod audition;
 mod bench;
 mod car;
 mod catalogue;
@@ -29,6 +30,7 @@ mod reading_csv;
 mod recorded;
 mod responses;
 mod source;
+mod spectrum;
 mod stretch;
 mod take;
 mod targets;
@@ -36,6 +38,10 @@ mod tracks;
 mod verify;
 
 pub use analysis::{Analysis, analyze};
+pub use audition::{
+    HeardLevel, PreviewFile, PreviewHeard, PreviewNow, PreviewOrder, PreviewReport, PreviewWish, preview,
+    preview_file,
+};
 pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};

@@ -4,11 +4,11 @@ use dsp::biquad::{Biquad, Cascade};
 use dsp::crossover::{self, Family};
 use dsp::weighting::Weighting;
 use engine::RigSpec;
-use job::{ChannelSetting, Crossover};
+use job::{ChannelSetting, Crossover, Job};
 use preview::{Chain, ChannelSettings};
 use tuning::{Band, BandKind, Response};
 
-use crate::{Error, Result};
+use crate::{Error, Result, desk, fitting};
 
 /// So far below everything that it does not count.
 const NOT_HEARD_DB: f64 = -200.0;
@@ -32,6 +32,47 @@ pub(crate) fn reaches(channel: &str, name: &str) -> bool {
 }
 
 impl Heard {
+    /// What a job holds: its bands that count, its channels, and the car as it was measured before
+    /// them.
+    pub(crate) fn of_job(job: &Job) -> Self {
+        let enabled = job.data().bands.iter().filter(|band| band.enabled);
+        Self {
+            bands: enabled.map(|band| (band.channel.clone(), fitting::cookbook_band(band))).collect(),
+            channels: job.data().channels.clone(),
+            car: desk::measured_car(job),
+        }
+    }
+
+    /// Which channels are not heard, because no output of the rig has their name, in order; an
+    /// error when there are bands for none of its outputs.
+    ///
+    /// # Errors
+    /// When with the bands it would be as without.
+    pub(crate) fn left_out(&self, spec: &RigSpec) -> Result<Vec<String>> {
+        let outputs: Vec<&str> = spec.outputs.iter().map(|output| output.name.as_str()).collect();
+        let unheard = |channel: &str| !outputs.iter().any(|output| reaches(channel, output));
+        if self.bands.iter().all(|(channel, _)| unheard(channel)) {
+            let mut channels: Vec<&str> = self.bands.iter().map(|(channel, _)| channel.as_str()).collect();
+            channels.dedup();
+            return Err(Error::input(format!(
+                "the bands are for {}, and what is played has {}; name an output of the rig like a channel, or leave the \
+                 channel of the bands empty",
+                channels.join(", "),
+                outputs.join(", ")
+            )));
+        }
+        let bands = self.bands.iter().map(|(channel, _)| channel).filter(|channel| unheard(channel));
+        let plain = |entered: &ChannelSetting| {
+            *entered == ChannelSetting { channel: entered.channel.clone(), ..ChannelSetting::default() }
+        };
+        let others = self.channels.iter().filter(|entered| !plain(entered)).map(|entered| &entered.channel);
+        let others = others.filter(|channel| !outputs.contains(&channel.as_str()));
+        let mut left_out: Vec<String> = bands.chain(others).cloned().collect();
+        left_out.sort();
+        left_out.dedup();
+        Ok(left_out)
+    }
+
     /// The tuning for the outputs of a rig, with the bands or without them. With them it is as
     /// loud as without, for pink noise, so that louder does not sound better.
     ///
@@ -166,6 +207,25 @@ mod tests {
         heard.car = boomy.ok();
         let louder_db = heard.louder_db(&spec()).expect("it can be heard");
         assert!(louder_db < -3.0, "in a car that booms, the bass cut is softer: {louder_db} dB");
+    }
+
+    #[test]
+    fn channels_without_an_output_are_named_and_bands_for_none_refused() {
+        let band = |channel: &str| (channel.to_owned(), Band::peak(100.0, -3.0, 2.0));
+        let channel = |name: &str, gain_db: f64| ChannelSetting {
+            channel: name.to_owned(),
+            gain_db,
+            ..ChannelSetting::default()
+        };
+        let mut heard = Heard {
+            bands: vec![band("left"), band("sub"), band("sub")],
+            channels: vec![channel("left-mid", -1.0), channel("right-tweeter", -1.0), channel("fill", 0.0)],
+            car: None,
+        };
+        assert_eq!(heard.left_out(&spec()), Ok(vec!["left-mid".to_owned(), "sub".to_owned()]));
+        heard.bands.remove(0);
+        let error = heard.left_out(&spec()).expect_err("nothing of them would be heard").to_string();
+        assert!(error.contains("for sub,") && error.contains("left, right-tweeter"), "{error}");
     }
 
     #[test]

@@ -1,48 +1,43 @@
 //! Listening: noise or music through the virtual processor, with the bands and without.
 
-use std::path::Path;
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use chart::{Dash, Line, Role};
-use engine::{
-    Capture, CaptureRequest, InputRole, Length, Next, Pace, Play, PreviewHand, RigSpec, preview_path,
-};
+use engine::{Capture, CaptureRequest, InputRole, Length, Next, Pace, Play, PreviewHand, preview_path};
 use tuning::{Calibration, Response};
 use view::{Card, Live, SetMark, Setting, SettingKind};
 
 use super::Desk;
 use super::card::{action, choice, line, text};
+use super::held::whole_car;
 use super::live;
 use super::order::Scene;
 use super::picture;
-use super::spectrum::Spectrum;
 use super::work::{LIVE_EVERY, Task, Work};
+use crate::audition::{LOUDEST_DBFS, Program};
 use crate::playback::Heard;
+use crate::spectrum::{SLOW_S, Spectrum};
 use crate::{Error, Result};
-
-/// What is listened to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Program {
-    /// Pink noise.
-    Pink,
-    /// A recording that the person picks.
-    Recording,
-}
 
 /// How listening is chosen on the card.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Listening {
-    pub(super) program: Program,
+    /// A recording that the person picks; else pink noise.
+    pub(super) recording: bool,
     pub(super) file: String,
     pub(super) with_bands: bool,
 }
 
-/// How much room is left for boosts: louder than this peak nothing is listened to.
-const LOUDEST_DBFS: f64 = -12.0;
-/// The period of the noise.
-const NOISE_S: f64 = 20.0;
-/// No more of a recording is played: it is held in memory.
-const LONGEST_S: f64 = 600.0;
+impl Listening {
+    fn program(&self) -> Program {
+        if self.recording {
+            Program::Recording(PathBuf::from(self.file.trim()))
+        } else {
+            Program::Pink { every_s: None }
+        }
+    }
+}
 
 /// What is being listened to.
 pub(super) struct Audition {
@@ -70,7 +65,7 @@ impl Desk {
         };
         let (spec, peak_dbfs) = (bench.spec().clone(), self.output_dbfs.min(LOUDEST_DBFS));
         let listening = self.choices.listening.clone();
-        if listening.program == Program::Recording && listening.file.trim().is_empty() {
+        if listening.recording && listening.file.trim().is_empty() {
             return Err(Error::input("Name the recording that is to be played, or listen to pink noise."));
         }
         let task = Task {
@@ -80,7 +75,7 @@ impl Desk {
             broken: "The recording could not be read.",
         };
         self.think(task, move || {
-            let rows = rows(&listening, &spec, peak_dbfs)?;
+            let rows = listening.program().rows(&spec, peak_dbfs)?;
             Ok(Box::new(move |desk: &mut Desk| desk.play(rows)))
         })
     }
@@ -108,7 +103,7 @@ impl Desk {
             hand,
             input,
             microphone,
-            spectrum: Spectrum::new(rate_hz),
+            spectrum: Spectrum::new(rate_hz, SLOW_S),
             looked: Instant::now(),
             given: (heard, with_bands),
             curves: [None, None],
@@ -122,7 +117,9 @@ impl Desk {
         Heard {
             bands: self.enabled_bands(),
             channels: self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default(),
-            car: self.average(SetMark::Before).map(|average| (*average).clone()),
+            car: whole_car(|channel| {
+                self.average_of(SetMark::Before, channel).map(|average| (*average).clone())
+            }),
         }
     }
 
@@ -215,6 +212,11 @@ impl Desk {
             (true, db) => format!("{:+.1} dB", -db).replace('-', "−"),
             (false, _) => "none needed".to_owned(),
         };
+        let mut lines = vec![line("Level matched by", matched)];
+        let left_out = self.bench.as_ref().and_then(|bench| self.heard().left_out(bench.spec()).ok());
+        if let Some(names) = left_out.filter(|names| !names.is_empty()) {
+            lines.push(line("Not heard: no output has their name", names.join(", ")));
+        }
         Card {
             instruction: if with {
                 "You hear it with the suggested bands.".to_owned()
@@ -230,7 +232,7 @@ impl Desk {
             main: Some(action("audition", "Hear the bands", true)),
             settings: vec![self.with_bands_setting()],
             first_settings: 1,
-            lines: vec![line("Level matched by", matched)],
+            lines,
             ..Card::default()
         }
     }
@@ -247,10 +249,10 @@ impl Desk {
     pub(super) fn audition_settings(&self) -> Vec<Setting> {
         let listening = &self.choices.listening;
         let programs = [("pink", "Pink noise"), ("recording", "Recording")];
-        let chosen = if listening.program == Program::Pink { "pink" } else { "recording" };
+        let chosen = if listening.recording { "recording" } else { "pink" };
         let programs = programs.map(|(id, label)| (id.to_owned(), label.to_owned()));
         let mut settings = vec![choice("program", "Listen to", programs, chosen)];
-        if listening.program == Program::Recording {
+        if listening.recording {
             settings.push(text("program-file", "The recording’s file", &listening.file));
         }
         settings
@@ -262,54 +264,8 @@ impl Desk {
     }
 }
 
-/// What is played, a row for each output of the rig, its highest sample at a level.
-fn rows(listening: &Listening, spec: &RigSpec, peak_dbfs: f64) -> Result<Vec<Vec<f32>>> {
-    let rate_hz = f64::from(spec.sample_rate_hz);
-    let stereo: [Vec<f32>; 2] = match listening.program {
-        Program::Pink => {
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some seconds")]
-            let frames = dsp::noise::periodic_len((NOISE_S * rate_hz) as usize);
-            let top_hz = 20_000_f64.min(0.45 * rate_hz);
-            // Each side its own, as in most music.
-            [1, 2].map(|seed| {
-                let noise = dsp::noise::periodic_pink(frames, 20.0, top_hz, rate_hz, seed);
-                noise.into_iter().map(|x| x as f32).collect()
-            })
-        }
-        Program::Recording => {
-            let path = Path::new(listening.file.trim());
-            let audio = recording::read(path).map_err(|error| Error::input(error.to_string()))?;
-            let from_hz = f64::from(audio.sample_rate_hz);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some minutes")]
-            let longest = (LONGEST_S * from_hz) as usize;
-            let channel = |at: usize| {
-                let row = audio.channels.get(at).or(audio.channels.first()).map_or(&[][..], Vec::as_slice);
-                dsp::resample::change_rate(&row[..row.len().min(longest)], from_hz, rate_hz)
-            };
-            [channel(0), channel(1)]
-        }
-    };
-    let peak = stereo.iter().flatten().fold(0.0_f32, |peak, x| peak.max(x.abs()));
-    if peak == 0.0 {
-        return Err(Error::input(format!("{}: there is nothing but silence in it", listening.file)));
-    }
-    let gain = units::amplitude_from_db(peak_dbfs) as f32 / peak;
-    let rows = spec.outputs.iter().enumerate().map(|(index, output)| {
-        let name = output.name.to_lowercase();
-        let (left, right) = match (name.contains("left"), name.contains("right")) {
-            (true, false) => (1.0, 0.0),
-            (false, true) => (0.0, 1.0),
-            _ if spec.outputs.len() == 2 => [(1.0, 0.0), (0.0, 1.0)][index],
-            _ => (0.5, 0.5),
-        };
-        stereo[0].iter().zip(&stereo[1]).map(|(l, r)| gain * (left * l + right * r)).collect()
-    });
-    Ok(rows.collect())
-}
-
 #[cfg(test)]
 mod tests {
-    use engine::Output;
     use testkit::near;
 
     use super::*;
@@ -376,33 +332,5 @@ mod tests {
         }
         let wire = swept(None, &heard);
         testkit::all_near("switched off it is a wire", &off.magnitude_db, &wire.magnitude_db, 0.01);
-    }
-
-    #[test]
-    fn a_recording_is_played_at_the_rigs_rate_and_level_on_the_outputs_of_its_sides() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("song.wav");
-        let side = |gain: f32| (0..44_100).map(|n| gain * (n as f32 * 0.05).sin()).collect::<Vec<f32>>();
-        let audio = recording::Audio::new(44_100, vec![side(0.8), side(0.2)]);
-        recording::write_wav(&path, &audio, recording::Depth::Int24, 1).expect("it is written");
-        let spec = RigSpec {
-            sample_rate_hz: 48_000,
-            outputs: ["right-mid", "left-mid", "sub"]
-                .iter()
-                .zip(1..)
-                .map(|(name, channel)| Output::new(channel, name))
-                .collect(),
-            ..RigSpec::system_default()
-        };
-        let mut listening =
-            Listening { program: Program::Recording, file: path.display().to_string(), with_bands: true };
-        let rows = rows(&listening, &spec, -20.0).expect("it is read");
-        let peak = |row: &Vec<f32>| f64::from(row.iter().fold(0.0_f32, |peak, x| peak.max(x.abs())));
-        assert_eq!(rows.iter().map(Vec::len).collect::<Vec<_>>(), [48_000; 3]);
-        near("right", peak(&rows[0]), 0.025, 1e-3);
-        near("left", peak(&rows[1]), 0.1, 1e-6);
-        near("both", peak(&rows[2]), 0.0625, 1e-3);
-        listening.file = folder.path().join("none.wav").display().to_string();
-        assert!(super::rows(&listening, &spec, -20.0).is_err());
     }
 }

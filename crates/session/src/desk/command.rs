@@ -12,7 +12,7 @@ use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{DelayUnit, Desk, Held, Program, Signal, TuneCard, drivers};
+use super::{DelayUnit, Desk, Held, Signal, TuneCard, drivers};
 use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
@@ -384,8 +384,7 @@ impl Desk {
             ("slip", SettingValue::Switch(slip)) => choices.slip = slip,
             ("with-bands", SettingValue::Switch(with)) => choices.listening.with_bands = with,
             ("program", SettingValue::Choice(program)) => {
-                choices.listening.program =
-                    if program == "recording" { Program::Recording } else { Program::Pink };
+                choices.listening.recording = program == "recording";
             }
             ("program-file", SettingValue::Text(file)) => choices.listening.file = file,
             ("delay-unit", SettingValue::Choice(unit)) => choices.delay_unit = DelayUnit::of(&unit),

@@ -9,7 +9,8 @@ use measure::{FindingLevel, Reading};
 use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
 
-use super::channels::channel_of;
+use super::USUAL_SMOOTHING;
+use super::channels::{SIDES, channel_of};
 use super::picture::view_stage;
 use crate::reading_response;
 
@@ -70,6 +71,17 @@ impl Held {
     }
 }
 
+/// What the car did to the sound before there were bands, as far as a job holds it.
+pub(crate) fn measured_car(job: &job::Job) -> Option<Response> {
+    let captures = Captures::of_job(job);
+    whole_car(|channel| captures.average(SetMark::Before, channel, USUAL_SMOOTHING))
+}
+
+/// The response of the whole car, or of its sides together where they were measured by themselves.
+pub(super) fn whole_car(of: impl Fn(&str) -> Option<Response>) -> Option<Response> {
+    of("").or_else(|| tuning::average(&SIDES.into_iter().filter_map(of).collect::<Vec<_>>()).ok())
+}
+
 /// A response's smoothing: which capture, and 1/N octave.
 type Smoothing = (CaptureId, u32);
 
@@ -85,8 +97,12 @@ pub(super) struct Captures {
 }
 
 impl Captures {
-    pub(super) fn new(all: Vec<Held>) -> Self {
-        Self { all, ..Self::default() }
+    pub(super) fn of_job(job: &job::Job) -> Self {
+        let held = job.captures().iter().map(|capture| {
+            let reading = job.reading(capture.id).ok().flatten();
+            Held::new(capture, reading)
+        });
+        Self { all: held.collect(), ..Self::default() }
     }
 
     pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &Held> {
@@ -162,6 +178,13 @@ impl Captures {
             change(held);
             self.revision += 1;
         }
+    }
+
+    /// The power average of a side of the comparison, each capture over 1/N octave.
+    pub(super) fn average(&self, mark: SetMark, channel: &str, fraction: u32) -> Option<Response> {
+        let smoothed = self.side_of(mark, channel).filter_map(|held| self.smoothed(held, fraction));
+        let smoothed: Vec<Response> = smoothed.map(|response| (*response).clone()).collect();
+        tuning::average(&smoothed).ok()
     }
 
     /// A capture's response over 1/N octave, computed once.

@@ -136,12 +136,8 @@ impl Desk {
     pub(super) fn average_of(&self, mark: SetMark, channel: &str) -> Option<Arc<Response>> {
         let averages = self.kept.averages.get((self.captures.revision(), self.smoothing), || {
             let of = |channel: &'static str| {
-                [SetMark::Before, SetMark::After].map(|mark| {
-                    let side = self.captures.side_of(mark, channel);
-                    let smoothed = side.filter_map(|held| self.captures.smoothed(held, self.smoothing));
-                    let smoothed: Vec<Response> = smoothed.map(|response| (*response).clone()).collect();
-                    tuning::average(&smoothed).ok().map(Arc::new)
-                })
+                [SetMark::Before, SetMark::After]
+                    .map(|mark| self.captures.average(mark, channel, self.smoothing).map(Arc::new))
             };
             ["", SIDES[0], SIDES[1]].map(of)
         });

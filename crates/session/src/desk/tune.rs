@@ -5,7 +5,7 @@ use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle
 use view::{HandleId, Number};
 
 use crate::playback::reaches;
-use crate::{Result, library, targets};
+use crate::{Result, fitting, library, targets};
 
 /// One band on the desk, as it would be typed.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,13 +25,8 @@ pub(crate) struct DeskBand {
 impl DeskBand {
     /// A band that a job holds.
     pub(crate) fn of_job(band: &job::Band) -> Self {
-        let kind = match band.kind {
-            job::BandType::Peak => BandKind::Peak,
-            job::BandType::LowShelf => BandKind::LowShelf,
-            job::BandType::HighShelf => BandKind::HighShelf,
-        };
         Self {
-            typed: Band { kind, frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.typed_q() },
+            typed: Band { q: band.typed_q(), ..fitting::cookbook_band(band) },
             channel: band.channel.clone(),
             enabled: band.enabled,
             locked: band.locked,
