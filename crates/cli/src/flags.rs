@@ -55,6 +55,8 @@ pub(crate) enum Command {
     Align(Align),
     /// Find delays, crossovers, polarity and gains for a whole car
     Timing(Timing),
+    /// Hear a tuning before it is typed: through a rig, or in a file for a memory stick
+    Preview(Preview),
     /// Check what was typed from captures before and after
     Audit(Audit),
     /// Find what a processor means by Q from two captures
@@ -378,6 +380,57 @@ pub(crate) struct Timing {
     /// The air's temperature
     #[arg(long, value_name = "CELSIUS", default_value_t = 20.0, allow_negative_numbers = true)]
     pub(crate) temperature: f64,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+const PREVIEWED: &str = "Bands, delays, gains, polarity and crossovers run in a virtual processor in the playback path. \
+With the bands it is as loud as without, for A-weighted pink noise, so that louder does not sound better. \
+On a terminal Enter goes over to the other way, q and Enter (or Ctrl-C) ends it with a fade.
+
+Start with the amplifiers turned down: it rises to its level within two seconds. Leave the processor's own bands off meanwhile.";
+
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("tuning").required(true).args(["bands", "job"])), after_help = PREVIEWED)]
+pub(crate) struct Preview {
+    /// The sound file to play, as often as it takes [default: pink noise]
+    pub(crate) recording: Option<PathBuf>,
+    /// The bands, as they are typed
+    #[arg(long, value_name = "BANDS.csv")]
+    pub(crate) bands: Option<PathBuf>,
+    /// Take bands, channels and the measured car from this job
+    #[arg(long, value_name = "DIR")]
+    pub(crate) job: Option<PathBuf>,
+    /// The processor that the bands are for, which says what Q means: a name or a file
+    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free", conflicts_with = "job")]
+    pub(crate) processor: String,
+    /// The car's response: what it plays loud counts more when levels are matched
+    #[arg(long, value_name = "RESPONSE")]
+    pub(crate) car: Option<PathBuf>,
+    /// Begin without the bands; with --out, write it without them
+    #[arg(long)]
+    pub(crate) without: bool,
+    /// The devices to use
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["simulated", "out"])]
+    pub(crate) rig: Option<PathBuf>,
+    /// Use a simulated car, which makes no sound: a name, a file, or nothing for the first one
+    #[arg(long, value_name = "CAR", num_args = 0..=1, default_missing_value = "", conflicts_with = "out")]
+    pub(crate) simulated: Option<String>,
+    /// Play nothing; write a stereo file for a memory stick, .wav or .flac
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Bits per sample of that file
+    #[arg(long, default_value = "16", value_parser = ["16", "24"])]
+    pub(crate) bits: String,
+    /// How long it lasts [default: on a terminal until it is ended, else 60; with --out all of the recording, or 60 of noise]
+    #[arg(long, value_name = "X")]
+    pub(crate) seconds: Option<f64>,
+    /// Go over to the other way after so many seconds [default: 10 without a terminal]; with --out both are in the file
+    #[arg(long, value_name = "SECONDS")]
+    pub(crate) every: Option<f64>,
+    /// The peak without the bands, at most -12, in a file -1 [default: -20; in a file -12 for noise, for a recording its own]
+    #[arg(long, value_name = "DBFS", allow_negative_numbers = true)]
+    pub(crate) level: Option<f64>,
     #[command(flatten)]
     pub(crate) json: Json,
 }

@@ -35,6 +35,12 @@ impl Hands {
         Ok(Self { lines, terminal: io::stderr().is_terminal() })
     }
 
+    /// Nobody types; what is said is shown all the same.
+    pub(crate) fn idle() -> Self {
+        let (_, lines) = sync_channel(0);
+        Self { lines, terminal: io::stderr().is_terminal() }
+    }
+
     /// What was typed since, without waiting.
     pub(crate) fn typed(&self) -> Typed {
         match self.lines.try_recv() {

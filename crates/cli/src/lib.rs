@@ -10,6 +10,7 @@ mod demo;
 mod flags;
 mod hands;
 mod output;
+mod preview;
 mod progress;
 mod run;
 mod source;

@@ -10,7 +10,7 @@ use session::{
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::progress::Progress;
-use crate::{args, demo, output, source, tune};
+use crate::{args, demo, output, preview, source, tune};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -73,6 +73,7 @@ fn dispatch(command: Command) -> Outcome {
         Command::Fit(flags) => tune::fit(flags),
         Command::Align(flags) => tune::align(&flags),
         Command::Timing(flags) => tune::timing(&flags),
+        Command::Preview(flags) => preview::run(flags),
         Command::Audit(flags) => tune::audit(&flags),
         Command::MeaningOfQ(flags) => tune::meaning_of_q(&flags),
         Command::Sheet(flags) => sheet(&flags),
