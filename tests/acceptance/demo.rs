@@ -1,5 +1,7 @@
 //! The whole job on the simulated car.
 
+use testkit::near;
+
 use crate::program::Desk;
 
 #[test]
@@ -13,4 +15,11 @@ fn the_whole_job_is_done_and_leaves_a_job_and_a_sheet() {
         assert!(!sheet.stdout.trim().is_empty(), "an empty sheet as {format}");
     }
     desk.run("job check job").done();
+    // The job's bands, matched in the car that was measured, are as loud there as none. A level over
+    // 9.5 s of pink noise, most of which counts between 500 Hz and 5 kHz, scatters by 0.03 dB; half a
+    // decibel is what the other places of the average may do.
+    let heard = desk.run("preview --job job --simulated --seconds 20 --json").done().json();
+    assert_eq!(heard["matched_in_car"], true);
+    near("louder with the bands", heard["heard"]["louder_db"].as_f64().expect("a level"), 0.0, 0.5);
+    assert!(heard["findings"][0]["code"] == "channel-not-heard", "{heard}");
 }

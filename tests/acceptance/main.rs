@@ -10,6 +10,7 @@ mod display;
 mod jobs;
 mod material;
 mod measuring;
+mod preview;
 mod program;
 mod programme;
 mod responses;

@@ -3,7 +3,8 @@
 use crate::program::Desk;
 
 const COMMANDS: &[&str] = &[
-    "demo", "devices", "tracks", "measure", "analyze", "average", "compare", "fit", "sheet", "job", "plugins",
+    "demo", "devices", "tracks", "measure", "analyze", "average", "compare", "fit", "preview", "sheet",
+    "job", "plugins",
 ];
 
 #[test]

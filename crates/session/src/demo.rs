@@ -118,7 +118,9 @@ pub fn demo(
     };
     let job = summary.job.display();
     (demo.say)(&format!("\nDone in {:.0} s. The job is in {job}; look at it with", summary.seconds));
-    (demo.say)(&format!("  headrest job show {job}\n  headrest sheet {job}"));
+    (demo.say)(&format!(
+        "  headrest job show {job}\n  headrest sheet {job}\n  headrest preview --job {job} --simulated"
+    ));
     Ok(summary)
 }
 

@@ -7,6 +7,7 @@ use job::{Outcome, Set, Stage};
 use tuning::{AuditResult, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
 use super::{Demo, paired_sweep};
+use crate::playback::Heard;
 use crate::proof::{self, Placed, mistype};
 use crate::take::{self, Plan};
 use crate::{Error, Result, fitting, library, reading_response};
@@ -71,6 +72,15 @@ impl Demo<'_> {
         for band in &fitted.bands {
             self.detail(&fitting::band_text(&band.typed()));
         }
+        let heard = Heard {
+            bands: fitted.bands.iter().map(|fitted| (String::new(), fitted.band)).collect(),
+            car: tuning::average(&smoothed(&before)).ok(),
+            ..Heard::default()
+        };
+        self.detail(&format!(
+            "before they are typed they can be heard, matched by {:+.1} dB to be as loud as without",
+            -heard.louder_db(self.bench.spec())?
+        ));
         for place in &fitted.left_alone {
             self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, fitting::why(place)));
         }
