@@ -1,7 +1,5 @@
 //! What a rig's microphone hears with the bands and without.
 
-use std::collections::BTreeMap;
-
 use dsp::weighting::Weighting;
 use engine::InputRole;
 use measure::{Curve, Finding};
@@ -58,13 +56,19 @@ impl Ear {
         let [without, with] = self.spectra.each_ref().map(|spectrum| self.level(spectrum, bench));
         let louder_db = with.zip(without).map(|(with, without)| with.level_a_dbfs - without.level_a_dbfs);
         let louder_db = louder_db.filter(|_| is_noise);
-        let mut curves = BTreeMap::new();
-        for (name, spectrum) in ["without", "with"].into_iter().zip(&self.spectra) {
-            if let Some(curve) = self.curve(spectrum, bench) {
-                curves.insert(name, curve);
-            }
-        }
-        let findings = louder_db.filter(|db| db.abs() > AUDIBLE_DB).map(|db| {
+        let ways = ["without", "with"].into_iter().zip(&self.spectra).zip([without, with]);
+        let curves = ways.filter_map(|((name, spectrum), level)| {
+            level.and(self.curve(spectrum, bench)).map(|curve| (name, curve))
+        });
+        let curves = curves.collect();
+        let input = bench.spec().inputs[self.input].name.clone();
+        let listened = self.spectra.iter().any(|spectrum| spectrum.heard_s() > 0.0);
+        let silent = (listened && with.is_none() && without.is_none()).then(|| {
+            let text =
+                format!("The input `{input}` heard nothing at all. See that it is connected and turned up.");
+            Finding::caution("microphone-silent", text)
+        });
+        let apart = louder_db.filter(|db| db.abs() > AUDIBLE_DB).map(|db| {
             Finding::caution(
                 "levels-apart",
                 format!(
@@ -76,8 +80,7 @@ impl Ear {
                 ),
             )
         });
-        let input = bench.spec().inputs[self.input].name.clone();
-        (PreviewHeard { input, with, without, louder_db, curves }, findings.into_iter().collect())
+        (PreviewHeard { input, with, without, louder_db, curves }, silent.into_iter().chain(apart).collect())
     }
 
     fn level(&self, spectrum: &Spectrum, bench: &Bench) -> Option<HeardLevel> {
