@@ -1,13 +1,14 @@
 //! Plays a file through the system's own devices and records them: `audio PLAY.wav RECORD.wav...`,
 //! one capture per name. Prints one line per finding, and the frames and gaps of each capture.
-//! `audio devices` lists the devices.
+//! `audio devices` lists the devices. `audio stop` plays a tone without an end, and stops it after
+//! two seconds.
 //!
 //! The tests run it in the surroundings of their private audio server.
 
 use std::io::Write;
 use std::process::ExitCode;
 
-use engine::{CaptureRequest, DeviceRig, Input, InputRole, Length, Rig, RigSpec};
+use engine::{CaptureEnd, CaptureRequest, DeviceRig, Input, InputRole, Length, Play, Rig, RigSpec};
 
 fn main() -> ExitCode {
     match run() {
@@ -30,15 +31,11 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
         }
         return Ok(());
     }
+    if play == "stop" {
+        return stop(&mut out);
+    }
     let audio = recording::read(play)?;
-    let mut rig = DeviceRig::new(RigSpec {
-        name: "Audio server".to_owned(),
-        sample_rate_hz: audio.sample_rate_hz,
-        // Busy processors lose samples with less.
-        buffer_frames: Some(4_096),
-        inputs: vec![Input::new(1, "left", InputRole::Loopback), Input::new(2, "right", InputRole::Loopback)],
-        ..RigSpec::system_default()
-    })?;
+    let mut rig = rig(audio.sample_rate_hz)?;
     for path in arguments {
         let mut request = CaptureRequest::play_once(audio.channels.clone(), path);
         request.length = Length::Playback { tail_s: 1.0 };
@@ -52,9 +49,43 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
         if let Some(clock) = end.clock {
             writeln!(out, "clock {:.1} ppm ± {:.1}", clock.ppm, clock.uncertainty_ppm)?;
         }
-        for finding in &end.findings {
-            writeln!(out, "finding {} {:?} {}", finding.code, finding.level, finding.text)?;
+        findings(&end, &mut out)?;
+    }
+    Ok(())
+}
+
+fn rig(sample_rate_hz: u32) -> Result<DeviceRig, engine::EngineError> {
+    DeviceRig::new(RigSpec {
+        name: "Audio server".to_owned(),
+        sample_rate_hz,
+        // Busy processors lose samples with less.
+        buffer_frames: Some(4_096),
+        inputs: vec![Input::new(1, "left", InputRole::Loopback), Input::new(2, "right", InputRole::Loopback)],
+        ..RigSpec::system_default()
+    })
+}
+
+/// A tone of 1 kHz on both channels, its peak at a half.
+fn stop(out: &mut impl Write) -> Result<(), Box<dyn std::error::Error>> {
+    let tone: Vec<f32> =
+        (0..48).map(|n| (0.5 * (std::f64::consts::TAU * f64::from(n) / 48.0).sin()) as f32).collect();
+    let request = CaptureRequest {
+        play: Play::Endless(vec![tone.clone(), tone]),
+        length: Length::UntilStopped,
+        record_to: None,
+    };
+    let mut capture = rig(48_000)?.capture(request)?;
+    while capture.next_block().is_some() {
+        if capture.frames() > 96_000 {
+            capture.stop();
         }
+    }
+    findings(&capture.finish(), out)
+}
+
+fn findings(end: &CaptureEnd, out: &mut impl Write) -> Result<(), Box<dyn std::error::Error>> {
+    for finding in &end.findings {
+        writeln!(out, "finding {} {:?} {}", finding.code, finding.level, finding.text)?;
     }
     Ok(())
 }

@@ -26,6 +26,8 @@ const PAUSE: Duration = Duration::from_millis(5);
 const STALL: Duration = Duration::from_secs(3);
 /// The fade of a stop is awaited for so long at most.
 const FADE_LIMIT: Duration = Duration::from_millis(500);
+/// What was handed over last is awaited for so long at most, on its way through the device's buffers.
+const LATENCY_LIMIT: Duration = Duration::from_millis(500);
 /// Streams are given so long to close; some drivers never return.
 const CLOSE_LIMIT: Duration = Duration::from_secs(2);
 /// So many errors without a name mean that the device is lost.
@@ -311,6 +313,11 @@ impl Conductor {
         let gone = || self.output.as_ref().is_some_and(|output| output.flags.gone.load(Ordering::Relaxed));
         while !shared.silent.load(Ordering::Acquire) && !gone() && start.elapsed() < FADE_LIMIT {
             thread::sleep(PAUSE);
+        }
+        // A stream that is closed drops what is still in its buffers, and the fade with it.
+        if !shared.is_over() && !gone() {
+            let latency = Duration::from_nanos(shared.latency_ns.load(Ordering::Relaxed));
+            thread::sleep(latency.min(LATENCY_LIMIT));
         }
         if self.target.is_none() && !self.control.approaching.load(Ordering::Relaxed) {
             self.take();

@@ -158,6 +158,45 @@ fn a_known_plugin_is_measured_as_what_it_is() {
     }
 }
 
+/// Source: the rule of the real-time side: a stop fades by a raised cosine over 10 ms, and that
+/// reaches the loudspeaker. A tone of 0.5 that is cut off shows in its last millisecond, a whole
+/// period; under the fade that millisecond is at most 0.5·(1 − cos(π/10))/2 = 0.0122.
+#[test]
+fn a_stop_is_heard_as_a_fade() {
+    let server = Server::start(false);
+    let folder = tempfile::tempdir().unwrap();
+    let mut reports = Vec::new();
+    for _ in 0..4 {
+        let heard = folder.path().join("heard.raw");
+        // What leaves the server, whatever the engine believes.
+        let mut ear = server.command("parec");
+        let ear = ear.args(["--device=out.monitor", "--format=float32le", "--rate=48000", "--channels=2"]);
+        let ear = ear.arg("--latency-msec=20").stdout(std::fs::File::create(&heard).unwrap());
+        let mut ear = ear.spawn().expect("parec comes with the server's tools");
+        let output = server.command(env!("CARGO_BIN_EXE_audio")).arg("stop").output().unwrap();
+        sleep(Duration::from_millis(500));
+        ear.kill().unwrap();
+        ear.wait().unwrap();
+        let report = String::from_utf8_lossy(&output.stdout).into_owned();
+        assert!(output.status.success(), "{report}");
+        // What the engine itself reports as interrupted, as happens on a busy machine, is made again.
+        if report.contains(" Caution ") {
+            reports.push(report);
+            continue;
+        }
+        let bytes = std::fs::read(&heard).unwrap();
+        let tone: Vec<f32> =
+            bytes.chunks_exact(8).map(|x| f32::from_le_bytes([x[0], x[1], x[2], x[3]])).collect();
+        let end = 1 + tone.iter().rposition(|x| *x != 0.0).expect("a tone");
+        assert!(end < tone.len(), "it was listened to until it had ended");
+        let peak = |stretch: &[f32]| f64::from(stretch.iter().fold(0.0_f32, |peak, x| peak.max(x.abs())));
+        testkit::near("before the stop", peak(&tone[end - 4_800..end - 2_400]), 0.5, 1e-3);
+        testkit::at_most("the last millisecond", peak(&tone[end - 48..end]), 0.013);
+        return;
+    }
+    panic!("every attempt was interrupted:\n{}", reports.join("\n"));
+}
+
 /// Some hosts call the error callback a million times a second once their server is gone, and some
 /// never return from closing a stream.
 #[test]
