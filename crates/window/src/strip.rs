@@ -1,6 +1,7 @@
 //! The top strip: job and car, input meter, output level, devices.
 
 use iced::keyboard::{Key, key::Named};
+use iced::widget::text::Wrapping;
 use iced::widget::{column, container, row, space};
 use iced::{Center, Fill, Shrink};
 use view::{Command, Meter, MeterUnit, RigHead, RigState, Snapshot, Tone};
@@ -47,7 +48,8 @@ fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     } else {
         (chart::shorten(&job.name, most), chart::shorten(&job.car, most + 4))
     };
-    Press::new(column![strong(name), small(car)].spacing(2), Look::Quiet)
+    let words = column![strong(name).wrapping(Wrapping::None), small(car).wrapping(Wrapping::None)];
+    Press::new(container(words.spacing(2)).clip(true), Look::Quiet)
         .id("job")
         .padding([S, M])
         .width(if room.narrow { 180 } else { 240 })
@@ -121,13 +123,18 @@ fn rig<'a>(rig: &'a RigHead, room: Room) -> Element<'a> {
         RigState::Ready => (Shape::Link, Tone::Good),
         RigState::Gone => (Shape::Triangle, Tone::Bad),
     };
-    let most = if room.narrow { 18 } else { 26 };
-    let words = column![strong(chart::shorten(&rig.name, most)), small(chart::shorten(&rig.text, most + 2))];
-    row![icon(shape, Ink::Tone(tone), 22.0), words.spacing(2).width(Shrink)]
-        .spacing(S)
-        .align_y(Center)
-        .width(if room.narrow { 164 } else { 224 })
-        .into()
+    let most = if room.narrow { 24 } else { 26 };
+    let words = column![
+        strong(chart::shorten(&rig.name, most)).wrapping(Wrapping::None),
+        small(chart::shorten(&rig.text, most + 2)).wrapping(Wrapping::None),
+    ];
+    // What is wider than its letters are on the average ends at the edge, and not in a second line.
+    container(
+        row![icon(shape, Ink::Tone(tone), 22.0), words.spacing(2).width(Shrink)].spacing(S).align_y(Center),
+    )
+    .width(if room.narrow { 212 } else { 224 })
+    .clip(true)
+    .into()
 }
 
 fn tools<'a>(theme: Theme) -> Element<'a> {

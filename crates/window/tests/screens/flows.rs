@@ -3,7 +3,7 @@
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
 use view::{CaptureId, Command, Cue, Face, HandleId, Number, SetMark, SettingValue, Stage, Update};
-use window::{FromSession, Message};
+use window::{FromSession, Message, Theme};
 
 use crate::bench::Bench;
 use crate::sample;
@@ -45,6 +45,21 @@ fn what_the_snapshot_says_is_to_be_read() {
         "Average of 6 positions · 1/12 octave",
     ] {
         assert!(bench.reads(text), "“{text}” cannot be read");
+    }
+}
+
+#[test]
+fn in_the_smallest_window_the_rigs_name_stands_in_one_line_and_whole() {
+    let mut bench = Bench::open(Theme::Garage, (1024.0, 700.0));
+    let mut snapshot = sample::tune();
+    snapshot.rig.name = "Simulated: Compact hatch".to_owned();
+    snapshot.rig.text = "computed, 10 × faster".to_owned();
+    bench.tell(Update::Snapshot(snapshot.into()));
+    for text in ["Simulated: Compact hatch", "computed, 10 × faster"] {
+        let place = bench.place(text).unwrap_or_else(|| panic!("“{text}” cannot be read"));
+        assert!(place.height < 24.0, "“{text}” stands in several lines: {place:?}");
+        let theme = bench.place(id("theme")).expect("the button beside it");
+        assert!(place.x + place.width <= theme.x, "“{text}” is cut: {place:?}, {theme:?}");
     }
 }
 
