@@ -5,6 +5,7 @@ use dsp::crossover::{self, Family};
 use dsp::weighting::Weighting;
 use engine::RigSpec;
 use job::{ChannelSetting, Crossover, Job};
+use measure::Finding;
 use preview::{Chain, ChannelSettings};
 use tuning::{Band, BandKind, Response};
 
@@ -43,12 +44,12 @@ impl Heard {
         }
     }
 
-    /// Which channels are not heard, because no output of the rig has their name, in order; an
-    /// error when there are bands for none of its outputs.
+    /// A remark that names the channels that are not heard, because no output of the rig has their
+    /// name.
     ///
     /// # Errors
     /// When with the bands it would be as without.
-    pub(crate) fn left_out(&self, spec: &RigSpec) -> Result<Vec<String>> {
+    pub(crate) fn left_out(&self, spec: &RigSpec) -> Result<Vec<Finding>> {
         let outputs: Vec<&str> = spec.outputs.iter().map(|output| output.name.as_str()).collect();
         let unheard = |channel: &str| !outputs.iter().any(|output| reaches(channel, output));
         if self.bands.iter().all(|(channel, _)| unheard(channel)) {
@@ -67,10 +68,18 @@ impl Heard {
         };
         let others = self.channels.iter().filter(|entered| !plain(entered)).map(|entered| &entered.channel);
         let others = others.filter(|channel| !outputs.contains(&channel.as_str()));
-        let mut left_out: Vec<String> = bands.chain(others).cloned().collect();
-        left_out.sort();
-        left_out.dedup();
-        Ok(left_out)
+        let mut names: Vec<&str> = bands.chain(others).map(String::as_str).collect();
+        names.sort_unstable();
+        names.dedup();
+        if names.is_empty() {
+            return Ok(Vec::new());
+        }
+        let text = format!(
+            "No output has the name of {}, so what is entered there (delay, gain, polarity, crossover or bands of its own) \
+             is not heard.",
+            names.join(", ")
+        );
+        Ok(vec![Finding::note("channel-not-heard", text)])
     }
 
     /// The tuning for the outputs of a rig, with the bands or without them. With them it is as
@@ -222,7 +231,9 @@ mod tests {
             channels: vec![channel("left-mid", -1.0), channel("right-tweeter", -1.0), channel("fill", 0.0)],
             car: None,
         };
-        assert_eq!(heard.left_out(&spec()), Ok(vec!["left-mid".to_owned(), "sub".to_owned()]));
+        let remarks = heard.left_out(&spec()).expect("the left is heard");
+        let [remark] = &remarks[..] else { panic!("one remark: {remarks:?}") };
+        assert!(remark.text.contains("the name of left-mid, sub, so"), "{remark:?}");
         heard.bands.remove(0);
         let error = heard.left_out(&spec()).expect_err("nothing of them would be heard").to_string();
         assert!(error.contains("for sub,") && error.contains("left, right-tweeter"), "{error}");

@@ -6,7 +6,6 @@ use engine::RigSpec;
 use preview::{Chain, Preview};
 use recording::{Audio, Depth};
 
-use super::order::left_out;
 use super::program::Stereo;
 use super::{LOUDEST_DBFS, PreviewFile, PreviewOrder, PreviewReport, Program};
 use crate::playback::Heard;
@@ -37,7 +36,7 @@ pub fn preview_file(order: &PreviewOrder, out: &Path, bits: u16) -> Result<Previ
     let program = order.program();
     let mut sound = read(order, &program, out)?;
     let spec = outputs(sound.sample_rate_hz);
-    let findings = left_out(&heard, &spec)?;
+    let findings = heard.left_out(&spec)?;
     let noise_dbfs = order.recording.is_none().then_some(LOUDEST_DBFS);
     let way = Way { begins_with: !order.without, every_s: order.every_s };
     let rendered = render(&heard, &spec, &mut sound, order.level_dbfs.or(noise_dbfs), way)?;

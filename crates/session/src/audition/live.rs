@@ -6,7 +6,6 @@ use std::time::Duration;
 use engine::{Capture, CaptureRequest, Length, Next, Pace, Play, PreviewHand, RigSpec, preview_path};
 
 use super::ear::Ear;
-use super::order::left_out;
 use super::{LOUDEST_DBFS, PreviewOrder, PreviewReport, Program};
 use crate::bench::{self, Bench};
 use crate::playback::Heard;
@@ -74,7 +73,7 @@ pub fn preview(
         return Err(Error::input("a simulated car goes on for ever, and nobody hears it; add --seconds"));
     }
     bench.fade_out_unprocessed()?;
-    let mut findings = left_out(&heard, bench.spec())?;
+    let mut findings = heard.left_out(bench.spec())?;
     let peak_dbfs = order.level_dbfs.unwrap_or(USUAL_DBFS);
     let program = order.program();
     let rows = program.rows(bench.spec(), peak_dbfs)?;

@@ -2,9 +2,7 @@
 
 use std::path::PathBuf;
 
-use engine::RigSpec;
 use job::Job;
-use measure::Finding;
 
 use super::Program;
 use crate::files::read_text;
@@ -88,25 +86,6 @@ impl PreviewOrder {
         }
         Ok(heard)
     }
-}
-
-/// A remark about what cannot be heard on these outputs.
-///
-/// # Errors
-/// When nothing of the bands would be heard.
-pub(super) fn left_out(heard: &Heard, spec: &RigSpec) -> Result<Vec<Finding>> {
-    let names = heard.left_out(spec)?;
-    let finding = || {
-        Finding::note(
-            "channel-not-heard",
-            format!(
-                "No output has the name of {}, so what is entered there (delay, gain, polarity, crossover or bands of its \
-                 own) is not heard.",
-                names.join(", ")
-            ),
-        )
-    };
-    Ok(if names.is_empty() { Vec::new() } else { vec![finding()] })
 }
 
 #[cfg(test)]

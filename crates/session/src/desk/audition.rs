@@ -14,6 +14,7 @@ use super::held::whole_car;
 use super::live;
 use super::order::Scene;
 use super::picture;
+use super::source::remarks;
 use super::work::{LIVE_EVERY, Task, Work};
 use crate::audition::{LOUDEST_DBFS, Program};
 use crate::playback::Heard;
@@ -212,11 +213,7 @@ impl Desk {
             (true, db) => format!("{:+.1} dB", -db).replace('-', "−"),
             (false, _) => "none needed".to_owned(),
         };
-        let mut lines = vec![line("Level matched by", matched)];
         let left_out = self.bench.as_ref().and_then(|bench| self.heard().left_out(bench.spec()).ok());
-        if let Some(names) = left_out.filter(|names| !names.is_empty()) {
-            lines.push(line("Not heard: no output has their name", names.join(", ")));
-        }
         Card {
             instruction: if with {
                 "You hear it with the suggested bands.".to_owned()
@@ -232,7 +229,8 @@ impl Desk {
             main: Some(action("audition", "Hear the bands", true)),
             settings: vec![self.with_bands_setting()],
             first_settings: 1,
-            lines,
+            lines: vec![line("Level matched by", matched)],
+            findings: remarks(&left_out.unwrap_or_default()),
             ..Card::default()
         }
     }

@@ -295,7 +295,7 @@ fn step(number: f64) -> u32 {
 }
 
 /// Remarks of a report as they stand on a card.
-fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
+pub(super) fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
     let tone = |level| match level {
         FindingLevel::Note => Tone::Plain,
         FindingLevel::Caution => Tone::Caution,
