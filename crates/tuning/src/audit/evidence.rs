@@ -1,13 +1,23 @@
 //! What was heard: the difference of two captures, and how certain it is.
 
 use super::AuditError;
-use crate::average::median;
+use super::noise::Noise;
 use crate::curve::{Curve, warped};
-use crate::linear::solve_in_place;
+use crate::linear::{dot, solve_in_place};
 use crate::{Band, Response, difference, log_axis};
 
 /// Beyond this density, points are averaged: more say nothing about bands.
 const MOST_POINTS_PER_OCTAVE: f64 = 24.0;
+/// The widths of smoothing that are told apart, in points of 1/24 octave: up to 1/2 octave.
+const WIDTHS: [f64; 9] = [1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0];
+/// Smoothing is believed when the bands fit so much better with it, in variances of the noise;
+/// by chance it is a few.
+const CLEARLY_SMOOTHED: f64 = 15.0;
+/// Noise in waves is believed when it makes what is left likelier by so much; what is free in it
+/// has to be paid for.
+const CLEARLY_WAVES: f64 = 12.0;
+/// No point counts for more variances than this when smoothing is looked for.
+const MOST_OF_ONE: f64 = 9.0;
 
 /// After minus before on the bands' axis.
 pub(super) struct Evidence {
@@ -15,20 +25,57 @@ pub(super) struct Evidence {
     axis: Vec<f64>,
     pub(super) change_db: Vec<f64>,
     pub(super) noise: Noise,
+    /// A level, as it stands out of the noise, of length 1.
+    level: Vec<f64>,
     /// The power before, and its mean over as many points as the captures are smoothed over.
     power: Vec<f64>,
     smeared_power: Vec<f64>,
+    /// Over so many points the captures are smoothed.
+    smoothing: f64,
     sample_rate_hz: f64,
 }
 
+/// What something changes at each point.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Change {
+    /// In dB.
+    pub(super) db: Vec<f64>,
+    /// As it stands out of the noise, whatever the level: squares are in units of its variance.
+    pub(super) clear: Vec<f64>,
+}
+
+impl Change {
+    /// Takes another change out of this one.
+    pub(super) fn without(&mut self, other: &Self) {
+        self.db.iter_mut().zip(&other.db).for_each(|(left, does)| *left -= does);
+        self.clear.iter_mut().zip(&other.clear).for_each(|(left, does)| *left -= does);
+    }
+
+    /// How much of it there is in another, both as they stand out of the noise.
+    pub(super) fn dot(&self, other: &Self) -> f64 {
+        dot(&self.clear, &other.clear)
+    }
+
+    /// How badly it is explained by nothing but noise and a level.
+    pub(super) fn misfit(&self) -> f64 {
+        dot(&self.clear, &self.clear)
+    }
+
+    /// How badly it is explained by another.
+    pub(super) fn misfit_of(&self, other: &Self) -> f64 {
+        self.clear.iter().zip(&other.clear).map(|(heard, does)| (heard - does) * (heard - does)).sum()
+    }
+
+    /// The most that the two differ by anywhere.
+    pub(super) fn farthest_db(&self, other: &Self) -> f64 {
+        self.db.iter().zip(&other.db).map(|(one, other)| (one - other).abs()).fold(0.0, f64::max)
+    }
+}
+
 impl Evidence {
-    /// The bands, with the cookbook's Q, say what the captures should differ by.
-    pub(super) fn new(
-        before: &Response,
-        after: &Response,
-        bands: &[Band],
-        sample_rate_hz: f64,
-    ) -> Result<Self, AuditError> {
+    /// What was heard, before anything is said about its noise but how it scatters from point
+    /// to point.
+    pub(super) fn new(before: &Response, after: &Response, sample_rate_hz: f64) -> Result<Self, AuditError> {
         for (name, response) in [("before", before), ("after", after)] {
             response.check().map_err(|error| AuditError::Response { name, error })?;
         }
@@ -43,175 +90,175 @@ impl Evidence {
             .iter()
             .map(|&hz| 10f64.powf(before.db_at(hz).unwrap_or_default() / 10.0))
             .collect::<Vec<f64>>();
-        let mut left = change_db.clone();
-        let (noise, smeared_power) = (Noise::white(&change_db), power.clone());
-        let mut evidence =
-            Self { frequency_hz, axis, change_db, noise, power, smeared_power, sample_rate_hz };
-        // Less is left when the bands are taken out, unless the processor does not play them.
-        for band in bands {
-            left.iter_mut().zip(evidence.curve(band)).for_each(|(left, does)| *left -= does);
-        }
-        let left = Noise::white(&left);
-        if left.variance() < evidence.noise.variance() {
-            evidence.take_noise(left);
-        }
+        let noise = Noise::white(&change_db);
+        let mut evidence = Self {
+            frequency_hz,
+            axis,
+            change_db,
+            noise,
+            level: Vec::new(),
+            smeared_power: power.clone(),
+            power,
+            smoothing: 1.0,
+            sample_rate_hz,
+        };
+        evidence.level_out();
         Ok(evidence)
     }
 
-    /// What a band (Q of the cookbook) does at each point, smoothed as the captures are.
-    pub(super) fn curve(&self, band: &Band) -> Vec<f64> {
-        let curve = Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.sample_rate_hz);
-        let exact: Vec<f64> = self.axis.iter().map(|&u| curve.db(u)).collect();
-        if self.noise.points > 1.0 { self.smoothed(&exact) } else { exact }
+    /// The same evidence in the light of the bands (Q of the cookbook) that are believed to be
+    /// heard: what they leave is noise.
+    pub(super) fn judged(&self, heard: &[Band]) -> Self {
+        let (smoothing, left) = self.left(heard);
+        let [plain, waves] = [Noise::white(&left), Noise::of(&left)].map(|noise| self.with(smoothing, noise));
+        let unlikely = |judged: &Self| judged.noise.unlikeliness(&judged.clear(&left));
+        if unlikely(&waves) < unlikely(&plain) - CLEARLY_WAVES { waves } else { plain }
     }
 
-    /// What smoothing leaves of a band: the mean of the power that it makes of the power before,
-    /// over the mean of the power before.
-    fn smoothed(&self, curve_db: &[f64]) -> Vec<f64> {
+    /// The same, with no more noise than shows from point to point.
+    pub(super) fn smoothed_as(&self, heard: &[Band]) -> Self {
+        let (smoothing, left) = self.left(heard);
+        self.with(smoothing, Noise::white(&left))
+    }
+
+    /// The same, and not smoothed.
+    pub(super) fn sharp_as(&self, heard: &[Band]) -> Self {
+        self.with(1.0, Noise::white(&self.left_with(heard, 1.0)))
+    }
+
+    /// How far the captures were smoothed, by the shapes of the bands that are believed to be
+    /// heard, and what these leave.
+    fn left(&self, heard: &[Band]) -> (f64, Vec<f64>) {
+        let left_with = |smoothing: f64| self.left_with(heard, smoothing);
+        // One band that does what it should not must not decide how all look.
+        let misfit = |smoothing: f64| -> f64 {
+            self.clear(&left_with(smoothing)).iter().map(|value| (value * value).min(MOST_OF_ONE)).sum()
+        };
+        let as_they_are = misfit(1.0);
+        let smoothing = WIDTHS[1..]
+            .iter()
+            .map(|&width| (width, misfit(width)))
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .filter(|best| as_they_are - best.1 > CLEARLY_SMOOTHED)
+            .map_or(1.0, |best| best.0);
+        (smoothing, left_with(smoothing))
+    }
+
+    fn left_with(&self, heard: &[Band], smoothing: f64) -> Vec<f64> {
+        let mut left = self.change_db.clone();
+        let smeared_power = smeared(&self.power, smoothing);
+        for band in heard {
+            let does = self.smoothed(&self.curve(Some(band)), smoothing, &smeared_power);
+            left.iter_mut().zip(does).for_each(|(left, does)| *left -= does);
+        }
+        left
+    }
+
+    fn with(&self, smoothing: f64, noise: Noise) -> Self {
+        let mut evidence = Self {
+            frequency_hz: self.frequency_hz.clone(),
+            axis: self.axis.clone(),
+            change_db: self.change_db.clone(),
+            noise,
+            level: Vec::new(),
+            power: self.power.clone(),
+            smeared_power: smeared(&self.power, smoothing),
+            smoothing,
+            sample_rate_hz: self.sample_rate_hz,
+        };
+        evidence.level_out();
+        evidence
+    }
+
+    /// How unlikely it is that this was heard when these bands (Q of the cookbook) are there: twice
+    /// the negative logarithm of its density, less a constant.
+    pub(super) fn unlikeliness(&self, bands: &[Band]) -> f64 {
+        let mut left = self.heard();
+        bands.iter().for_each(|band| left.without(&self.change(Some(band))));
+        self.noise.unlikeliness(&left.clear)
+    }
+
+    /// Whether nothing else would be found in the other.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        self.smoothing == other.smoothing && self.noise.is_like(&other.noise)
+    }
+
+    fn level_out(&mut self) {
+        let level = self.noise.whitened(&vec![1.0; self.change_db.len()]);
+        let length = dot(&level, &level).sqrt();
+        self.level = level.into_iter().map(|x| x / length).collect();
+    }
+
+    /// Values as they stand out of the noise, without their level.
+    fn clear(&self, db: &[f64]) -> Vec<f64> {
+        let mut clear = self.noise.whitened(db);
+        let level = dot(&clear, &self.level);
+        clear.iter_mut().zip(&self.level).for_each(|(value, of_level)| *value -= level * of_level);
+        clear
+    }
+
+    /// What was heard.
+    pub(super) fn heard(&self) -> Change {
+        Change { db: self.change_db.clone(), clear: self.clear(&self.change_db) }
+    }
+
+    /// What a band (Q of the cookbook) does at each point, smoothed as the captures are; nothing
+    /// for a band that is not there.
+    pub(super) fn change(&self, band: Option<&Band>) -> Change {
+        self.change_of(&self.curve(band))
+    }
+
+    /// The same from its curve.
+    pub(super) fn change_of(&self, curve_db: &[f64]) -> Change {
+        let db = self.smoothed(curve_db, self.smoothing, &self.smeared_power);
+        Change { clear: self.clear(&db), db }
+    }
+
+    /// What a band (Q of the cookbook) does at each point, before anything is smoothed.
+    pub(super) fn curve(&self, band: Option<&Band>) -> Vec<f64> {
+        let mut curve_db = vec![0.0; self.axis.len()];
+        if let Some(band) = band {
+            Curve::new(band.kind, band.frequency_hz, band.gain_db, band.q, self.sample_rate_hz)
+                .write_db(&self.axis, &mut curve_db);
+        }
+        curve_db
+    }
+
+    /// What smoothing over so many points leaves of a curve: the mean of the power that it makes
+    /// of the power before, over the mean of the power before.
+    fn smoothed(&self, curve_db: &[f64], points: f64, smeared_power: &[f64]) -> Vec<f64> {
+        if points <= 1.0 {
+            return curve_db.to_vec();
+        }
         let after: Vec<f64> =
             self.power.iter().zip(curve_db).map(|(power, db)| power * 10f64.powf(db / 10.0)).collect();
-        smeared(&after, self.noise.points)
+        smeared(&after, points)
             .into_iter()
-            .zip(&self.smeared_power)
+            .zip(smeared_power)
             .map(|(after, before)| 10.0 * (after / before).log10())
             .collect()
     }
 
-    /// Takes the noise and the smoothing from what is left of the change.
-    pub(super) fn take_noise(&mut self, noise: Noise) {
-        self.noise = noise;
-        self.smeared_power = smeared(&self.power, noise.points);
-    }
-
-    /// The squared error of a curve against what remains, its level left free, in
-    /// units of the noise's variance (see [`Noise::variance`]).
-    pub(super) fn misfit(&self, remains_db: &[f64], curve_db: impl Iterator<Item = f64>) -> f64 {
-        let (mut first, mut second) = (0.0, 0.0);
-        for (r, c) in remains_db.iter().zip(curve_db) {
-            first += r - c;
-            second += (r - c) * (r - c);
-        }
-        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let count = remains_db.len() as f64;
-        (second - first * first / count).max(0.0) / self.noise.variance()
-    }
-}
-
-impl Evidence {
-    /// How much of each curve a change holds, all chosen together by least squares
-    /// with the level free; 1 is what was meant. A trace of pull towards 1 settles
-    /// curves that can hardly be told apart.
-    pub(super) fn shares(&self, curves: &[Vec<f64>], change_db: &[f64]) -> Vec<f64> {
-        let centred = |values: &[f64]| -> Vec<f64> {
-            #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-            let mean = values.iter().sum::<f64>() / values.len().max(1) as f64;
-            values.iter().map(|v| v - mean).collect()
-        };
-        let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
-        let change = centred(change_db);
-        let columns: Vec<Vec<f64>> = curves.iter().map(|c| centred(c)).collect();
-        let pull = 4.0 * self.noise.variance();
-        let size = columns.len();
+    /// How much of each change was heard, all chosen together by least squares with the level
+    /// free; 1 is what was meant. A trace of pull towards 1 settles curves that can hardly be
+    /// told apart.
+    pub(super) fn shares(changes: &[Change], heard: &Change) -> Vec<f64> {
+        const PULL: f64 = 4.0;
+        let size = changes.len();
         let mut square = vec![0.0; size * size];
         let mut shares = vec![0.0; size];
-        for (row, column) in columns.iter().enumerate() {
-            for (other, second) in columns.iter().enumerate() {
-                square[row * size + other] = dot(column, second) + if row == other { pull } else { 0.0 };
+        for (row, change) in changes.iter().enumerate() {
+            for (other, second) in changes.iter().enumerate() {
+                square[row * size + other] =
+                    dot(&change.clear, &second.clear) + if row == other { PULL } else { 0.0 };
             }
-            shares[row] = dot(column, &change) + pull;
+            shares[row] = dot(&change.clear, &heard.clear) + PULL;
         }
         match solve_in_place(&mut square, &mut shares, size) {
             Some(()) => shares,
             None => vec![1.0; size],
         }
     }
-}
-
-/// What two captures of the same thing differ by.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Noise {
-    /// The standard deviation of one point.
-    pub(super) scatter_db: f64,
-    /// Over so many points the captures are smoothed: so many say no more than one.
-    points: f64,
-}
-
-/// The widths of smoothing that are told apart, in points of 1/24 octave: up to 1/2 octave.
-const WIDTHS: [f64; 12] = [1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0];
-/// The distances in points over which noise is looked at.
-const LAGS: [usize; 6] = [1, 2, 3, 4, 6, 9];
-/// Smoothing is believed when it explains the noise better by so much, in variances: a band that
-/// does what it should not reaches half of it, smoothing over two points four times as much.
-const CLEARLY_SMOOTHED: f64 = 15.0;
-
-impl Noise {
-    /// Measures it in a difference that is otherwise smooth, as if its points were independent.
-    pub(super) fn white(difference_db: &[f64]) -> Self {
-        Self {
-            scatter_db: (roughness_db(difference_db, 1) / structure(1.0, 1.0).sqrt()).max(0.02),
-            points: 1.0,
-        }
-    }
-
-    /// Measures it, and how smoothed it is, in what is left when all is explained.
-    ///
-    /// What is left of a point when the straight line between two others, `k` points before
-    /// and after it, is taken out has the variance
-    /// `V(k) = σ² (3/2 − 2 ρ(k) + ρ(2k)/2)`.
-    /// White noise that was smoothed over a rectangle of `W` points has `ρ(k) = 1 − k/W` up to
-    /// `k = W`, so that `V` grows with `k`, and says `W`. The medians of `V` are not moved by a
-    /// narrow band that does what it should not. (The triangle: convolution of two rectangles.)
-    pub(super) fn of(difference_db: &[f64]) -> Self {
-        let measured: Vec<(f64, f64, f64)> = LAGS
-            .iter()
-            .filter(|&&lag| difference_db.len() > 4 * lag)
-            .map(|&lag| {
-                let log_variance = 2.0 * roughness_db(difference_db, lag).max(1e-3).ln();
-                #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-                let (lag, count) = (lag as f64, difference_db.len() as f64);
-                // The median of n squares of normal numbers scatters by 1.17 √(2/n) of itself.
-                (lag, log_variance, count / (2.0 * 1.17 * 1.17 * lag))
-            })
-            .collect();
-        let total: f64 = measured.iter().map(|m| m.2).sum();
-        let explained = |width: f64| {
-            let left = |&(lag, log_variance, _): &(f64, f64, f64)| log_variance - structure(lag, width).ln();
-            let mean = measured.iter().map(|m| m.2 * left(m)).sum::<f64>() / total;
-            let misfit: f64 = measured.iter().map(|m| m.2 * (left(m) - mean).powi(2)).sum();
-            (misfit, Self { scatter_db: (0.5 * mean).exp().max(0.02), points: width })
-        };
-        let white = explained(1.0);
-        WIDTHS
-            .iter()
-            .map(|&width| explained(width))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .filter(|best| white.0 - best.0 > CLEARLY_SMOOTHED)
-            .map_or_else(|| Self::white(difference_db), |best| best.1)
-    }
-
-    /// Whether nothing else would be found with the other.
-    pub(super) fn is_like(&self, other: &Self) -> bool {
-        self.points == other.points && (self.scatter_db / other.scatter_db).ln().abs() < 0.1
-    }
-
-    /// The variance that a point has when all of them count as independent: where `W` points say
-    /// no more than one, `W` times its own.
-    pub(super) fn variance(&self) -> f64 {
-        self.scatter_db * self.scatter_db * self.points
-    }
-}
-
-/// The standard deviation of what is left of points when the straight line between two
-/// others, so many points before and after, is taken out; by its median.
-fn roughness_db(difference_db: &[f64], lag: usize) -> f64 {
-    let middle = |i: usize| 0.5 * (difference_db[i - lag] + difference_db[i + lag]);
-    1.4826 * median((lag..difference_db.len() - lag).map(|i| (difference_db[i] - middle(i)).abs()).collect())
-}
-
-/// `V(k)/σ²` of noise smoothed over a rectangle (see [`Noise::of`]).
-fn structure(lag: f64, width: f64) -> f64 {
-    let alike = |lag: f64| (1.0 - lag / width).max(0.0);
-    1.5 - 2.0 * alike(lag) + 0.5 * alike(2.0 * lag)
 }
 
 /// The mean over a rectangle of so many points around each; the rectangle is cut by the ends.

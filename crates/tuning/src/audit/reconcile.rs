@@ -1,7 +1,8 @@
 //! A band that cannot be heard and a like one that nobody meant are one band at another place.
 
+use super::Verdict;
 use super::hypothesis::slips;
-use super::{Trial, Verdict};
+use super::trial::Trial;
 use crate::{Band, BandKind, BandLayout};
 
 /// What is heard of a typed band is off by so much at most: in gain, as a share of it or in
@@ -32,9 +33,10 @@ impl Trial<'_> {
             });
             if let Some((extra, typed)) = found {
                 self.beliefs.remove(extra);
-                let curve = self.evidence.curve(&self.cookbook(&typed));
+                let change = self.evidence.change(Some(&self.input.cookbook(&typed)));
                 let belief = &mut self.beliefs[place];
-                (belief.verdict, belief.typed, belief.curve) = (Verdict::WrongFrequency, Some(typed), curve);
+                (belief.verdict, belief.typed, belief.change) =
+                    (Verdict::WrongFrequency, Some(typed), change);
             }
         }
     }
