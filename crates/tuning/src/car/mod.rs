@@ -3,8 +3,10 @@
 
 mod chain;
 mod drivers;
+mod junction;
 mod plan;
 mod sum;
+mod wiring;
 
 use dsp::biquad::{Cascade, DesignError};
 use measure::Finding;
