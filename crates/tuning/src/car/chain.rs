@@ -242,8 +242,8 @@ impl<'a> Chain<'a> {
             if together < ANTIPHASE * most {
                 let name = |index: usize| self.input.drivers[index].name.as_str();
                 let text = format!(
-                    "{} and {} remain in antiphase from {from_hz:.0} to {to_hz:.0} Hz: together they are weaker than one \
-                     alone. Check their wiring and their distances, and measure both again.",
+                    "{} and {} remain in antiphase from {from_hz:.0} to {to_hz:.0} Hz: there they take from each other. \
+                     Check their distances and their wiring, or measure both again.",
                     name(left),
                     name(right)
                 );

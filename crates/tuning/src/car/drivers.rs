@@ -1,6 +1,6 @@
 //! What one driver says of itself: its side and the range that it plays.
 
-use crate::{CarDriver, average, log_axis};
+use crate::{CarDriver, log_axis};
 
 /// Below the level at which it plays by so much, a driver has stopped playing (common
 /// practice, no source).
@@ -51,8 +51,8 @@ pub(super) struct Usable {
 
 /// The range in which a driver stays within 10 dB of its level.
 ///
-/// The level is the median, in octaves, over what lies within 10 dB of it: neither a resonance nor
-/// a noise floor shifts it. It is judged over thirds of an octave without the lift that a closed
+/// The level is what three quarters, in octaves, of all that lies within 10 dB of it or above stay
+/// below: neither a resonance nor a noise floor shifts it, and slopes shift it little. It is judged over thirds of an octave without the lift that a closed
 /// cabin gives to the bass. The range ends where the driver falls for good: a gap narrower than
 /// half an octave, with as much beyond it as it is wide, does not end it. Of several stretches the
 /// longest is taken.
@@ -71,11 +71,10 @@ pub(super) fn usable_range(driver: &CarDriver) -> Usable {
     let mut floor = octaves.iter().copied().fold(f64::NEG_INFINITY, f64::max) - PLAYS_DB;
     // The floor settles after a few rounds; where it swings between two values, both will do.
     for _ in 0..20 {
-        let playing: Vec<f64> = own.iter().copied().filter(|&db| db >= floor).collect();
-        if playing.is_empty() {
-            break;
-        }
-        floor = average::median(playing) - STOPS_DB;
+        let mut playing: Vec<f64> = own.iter().copied().filter(|&db| db >= floor).collect();
+        playing.sort_by(f64::total_cmp);
+        let Some(level) = playing.get(playing.len() * 3 / 4) else { break };
+        floor = level - STOPS_DB;
     }
     let (first, last) = longest_stretch(&own, floor);
     let down = heard[..first].iter().rev().take_while(|&&db| db >= floor).count();
