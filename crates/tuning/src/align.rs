@@ -113,6 +113,9 @@ pub enum AlignError {
 /// Points of the octave about the crossover.
 const POINTS: u32 = 97;
 
+/// Points of a sixth of an octave.
+const SIXTH: usize = 16;
+
 /// The loss of a complete cancellation, which has no end in decibels.
 const DEEPEST_DB: f64 = -60.0;
 
@@ -354,7 +357,7 @@ impl Octave {
 
     /// `|L + U|² = l² + u² + 2·l·u·cos φ` with the amplitudes `l` and `u`, `φ`
     /// apart.
-    pub(crate) fn loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
+    fn loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
         let turned = if invert { PI } else { 0.0 };
         let mut sum_db = 0.0;
         let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
@@ -370,6 +373,33 @@ impl Octave {
             }
         }
         Loss { mean_db: sum_db / f64::from(POINTS), worst_db, worst_hz }
+    }
+
+    /// The loss as it is heard: like [`Octave::loss`], of the powers over sixths of an octave.
+    /// What a reflection digs into one frequency moves with the head and decides nothing.
+    pub(crate) fn heard_loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
+        let turned = if invert { PI } else { 0.0 };
+        let mut sums = vec![(0.0, 0.0)];
+        let (mut power, mut perfect) = (0.0, 0.0);
+        for point in &self.points {
+            let (lower, upper) = (point.lower * level.lower, point.upper * level.upper);
+            let apart = point.apart - 2.0 * PI * point.frequency_hz * upper_later_s + turned;
+            power += lower * lower + upper * upper + 2.0 * lower * upper * apart.cos();
+            perfect += (lower + upper) * (lower + upper);
+            sums.push((power, perfect));
+        }
+        let (mut sum_db, mut count) = (0.0, 0.0);
+        let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
+        let middles = self.points[SIXTH / 2..].iter().map(|point| point.frequency_hz);
+        for ((from, to), hz) in sums.iter().zip(&sums[SIXTH..]).zip(middles) {
+            let loss_db = (10.0 * ((to.0 - from.0) / (to.1 - from.1)).max(0.0).log10()).max(DEEPEST_DB);
+            sum_db += loss_db;
+            count += 1.0;
+            if loss_db < worst_db {
+                (worst_db, worst_hz) = (loss_db, hz);
+            }
+        }
+        Loss { mean_db: sum_db / count, worst_db, worst_hz }
     }
 
     /// What longer delays than those allowed would bring, where the choice is poor or lies at the

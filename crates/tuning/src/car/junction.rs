@@ -51,9 +51,9 @@ impl Junction {
         Ok(Self { octave, level, gain_db })
     }
 
-    /// The worst loss of the two as they stand.
+    /// The worst loss of the two as they stand, as it is heard.
     pub(super) fn worst_db(&self) -> f64 {
-        self.octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false).worst_db
+        self.octave.heard_loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false).worst_db
     }
 
     /// The delays about which nothing is better, for one polarity.
@@ -62,7 +62,7 @@ impl Junction {
         let most = (WITHIN_PERIODS * period_s / step_s).ceil().max(2.0) as i32;
         let way = |step: i32| {
             let upper_later_s = f64::from(step) * step_s;
-            Way { upper_later_s, cost_db: self.octave.loss(self.level, upper_later_s, turned).cost() }
+            Way { upper_later_s, cost_db: self.octave.heard_loss(self.level, upper_later_s, turned).cost() }
         };
         let all: Vec<Way> = (-most..=most).map(way).collect();
         let lowest = |ways: &[Way]| ways[1].cost_db <= ways[0].cost_db && ways[1].cost_db < ways[2].cost_db;
@@ -80,7 +80,7 @@ impl Junction {
 /// Least is `mean over the sides of cost + ½·(2τ/T)²`, `+ 2·(2(τ₁ − τ₂)/T)²` where there are two
 /// sides, `+ 0.1` for turning over, `+ 1.5` times what the wiring says against it, all in dB: `τ`
 /// is the delay beside the arrivals, `T` the crossover's period, and the cost that of
-/// [`crate::align`]. What is added only chooses among delays that are each the best nearby; it
+/// [`crate::align`] over sixths of an octave. What is added only chooses among delays that are each the best nearby; it
 /// shifts none of them. `alike` says, from −1 to 1, whether the neighbours are wired alike.
 pub(super) fn choose(junctions: &[Junction], crossover_hz: f64, delay: DelayGrid, alike: f64) -> Settled {
     let period_s = 1.0 / crossover_hz;

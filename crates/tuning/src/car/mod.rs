@@ -113,7 +113,7 @@ pub struct CarCrossover {
     pub frequency_hz: f64,
     /// Why it is there, in plain words.
     pub why: String,
-    /// The worst loss against perfect addition over the octave about it.
+    /// The worst loss against perfect addition over the octave about it, over sixths of an octave.
     pub worst_db: f64,
     /// The same with equal delays and polarities as wired.
     pub before_worst_db: f64,

@@ -8,13 +8,13 @@ use super::CarInput;
 use super::plan::Plan;
 use crate::{Response, log_axis};
 
-/// Left and right are wired against each other when the evidence for it is so clear: below 0 by
-/// both signs. At the seats of the simulated cars, drivers that are wired alike came out above
-/// +1.0 and the others below −0.8.
-const OPPOSED: f64 = -0.4;
-/// A driver is wired backwards by its own sound when that is so clear; at the seats of the
-/// simulated cars all were right, and clear by 0.48 or more.
-pub(super) const BACKWARDS: f64 = -0.2;
+/// Left and right are wired against each other when their mutual polarity and the product of their
+/// own fall below this together. At the seats of the simulated cars, measured over all of the range
+/// or over what a sweep spares a driver, wired alike came out above +0.4 and opposed below −0.35.
+const OPPOSED: f64 = -0.2;
+/// A driver is wired backwards by its own sound when that is so clear. A tweeter that was measured
+/// from 2 kHz up says little: there, up to −0.22 was said of one that is not.
+pub(super) const BACKWARDS: f64 = -0.3;
 /// Left and right are never farther apart than this in a car, 2.4 m.
 const APART_S: f64 = 7e-3;
 /// Above this, the phase of a sound that arrives after 10 ms turns by more than half a
@@ -51,12 +51,18 @@ impl Wiring {
         if polarity.iter().sum::<f64>() < 0.0 {
             polarity.iter_mut().for_each(|polarity| *polarity = -*polarity);
         }
+        let mut arrival_s: Vec<f64> = alone.iter().map(|pulse| pulse.time_s).collect();
         let mut opposed = Vec::new();
         for &(left, right) in &plan.pairs {
             let (one, other) = (polarity[left], polarity[right]);
-            let product = one.abs().min(other.abs()) * (one * other).signum();
             let mutual = heard_together(input, plan, left, right);
-            if mutual + product < OPPOSED {
+            // What they have in common falls out of their difference, which is the more exact for it.
+            if one.abs() > other.abs() {
+                arrival_s[right] = arrival_s[left] - mutual.time_s;
+            } else {
+                arrival_s[left] = arrival_s[right] + mutual.time_s;
+            }
+            if mutual.polarity + one * other < OPPOSED {
                 opposed.push(if one < other { (left, right) } else { (right, left) });
                 let clear = 0.5 * (one - other).abs();
                 (polarity[left], polarity[right]) =
@@ -67,7 +73,7 @@ impl Wiring {
                 (polarity[left], polarity[right]) = (both, both);
             }
         }
-        Self { polarity, arrival_s: alone.iter().map(|pulse| pulse.time_s).collect(), opposed }
+        Self { polarity, arrival_s, opposed }
     }
 }
 
@@ -98,8 +104,8 @@ fn heard_alone(response: &Response, range_hz: (f64, f64)) -> Pulse {
     pulse(&points, about_s - within_s, about_s + within_s)
 }
 
-/// How clearly two drivers of a pair are alike (above 0) or opposed, whatever their delay.
-fn heard_together(input: &CarInput<'_>, plan: &Plan, left: usize, right: usize) -> f64 {
+/// How clearly two drivers of a pair are alike (above 0) or opposed, and how much later the left one is.
+fn heard_together(input: &CarInput<'_>, plan: &Plan, left: usize, right: usize) -> Pulse {
     let (one, other) = (&input.drivers[left].response, &input.drivers[right].response);
     let range = |index: usize| plan.ranges[index];
     let common = (range(left).0.max(range(right).0), range(left).1.min(range(right).1));
@@ -108,7 +114,7 @@ fn heard_together(input: &CarInput<'_>, plan: &Plan, left: usize, right: usize) 
         let apart_deg = phase.get(index)? - other.phase_at(one.frequency_hz[index])?;
         Some(Complex64::from_polar(1.0, apart_deg.to_radians()))
     });
-    pulse(&points, -APART_S, APART_S).polarity
+    pulse(&points, -APART_S, APART_S)
 }
 
 /// A frequency with its share of the octaves and the direction there.
