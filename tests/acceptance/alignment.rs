@@ -83,6 +83,8 @@ fn what_cannot_be_aligned_is_refused() {
     desk.run("timing sub").refused(&["NAME=RESPONSE"]);
     desk.run("timing --distance sub=far").refused(&["sub=far"]);
     desk.run("timing a=lower.csv b=lower.csv --distance c=1").refused(&["`c`"]);
+    desk.run("timing --distance lt=1 --distance lt=2").refused(&["--distance", "`lt`", "twice"]);
+    desk.run("timing --arrival lt=1 --arrival rt=2 --arrival lt=1").refused(&["--arrival", "`lt`", "twice"]);
 }
 
 /// Source: arithmetic, `(d_max − d)/c` at 343.2 m/s (ISO 9613-1, 20 °C); the rule is common
@@ -109,4 +111,15 @@ fn distances_give_delays_in_every_unit() {
         near("cm", unit("cm"), 34.32 * unit("ms"), 1e-6);
         near("inches", unit("inches"), 34.32 / 2.54 * unit("ms"), 1e-6);
     }
+}
+
+/// Source: arithmetic; 7 m at 343.2 m/s are 20.396 ms, and the profile holds 10 ms.
+#[test]
+fn a_delay_that_the_processor_has_not_is_said() {
+    let desk = Desk::new();
+    let line = "timing --distance a=1 --distance b=8 --processor graphic-31";
+    let answer = desk.run(&format!("{line} --json")).done().json();
+    near("what it can hold, in ms", 1e3 * answer["drivers"][0]["delay_s"].as_f64().unwrap(), 10.0, 1e-9);
+    assert_eq!(answer["findings"][0]["code"], "delay-too-long", "{answer}");
+    desk.run(line).done().says(&["20.40 ms", "10.00 ms"]);
 }

@@ -4,6 +4,7 @@ use std::fmt;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use measure::Finding;
 use serde::Serialize;
 use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile};
 
@@ -49,6 +50,8 @@ pub enum CarTiming {
     Placed {
         /// One entry for each driver.
         drivers: Vec<PlacedDriver>,
+        /// Remarks.
+        findings: Vec<Finding>,
     },
 }
 
@@ -58,6 +61,8 @@ pub enum CarTiming {
 /// When something that was given cannot be used.
 pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
     let profile = library::profile(&order.processor)?;
+    once("--distance", &order.distances_m)?;
+    once("--arrival", &order.arrivals_ms)?;
     let named =
         |list: &[(String, f64)], name: &str| list.iter().find(|(other, _)| other == name).map(|(_, x)| *x);
     if order.responses.is_empty() {
@@ -92,8 +97,18 @@ pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
     tuning::align_car(&input).map(CarTiming::Aligned).map_err(|error| Error::input(error.to_string()))
 }
 
+/// Refuses a name that is given twice: one of the two would be lost without a word.
+fn once(option: &str, given: &[(String, f64)]) -> Result<()> {
+    for (index, (name, _)) in given.iter().enumerate() {
+        if given[..index].iter().any(|(other, _)| other == name) {
+            return Err(Error::input(format!("{option} `{name}` is given twice; give it once")));
+        }
+    }
+    Ok(())
+}
+
 fn placed(order: &CarOrder, profile: &Profile) -> Result<CarTiming> {
-    let (names, delays): (Vec<&String>, Vec<f64>) = match (&order.distances_m[..], &order.arrivals_ms[..]) {
+    let (names, wanted_s): (Vec<&str>, Vec<f64>) = match (&order.distances_m[..], &order.arrivals_ms[..]) {
         ([], []) => {
             return Err(Error::input(
                 "there is nothing to align; give NAME=RESPONSE for each driver, or --distance NAME=METRES",
@@ -102,24 +117,27 @@ fn placed(order: &CarOrder, profile: &Profile) -> Result<CarTiming> {
         (distances, []) => {
             let ways: Vec<f64> = distances.iter().map(|(_, m)| *m).collect();
             let delays = tuning::delays_from_distances(&ways, order.temperature_c);
-            (distances.iter().map(|(name, _)| name).collect(), delays)
+            (distances.iter().map(|(name, _)| name.as_str()).collect(), delays)
         }
         ([], arrivals) => {
             let times: Vec<f64> = arrivals.iter().map(|(_, ms)| ms / 1e3).collect();
-            (arrivals.iter().map(|(name, _)| name).collect(), tuning::delays_from_arrivals(&times))
+            (arrivals.iter().map(|(name, _)| name.as_str()).collect(), tuning::delays_from_arrivals(&times))
         }
         _ => return Err(Error::input("give --distance or --arrival for the drivers, not both")),
     };
+    let (delays_s, limited) = match profile.delay {
+        Some(grid) => tuning::hold_delays(&names, &wanted_s, grid),
+        None => (wanted_s, None),
+    };
     let drivers = names
         .into_iter()
-        .zip(delays)
-        .map(|(name, wanted_s)| {
-            let delay_s = profile.delay.map_or(wanted_s, |grid| grid.nearest(wanted_s));
+        .zip(delays_s)
+        .map(|(name, delay_s)| {
             let delay = DelayEntry::new(delay_s, profile.sample_rate_hz, order.temperature_c);
-            PlacedDriver { driver: name.clone(), delay_s, delay }
+            PlacedDriver { driver: name.to_owned(), delay_s, delay }
         })
         .collect();
-    Ok(CarTiming::Placed { drivers })
+    Ok(CarTiming::Placed { drivers, findings: limited.into_iter().collect() })
 }
 
 fn delay_text(name: &str, delay: &DelayEntry) -> String {
@@ -155,10 +173,9 @@ fn setting_text(setting: &CarSetting) -> String {
 impl fmt::Display for CarTiming {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let car = match self {
-            Self::Placed { drivers } => {
-                return drivers
-                    .iter()
-                    .try_for_each(|one| writeln!(f, "{}", delay_text(&one.driver, &one.delay)));
+            Self::Placed { drivers, findings } => {
+                drivers.iter().try_for_each(|one| writeln!(f, "{}", delay_text(&one.driver, &one.delay)))?;
+                return findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text));
             }
             Self::Aligned(car) => car,
         };

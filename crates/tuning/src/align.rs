@@ -113,6 +113,9 @@ pub enum AlignError {
 /// Points of the octave about the crossover.
 const POINTS: u32 = 97;
 
+/// Points of a sixth of an octave.
+const SIXTH: usize = 16;
+
 /// The loss of a complete cancellation, which has no end in decibels.
 const DEEPEST_DB: f64 = -60.0;
 
@@ -180,7 +183,20 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
              Export the responses with more points per octave, or with the common delay removed.",
         ));
     }
-    if choice.loss.worst_db < POOR_DB {
+    if let Some(better) = octave.beyond_the_limit(input, level, &choice) {
+        findings.push(Finding::caution(
+            "delay-limited",
+            format!(
+                "With delays up to {:.2} ms the two drivers lose {:.1} dB at {:.0} Hz; with {:.2} ms they would lose \
+                 {:.1} dB. The limit of the delay is in the way, not the filters.",
+                1e3 * input.delay.max_s,
+                -choice.loss.worst_db,
+                choice.loss.worst_hz,
+                1e3 * better.upper_later_s.abs(),
+                -better.loss.worst_db
+            ),
+        ));
+    } else if choice.loss.worst_db < POOR_DB {
         findings.push(Finding::caution(
             "sum-poor",
             format!(
@@ -258,7 +274,7 @@ fn crossing(lower: &Response, upper: &Response) -> Option<f64> {
 }
 
 /// Both drivers over the octave about the crossover.
-struct Octave {
+pub(crate) struct Octave {
     points: Vec<Point>,
     coarse_phase: bool,
 }
@@ -277,15 +293,15 @@ struct Point {
 
 /// How much is lost against perfect addition.
 #[derive(Debug, Clone, Copy)]
-struct Loss {
+pub(crate) struct Loss {
     mean_db: f64,
-    worst_db: f64,
+    pub(crate) worst_db: f64,
     worst_hz: f64,
 }
 
 impl Loss {
     /// The lower the better.
-    fn cost(&self) -> f64 {
+    pub(crate) fn cost(&self) -> f64 {
         -(self.mean_db + WORST_COUNTS * self.worst_db)
     }
 }
@@ -300,7 +316,7 @@ struct Choice {
 }
 
 impl Octave {
-    fn new(input: &AlignInput<'_>, crossover_hz: f64) -> Result<Self, AlignError> {
+    pub(crate) fn new(input: &AlignInput<'_>, crossover_hz: f64) -> Result<Self, AlignError> {
         let (from_hz, to_hz) = (crossover_hz / SQRT_2, crossover_hz * SQRT_2);
         for (response, which) in [(input.lower, "lower"), (input.upper, "upper")] {
             if response.phase_deg.is_none() {
@@ -324,7 +340,7 @@ impl Octave {
 
     /// The gain that makes both equally loud on average over the octave, as a
     /// cut of the louder one, and whether more would have been needed.
-    fn gain(&self, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
+    pub(crate) fn gain(&self, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
         let ahead = self.points.iter().map(|point| level_db(point.upper / point.lower));
         let upper_ahead_db = ahead.sum::<f64>() / f64::from(POINTS);
         let steps = (input.max_cut_db / input.gain_step_db + 1e-9).floor();
@@ -357,6 +373,47 @@ impl Octave {
             }
         }
         Loss { mean_db: sum_db / f64::from(POINTS), worst_db, worst_hz }
+    }
+
+    /// The loss as it is heard: like [`Octave::loss`], of the powers over sixths of an octave.
+    /// What a reflection digs into one frequency moves with the head and decides nothing.
+    pub(crate) fn heard_loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
+        let turned = if invert { PI } else { 0.0 };
+        let mut sums = vec![(0.0, 0.0)];
+        let (mut power, mut perfect) = (0.0, 0.0);
+        for point in &self.points {
+            let (lower, upper) = (point.lower * level.lower, point.upper * level.upper);
+            let apart = point.apart - 2.0 * PI * point.frequency_hz * upper_later_s + turned;
+            power += lower * lower + upper * upper + 2.0 * lower * upper * apart.cos();
+            perfect += (lower + upper) * (lower + upper);
+            sums.push((power, perfect));
+        }
+        let (mut sum_db, mut count) = (0.0, 0.0);
+        let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
+        let middles = self.points[SIXTH / 2..].iter().map(|point| point.frequency_hz);
+        for ((from, to), hz) in sums.iter().zip(&sums[SIXTH..]).zip(middles) {
+            let loss_db = (10.0 * ((to.0 - from.0) / (to.1 - from.1)).max(0.0).log10()).max(DEEPEST_DB);
+            sum_db += loss_db;
+            count += 1.0;
+            if loss_db < worst_db {
+                (worst_db, worst_hz) = (loss_db, hz);
+            }
+        }
+        Loss { mean_db: sum_db / count, worst_db, worst_hz }
+    }
+
+    /// What longer delays than those allowed would bring, where the choice is poor or lies at the
+    /// limit, and they would bring more than turning the polarity over needs to.
+    fn beyond_the_limit(&self, input: &AlignInput<'_>, level: Pair<f64>, choice: &Choice) -> Option<Choice> {
+        let at_limit = choice.upper_later_s.abs() > input.delay.max_s - 1.5 * input.delay.step_s;
+        if !at_limit && choice.loss.worst_db >= POOR_DB {
+            return None;
+        }
+        let longer_s = (2.0 * input.delay.max_s).max(USUAL_DELAYS.max_s);
+        let longer = DelayGrid { max_s: longer_s, step_s: input.delay.step_s.max(longer_s / 1e4) };
+        let free = self.search(&AlignInput { delay: longer, ..*input }, level);
+        let beyond = free.upper_later_s.abs() > input.delay.max_s + 0.5 * input.delay.step_s;
+        (beyond && free.loss.cost() < choice.loss.cost() - INVERT_MUST_GAIN_DB).then_some(free)
     }
 
     fn search(&self, input: &AlignInput<'_>, level: Pair<f64>) -> Choice {

@@ -1,4 +1,8 @@
-//! Delays from distances and arrivals, and how they are written.
+//! Delays from distances and arrivals, what a processor can hold of them, and how they are written.
+
+use measure::Finding;
+
+use crate::DelayGrid;
 
 /// The speed of sound in air, `343.2·√(T/293.15)` m/s with `T` in kelvins.
 ///
@@ -26,6 +30,46 @@ pub fn delays_from_distances(distances_m: &[f64], temperature_c: f64) -> Vec<f64
 pub fn delays_from_arrivals(arrivals_s: &[f64]) -> Vec<f64> {
     let latest_s = arrivals_s.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     arrivals_s.iter().map(|arrival_s| latest_s - arrival_s).collect()
+}
+
+/// Delays as a processor can hold them, the shortest being 0, and a remark where it cannot.
+///
+/// Where the longest is too long, some driver must play at another time than the others: either the
+/// drivers that need too much play early, or all are taken back together and those that had little
+/// delay come late. The way that leaves fewer drivers apart is taken; the others keep their time to
+/// each other.
+///
+/// Accuracy: `what_is_too_long_leaves_the_fewest_apart`.
+#[must_use]
+pub fn hold_delays(names: &[&str], wanted_s: &[f64], grid: DelayGrid) -> (Vec<f64>, Option<Finding>) {
+    let longest_s = wanted_s.iter().copied().fold(0.0, f64::max);
+    let most_s = grid.nearest(grid.max_s);
+    let excess_s = longest_s - most_s;
+    if excess_s <= 0.5 * grid.step_s {
+        return (wanted_s.iter().map(|&wanted_s| grid.nearest(wanted_s)).collect(), None);
+    }
+    let early = wanted_s.iter().filter(|&&wanted_s| wanted_s > most_s).count();
+    let late = wanted_s.iter().filter(|&&wanted_s| wanted_s < excess_s).count();
+    let taken_back_s = if early < late { 0.0 } else { excess_s };
+    let delays_s: Vec<f64> =
+        wanted_s.iter().map(|&wanted_s| grid.nearest((wanted_s - taken_back_s).max(0.0))).collect();
+    let apart: Vec<String> = names
+        .iter()
+        .zip(wanted_s.iter().zip(&delays_s))
+        .filter_map(|(name, (wanted_s, delay_s))| {
+            let late_s = delay_s - (wanted_s - taken_back_s);
+            let word = if late_s > 0.0 { "late" } else { "early" };
+            (late_s.abs() > 0.501 * grid.step_s)
+                .then(|| format!("{name} comes {:.2} ms {word}", 1e3 * late_s.abs()))
+        })
+        .collect();
+    let text = format!(
+        "These drivers need delays up to {:.2} ms; the processor has {:.2} ms. With the best that it can hold, {}.",
+        1e3 * longest_s,
+        1e3 * grid.max_s,
+        apart.join(", ")
+    );
+    (delays_s, Some(Finding::caution("delay-too-long", text)))
 }
 
 /// A delay in the units in which processors take it.
@@ -90,6 +134,36 @@ mod tests {
         near("samples", entry.samples, 13.986_013_986, 1e-9);
         near("cm", entry.cm, 10.0, 1e-12);
         near("inches", entry.inches, 3.937_007_874, 1e-9);
+    }
+
+    /// Source: arithmetic; 7 m at 343.2 m/s are 20.396 ms, where 10 ms can be entered.
+    #[test]
+    fn what_is_too_long_leaves_the_fewest_apart() {
+        let grid = DelayGrid { step_s: 1e-4, max_s: 0.01 };
+        let (delays, finding) = hold_delays(&["a", "b"], &delays_from_distances(&[1.0, 8.0], 20.0), grid);
+        all_near("two", &delays, &[0.01, 0.0], 1e-12);
+        let finding = finding.unwrap();
+        assert_eq!(finding.code, "delay-too-long");
+        assert!(
+            finding.text.contains("20.40 ms") && finding.text.contains("has 10.00 ms"),
+            "{}",
+            finding.text
+        );
+        assert!(finding.text.contains("b comes 10.40 ms late"), "{}", finding.text);
+
+        // One far subwoofer comes late, and the others keep their time to each other.
+        let (delays, finding) = hold_delays(&["lt", "rt", "sub"], &[0.012, 0.0115, 0.0], grid);
+        all_near("a far subwoofer", &delays, &[0.01, 0.0095, 0.0], 1e-12);
+        assert!(finding.unwrap().text.contains("sub comes 2.00 ms late"));
+
+        // One near driver plays early.
+        let (delays, finding) = hold_delays(&["near", "b", "c"], &[0.012, 0.001, 0.0], grid);
+        all_near("a near driver", &delays, &[0.01, 0.001, 0.0], 1e-12);
+        assert!(finding.unwrap().text.contains("near comes 2.00 ms early"));
+
+        let (delays, finding) = hold_delays(&["a", "b"], &[0.010_04, 0.0], grid);
+        all_near("within a step", &delays, &[0.01, 0.0], 1e-12);
+        assert_eq!(finding, None);
     }
 
     #[test]

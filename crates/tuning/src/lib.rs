@@ -53,7 +53,7 @@ pub use car::{
 };
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
-pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, speed_of_sound};
+pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, hold_delays, speed_of_sound};
 pub use engine_lines::{EngineLines, MovingLine, NoiseLines, engine_lines};
 pub use error::TextError;
 pub use fit::{

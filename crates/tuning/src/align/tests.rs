@@ -124,6 +124,27 @@ fn delay_and_gain_stay_on_their_grids_and_inside_their_limits() {
     at_most("the longest delay", found.delay_s.upper + found.delay_s.lower, 0.0004 + 1e-12);
 }
 
+/// Source: analytic; Linkwitz-Riley filters of order 4 add up without loss once 1.3 ms are undone,
+/// and no filter would mend what 0.3 ms of them leave.
+#[test]
+fn a_limit_that_is_in_the_way_is_named_and_not_the_filters() {
+    let codes = |crossover_hz: f64, late_s: f64, max_s: f64| -> Vec<String> {
+        let (low, high) = filters(Family::LinkwitzRiley, 4, crossover_hz);
+        let (lower, upper) = (driver(&low, late_s, 0.0, 1.0), driver(&high, 0.0, 0.0, 1.0));
+        let delay = DelayGrid { step_s: 1e-5, max_s };
+        let input = AlignInput { crossover_hz: Some(crossover_hz), delay, ..AlignInput::new(&lower, &upper) };
+        let found = align(&input).unwrap();
+        at_most("the longest delay", found.delay_s.upper + found.delay_s.lower, max_s + 1e-12);
+        found.findings.into_iter().map(|finding| finding.code).collect()
+    };
+    for crossover_hz in [120.0, 1_000.0, 3_000.0] {
+        assert_eq!(codes(crossover_hz, 0.001_3, 0.000_3), ["delay-limited"], "at {crossover_hz} Hz");
+        assert!(codes(crossover_hz, 0.001_3, 0.02).is_empty(), "at {crossover_hz} Hz");
+        // What lies at the limit and needs no more is not limited by it.
+        assert!(codes(crossover_hz, 0.000_3, 0.000_3).is_empty(), "at {crossover_hz} Hz");
+    }
+}
+
 #[test]
 fn what_is_missing_is_said() {
     let (low, high) = filters(Family::LinkwitzRiley, 4, 250.0);

@@ -5,21 +5,25 @@ use std::f64::consts::PI;
 use measure::Finding;
 use num_complex::Complex64;
 
-use super::drivers::{Side, arrival_by_phase_s};
+use super::drivers::Side;
+use super::junction::{self, Junction};
 use super::plan::{Meeting, Plan};
 use super::sum::{CarSum, Heard, POINTS_PER_OCTAVE};
+use super::wiring::{BACKWARDS, Wiring};
 use super::{CarAlignment, CarCrossover, CarError, CarFilter, CarInput, CarSetting};
-use crate::{
-    AlignInput, Alignment, DelayEntry, DelayGrid, Response, USUAL_DELAYS, align, log_axis, speed_of_sound,
-};
+use crate::{DelayEntry, DelayGrid, Response, USUAL_DELAYS, hold_delays, log_axis, speed_of_sound};
 
 /// Below this loss, left and right or two neighbours are worth a remark.
 const POOR_DB: f64 = -3.0;
+/// Left and right are in antiphase when `Re Σ L·R*` falls below this part of `Σ |L·R|` (our choice,
+/// no source; −1 is complete, and two sounds that have nothing to do with each other give 0).
+const ANTIPHASE: f64 = -0.3;
 
 /// The state of the search.
 pub(super) struct Chain<'a> {
     input: &'a CarInput<'a>,
     plan: Plan,
+    wiring: Wiring,
     delay: DelayGrid,
     delay_s: Vec<f64>,
     gain_db: Vec<f64>,
@@ -30,25 +34,25 @@ impl<'a> Chain<'a> {
     pub(super) fn new(input: &'a CarInput<'a>, plan: Plan) -> Self {
         let count = input.drivers.len();
         let delay = input.profile.delay.unwrap_or(USUAL_DELAYS);
-        Self {
-            input,
-            plan,
-            delay,
-            delay_s: vec![0.0; count],
-            gain_db: vec![0.0; count],
-            invert: vec![false; count],
+        let wiring = Wiring::new(input, &plan);
+        let mut invert = vec![false; count];
+        for &(backwards, _) in &wiring.opposed {
+            invert[backwards] = true;
         }
+        Self { input, plan, wiring, delay, delay_s: vec![0.0; count], gain_db: vec![0.0; count], invert }
     }
 
     pub(super) fn solve(mut self) -> Result<CarAlignment, CarError> {
         self.delays_from_arrivals()?;
-        let mut crossovers = Vec::new();
-        for meeting in self.plan.meetings.clone().into_iter().rev() {
-            crossovers.push(self.settle(&meeting)?);
+        let meetings = self.plan.meetings.clone();
+        for step in meetings.chunk_by(|one, other| one.step == other.step).rev() {
+            self.settle(step)?;
         }
-        crossovers.reverse();
-        self.turn_sides_that_nothing_joins();
         self.bring_to_grid();
+        self.say_what_is_backwards();
+        self.say_what_is_in_antiphase();
+        let crossovers =
+            meetings.iter().map(|meeting| self.crossover(meeting)).collect::<Result<Vec<_>, _>>()?;
         let sums = self.sums();
         for sum in &sums {
             if sum.worst_db < POOR_DB && sum.heard != "all" {
@@ -89,13 +93,9 @@ impl<'a> Chain<'a> {
         let arrivals: Vec<f64> = if known.iter().all(Option::is_none) {
             self.plan.findings.push(Finding::note(
                 "arrivals-from-phase",
-                "No arrivals or distances were given; they were read from the slope of the phase.",
+                "No arrivals or distances were given; they were read from the phase.",
             ));
-            drivers
-                .iter()
-                .zip(&self.plan.ranges)
-                .map(|(driver, &range)| arrival_by_phase_s(driver, range))
-                .collect()
+            self.wiring.arrival_s.clone()
         } else {
             let found = |(known, driver): (&Option<f64>, &super::CarDriver)| {
                 known.ok_or_else(|| CarError::NoPlace(driver.name.clone()))
@@ -106,37 +106,154 @@ impl<'a> Chain<'a> {
         Ok(())
     }
 
-    /// Sets the lower drivers of a meeting right against the upper ones, as far as half a
-    /// period around their arrival.
-    fn settle(&mut self, meeting: &Meeting) -> Result<CarCrossover, CarError> {
-        let window = DelayGrid {
-            step_s: self.delay.step_s,
-            max_s: (0.5 / meeting.frequency_hz).max(2.0 * self.delay.step_s),
+    /// Sets the lower drivers of a crossover right against the upper ones, on all sides at once.
+    fn settle(&mut self, step: &[Meeting]) -> Result<(), CarError> {
+        let Some(crossover_hz) = step.first().map(|meeting| meeting.frequency_hz) else { return Ok(()) };
+        let junctions: Vec<Junction> =
+            step.iter().map(|meeting| self.junction(meeting, true)).collect::<Result<_, _>>()?;
+        let lower: Vec<usize> = step.iter().flat_map(|meeting| meeting.lower.clone()).collect();
+        let upper: Vec<usize> = step.iter().flat_map(|meeting| meeting.upper.clone()).collect();
+        let (below, above) = (self.wired(&lower), self.wired(&upper));
+        let alike = below.abs().min(above.abs()) * (below * above).signum();
+        let settled = junction::choose(&junctions, crossover_hz, self.delay, alike);
+        for ((meeting, junction), upper_later_s) in step.iter().zip(&junctions).zip(settled.upper_later_s) {
+            for &index in &meeting.lower {
+                self.delay_s[index] -= upper_later_s;
+                self.gain_db[index] += junction.gain_db.lower - junction.gain_db.upper;
+            }
+        }
+        if settled.turned {
+            self.turn_fewer(&lower, &upper);
+        }
+        Ok(())
+    }
+
+    /// The polarity of some drivers as they stand, from −1 to 1.
+    fn wired(&self, which: &[usize]) -> f64 {
+        let polarity =
+            |&index: &usize| self.wiring.polarity[index] * if self.invert[index] { -1.0 } else { 1.0 };
+        #[expect(clippy::cast_precision_loss, reason = "a few drivers")]
+        let count = which.len().max(1) as f64;
+        which.iter().map(polarity).sum::<f64>() / count
+    }
+
+    /// Turns over what lies above a crossover with the upper drivers, or what lies below with
+    /// the lower ones: that of which less is turned then. What both sides hear counts as below.
+    fn turn_fewer(&mut self, lower: &[usize], upper: &[usize]) {
+        let all: Vec<usize> = (0..self.invert.len()).collect();
+        let above: Vec<usize> = all
+            .iter()
+            .copied()
+            .filter(|index| {
+                !lower.contains(index) && upper.iter().any(|&from| self.stands_above(*index, from))
+            })
+            .collect();
+        let below: Vec<usize> = all.into_iter().filter(|index| !above.contains(index)).collect();
+        let turned_after = |which: &[usize]| {
+            (0..self.invert.len()).filter(|index| self.invert[*index] != which.contains(index)).count()
         };
-        if let [left, right] = meeting.upper[..] {
-            self.turn_alike(left, right, (meeting.frequency_hz / 1.414, meeting.frequency_hz * 1.414));
+        let which = if turned_after(&below) < turned_after(&above) { below } else { above };
+        for index in which {
+            self.invert[index] ^= true;
         }
-        let lower = self.together(&meeting.lower, true);
-        let upper = self.together(&meeting.upper, true);
-        let aligned = self.pair(meeting, &lower, &upper, window)?;
-        let shift_s = aligned.delay_s.lower - aligned.delay_s.upper;
-        let raised_db = aligned.gain_db.lower - aligned.gain_db.upper;
-        for &index in &meeting.lower {
-            self.delay_s[index] += shift_s;
-            self.gain_db[index] += raised_db;
+    }
+
+    /// Whether a driver is another one, or stands above it on a side that hears both.
+    fn stands_above(&self, index: usize, from: usize) -> bool {
+        self.plan.listened().into_iter().any(|side| {
+            let heard = self.plan.heard(side);
+            let place = |wanted: usize| heard.iter().position(|&other| other == wanted);
+            matches!((place(index), place(from)), (Some(index), Some(from)) if index >= from)
+        })
+    }
+
+    /// Names the drivers that are wired backwards and were turned over for it.
+    fn say_what_is_backwards(&mut self) {
+        let name = |index: usize| self.input.drivers[index].name.as_str();
+        let opposed = self.wiring.opposed.clone();
+        let side = |index: usize| self.plan.sides[index];
+        let joined = self.plan.meetings.iter().any(|meeting| meeting.upper.len() > 1);
+        let whole = !joined
+            && opposed.len() == self.plan.pairs.len()
+            && opposed.windows(2).all(|two| side(two[0].0) == side(two[1].0));
+        let mut said = Vec::new();
+        if let Some(&(first, _)) = opposed.first().filter(|_| whole) {
+            said.push(Finding::note(
+                "sides-opposed",
+                format!(
+                    "The two sides are wired against each other as wholes; all of the side of {} was turned over. \
+                     Turning the other side instead sounds the same.",
+                    name(if self.invert[first] { first } else { opposed[0].1 })
+                ),
+            ));
+        } else {
+            said.extend(opposed.iter().map(|&(backwards, other)| {
+                let turned = if self.invert[backwards] { backwards } else { other };
+                Finding::caution(
+                    "wired-backwards",
+                    format!(
+                        "{} is wired against {}; {} was turned over, so that both move alike.",
+                        name(backwards),
+                        name(other),
+                        name(turned)
+                    ),
+                )
+            }));
         }
-        if aligned.invert.upper {
-            // A tweeter is turned by itself; a subwoofer rather than all that is above it.
-            let turned = match meeting.upper[..] {
-                [one] => self.above(one),
-                _ => meeting.lower.clone(),
-            };
-            self.turn(&turned);
+        let in_opposed = |index: usize| opposed.iter().any(|pair| pair.0 == index || pair.1 == index);
+        let backwards: Vec<&str> = (0..self.invert.len())
+            .filter(|&index| {
+                self.invert[index] && self.wiring.polarity[index] < BACKWARDS && !in_opposed(index)
+            })
+            .map(name)
+            .collect();
+        if !backwards.is_empty() {
+            said.push(Finding::caution(
+                "wired-backwards",
+                format!(
+                    "By their own sound these are wired backwards, and were turned over: {}.",
+                    backwards.join(", ")
+                ),
+            ));
         }
-        // As wired: no delays at all.
-        let bare = (self.together(&meeting.lower, false), self.together(&meeting.upper, false));
-        let still = DelayGrid { step_s: 1e-6, max_s: 0.0 };
-        let before = self.pair(meeting, &bare.0, &bare.1, still)?;
+        self.plan.findings.extend(said);
+    }
+
+    /// Names the pairs of which left and right cancel each other where both play the lowest two
+    /// octaves of their part: higher up, unlike ways to the seat turn the phase by more than the
+    /// wiring does.
+    fn say_what_is_in_antiphase(&mut self) {
+        for (left, right) in self.plan.pairs.clone() {
+            let corner = |index: usize| self.plan.high_pass[index].map_or(0.0, |filter| filter.frequency_hz);
+            let end =
+                |index: usize| self.plan.low_pass[index].map_or(f64::INFINITY, |filter| filter.frequency_hz);
+            let ranges = &self.plan.ranges;
+            let from_hz = [ranges[left].0, ranges[right].0, corner(left), corner(right)]
+                .into_iter()
+                .fold(0.0, f64::max);
+            let to_hz = [ranges[left].1, ranges[right].1, end(left), end(right), 4.0 * from_hz]
+                .into_iter()
+                .fold(f64::INFINITY, f64::min);
+            let range = log_axis::grid(from_hz, to_hz.max(1.01 * from_hz), 24.0);
+            let products =
+                range.iter().map(|&hz| self.pressure(left, hz, true) * self.pressure(right, hz, true).conj());
+            let (together, most) =
+                products.fold((0.0, 1e-30), |(re, norm), product| (re + product.re, norm + product.norm()));
+            if together < ANTIPHASE * most {
+                let name = |index: usize| self.input.drivers[index].name.as_str();
+                let text = format!(
+                    "{} and {} remain in antiphase from {from_hz:.0} to {to_hz:.0} Hz: there they take from each other. \
+                     Check their distances and their wiring, or measure both again.",
+                    name(left),
+                    name(right)
+                );
+                self.plan.findings.push(Finding::caution("pair-antiphase", text));
+            }
+        }
+    }
+
+    /// How the neighbours of a meeting add up with what is entered, and as wired.
+    fn crossover(&self, meeting: &Meeting) -> Result<CarCrossover, CarError> {
         let names =
             |which: &[usize]| which.iter().map(|&index| self.input.drivers[index].name.clone()).collect();
         Ok(CarCrossover {
@@ -144,86 +261,19 @@ impl<'a> Chain<'a> {
             upper: names(&meeting.upper),
             frequency_hz: meeting.frequency_hz,
             why: meeting.why.clone(),
-            worst_db: aligned.sum.worst_db,
-            before_worst_db: before.sum.before_worst_db,
+            worst_db: self.junction(meeting, true)?.worst_db(),
+            before_worst_db: self.junction(meeting, false)?.worst_db(),
         })
     }
 
-    /// Without a driver that both sides meet, such as a subwoofer, each side is right in itself,
-    /// and their lowest mirrored drivers must agree: a side may be wired backwards as a whole.
-    fn turn_sides_that_nothing_joins(&mut self) {
-        if self.plan.meetings.iter().any(|meeting| meeting.upper.len() > 1) {
-            return;
-        }
-        let name = |index: usize| self.input.drivers[index].name.to_lowercase();
-        let right = self.plan.heard(Side::Right);
-        let mirrored = self.plan.heard(Side::Left).into_iter().find_map(|left| {
-            let wanted = name(left).replace("left", "right");
-            Some((left, right.iter().copied().find(|&right| right != left && name(right) == wanted)?))
-        });
-        let Some((left, right)) = mirrored else { return };
-        let ranges = &self.plan.ranges;
-        let from_hz = ranges[left].0.max(ranges[right].0);
-        let to_hz = ranges[left].1.min(ranges[right].1);
-        // The lowest two octaves that both play: higher up, unlike ways to the seat turn the
-        // phase by more than the wiring does.
-        let Some(turned) = self.turn_alike(left, right, (from_hz, to_hz.min(4.0 * from_hz))) else { return };
-        self.plan.findings.push(Finding::note(
-            "sides-opposed",
-            format!(
-                "The two sides are wired against each other as wholes; {} was turned with all above it. Turning the \
-                 other side instead sounds the same.",
-                self.input.drivers[turned].name
-            ),
-        ));
-    }
-
-    /// If two drivers, one of each side, would cancel each other in a range, one side is turned,
-    /// the one that leaves fewer drivers turned; gives its lowest driver.
-    fn turn_alike(&mut self, first: usize, second: usize, (from_hz, to_hz): (f64, f64)) -> Option<usize> {
-        let range = log_axis::grid(from_hz, to_hz.max(1.01 * from_hz), 24.0);
-        let product =
-            |hz: &f64| (self.pressure(first, *hz, true) * self.pressure(second, *hz, true).conj()).re;
-        if range.iter().map(product).sum::<f64>() >= 0.0 {
-            return None;
-        }
-        let (one, other) = (self.above(first), self.above(second));
-        let turned = |which: &[usize]| which.iter().filter(|&&index| self.invert[index]).count();
-        let after = |which: &[usize]| which.len() - turned(which);
-        let turns_other = turned(&one) + after(&other) < turned(&other) + after(&one);
-        self.turn(if turns_other { &other } else { &one });
-        Some(if turns_other { second } else { first })
-    }
-
-    fn turn(&mut self, which: &[usize]) {
-        for &index in which {
-            self.invert[index] ^= true;
-        }
-    }
-
-    /// A driver and those above it on its own side.
-    fn above(&self, index: usize) -> Vec<usize> {
-        let heard = self.plan.heard(self.plan.sides[index]);
-        let own = |other: &usize| self.plan.sides[*other] == self.plan.sides[index];
-        heard.into_iter().skip_while(|&other| other != index).filter(own).collect()
-    }
-
-    fn pair(
-        &self,
-        meeting: &Meeting,
-        lower: &Response,
-        upper: &Response,
-        delay: DelayGrid,
-    ) -> Result<Alignment, CarError> {
+    fn junction(&self, meeting: &Meeting, set: bool) -> Result<Junction, CarError> {
         let name = |which: &[usize]| {
             let names: Vec<&str> =
                 which.iter().map(|&index| self.input.drivers[index].name.as_str()).collect();
             names.join(" + ")
         };
-        let mut input = AlignInput::new(lower, upper);
-        input.crossover_hz = Some(meeting.frequency_hz);
-        input.delay = delay;
-        align(&input).map_err(|error| CarError::Pair {
+        let (lower, upper) = (self.together(&meeting.lower, set), self.together(&meeting.upper, set));
+        Junction::new(&lower, &upper, meeting.frequency_hz).map_err(|error| CarError::Pair {
             lower: name(&meeting.lower),
             upper: name(&meeting.upper),
             error,
@@ -279,22 +329,12 @@ impl<'a> Chain<'a> {
     /// entered.
     fn bring_to_grid(&mut self) {
         let shortest = self.delay_s.iter().copied().fold(f64::INFINITY, f64::min);
+        let wanted_s: Vec<f64> = self.delay_s.iter().map(|delay_s| delay_s - shortest).collect();
+        let names: Vec<&str> = self.input.drivers.iter().map(|driver| driver.name.as_str()).collect();
+        let (held_s, limited) = hold_delays(&names, &wanted_s, self.delay);
+        self.delay_s = held_s;
+        self.plan.findings.extend(limited);
         let loudest = self.gain_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        for (index, delay_s) in self.delay_s.iter_mut().enumerate() {
-            let wanted_s = *delay_s - shortest;
-            *delay_s = self.delay.nearest(wanted_s);
-            if wanted_s > self.delay.max_s + self.delay.step_s {
-                self.plan.findings.push(Finding::caution(
-                    "delay-too-long",
-                    format!(
-                        "{} should be delayed by {:.2} ms; the processor has {:.2} ms.",
-                        self.input.drivers[index].name,
-                        1e3 * wanted_s,
-                        1e3 * self.delay.max_s
-                    ),
-                ));
-            }
-        }
         // Adding 0 turns a negative zero into a plain one.
         self.gain_db.iter_mut().for_each(|gain| *gain = ((*gain - loudest) * 10.0).round() / 10.0 + 0.0);
     }

@@ -1,10 +1,21 @@
-//! What one driver says of itself: its side, the range that it plays, when it arrives.
+//! What one driver says of itself: its side and the range that it plays.
 
 use crate::{CarDriver, log_axis};
 
-/// Below the loud part of its range by so much, a driver has stopped playing (common
+/// Below the level at which it plays by so much, a driver has stopped playing (common
 /// practice, no source).
 const STOPS_DB: f64 = 10.0;
+/// What lies so far below the loudest octave is no part of the level at which a driver plays: the
+/// slopes of its own limits and the noise of the measurement (our choice, no source).
+const PLAYS_DB: f64 = 18.0;
+/// Below this a closed cabin lifts what its speakers do by 12 dB per octave: smaller than half a
+/// wavelength (`c/2L` of some 2.1 m), it is a pressure chamber, in which the pressure follows the
+/// cone's excursion and not its acceleration. The slope is analytic, the corner common practice.
+const CABIN_HZ: f64 = 80.0;
+const CABIN_DB_PER_OCTAVE: f64 = 12.0;
+/// A gap that is narrower does not end a range (our choice, no source).
+const GAP_OCTAVES: f64 = 0.5;
+const POINTS_PER_OCTAVE: f64 = 24.0;
 
 /// Which side a driver plays.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,58 +37,73 @@ pub(super) fn side(name: &str) -> Side {
     }
 }
 
-/// The range about its loudest third of an octave in which a driver stays within 10 dB
-/// of the level that it reaches over the louder half.
-pub(super) fn usable_range(driver: &CarDriver) -> (f64, f64) {
-    let response = &driver.response;
-    let grid = log_axis::grid(response.range_hz().0, response.range_hz().1, 24.0);
-    let level: Vec<f64> = grid.iter().filter_map(|&hz| response.db_at(hz)).collect();
-    let smooth = log_axis::smooth_power_db(&grid[..level.len()], &level, 3);
-    let mut ascending = smooth.clone();
-    ascending.sort_by(f64::total_cmp);
-    let loudest = ascending.len() - 1;
-    // One resonance is not the level.
-    let floor = ascending[loudest - loudest / 8] - STOPS_DB;
-    let top = (0..smooth.len()).max_by(|&a, &b| smooth[a].total_cmp(&smooth[b])).unwrap_or(0);
-    let from = top - smooth[..top].iter().rev().take_while(|&&db| db >= floor).count();
-    let to = top + smooth[top + 1..].iter().take_while(|&&db| db >= floor).count();
-    (grid[from], grid[to])
+/// Where a driver plays.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Usable {
+    /// From where it plays by itself: the lift of a closed cabin must not send the bass to a
+    /// driver that has none.
+    pub(super) from_hz: f64,
+    /// From where it is heard, that lift included.
+    pub(super) lifted_from_hz: f64,
+    /// Up to where.
+    pub(super) to_hz: f64,
 }
 
-/// Above this, the phase of a sound that arrives after 10 ms turns by more than half a
-/// circle between points of 1/96 octave.
-const HIGHEST_HZ: f64 = 6_000.0;
-
-/// When the sound arrives by the slope of its phase over the upper octave of its range:
-/// `−dφ/dω`, least squares. A driver's own filters add their delay to it.
-pub(super) fn arrival_by_phase_s(driver: &CarDriver, (from_hz, to_hz): (f64, f64)) -> f64 {
-    let to_hz = to_hz.min(HIGHEST_HZ.max(1.5 * from_hz));
-    let low_hz = from_hz.max(to_hz / 2.0);
+/// The range in which a driver stays within 10 dB of its level.
+///
+/// The level is what three quarters, in octaves, of all that lies within 10 dB of it or above stay
+/// below: neither a resonance nor a noise floor shifts it, and slopes shift it little. It is judged over thirds of an octave without the lift that a closed
+/// cabin gives to the bass. The range ends where the driver falls for good: a gap narrower than
+/// half an octave, with as much beyond it as it is wide, does not end it. Of several stretches the
+/// longest is taken.
+///
+/// References: common practice, no source.
+/// Accuracy: `a_range_ends_where_the_driver_does`.
+pub(super) fn usable_range(driver: &CarDriver) -> Usable {
     let response = &driver.response;
-    let inside: Vec<f64> =
-        response.frequency_hz.iter().copied().filter(|hz| (low_hz..=to_hz).contains(hz)).collect();
-    let mut turned = 0.0;
-    let mut last: Option<f64> = None;
-    let points: Vec<(f64, f64)> = inside
-        .iter()
-        .filter_map(|&hz| {
-            let phase = response.phase_at(hz)?;
-            turned += last.map_or(0.0, |last| {
-                let turn: f64 = phase - last;
-                turn - 360.0 * (turn / 360.0).round()
-            });
-            last = Some(phase);
-            Some((hz, turned))
-        })
-        .collect();
-    #[expect(clippy::cast_precision_loss, reason = "a count of points")]
-    let count = points.len().max(1) as f64;
-    let mean_hz = points.iter().map(|point| point.0).sum::<f64>() / count;
-    let mean_deg = points.iter().map(|point| point.1).sum::<f64>() / count;
-    let (mut pull, mut power) = (0.0, 1e-9);
-    for (hz, deg) in points {
-        pull += (hz - mean_hz) * (deg - mean_deg);
-        power += (hz - mean_hz) * (hz - mean_hz);
+    let grid = log_axis::grid(response.range_hz().0, response.range_hz().1, POINTS_PER_OCTAVE);
+    let heard: Vec<f64> = grid.iter().filter_map(|&hz| response.db_at(hz)).collect();
+    let grid = &grid[..heard.len()];
+    let lift = |hz: f64| CABIN_DB_PER_OCTAVE * (CABIN_HZ / hz).log2().max(0.0);
+    let own: Vec<f64> = heard.iter().zip(grid).map(|(db, &hz)| db - lift(hz)).collect();
+    let smooth = |fraction: u32, values: &[f64]| log_axis::smooth_power_db(grid, values, fraction);
+    let (heard, octaves, own) = (smooth(3, &heard), smooth(1, &own), smooth(3, &own));
+    let mut floor = octaves.iter().copied().fold(f64::NEG_INFINITY, f64::max) - PLAYS_DB;
+    // The floor settles after a few rounds; where it swings between two values, both will do.
+    for _ in 0..20 {
+        let mut playing: Vec<f64> = own.iter().copied().filter(|&db| db >= floor).collect();
+        playing.sort_by(f64::total_cmp);
+        let Some(level) = playing.get(playing.len() * 3 / 4) else { break };
+        floor = level - STOPS_DB;
     }
-    -pull / power / 360.0
+    let (first, last) = longest_stretch(&own, floor);
+    let down = heard[..first].iter().rev().take_while(|&&db| db >= floor).count();
+    Usable { from_hz: grid[first], lifted_from_hz: grid[first - down], to_hz: grid[last] }
+}
+
+/// The first and the last point of the longest stretch above a floor, narrow gaps bridged.
+fn longest_stretch(db: &[f64], floor: f64) -> (usize, usize) {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive constant")]
+    let widest_gap = (GAP_OCTAVES * POINTS_PER_OCTAVE) as usize;
+    let mut stretches: Vec<(usize, usize)> = Vec::new();
+    let mut from = 0;
+    for run in db.chunk_by(|a, b| (*a >= floor) == (*b >= floor)) {
+        if run[0] >= floor {
+            stretches.push((from, from + run.len() - 1));
+        }
+        from += run.len();
+    }
+    let mut whole: Vec<(usize, usize)> = Vec::new();
+    for (first, last) in stretches {
+        match whole.last_mut() {
+            Some(before) if bridged(*before, (first, last), widest_gap) => before.1 = last,
+            _ => whole.push((first, last)),
+        }
+    }
+    whole.into_iter().max_by_key(|(first, last)| last - first).unwrap_or((0, db.len().saturating_sub(1)))
+}
+
+fn bridged(before: (usize, usize), after: (usize, usize), widest_gap: usize) -> bool {
+    let gap = after.0 - before.1 - 1;
+    gap <= widest_gap && gap <= (before.1 - before.0).min(after.1 - after.0) + 1
 }

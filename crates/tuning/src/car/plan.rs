@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use measure::Finding;
 
-use super::drivers::{self, Side};
+use super::drivers::{self, Side, Usable};
 use super::{CarError, CarFilter, CarInput};
 use crate::fit::hertz;
 use crate::{CrossoverFamily, Profile};
@@ -17,9 +17,15 @@ const INSIDE: f64 = 1.25;
 const USUAL_DB_PER_OCTAVE: u32 = 24;
 const STEEP_DB_PER_OCTAVE: u32 = 48;
 
+/// A subwoofer hands over between these: lower, the others need more excursion than most have;
+/// higher, one hears where it stands (common practice, no source).
+const SUBWOOFER_HZ: (f64, f64) = (60.0, 120.0);
+
 /// A place where drivers meet.
 #[derive(Debug, Clone)]
 pub(super) struct Meeting {
+    /// Meetings of the same step are those of the left and the right side.
+    pub(super) step: usize,
     pub(super) lower: Vec<usize>,
     pub(super) upper: Vec<usize>,
     pub(super) frequency_hz: f64,
@@ -31,6 +37,8 @@ pub(super) struct Meeting {
 pub(super) struct Plan {
     pub(super) sides: Vec<Side>,
     pub(super) ranges: Vec<(f64, f64)>,
+    /// The left and the right driver of the same part.
+    pub(super) pairs: Vec<(usize, usize)>,
     /// From the lowest up.
     pub(super) meetings: Vec<Meeting>,
     pub(super) high_pass: Vec<Option<CarFilter>>,
@@ -41,15 +49,23 @@ pub(super) struct Plan {
 impl Plan {
     pub(super) fn new(input: &CarInput<'_>) -> Result<Self, CarError> {
         let count = input.drivers.len();
+        let usable: Vec<Usable> = input.drivers.iter().map(drivers::usable_range).collect();
         let mut plan = Self {
             sides: input.drivers.iter().map(|driver| drivers::side(&driver.name)).collect(),
-            ranges: input.drivers.iter().map(drivers::usable_range).collect(),
+            ranges: usable.iter().map(|usable| (usable.from_hz, usable.to_hz)).collect(),
+            pairs: Vec::new(),
             meetings: Vec::new(),
             high_pass: vec![None; count],
             low_pass: vec![None; count],
             findings: Vec::new(),
         };
-        plan.meet(input)?;
+        plan.pairs = plan.mirrored(input);
+        let chains: Vec<Vec<usize>> = plan.listened().into_iter().map(|side| plan.heard(side)).collect();
+        // What lies below all others plays as low as it is heard.
+        for &lowest in chains.iter().filter_map(|chain| chain.first()) {
+            plan.ranges[lowest].0 = usable[lowest].lifted_from_hz;
+        }
+        plan.meet(input, &chains)?;
         if !input.filtered {
             plan.choose_filters(input.profile);
         }
@@ -60,9 +76,27 @@ impl Plan {
     pub(super) fn heard(&self, side: Side) -> Vec<usize> {
         let plays = |index: &usize| self.sides[*index] == side || self.sides[*index] == Side::Both;
         let mut heard: Vec<usize> = (0..self.sides.len()).filter(plays).collect();
-        let middle = |index: usize| self.ranges[index].0 * self.ranges[index].1;
+        let middle = |index: usize| {
+            // Both of a pair stand at the same place of their sides.
+            let pair = self.pairs.iter().find(|pair| pair.0 == index || pair.1 == index);
+            let (one, other) = pair.copied().unwrap_or((index, index));
+            let product = |index: usize| self.ranges[index].0 * self.ranges[index].1;
+            product(one) * product(other)
+        };
         heard.sort_by(|&a, &b| middle(a).total_cmp(&middle(b)));
         heard
+    }
+
+    /// The drivers whose names differ in `left` and `right` alone.
+    fn mirrored(&self, input: &CarInput<'_>) -> Vec<(usize, usize)> {
+        let names: Vec<String> = input.drivers.iter().map(|driver| driver.name.to_lowercase()).collect();
+        let of = |side: Side| (0..names.len()).filter(move |&index| self.sides[index] == side);
+        of(Side::Left)
+            .filter_map(|left| {
+                let wanted = names[left].replace("left", "right");
+                Some((left, of(Side::Right).find(|&right| names[right] == wanted)?))
+            })
+            .collect()
     }
 
     /// The sides that there are; one that hears all where no driver names a side.
@@ -74,8 +108,7 @@ impl Plan {
 
     /// Finds the meetings: step by step from the lowest up, both sides at once, so that
     /// the left and the right get the same crossover.
-    fn meet(&mut self, input: &CarInput<'_>) -> Result<(), CarError> {
-        let chains: Vec<Vec<usize>> = self.listened().into_iter().map(|side| self.heard(side)).collect();
+    fn meet(&mut self, input: &CarInput<'_>, chains: &[Vec<usize>]) -> Result<(), CarError> {
         let wanted = chains.iter().map(|chain| chain.len().saturating_sub(1)).max().unwrap_or(0);
         if !input.crossovers_hz.is_empty() && input.crossovers_hz.len() != wanted {
             return Err(CarError::Crossovers { given: input.crossovers_hz.len(), wanted });
@@ -101,6 +134,7 @@ impl Plan {
             if lowers.len() == uppers.len() {
                 for (lower, upper) in pairs {
                     self.meetings.push(Meeting {
+                        step,
                         lower: vec![lower],
                         upper: vec![upper],
                         frequency_hz,
@@ -108,7 +142,7 @@ impl Plan {
                     });
                 }
             } else {
-                self.meetings.push(Meeting { lower: lowers, upper: uppers, frequency_hz, why });
+                self.meetings.push(Meeting { step, lower: lowers, upper: uppers, frequency_hz, why });
             }
         }
         Ok(())
@@ -141,15 +175,28 @@ impl Plan {
             return (frequency_hz, "in the middle of the gap".to_owned());
         }
         let middle_hz = (low_hz * high_hz).sqrt();
-        let frequency_hz = two_digits(middle_hz.max(low_hz * INSIDE).min(high_hz));
+        let (wanted_hz, why) = if self.is_subwoofer(names.0, lower) {
+            let (least_hz, most_hz) = SUBWOOFER_HZ;
+            (middle_hz.clamp(least_hz, most_hz), "this is in the middle, as far as a subwoofer goes")
+        } else {
+            (middle_hz, "this is the middle of what they share")
+        };
+        let frequency_hz = two_digits(wanted_hz.max(low_hz * INSIDE).min(high_hz));
         let why = format!(
-            "{} plays from {} and {} up to {}; this is the middle of what they share",
+            "{} plays from {} and {} up to {}; {why}",
             names.1,
             hertz(low_hz),
             names.0,
             hertz(high_hz)
         );
         (frequency_hz, why)
+    }
+
+    /// Whether the lower driver of a meeting is a subwoofer: it says so, or plays below both sides.
+    fn is_subwoofer(&self, name: &str, lower: usize) -> bool {
+        let sides = self.listened();
+        let lowest = sides.iter().all(|&side| self.heard(side).first() == Some(&lower));
+        lowest && (sides.len() > 1 || name.to_lowercase().contains("sub"))
     }
 
     fn choose_filters(&mut self, profile: &Profile) {
