@@ -15,9 +15,11 @@ const DEEP_DB: f64 = 8.0;
 const SHALLOW_DB: f64 = 1.5;
 /// Positions that scatter by this much in a dip do not share it.
 const SPREAD_DB: f64 = 3.5;
-/// The turn of excess phase through a dip that tells a cancellation. A dip with a
-/// zero outside the unit circle turns by 360°, a minimum-phase one by none.
-const TURN_DEG: f64 = 120.0;
+/// The turn of excess phase through a dip that tells a cancellation, as a share of what
+/// one with its zeros outside the unit circle makes; a minimum-phase one makes none.
+const TURN: f64 = 0.5;
+/// The widest dip whose phase is looked at, at half its depth.
+const WIDEST_OCTAVES: f64 = 1.0;
 
 /// One dip, by the points of the axis.
 #[derive(Debug, Clone)]
@@ -80,20 +82,20 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
         if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
             continue;
         }
+        let hz = deviation.frequency_hz[dip.bottom];
         let narrow = dip.width_octaves <= narrow_enough(dip.depth_db);
-        let hz = |i: usize| deviation.frequency_hz[i];
-        let sign = if !narrow {
-            None
-        } else if dip.depth_db >= deep_enough(dip.width_octaves, max_boost_db) {
-            Some(Sign::NarrowAndDeep)
-        } else if let Some(spread_db) = spread_apart(response, hz(dip.bottom)) {
+        let sign = if let Some(spread_db) = spread_apart(response, hz).filter(|_| narrow) {
             Some(Sign::PositionsDiffer { spread_db })
-        } else {
+        } else if narrow && dip.depth_db >= deep_enough(dip.width_octaves, max_boost_db) {
+            Some(Sign::NarrowAndDeep)
+        } else if dip.width_octaves <= WIDEST_OCTAVES {
             phase
                 .as_ref()
-                .and_then(|phase| phase.turn_deg(hz(dip.from), hz(dip.bottom), hz(dip.to)))
-                .filter(|turn| turn.abs() >= TURN_DEG)
-                .map(|turn| Sign::ExcessPhase { turn_deg: turn.abs() })
+                .and_then(|phase| phase.turn(hz, dip.depth_db, dip.width_octaves))
+                .filter(|&turn| turn >= TURN)
+                .map(|turn| Sign::ExcessPhase { turn_deg: 360.0 * turn })
+        } else {
+            None
         };
         if let Some(sign) = sign {
             dip.sign = sign;
@@ -109,13 +111,15 @@ fn narrow_enough(depth_db: f64) -> f64 {
     0.6 + 0.4 * ((depth_db - 12.0) / 8.0).clamp(0.0, 1.0)
 }
 
-/// The depth from which shape alone tells a cancellation. A dip that the allowed boost
-/// could fill is filled; one as wide as a band may be two resonances on top of each
-/// other, so it must be deeper than two boosts (our choice, no published source).
+/// The depth from which shape alone tells a cancellation, the less the narrower. A dip that
+/// the allowed boost could fill is filled; one as wide as a band may be two resonances on top
+/// of each other, so it must be deeper than two boosts; and one that is narrower than a
+/// resonance may be deeper than its points show (our choice, no published source).
 fn deep_enough(width_octaves: f64, max_boost_db: f64) -> f64 {
     let narrow = (max_boost_db + 3.0).clamp(6.0, 14.0);
     let wide = (2.0 * max_boost_db + 2.0).clamp(8.0, 14.0);
-    narrow + (wide - narrow) * ((width_octaves - 0.25) / 0.2).clamp(0.0, 1.0)
+    let part = ((width_octaves - 0.25) / 0.2).min(1.0);
+    if part < 0.0 { narrow + 5.0 * part } else { narrow + (wide - narrow) * part }
 }
 
 /// The spread at a frequency when it stands out from its surroundings.
@@ -180,7 +184,7 @@ impl<'a> Landscape<'a> {
         };
         let (half_from, half_to) = extent(0.5 * depth_db);
         let (from, to) = extent((0.02 * depth_db).clamp(0.25, 0.5));
-        let (core_from, core_to) = extent(0.8 * depth_db);
+        let (core_from, core_to) = extent(0.5 * depth_db);
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;
         let sign = Sign::NarrowAndDeep;

@@ -282,13 +282,18 @@ pub(super) struct Deviation {
     pub(super) frequency_hz: Vec<f64>,
     /// Mean over the cell of each point.
     pub(super) mean_db: Vec<f64>,
-    /// Least value in the cell of each point: narrow dips keep their depth.
+    /// Least value in the cell of each point, less the spread: narrow dips keep their
+    /// depth, and those of some positions show.
     pub(super) least_db: Vec<f64>,
 }
 
 impl Deviation {
     pub(super) fn new(response: &Response, target: &Target, frequency_hz: &[f64]) -> Self {
         let half_cell = (0.5 / POINTS_PER_OCTAVE).exp2();
+        let lowest: Vec<f64> = match &response.spread_db {
+            Some(spread) => response.magnitude_db.iter().zip(spread).map(|(level, s)| level - s).collect(),
+            None => response.magnitude_db.clone(),
+        };
         let mut mean_db = Vec::with_capacity(frequency_hz.len());
         let mut least_db = Vec::with_capacity(frequency_hz.len());
         for &hz in frequency_hz {
@@ -301,7 +306,8 @@ impl Deviation {
                 if inside.len() > 1 { inside.iter().sum::<f64>() / inside.len() as f64 } else { between };
             let level = target.db_at(hz);
             mean_db.push(mean - level);
-            least_db.push(inside.iter().copied().fold(between, f64::min) - level);
+            let least = log_axis::interpolate(&response.frequency_hz, &lowest, hz).unwrap_or(0.0);
+            least_db.push(lowest[first..last].iter().copied().fold(least, f64::min) - level);
         }
         Self { frequency_hz: frequency_hz.to_vec(), mean_db, least_db }
     }
