@@ -32,6 +32,9 @@ pub(super) struct Dip {
     /// The points around its bottom that are never filled.
     pub(super) core_from: usize,
     pub(super) core_to: usize,
+    /// How far it lies below its surroundings.
+    below_db: f64,
+    /// Its depth below a straight edge laid over it, and its width at half of that.
     depth_db: f64,
     width_octaves: f64,
     sign: Sign,
@@ -47,7 +50,7 @@ enum Sign {
 
 impl Dip {
     pub(super) fn is_deep(&self) -> bool {
-        self.depth_db >= DEEP_DB
+        self.below_db >= DEEP_DB
     }
 
     pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
@@ -77,16 +80,16 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
     let phase = ExcessPhase::new(response);
     let mut dips: Vec<Dip> = Vec::new();
     let mut candidates: Vec<Dip> = (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
-    candidates.sort_by(|a, b| b.depth_db.total_cmp(&a.depth_db));
+    candidates.sort_by(|a, b| b.below_db.total_cmp(&a.below_db));
     for mut dip in candidates {
         if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
             continue;
         }
         let hz = deviation.frequency_hz[dip.bottom];
-        let narrow = dip.width_octaves <= narrow_enough(dip.depth_db);
+        let narrow = dip.width_octaves <= narrow_enough(dip.below_db);
         let sign = if let Some(spread_db) = spread_apart(response, hz).filter(|_| narrow) {
             Some(Sign::PositionsDiffer { spread_db })
-        } else if narrow && dip.depth_db >= deep_enough(dip.width_octaves, max_boost_db) {
+        } else if narrow && dip.below_db >= deep_enough(dip.width_octaves, max_boost_db) {
             Some(Sign::NarrowAndDeep)
         } else if dip.width_octaves <= WIDEST_OCTAVES {
             phase
@@ -172,22 +175,51 @@ impl<'a> Landscape<'a> {
         let wide_low = bottom.saturating_sub(3 * self.octave / 2);
         let wide_high = (bottom + 3 * self.octave / 2).min(last);
         let base = shoulder.min(median(self.db[wide_low..=wide_high].to_vec()) + 2.0);
-        let depth_db = base - level;
-        if depth_db < SHALLOW_DB {
+        let below_db = base - level;
+        if below_db < SHALLOW_DB {
             return None;
         }
-        let extent = |under: f64| {
-            let inside = |d: &&f64| **d < base - under;
-            let from = bottom - self.db[..bottom].iter().rev().take_while(inside).count();
-            let to = bottom + self.db[bottom + 1..].iter().take_while(inside).count();
+        let extent = |inside: &dyn Fn(usize) -> bool| {
+            let from = bottom - (0..bottom).rev().take_while(|&i| inside(i)).count();
+            let to = bottom + (bottom + 1..=last).take_while(|&i| inside(i)).count();
             (from, to)
         };
-        let (half_from, half_to) = extent(0.5 * depth_db);
-        let (from, to) = extent((0.02 * depth_db).clamp(0.25, 0.5));
-        let (core_from, core_to) = extent(0.5 * depth_db);
+        let (half_from, half_to) = extent(&|i| self.db[i] < base - 0.5 * below_db);
+        let edge = self.straight_edge(bottom, 2 * (half_to - half_from + 1));
+        let depth_db = edge.db(bottom) - level;
+        let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
+        let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
+        let (from, to) = (from.min(edge.from), to.max(edge.to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;
+        let width_octaves = (core_to - core_from + 1) as f64 / POINTS_PER_OCTAVE;
         let sign = Sign::NarrowAndDeep;
-        Some(Dip { bottom, from, to, core_from, core_to, depth_db, width_octaves, sign })
+        Some(Dip { bottom, from, to, core_from, core_to, below_db, depth_db, width_octaves, sign })
+    }
+
+    /// Lays a straight edge over a dip: of those that rest on a point within reach on either
+    /// side, the one that passes highest over the bottom.
+    fn straight_edge(&self, bottom: usize, reach: usize) -> Edge {
+        let ends = |from: usize, to: usize| Edge { from, to, ends_db: (self.db[from], self.db[to]) };
+        let last = self.db.len() - 1;
+        (bottom.saturating_sub(reach)..bottom)
+            .flat_map(|from| (bottom + 1..=(bottom + reach).min(last)).map(move |to| (from, to)))
+            .map(|(from, to)| ends(from, to))
+            .max_by(|a, b| a.db(bottom).total_cmp(&b.db(bottom)))
+            .unwrap_or_else(|| ends(bottom, bottom))
+    }
+}
+
+/// A straight line from one point to another.
+struct Edge {
+    from: usize,
+    to: usize,
+    ends_db: (f64, f64),
+}
+
+impl Edge {
+    #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+    fn db(&self, point: usize) -> f64 {
+        let part = (point as f64 - self.from as f64) / (self.to - self.from).max(1) as f64;
+        self.ends_db.0 + part * (self.ends_db.1 - self.ends_db.0)
     }
 }
