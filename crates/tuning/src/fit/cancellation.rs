@@ -8,13 +8,15 @@ use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
 use crate::{Response, log_axis};
 
-/// A dip this deep is never filled, not even as a by-product.
+/// A dip this deep at all positions is never filled, not even as a by-product.
 const DEEP_DB: f64 = 8.0;
 /// The least depth at which the spread between positions or the excess phase of
 /// a dip is looked at.
 const SHALLOW_DB: f64 = 1.5;
-/// Positions that scatter by this much in a dip do not share it.
+/// Positions that scatter by this much in a dip do not share it, if some of them have it
+/// this deep.
 const SPREAD_DB: f64 = 3.5;
+const DIFFERENT_DB: f64 = 5.0;
 /// The turn of excess phase through a dip that tells a cancellation, as a share of what
 /// one with its zeros outside the unit circle makes; a minimum-phase one makes none.
 const TURN: f64 = 0.5;
@@ -29,7 +31,7 @@ pub(super) struct Dip {
     /// The points that do not count for the fit.
     pub(super) from: usize,
     pub(super) to: usize,
-    /// The points around its bottom that are never filled.
+    /// The lower half of it.
     pub(super) core_from: usize,
     pub(super) core_to: usize,
     /// How far it lies below its surroundings.
@@ -49,8 +51,10 @@ enum Sign {
 }
 
 impl Dip {
-    pub(super) fn is_deep(&self) -> bool {
-        self.below_db >= DEEP_DB
+    /// Whether it is never filled, not even by what its surroundings ask for. Where only
+    /// some positions have it, the others may get what they ask for.
+    pub(super) fn is_never_filled(&self) -> bool {
+        self.below_db >= DEEP_DB && !matches!(self.sign, Sign::PositionsDiffer { .. })
     }
 
     pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
@@ -87,9 +91,11 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
         }
         let hz = deviation.frequency_hz[dip.bottom];
         let narrow = dip.width_octaves <= narrow_enough(dip.below_db);
-        let sign = if let Some(spread_db) = spread_apart(response, hz).filter(|_| narrow) {
-            Some(Sign::PositionsDiffer { spread_db })
-        } else if narrow && dip.below_db >= deep_enough(dip.width_octaves, max_boost_db) {
+        let apart = SpreadApart::at(response, hz);
+        let shared_db = dip.below_db.min(dip.depth_db) - apart.beyond_db;
+        let sign = if narrow && dip.below_db >= DIFFERENT_DB && apart.explains(dip.below_db) {
+            Some(Sign::PositionsDiffer { spread_db: apart.here_db })
+        } else if narrow && shared_db >= deep_enough(dip.width_octaves, max_boost_db) {
             Some(Sign::NarrowAndDeep)
         } else if dip.width_octaves <= WIDEST_OCTAVES {
             phase
@@ -125,14 +131,29 @@ fn deep_enough(width_octaves: f64, max_boost_db: f64) -> f64 {
     if part < 0.0 { narrow + 5.0 * part } else { narrow + (wide - narrow) * part }
 }
 
-/// The spread at a frequency when it stands out from its surroundings.
-fn spread_apart(response: &Response, hz: f64) -> Option<f64> {
-    let spread = response.spread_db.as_ref()?;
-    let here = log_axis::interpolate(&response.frequency_hz, spread, hz)?;
-    let first = response.frequency_hz.partition_point(|&f| f < hz / 2.0);
-    let last = response.frequency_hz.partition_point(|&f| f < hz * 2.0);
-    let around = median(spread[first..last].to_vec());
-    (here >= SPREAD_DB.max(1.8 * around)).then_some(here)
+/// The spread at a frequency and how far it stands out from its surroundings.
+struct SpreadApart {
+    here_db: f64,
+    beyond_db: f64,
+}
+
+impl SpreadApart {
+    fn at(response: &Response, hz: f64) -> Self {
+        let spread = response.spread_db.as_deref().unwrap_or_default();
+        let Some(here_db) = log_axis::interpolate(&response.frequency_hz, spread, hz) else {
+            return Self { here_db: 0.0, beyond_db: 0.0 };
+        };
+        let first = response.frequency_hz.partition_point(|&f| f < hz / 2.0);
+        let last = response.frequency_hz.partition_point(|&f| f < hz * 2.0);
+        let around = median(spread[first..last].to_vec());
+        Self { here_db, beyond_db: (here_db - around).max(0.0) }
+    }
+
+    /// Whether a dip in what positions show at the least is one that they do not share: at
+    /// least half of its depth is that they differ.
+    fn explains(&self, depth_db: f64) -> bool {
+        self.here_db >= SPREAD_DB && self.beyond_db >= 0.5 * depth_db
+    }
 }
 
 /// A curve with what is needed to measure its dips.

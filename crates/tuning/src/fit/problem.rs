@@ -12,8 +12,9 @@ use crate::{Band, Profile, Response, Target, average, log_axis};
 pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
 /// So many of its points are one while the bands are looked for.
 const COARSE_POINTS: usize = 3;
-/// At most this much is added at the bottom of a deep cancellation. Less than
-/// the half decibel that is promised, because the search may touch its limits.
+/// At most this much is added in the lower half of a cancellation, unless what is beside it
+/// asks for more and may have it. Less than the half decibel that is promised, because the
+/// search may touch its limits.
 const CANCELLATION_CEILING_DB: f64 = 0.3;
 
 /// How much a point inside a cancellation counts against one beside it.
@@ -97,11 +98,9 @@ impl Problem {
         let mut left_alone = Vec::new();
         let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
         let mut bridged_db = deviation.mean_db.clone();
-        for dip in cancellation::find(&deviation, &response, max_boost_db) {
+        let dips = cancellation::find(&deviation, &response, max_boost_db);
+        for dip in &dips {
             bridge(&mut bridged_db, &mut weight, dip.from, dip.to);
-            if dip.is_deep() {
-                ceiling_db[dip.core_from..=dip.core_to].fill(CANCELLATION_CEILING_DB);
-            }
             left_alone.push(dip.left_alone(&deviation.frequency_hz));
         }
         let reach = Reach::new(&frequency_hz, &bridged_db, max_boost_db);
@@ -123,6 +122,12 @@ impl Problem {
                 weight[i] *= LEFT_SHARE;
                 let share = if inside { SKIRT_SHARE } else { 1.0 };
                 ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
+            }
+        }
+        for dip in &dips {
+            for i in dip.core_from..=dip.core_to {
+                let asked = if dip.is_never_filled() { 0.0 } else { level_db - bridged_db[i] };
+                ceiling_db[i] = ceiling_db[i].min(asked.max(CANCELLATION_CEILING_DB));
             }
         }
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
