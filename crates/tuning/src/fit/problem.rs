@@ -87,9 +87,13 @@ impl Problem {
         let (lowest, highest) = response.range_hz();
         let top = to_hz.min(highest).min(0.49 * profile.sample_rate_hz);
         let bottom = from_hz.max(lowest);
-        // A third of an octave: less cannot hold one band.
-        if !(bottom > 0.0 && top > bottom * 1.25) {
-            return Err(FitError::Range { from_hz, to_hz, lowest_hz: lowest, highest_hz: highest });
+        let too_little = FitError::Range { from_hz, to_hz, lowest_hz: lowest, highest_hz: highest };
+        if !holds_a_band(bottom, top) {
+            return Err(too_little);
+        }
+        let (bottom, top) = usable_range::asked_for(input.target, bottom, top);
+        if !holds_a_band(bottom, top) {
+            return Err(too_little);
         }
         let frequency_hz = log_axis::grid(bottom, top, POINTS_PER_OCTAVE);
         let deviation = Deviation::new(&response, input.target, &frequency_hz);
@@ -316,6 +320,11 @@ impl Deviation {
         }
         Self { frequency_hz: frequency_hz.to_vec(), mean_db, least_db }
     }
+}
+
+/// Whether a range is a third of an octave wide: less cannot hold one band.
+fn holds_a_band(from_hz: f64, to_hz: f64) -> bool {
+    from_hz > 0.0 && to_hz > from_hz * 1.25
 }
 
 /// The average of all responses; a single one as it is.
