@@ -62,7 +62,9 @@ impl ExcessPhase {
         let damping = 2.0 * (0.5 * LN_2 * width_octaves).sinh() * 10f64.powf(-depth_db / 40.0);
         let mut rows = Vec::new();
         for hz in log_axis::grid(bottom_hz / around, bottom_hz * around, POINTS_PER_OCTAVE) {
-            let Some(degrees) = log_axis::interpolate(&self.frequency_hz, &self.degrees, hz) else { continue };
+            let Some(degrees) = log_axis::interpolate(&self.frequency_hz, &self.degrees, hz) else {
+                continue;
+            };
             let x = hz / bottom_hz;
             let all_pass = -2.0 * (x * damping).atan2(1.0 - x * x) / (2.0 * PI);
             rows.push([1.0, x, all_pass, degrees / 360.0]);

@@ -372,4 +372,6 @@ fn findings(input: &FitInput<'_>, result: &FitResult) -> Vec<Finding> {
 }
 
 #[cfg(test)]
+mod left_alone_tests;
+#[cfg(test)]
 mod tests;

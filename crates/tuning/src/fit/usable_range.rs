@@ -29,9 +29,10 @@ pub(super) fn asked_for(target: &Target, from_hz: f64, to_hz: f64) -> (f64, f64)
     let first = db.iter().position(|&level| level >= least);
     let last = db.iter().rposition(|&level| level >= least);
     match first.zip(last) {
-        Some((first, last)) => {
-            (if first == 0 { from_hz } else { hz[first] }, if last + 1 == hz.len() { to_hz } else { hz[last] })
-        }
+        Some((first, last)) => (
+            if first == 0 { from_hz } else { hz[first] },
+            if last + 1 == hz.len() { to_hz } else { hz[last] },
+        ),
         None => (from_hz, to_hz),
     }
 }
