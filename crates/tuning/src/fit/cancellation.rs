@@ -23,6 +23,14 @@ const TURN: f64 = 0.5;
 /// The widest dip whose phase is looked at, at half its depth.
 const WIDEST_OCTAVES: f64 = 1.0;
 
+/// A straight edge laid over a dip may rest further from its bottom by a width at half its
+/// depth for so many decibels of it: there the flanks of a resonance's dip have risen to half a
+/// decibel or less.
+const DB_PER_WIDTH: f64 = 5.0;
+/// What of a dip is deeper than this share of its depth is its core: its lower half, and a
+/// little more, since its depth is rather too small where its flanks are long.
+const CORE_SHARE: f64 = 0.4;
+
 /// One dip, by the points of the axis.
 #[derive(Debug, Clone)]
 pub(super) struct Dip {
@@ -31,7 +39,7 @@ pub(super) struct Dip {
     /// The points that do not count for the fit.
     pub(super) from: usize,
     pub(super) to: usize,
-    /// The lower half of it.
+    /// Its core.
     pub(super) core_from: usize,
     pub(super) core_to: usize,
     /// How far it lies below its surroundings.
@@ -206,13 +214,21 @@ impl<'a> Landscape<'a> {
             (from, to)
         };
         let (half_from, half_to) = extent(&|i| self.db[i] < base - 0.5 * below_db);
-        let edge = self.straight_edge(bottom, 2 * (half_to - half_from + 1));
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            clippy::cast_precision_loss,
+            reason = "a few hundred points"
+        )]
+        let reach = ((half_to - half_from + 1) as f64 * (1.0 + below_db / DB_PER_WIDTH)) as usize;
+        let edge = self.straight_edge(bottom, reach);
         let depth_db = edge.db(bottom) - level;
-        let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
+        let (width_from, width_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
+        let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
         let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
         let (from, to) = (from.min(edge.from), to.max(edge.to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let width_octaves = (core_to - core_from + 1) as f64 / POINTS_PER_OCTAVE;
+        let width_octaves = (width_to - width_from + 1) as f64 / POINTS_PER_OCTAVE;
         let sign = Sign::NarrowAndDeep;
         Some(Dip { bottom, from, to, core_from, core_to, below_db, depth_db, width_octaves, sign })
     }

@@ -105,7 +105,11 @@ fn no_random_notch_is_boosted() {
         if boost_db > 0.5 || !is_named(&result, notch.hz, 0.125) {
             wrong.push(format!(
                 "{case}: {boost_db:.2} dB at {notch:?} beside {known:?}: {:?}",
-                result.left_alone
+                (
+                    &result.left_alone,
+                    result.bands.iter().map(|b| b.band).collect::<Vec<_>>(),
+                    result.offset_db
+                )
             ));
         }
     }
@@ -133,7 +137,11 @@ fn no_random_notch_of_one_position_is_boosted() {
         if boost_db.min(over_db) > 0.5 || !is_named(&result, notch.hz, 0.125) {
             wrong.push(format!(
                 "{case}: {boost_db:.2} dB, {over_db:.2} dB too much, at {notch:?} beside {known:?}: {:?}",
-                result.left_alone
+                (
+                    &result.left_alone,
+                    result.bands.iter().map(|b| b.band).collect::<Vec<_>>(),
+                    result.offset_db
+                )
             ));
         }
     }
