@@ -1,6 +1,8 @@
 //! Dips that are cancellations: two sounds that meet in opposite phase.
 //!
-//! Boosting such a dip boosts both sounds and fills nothing, so it is left alone.
+//! Boosting such a dip boosts both sounds and fills nothing, so it is left alone. Dips are
+//! looked for in what the positions show at the least, their average less their spread, because
+//! a notch of one position among several hardly shows in their average.
 
 use super::excess_phase::ExcessPhase;
 use super::problem::{Deviation, POINTS_PER_OCTAVE};
@@ -24,8 +26,8 @@ const TURN: f64 = 0.5;
 const WIDEST_OCTAVES: f64 = 1.0;
 
 /// A straight edge laid over a dip may rest further from its bottom by a width at half its
-/// depth for so many decibels of it: there the flanks of a resonance's dip have risen to half a
-/// decibel or less.
+/// depth for so many decibels of it, up to an octave: there the flanks of a resonance's dip have
+/// risen to half a decibel or less.
 const DB_PER_WIDTH: f64 = 5.0;
 /// What of a dip is deeper than this share of its depth is its core: its lower half, and a
 /// little more, since its depth is rather too small where its flanks are long.
@@ -62,12 +64,17 @@ impl Dip {
     /// Whether it is never filled, not even by what its surroundings ask for. Where only
     /// some positions have it, the others may get what they ask for.
     pub(super) fn is_never_filled(&self) -> bool {
-        self.below_db >= DEEP_DB && !matches!(self.sign, Sign::PositionsDiffer { .. })
+        self.below_db >= DEEP_DB && self.is_everywhere()
+    }
+
+    fn is_everywhere(&self) -> bool {
+        !matches!(self.sign, Sign::PositionsDiffer { .. })
     }
 
     pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
         let hz = frequency_hz[self.bottom];
-        let shape = format!("{:.0} dB deep and {:.2} octaves wide", self.depth_db, self.width_octaves);
+        let at = if self.is_everywhere() { "" } else { " at some positions" };
+        let shape = format!("{:.0} dB deep{at} and {:.2} octaves wide", self.depth_db, self.width_octaves);
         let sign = match self.sign {
             Sign::NarrowAndDeep => "too narrow and too deep to be anything else".to_owned(),
             Sign::PositionsDiffer { spread_db } => format!("the positions differ there by {spread_db:.1} dB"),
@@ -135,8 +142,10 @@ fn narrow_enough(depth_db: f64) -> f64 {
 fn deep_enough(width_octaves: f64, max_boost_db: f64) -> f64 {
     let narrow = (max_boost_db + 3.0).clamp(6.0, 14.0);
     let wide = (2.0 * max_boost_db + 2.0).clamp(8.0, 14.0);
-    let part = ((width_octaves - 0.25) / 0.2).min(1.0);
-    if part < 0.0 { narrow + 5.0 * part } else { narrow + (wide - narrow) * part }
+    if width_octaves < 0.25 {
+        return (narrow - 25.0 * (0.25 - width_octaves)).max(4.0);
+    }
+    narrow + (wide - narrow) * ((width_octaves - 0.25) / 0.2).min(1.0)
 }
 
 /// The spread at a frequency and how far it stands out from its surroundings.
@@ -221,10 +230,12 @@ impl<'a> Landscape<'a> {
             reason = "a few hundred points"
         )]
         let reach = ((half_to - half_from + 1) as f64 * (1.0 + below_db / DB_PER_WIDTH)) as usize;
-        let edge = self.straight_edge(bottom, reach);
+        let edge = self.straight_edge(bottom, reach.min(self.octave));
         let depth_db = edge.db(bottom) - level;
         let (width_from, width_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
         let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
+        // It begins and ends between points.
+        let (core_from, core_to) = (core_from - 1, core_to + 1);
         let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
         let (from, to) = (from.min(edge.from), to.max(edge.to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
