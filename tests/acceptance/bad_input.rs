@@ -92,6 +92,7 @@ fn responses_that_cannot_be_read_are_refused_with_the_line() {
         ("header.csv", "frequency_hz,magnitude_db\n", &[]),
         ("word.csv", "frequency_hz,magnitude_db\n20,0\n30,loud\n40,0\n", &["3"]),
         ("nan.csv", "frequency_hz,magnitude_db\n20,0\n30,NaN\n40,0\n", &["3"]),
+        ("loud.csv", "frequency_hz,magnitude_db\n20,0\n30,1e300\n40,0\n", &["3", "1000 dB"]),
         ("back.csv", "frequency_hz,magnitude_db\n20,0\n40,0\n30,0\n", &["4"]),
         ("short.csv", "frequency_hz,magnitude_db\n20,0\n30\n40,0\n", &["3"]),
         ("negative.csv", "frequency_hz,magnitude_db\n-20,0\n30,0\n", &["2"]),

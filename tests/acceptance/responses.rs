@@ -176,6 +176,9 @@ fn a_driver_is_fitted_to_the_target_times_its_crossover() {
     let outcome = desk.run("fit woofer.csv --high-pass 80 --low-pass 2500 --from 40 --to 5000 --json").done();
     at_most("bands", bands(&outcome).len() as f64, 1.0);
     at_most("error before", outcome.json()["before"]["rms_db"].as_f64().unwrap(), 0.2);
+    desk.run("fit woofer.csv --high-pass 3000 --low-pass 100")
+        .refused(&["high-pass at 3000 Hz", "low-pass at 100 Hz"]);
+    desk.run("target show flat --high-pass 500 --low-pass 500").refused(&["nothing is left"]);
 }
 
 /// Source: Linkwitz 1976: a crossover of fourth order is 6.02 dB down at its corner.

@@ -28,6 +28,12 @@ impl DriverEnds {
         if self == Self::default() {
             return Ok(target);
         }
+        if let Some((high, low)) = self.high_pass_hz.zip(self.low_pass_hz).filter(|(high, low)| high >= low) {
+            return Err(Error::input(format!(
+                "nothing is left between a high-pass at {high} Hz and a low-pass at {low} Hz; a driver plays from its \
+                 high-pass up to its low-pass, so the high-pass must be the lower of the two"
+            )));
+        }
         let filter = |frequency_hz| CarFilter {
             family: CrossoverFamily::LinkwitzRiley,
             slope_db_per_octave: DRIVER_SLOPE_DB_PER_OCTAVE,

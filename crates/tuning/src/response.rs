@@ -53,8 +53,13 @@ impl Response {
         Ok(response)
     }
 
+    /// No magnitude lies further from 0 dB than this, and no spread is wider: more than 24 bits
+    /// or any microphone can tell apart, and little enough that powers can be added up.
+    pub const LARGEST_DB: f64 = 1_000.0;
+
     /// Whether the numbers make a response: at least two points, positive
-    /// ascending frequencies, finite values, coherence 0 to 1, spread not below 0.
+    /// ascending frequencies, finite values, magnitudes within ±1000 dB, coherence
+    /// 0 to 1, spread from 0 to 1000 dB.
     ///
     /// # Errors
     /// The first rule broken.
@@ -64,10 +69,10 @@ impl Response {
             return Err(ResponseError::TooShort(count));
         }
         check_column("frequency_hz", Some(&self.frequency_hz), count, |f| f > 0.0)?;
-        check_column("magnitude_db", Some(&self.magnitude_db), count, |_| true)?;
+        check_column("magnitude_db", Some(&self.magnitude_db), count, |m| m.abs() <= Self::LARGEST_DB)?;
         check_column("phase_deg", self.phase_deg.as_ref(), count, |_| true)?;
         check_column("coherence", self.coherence.as_ref(), count, |c| (0.0..=1.0).contains(&c))?;
-        check_column("spread_db", self.spread_db.as_ref(), count, |s| s >= 0.0)?;
+        check_column("spread_db", self.spread_db.as_ref(), count, |s| (0.0..=Self::LARGEST_DB).contains(&s))?;
         match self.frequency_hz.windows(2).position(|pair| pair[1] <= pair[0]) {
             Some(index) => Err(ResponseError::Order(index + 2)),
             None => Ok(()),
@@ -198,6 +203,7 @@ mod tests {
         assert!(wrong(&[100.0, 100.0], &[0.0, 0.0]).contains("ascend at point 2"));
         assert!(wrong(&[0.0, 100.0], &[0.0, 0.0]).contains("frequency_hz"));
         assert!(wrong(&[1.0, 100.0], &[0.0, f64::NAN]).contains("point 2"));
+        assert!(wrong(&[1.0, 100.0], &[0.0, -1_001.0]).contains("point 2"));
         assert!(wrong(&[1.0, 100.0], &[0.0]).contains("magnitude_db"));
     }
 }

@@ -173,10 +173,16 @@ impl Table {
                 "coherence" if !(0.0..=1.0).contains(&value) => {
                     return refuse(format!("a coherence of {value}"), "it lies between 0 and 1");
                 }
-                "spread_db" if value < 0.0 => {
+                "magnitude_db" if value.abs() > Response::LARGEST_DB => {
+                    return refuse(
+                        format!("a magnitude of {value} dB"),
+                        "it lies within ±1000 dB; see that the column holds decibels",
+                    );
+                }
+                "spread_db" if !(0.0..=Response::LARGEST_DB).contains(&value) => {
                     return refuse(
                         format!("a spread of {value} dB"),
-                        "it is a standard deviation: 0 or more",
+                        "it is a standard deviation: 0 or more, up to 1000 dB",
                     );
                 }
                 _ => {}
@@ -296,6 +302,9 @@ mod tests {
             ("frequency_hz,magnitude_db,frequency_hz\n20,1,2", "twice"),
             ("frequency_hz,magnitude_db,coherence\n20,1,1.5", "between 0 and 1"),
             ("frequency_hz,magnitude_db,spread_db\n20,1,-1", "0 or more"),
+            ("frequency_hz,magnitude_db,spread_db\n20,1,1e9", "up to 1000 dB"),
+            ("20,1\n40,1e300", "line 2, column 2: a magnitude of 1"),
+            ("20,1\n40,-5000", "line 2, column 2: a magnitude of -5000 dB; it lies within ±1000 dB"),
             ("hello world\n", "column 1: the header names a column `hello`"),
             ("20\n30", "1 column(s) without a header"),
             ("20 1 2 3 4\n", "5 column(s) without a header"),

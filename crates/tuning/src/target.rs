@@ -160,9 +160,10 @@ impl Target {
             );
         }
         for point in &self.points {
-            if !(point.frequency_hz > 0.0 && point.frequency_hz.is_finite() && point.db.is_finite()) {
+            let in_range = point.db.abs() <= Response::LARGEST_DB;
+            if !(point.frequency_hz > 0.0 && point.frequency_hz.is_finite() && in_range) {
                 let problem = format!("a point at {} Hz, {} dB", point.frequency_hz, point.db);
-                return refuse(problem, "frequencies lie above 0 Hz and levels are finite");
+                return refuse(problem, "frequencies lie above 0 Hz and levels within ±1000 dB");
             }
         }
         match self.points.windows(2).find(|pair| pair[1].frequency_hz <= pair[0].frequency_hz) {
@@ -368,6 +369,7 @@ mod tests {
             ("name = 'x'\ntolerance_db = 0\n", "`tolerance_db` is 0"),
             ("name = 'x'\npoints = [[100, 0], [50, 0]]\n", "a point at 50 Hz after one at 100 Hz"),
             ("name = 'x'\npoints = [[0, 0]]\n", "a point at 0 Hz"),
+            ("name = 'x'\npoints = [[100, 1e9]]\n", "levels within ±1000 dB"),
             ("name = 'x'\n[[shelf]]\ntype = 'peak'\nfrequency_hz = 1\ngain_db = 1\n", "a peak at 1 Hz"),
             ("[shelf]\n", "t.toml"),
         ] {

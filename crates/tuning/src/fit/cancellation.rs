@@ -1,6 +1,8 @@
 //! Dips that are cancellations: two sounds that meet in opposite phase.
 //!
-//! Boosting such a dip boosts both sounds and fills nothing, so it is left alone.
+//! Boosting such a dip boosts both sounds and fills nothing, so it is left alone. Dips are
+//! looked for in what the positions show at the least, their average less their spread, because
+//! a notch of one position among several hardly shows in their average.
 
 use super::excess_phase::ExcessPhase;
 use super::problem::{Deviation, POINTS_PER_OCTAVE};
@@ -8,16 +10,28 @@ use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
 use crate::{Response, log_axis};
 
-/// A dip this deep is never filled, not even as a by-product.
+/// A dip this deep at all positions is never filled, not even as a by-product.
 const DEEP_DB: f64 = 8.0;
 /// The least depth at which the spread between positions or the excess phase of
 /// a dip is looked at.
 const SHALLOW_DB: f64 = 1.5;
-/// Positions that scatter by this much in a dip do not share it.
+/// Positions that scatter by this much in a dip do not share it, if some of them have it
+/// this deep.
 const SPREAD_DB: f64 = 3.5;
-/// The turn of excess phase through a dip that tells a cancellation. A dip with a
-/// zero outside the unit circle turns by 360°, a minimum-phase one by none.
-const TURN_DEG: f64 = 120.0;
+const DIFFERENT_DB: f64 = 5.0;
+/// The turn of excess phase through a dip that tells a cancellation, as a share of what
+/// one with its zeros outside the unit circle makes; a minimum-phase one makes none.
+const TURN: f64 = 0.5;
+/// The widest dip whose phase is looked at, at half its depth.
+const WIDEST_OCTAVES: f64 = 1.0;
+
+/// A straight edge laid over a dip may rest further from its bottom by a width at half its
+/// depth for so many decibels of it, up to an octave: there the flanks of a resonance's dip have
+/// risen to half a decibel or less.
+const DB_PER_WIDTH: f64 = 5.0;
+/// What of a dip is deeper than this share of its depth is its core: its lower half, and a
+/// little more, since its depth is rather too small where its flanks are long.
+const CORE_SHARE: f64 = 0.4;
 
 /// One dip, by the points of the axis.
 #[derive(Debug, Clone)]
@@ -27,9 +41,12 @@ pub(super) struct Dip {
     /// The points that do not count for the fit.
     pub(super) from: usize,
     pub(super) to: usize,
-    /// The points around its bottom that are never filled.
+    /// Its core.
     pub(super) core_from: usize,
     pub(super) core_to: usize,
+    /// How far it lies below its surroundings.
+    below_db: f64,
+    /// Its depth below a straight edge laid over it, and its width at half of that.
     depth_db: f64,
     width_octaves: f64,
     sign: Sign,
@@ -44,13 +61,20 @@ enum Sign {
 }
 
 impl Dip {
-    pub(super) fn is_deep(&self) -> bool {
-        self.depth_db >= DEEP_DB
+    /// Whether it is never filled, not even by what its surroundings ask for. Where only
+    /// some positions have it, the others may get what they ask for.
+    pub(super) fn is_never_filled(&self) -> bool {
+        self.below_db >= DEEP_DB && self.is_everywhere()
+    }
+
+    fn is_everywhere(&self) -> bool {
+        !matches!(self.sign, Sign::PositionsDiffer { .. })
     }
 
     pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
         let hz = frequency_hz[self.bottom];
-        let shape = format!("{:.0} dB deep and {:.2} octaves wide", self.depth_db, self.width_octaves);
+        let at = if self.is_everywhere() { "" } else { " at some positions" };
+        let shape = format!("{:.0} dB deep{at} and {:.2} octaves wide", self.depth_db, self.width_octaves);
         let sign = match self.sign {
             Sign::NarrowAndDeep => "too narrow and too deep to be anything else".to_owned(),
             Sign::PositionsDiffer { spread_db } => format!("the positions differ there by {spread_db:.1} dB"),
@@ -75,25 +99,27 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
     let phase = ExcessPhase::new(response);
     let mut dips: Vec<Dip> = Vec::new();
     let mut candidates: Vec<Dip> = (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
-    candidates.sort_by(|a, b| b.depth_db.total_cmp(&a.depth_db));
+    candidates.sort_by(|a, b| b.below_db.total_cmp(&a.below_db));
     for mut dip in candidates {
         if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
             continue;
         }
-        let narrow = dip.width_octaves <= narrow_enough(dip.depth_db);
-        let hz = |i: usize| deviation.frequency_hz[i];
-        let sign = if !narrow {
-            None
-        } else if dip.depth_db >= deep_enough(dip.width_octaves, max_boost_db) {
+        let hz = deviation.frequency_hz[dip.bottom];
+        let narrow = dip.width_octaves <= narrow_enough(dip.below_db);
+        let apart = SpreadApart::at(response, hz);
+        let shared_db = dip.below_db.min(dip.depth_db) - apart.beyond_db;
+        let sign = if narrow && dip.below_db >= DIFFERENT_DB && apart.explains(dip.below_db) {
+            Some(Sign::PositionsDiffer { spread_db: apart.here_db })
+        } else if narrow && shared_db >= deep_enough(dip.width_octaves, max_boost_db) {
             Some(Sign::NarrowAndDeep)
-        } else if let Some(spread_db) = spread_apart(response, hz(dip.bottom)) {
-            Some(Sign::PositionsDiffer { spread_db })
-        } else {
+        } else if dip.width_octaves <= WIDEST_OCTAVES {
             phase
                 .as_ref()
-                .and_then(|phase| phase.turn_deg(hz(dip.from), hz(dip.bottom), hz(dip.to)))
-                .filter(|turn| turn.abs() >= TURN_DEG)
-                .map(|turn| Sign::ExcessPhase { turn_deg: turn.abs() })
+                .and_then(|phase| phase.turn(hz, dip.depth_db, dip.width_octaves))
+                .filter(|&turn| turn >= TURN)
+                .map(|turn| Sign::ExcessPhase { turn_deg: 360.0 * turn })
+        } else {
+            None
         };
         if let Some(sign) = sign {
             dip.sign = sign;
@@ -109,23 +135,42 @@ fn narrow_enough(depth_db: f64) -> f64 {
     0.6 + 0.4 * ((depth_db - 12.0) / 8.0).clamp(0.0, 1.0)
 }
 
-/// The depth from which shape alone tells a cancellation. A dip that the allowed boost
-/// could fill is filled; one as wide as a band may be two resonances on top of each
-/// other, so it must be deeper than two boosts (our choice, no published source).
+/// The depth from which shape alone tells a cancellation, the less the narrower. A dip that
+/// the allowed boost could fill is filled; one as wide as a band may be two resonances on top
+/// of each other, so it must be deeper than two boosts; and one that is narrower than a
+/// resonance may be deeper than its points show (our choice, no published source).
 fn deep_enough(width_octaves: f64, max_boost_db: f64) -> f64 {
     let narrow = (max_boost_db + 3.0).clamp(6.0, 14.0);
     let wide = (2.0 * max_boost_db + 2.0).clamp(8.0, 14.0);
-    narrow + (wide - narrow) * ((width_octaves - 0.25) / 0.2).clamp(0.0, 1.0)
+    if width_octaves < 0.25 {
+        return (narrow - 25.0 * (0.25 - width_octaves)).max(4.0);
+    }
+    narrow + (wide - narrow) * ((width_octaves - 0.25) / 0.2).min(1.0)
 }
 
-/// The spread at a frequency when it stands out from its surroundings.
-fn spread_apart(response: &Response, hz: f64) -> Option<f64> {
-    let spread = response.spread_db.as_ref()?;
-    let here = log_axis::interpolate(&response.frequency_hz, spread, hz)?;
-    let first = response.frequency_hz.partition_point(|&f| f < hz / 2.0);
-    let last = response.frequency_hz.partition_point(|&f| f < hz * 2.0);
-    let around = median(spread[first..last].to_vec());
-    (here >= SPREAD_DB.max(1.8 * around)).then_some(here)
+/// The spread at a frequency and how far it stands out from its surroundings.
+struct SpreadApart {
+    here_db: f64,
+    beyond_db: f64,
+}
+
+impl SpreadApart {
+    fn at(response: &Response, hz: f64) -> Self {
+        let spread = response.spread_db.as_deref().unwrap_or_default();
+        let Some(here_db) = log_axis::interpolate(&response.frequency_hz, spread, hz) else {
+            return Self { here_db: 0.0, beyond_db: 0.0 };
+        };
+        let first = response.frequency_hz.partition_point(|&f| f < hz / 2.0);
+        let last = response.frequency_hz.partition_point(|&f| f < hz * 2.0);
+        let around = median(spread[first..last].to_vec());
+        Self { here_db, beyond_db: (here_db - around).max(0.0) }
+    }
+
+    /// Whether a dip in what positions show at the least is one that they do not share: at
+    /// least half of its depth is that they differ.
+    fn explains(&self, depth_db: f64) -> bool {
+        self.here_db >= SPREAD_DB && self.beyond_db >= 0.5 * depth_db
+    }
 }
 
 /// A curve with what is needed to measure its dips.
@@ -168,22 +213,61 @@ impl<'a> Landscape<'a> {
         let wide_low = bottom.saturating_sub(3 * self.octave / 2);
         let wide_high = (bottom + 3 * self.octave / 2).min(last);
         let base = shoulder.min(median(self.db[wide_low..=wide_high].to_vec()) + 2.0);
-        let depth_db = base - level;
-        if depth_db < SHALLOW_DB {
+        let below_db = base - level;
+        if below_db < SHALLOW_DB {
             return None;
         }
-        let extent = |under: f64| {
-            let inside = |d: &&f64| **d < base - under;
-            let from = bottom - self.db[..bottom].iter().rev().take_while(inside).count();
-            let to = bottom + self.db[bottom + 1..].iter().take_while(inside).count();
+        let extent = |inside: &dyn Fn(usize) -> bool| {
+            let from = bottom - (0..bottom).rev().take_while(|&i| inside(i)).count();
+            let to = bottom + (bottom + 1..=last).take_while(|&i| inside(i)).count();
             (from, to)
         };
-        let (half_from, half_to) = extent(0.5 * depth_db);
-        let (from, to) = extent((0.02 * depth_db).clamp(0.25, 0.5));
-        let (core_from, core_to) = extent(0.8 * depth_db);
+        let (half_from, half_to) = extent(&|i| self.db[i] < base - 0.5 * below_db);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            clippy::cast_precision_loss,
+            reason = "a few hundred points"
+        )]
+        let reach = ((half_to - half_from + 1) as f64 * (1.0 + below_db / DB_PER_WIDTH)) as usize;
+        let edge = self.straight_edge(bottom, reach.min(self.octave));
+        let depth_db = edge.db(bottom) - level;
+        let (width_from, width_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
+        let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
+        // It begins and ends between points.
+        let (core_from, core_to) = (core_from - 1, core_to + 1);
+        let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
+        let (from, to) = (from.min(edge.from), to.max(edge.to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let width_octaves = (half_to - half_from + 1) as f64 / POINTS_PER_OCTAVE;
+        let width_octaves = (width_to - width_from + 1) as f64 / POINTS_PER_OCTAVE;
         let sign = Sign::NarrowAndDeep;
-        Some(Dip { bottom, from, to, core_from, core_to, depth_db, width_octaves, sign })
+        Some(Dip { bottom, from, to, core_from, core_to, below_db, depth_db, width_octaves, sign })
+    }
+
+    /// Lays a straight edge over a dip: of those that rest on a point within reach on either
+    /// side, the one that passes highest over the bottom.
+    fn straight_edge(&self, bottom: usize, reach: usize) -> Edge {
+        let ends = |from: usize, to: usize| Edge { from, to, ends_db: (self.db[from], self.db[to]) };
+        let last = self.db.len() - 1;
+        (bottom.saturating_sub(reach)..bottom)
+            .flat_map(|from| (bottom + 1..=(bottom + reach).min(last)).map(move |to| (from, to)))
+            .map(|(from, to)| ends(from, to))
+            .max_by(|a, b| a.db(bottom).total_cmp(&b.db(bottom)))
+            .unwrap_or_else(|| ends(bottom, bottom))
+    }
+}
+
+/// A straight line from one point to another.
+struct Edge {
+    from: usize,
+    to: usize,
+    ends_db: (f64, f64),
+}
+
+impl Edge {
+    #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+    fn db(&self, point: usize) -> f64 {
+        let part = (point as f64 - self.from as f64) / (self.to - self.from).max(1) as f64;
+        self.ends_db.0 + part * (self.ends_db.1 - self.ends_db.0)
     }
 }

@@ -9,16 +9,17 @@
 //! ch. XIV (from memory). The integral is cut at the ends of the data, which bends
 //! the result smoothly but adds no turn; test `a_dip_tells_by_its_phase`.
 
-use std::f64::consts::{LN_10, PI};
+use std::f64::consts::{LN_2, LN_10, PI};
 
 use crate::{Response, log_axis};
 
 const POINTS_PER_OCTAVE: f64 = 48.0;
-/// Above, a delay of some milliseconds turns the phase by more than half a turn
-/// from point to point, and nothing can be said.
-const HIGHEST_HZ: f64 = 2_000.0;
+/// How far around its bottom a dip is looked at, in widths at half its depth: so far that
+/// its turn and a delay can be told apart, and not so far that the next dip comes into sight.
+const WIDTHS_AROUND: f64 = 2.0;
+const AROUND_OCTAVES: (f64, f64) = (1.0 / 3.0, 1.0);
 
-/// Measured minus minimum phase on an even log axis.
+/// Measured minus minimum phase, unwrapped, at the response's own points.
 pub(super) struct ExcessPhase {
     frequency_hz: Vec<f64>,
     degrees: Vec<f64>,
@@ -27,40 +28,63 @@ pub(super) struct ExcessPhase {
 impl ExcessPhase {
     /// `None` when the response has no phase or too little range.
     pub(super) fn new(response: &Response) -> Option<Self> {
-        response.phase_deg.as_ref()?;
+        let phase_deg = response.phase_deg.as_ref()?;
         let (low, high) = response.range_hz();
-        let frequency_hz = log_axis::grid(low, high.min(2.0 * HIGHEST_HZ), POINTS_PER_OCTAVE);
-        if frequency_hz.len() < 48 {
+        let grid = log_axis::grid(low, high, POINTS_PER_OCTAVE);
+        if grid.len() < 48 {
             return None;
         }
         let nepers: Vec<f64> =
-            frequency_hz.iter().map(|&f| response.db_at(f).unwrap_or(0.0) * LN_10 / 20.0).collect();
-        let minimum = minimum_phase(&frequency_hz, &nepers);
+            grid.iter().map(|&f| response.db_at(f).unwrap_or(0.0) * LN_10 / 20.0).collect();
+        let minimum = minimum_phase(&grid, &nepers);
+        let frequency_hz = response.frequency_hz.clone();
         let wrapped: Vec<f64> = frequency_hz
             .iter()
-            .zip(&minimum)
-            .map(|(&f, &minimum)| response.phase_at(f).unwrap_or(0.0) - minimum.to_degrees())
+            .zip(phase_deg)
+            .map(|(&f, measured)| {
+                let inside = f.clamp(grid[0], grid[grid.len() - 1]);
+                measured - log_axis::interpolate(&grid, &minimum, inside).unwrap_or(0.0).to_degrees()
+            })
             .collect();
         Some(Self { degrees: unwrapped_without_delay(&frequency_hz, &wrapped), frequency_hz })
     }
 
-    /// How far the excess phase turns from one side of a dip to the other, beyond
-    /// the delay that its surroundings show; `None` where it cannot be told.
-    pub(super) fn turn_deg(&self, from_hz: f64, bottom_hz: f64, to_hz: f64) -> Option<f64> {
-        if to_hz > HIGHEST_HZ {
-            return None;
+    /// How much of a full turn the excess phase makes through a dip, beside a constant and
+    /// a delay: 1 where the dip's zeros lie outside the unit circle, 0 for a minimum-phase
+    /// dip. By least squares against what such a dip would do; `None` where there are too few
+    /// points.
+    ///
+    /// A dip of depth `d` and width `w` octaves at half its depth is a peak filter with
+    /// `1/Q = 2 sinh(w ln2 / 2)` (Audio EQ Cookbook); the Q of its zeros is `Q·10^(d/40)`, and
+    /// outside the unit circle they turn the phase as an all-pass of that Q does.
+    pub(super) fn turn(&self, bottom_hz: f64, depth_db: f64, width_octaves: f64) -> Option<f64> {
+        let around = (WIDTHS_AROUND * width_octaves).clamp(AROUND_OCTAVES.0, AROUND_OCTAVES.1).exp2();
+        let damping = 2.0 * (0.5 * LN_2 * width_octaves).sinh() * 10f64.powf(-depth_db / 40.0);
+        let mut rows = Vec::new();
+        for hz in log_axis::grid(bottom_hz / around, bottom_hz * around, POINTS_PER_OCTAVE) {
+            let Some(degrees) = log_axis::interpolate(&self.frequency_hz, &self.degrees, hz) else {
+                continue;
+            };
+            let x = hz / bottom_hz;
+            let all_pass = -2.0 * (x * damping).atan2(1.0 - x * x) / (2.0 * PI);
+            rows.push([1.0, x, all_pass, degrees / 360.0]);
         }
-        let at = |hz: f64| log_axis::interpolate(&self.frequency_hz, &self.degrees, hz);
-        // The shoulders are as wide as the dip, at least a sixth of an octave.
-        let width = (to_hz / from_hz).max(1.12);
-        let (low, high) = (bottom_hz / width, bottom_hz * width);
-        let (outer_low, outer_high) = (low / width.sqrt(), high * width.sqrt());
-        let slope_below = (at(low)? - at(outer_low)?) / (low - outer_low);
-        let slope_above = (at(outer_high)? - at(high)?) / (outer_high - high);
-        // The flatter of the two is the delay: the dip's own tail only adds to it.
-        let delay = if slope_below.abs() < slope_above.abs() { slope_below } else { slope_above };
-        Some(at(high)? - at(low)? - delay * (high - low))
+        (rows.len() >= 8).then(|| last_of_three(&rows))
     }
+}
+
+/// The third of three coefficients that bring three columns to a fourth by least squares,
+/// by Gram-Schmidt.
+fn last_of_three(rows: &[[f64; 4]]) -> f64 {
+    let mut rows = rows.to_vec();
+    for by in 0..2 {
+        let square: f64 = rows.iter().map(|row| row[by] * row[by]).sum();
+        for column in by + 1..4 {
+            let share = rows.iter().map(|row| row[by] * row[column]).sum::<f64>() / square;
+            rows.iter_mut().for_each(|row| row[column] -= share * row[by]);
+        }
+    }
+    rows.iter().map(|row| row[2] * row[3]).sum::<f64>() / rows.iter().map(|row| row[2] * row[2]).sum::<f64>()
 }
 
 /// Bode's relation on an even log axis, in radians.
@@ -137,10 +161,10 @@ mod tests {
     fn a_dip_tells_by_its_phase() {
         for delay_s in [0.0, 0.004] {
             let early = ExcessPhase::new(&comb(0.6, 0.002, delay_s)).unwrap();
-            at_most("minimum phase", early.turn_deg(190.0, 250.0, 330.0).unwrap().abs(), 60.0);
+            at_most("minimum phase", early.turn(250.0, 12.0, 0.85).unwrap().abs(), 0.1);
             let late = ExcessPhase::new(&comb(1.0 / 0.6, 0.002, delay_s)).unwrap();
-            let turn = late.turn_deg(190.0, 250.0, 330.0).unwrap().abs();
-            assert!(turn > 150.0, "maximum phase turns by {turn}°");
+            let turn = late.turn(250.0, 12.0, 0.85).unwrap();
+            assert!(turn > 0.8, "maximum phase makes {turn} turns");
         }
     }
 

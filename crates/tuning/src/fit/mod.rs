@@ -329,7 +329,8 @@ fn findings(input: &FitInput<'_>, result: &FitResult) -> Vec<Finding> {
         findings.push(Finding::note(
             "range-narrowed",
             format!(
-                "The fit covers {} to {}: beyond that there are no data, or the processor cannot act.",
+                "The fit covers {} to {}: beyond that there are no data, the target asks for nothing to speak of, \
+                 or the processor cannot act.",
                 hertz(from_hz),
                 hertz(to_hz)
             ),
@@ -370,5 +371,7 @@ fn findings(input: &FitInput<'_>, result: &FitResult) -> Vec<Finding> {
     findings
 }
 
+#[cfg(test)]
+mod left_alone_tests;
 #[cfg(test)]
 mod tests;

@@ -12,8 +12,9 @@ use crate::{Band, Profile, Response, Target, average, log_axis};
 pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
 /// So many of its points are one while the bands are looked for.
 const COARSE_POINTS: usize = 3;
-/// At most this much is added at the bottom of a deep cancellation. Less than
-/// the half decibel that is promised, because the search may touch its limits.
+/// At most this much is added in the lower half of a cancellation, unless what is beside it
+/// asks for more and may have it. Less than the half decibel that is promised, because the
+/// search may touch its limits.
 const CANCELLATION_CEILING_DB: f64 = 0.3;
 
 /// How much a point inside a cancellation counts against one beside it.
@@ -86,9 +87,13 @@ impl Problem {
         let (lowest, highest) = response.range_hz();
         let top = to_hz.min(highest).min(0.49 * profile.sample_rate_hz);
         let bottom = from_hz.max(lowest);
-        // A third of an octave: less cannot hold one band.
-        if !(bottom > 0.0 && top > bottom * 1.25) {
-            return Err(FitError::Range { from_hz, to_hz, lowest_hz: lowest, highest_hz: highest });
+        let too_little = FitError::Range { from_hz, to_hz, lowest_hz: lowest, highest_hz: highest };
+        if !holds_a_band(bottom, top) {
+            return Err(too_little);
+        }
+        let (bottom, top) = usable_range::asked_for(input.target, bottom, top);
+        if !holds_a_band(bottom, top) {
+            return Err(too_little);
         }
         let frequency_hz = log_axis::grid(bottom, top, POINTS_PER_OCTAVE);
         let deviation = Deviation::new(&response, input.target, &frequency_hz);
@@ -97,11 +102,9 @@ impl Problem {
         let mut left_alone = Vec::new();
         let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
         let mut bridged_db = deviation.mean_db.clone();
-        for dip in cancellation::find(&deviation, &response, max_boost_db) {
+        let dips = cancellation::find(&deviation, &response, max_boost_db);
+        for dip in &dips {
             bridge(&mut bridged_db, &mut weight, dip.from, dip.to);
-            if dip.is_deep() {
-                ceiling_db[dip.core_from..=dip.core_to].fill(CANCELLATION_CEILING_DB);
-            }
             left_alone.push(dip.left_alone(&deviation.frequency_hz));
         }
         let reach = Reach::new(&frequency_hz, &bridged_db, max_boost_db);
@@ -123,6 +126,12 @@ impl Problem {
                 weight[i] *= LEFT_SHARE;
                 let share = if inside { SKIRT_SHARE } else { 1.0 };
                 ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
+            }
+        }
+        for dip in &dips {
+            for i in dip.core_from..=dip.core_to {
+                let asked = if dip.is_never_filled() { 0.0 } else { level_db - bridged_db[i] };
+                ceiling_db[i] = ceiling_db[i].min(asked.max(CANCELLATION_CEILING_DB));
             }
         }
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
@@ -282,13 +291,18 @@ pub(super) struct Deviation {
     pub(super) frequency_hz: Vec<f64>,
     /// Mean over the cell of each point.
     pub(super) mean_db: Vec<f64>,
-    /// Least value in the cell of each point: narrow dips keep their depth.
+    /// Least value in the cell of each point, less the spread: narrow dips keep their
+    /// depth, and those of some positions show.
     pub(super) least_db: Vec<f64>,
 }
 
 impl Deviation {
     pub(super) fn new(response: &Response, target: &Target, frequency_hz: &[f64]) -> Self {
         let half_cell = (0.5 / POINTS_PER_OCTAVE).exp2();
+        let lowest: Vec<f64> = match &response.spread_db {
+            Some(spread) => response.magnitude_db.iter().zip(spread).map(|(level, s)| level - s).collect(),
+            None => response.magnitude_db.clone(),
+        };
         let mut mean_db = Vec::with_capacity(frequency_hz.len());
         let mut least_db = Vec::with_capacity(frequency_hz.len());
         for &hz in frequency_hz {
@@ -301,10 +315,16 @@ impl Deviation {
                 if inside.len() > 1 { inside.iter().sum::<f64>() / inside.len() as f64 } else { between };
             let level = target.db_at(hz);
             mean_db.push(mean - level);
-            least_db.push(inside.iter().copied().fold(between, f64::min) - level);
+            let least = log_axis::interpolate(&response.frequency_hz, &lowest, hz).unwrap_or(0.0);
+            least_db.push(lowest[first..last].iter().copied().fold(least, f64::min) - level);
         }
         Self { frequency_hz: frequency_hz.to_vec(), mean_db, least_db }
     }
+}
+
+/// Whether a range is a third of an octave wide: less cannot hold one band.
+fn holds_a_band(from_hz: f64, to_hz: f64) -> bool {
+    from_hz > 0.0 && to_hz > from_hz * 1.25
 }
 
 /// The average of all responses; a single one as it is.

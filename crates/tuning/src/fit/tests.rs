@@ -5,9 +5,9 @@ use crate::random_cases::Random;
 use crate::{Band, BandKind, Profile, Response, Target, bands_db, log_axis};
 use testkit::at_most;
 
-const RATE: f64 = 48_000.0;
+pub(super) const RATE: f64 = 48_000.0;
 
-fn free() -> Profile {
+pub(super) fn free() -> Profile {
     Profile::preset("parametric-free").unwrap()
 }
 
@@ -18,7 +18,7 @@ fn response_of(bands: &[Band], noise_db: f64, random: &mut Random) -> Response {
     Response::new(frequency_hz, magnitude_db).unwrap()
 }
 
-fn random_bands(count: usize, random: &mut Random) -> Vec<Band> {
+pub(super) fn random_bands(count: usize, random: &mut Random) -> Vec<Band> {
     (0..count)
         .map(|_| {
             let sign = if random.unit() < 0.5 { -1.0 } else { 1.0 };
@@ -43,7 +43,12 @@ fn random_bands(count: usize, random: &mut Random) -> Vec<Band> {
         .collect()
 }
 
-fn fit_one(response: &Response, target: &Target, profile: &Profile, options: &FitOptions) -> FitResult {
+pub(super) fn fit_one(
+    response: &Response,
+    target: &Target,
+    profile: &Profile,
+    options: &FitOptions,
+) -> FitResult {
     fit(&FitInput { responses: std::slice::from_ref(response), target, profile, options }).unwrap()
 }
 

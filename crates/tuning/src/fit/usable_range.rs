@@ -1,10 +1,11 @@
-//! Where a car plays at all: the level that counts as its own, and the stretches
-//! that lie so far below it that no boost allowed could mend them.
+//! Where a car plays at all, and is meant to: the level that counts as its own, the stretches
+//! that lie so far below it that no boost allowed could mend them, and the ends beyond which
+//! the target asks for nothing.
 
-use super::problem::Deviation;
+use super::problem::{Deviation, POINTS_PER_OCTAVE};
 use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
-use crate::log_axis;
+use crate::{Target, log_axis};
 
 /// Below its level by the boost allowed plus this, a stretch is out of reach: even
 /// the full boost would leave it audibly short (our choice, no published source).
@@ -14,6 +15,27 @@ pub(super) const BEYOND_BOOST_DB: f64 = 6.0;
 const PLAYING_SPAN_DB: f64 = 30.0;
 /// A stretch of less than this is a notch, not a hole.
 const NARROWEST_HOLE_OCTAVES: f64 = 0.25;
+
+/// What a target asks for at its ends so far below its highest level is not meant to play
+/// (our choice, no published source): one octave beyond a crossover of fourth order.
+const NOT_ASKED_FOR_DB: f64 = 24.0;
+
+/// The part of a range over which a target asks for anything: without what lies beyond the
+/// crossovers of one driver, where neither the driver nor the measurement follows it.
+pub(super) fn asked_for(target: &Target, from_hz: f64, to_hz: f64) -> (f64, f64) {
+    let hz = log_axis::grid(from_hz, to_hz, POINTS_PER_OCTAVE);
+    let db: Vec<f64> = hz.iter().map(|&f| target.db_at(f)).collect();
+    let least = db.iter().copied().fold(f64::NEG_INFINITY, f64::max) - NOT_ASKED_FOR_DB;
+    let first = db.iter().position(|&level| level >= least);
+    let last = db.iter().rposition(|&level| level >= least);
+    match first.zip(last) {
+        Some((first, last)) => (
+            if first == 0 { from_hz } else { hz[first] },
+            if last + 1 == hz.len() { to_hz } else { hz[last] },
+        ),
+        None => (from_hz, to_hz),
+    }
+}
 
 /// How the car's own level lies against the target, and what is out of reach of it.
 pub(super) struct Reach {
