@@ -112,7 +112,7 @@ pub struct Driver {
     pub name: String,
     /// Its part: `sub`, `mid`, `high` or `full`, or a person's own word.
     pub role: String,
-    /// The processor channel that feeds it.
+    /// The processor channel that feeds it; empty where none does.
     pub channel: String,
 }
 

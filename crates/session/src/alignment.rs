@@ -28,7 +28,7 @@ pub(crate) struct FoundDriver<'a> {
 /// What follows from the drivers' captures.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct CarPlan {
-    /// What is entered, a line for each driver that was measured.
+    /// What is entered, a line for each driver that was measured and has a channel of the processor.
     pub(crate) channels: Vec<ChannelSetting>,
     /// How it adds up; absent where the delays follow from arrivals alone.
     pub(crate) aligned: Option<CarAlignment>,
@@ -48,6 +48,11 @@ impl CarPlan {
 impl FoundDriver<'_> {
     fn arrival_s(&self) -> Option<f64> {
         self.reading.values.get("arrival_s").copied()
+    }
+
+    /// The processor's channel; its own name where none was written down.
+    fn channel(&self) -> &str {
+        if self.driver.channel.is_empty() { &self.driver.name } else { &self.driver.channel }
     }
 
     /// Whether it was found to be wired backwards.
@@ -90,6 +95,11 @@ pub(crate) fn car_plan(
     filters_on: bool,
     arrivals_compare: bool,
 ) -> CarPlan {
+    // What has no channel of the processor cannot be delayed, unless none was written down at all.
+    let any_fed = found.iter().any(|found| !found.driver.channel.is_empty());
+    let fed: Vec<FoundDriver<'_>> =
+        found.iter().copied().filter(|found| !any_fed || !found.driver.channel.is_empty()).collect();
+    let found = fed.as_slice();
     let by_arrival = by_arrival(found);
     if !arrivals_compare {
         return CarPlan { channels: by_arrival, aligned: None, without: None };
@@ -152,7 +162,7 @@ fn channels_of(
     let longest_s = profile.delay.map_or(f64::INFINITY, |grid| grid.max_s);
     let channel = |(found, plain): (&FoundDriver<'_>, ChannelSetting)| {
         if let Some(setting) = setting(&found.driver.name) {
-            let entered = of_setting(&found.driver.channel, setting);
+            let entered = of_setting(found.channel(), setting);
             return ChannelSetting { inverted: entered.inverted != found.is_inverted(), ..entered };
         }
         let wanted_s = (together_s - found.arrival_s().unwrap_or(together_s)).clamp(0.0, longest_s);
@@ -170,7 +180,7 @@ fn by_arrival(found: &[FoundDriver<'_>]) -> Vec<ChannelSetting> {
     let channel = |found: &FoundDriver<'_>| {
         let delay_s = arrival(found).map_or(0.0, |arrival_s| latest_s - arrival_s);
         ChannelSetting {
-            channel: found.driver.channel.clone(),
+            channel: found.channel().to_owned(),
             delay_s: (delay_s / DELAY_STEP_S).round() * DELAY_STEP_S,
             inverted: found.is_inverted(),
             ..ChannelSetting::default()
@@ -263,4 +273,40 @@ pub(crate) fn sum_text(sum: &CarSum) -> String {
         hertz(sum.worst_hz),
         sum.before_worst_db.abs()
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: arithmetic; what the processor does not feed, it cannot delay.
+    #[test]
+    fn what_no_channel_feeds_is_given_no_delay() {
+        let driver = |name: &str, channel: &str| Driver {
+            name: name.to_owned(),
+            role: "mid".to_owned(),
+            channel: channel.to_owned(),
+        };
+        let drivers = [driver("left", "one"), driver("right", "two"), driver("rear", "")];
+        let readings = [0.004, 0.003, 0.001].map(|arrival_s| {
+            let mut reading = Reading::new("sweep", 1, 48_000.0);
+            reading.values.insert("arrival_s".to_owned(), arrival_s);
+            reading
+        });
+        let plan = |drivers: &[Driver; 3]| {
+            let found: Vec<FoundDriver<'_>> = drivers
+                .iter()
+                .zip(&readings)
+                .map(|(driver, reading)| FoundDriver { driver, reading, response: None })
+                .collect();
+            let profile = Profile::preset("parametric-gridded").expect("it is built in");
+            let entered = car_plan(&found, &profile, false, false).channels;
+            entered.into_iter().map(|entry| (entry.channel, (1e3 * entry.delay_s).round())).collect::<Vec<_>>()
+        };
+        assert_eq!(plan(&drivers), [("one".to_owned(), 0.0), ("two".to_owned(), 1.0)]);
+        // Nobody wrote down any channel: then each driver is taken to have its own.
+        let unnamed = drivers.map(|driver| Driver { channel: String::new(), ..driver });
+        let named = |name: &str, ms: f64| (name.to_owned(), ms);
+        assert_eq!(plan(&unnamed), [named("left", 0.0), named("right", 1.0), named("rear", 3.0)]);
+    }
 }

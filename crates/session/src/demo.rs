@@ -158,7 +158,8 @@ impl Demo<'_> {
                 .map(|driver| job::Driver {
                     name: driver.name.clone(),
                     role: format!("{:?}", driver.role).to_lowercase(),
-                    channel: driver.name.clone(),
+                    // What does not pass through the processor has no channel there.
+                    channel: if driver.processed { driver.name.clone() } else { String::new() },
                 })
                 .collect();
         })?;

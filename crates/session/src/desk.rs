@@ -45,7 +45,7 @@ use std::sync::mpsc::{RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
 
 use engine::{Pace, RigSpec};
-use job::Job;
+use job::{Driver, Job};
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
 use crate::bench::Bench;
@@ -302,7 +302,11 @@ impl Desk {
             && job.data().intake.drivers.is_empty()
         {
             let role = |role: cabin::Role| format!("{role:?}").to_lowercase();
-            let drivers = car.drivers.iter().map(|part| driver(&part.name, &role(part.role)));
+            // What does not pass through the processor has no channel there.
+            let drivers = car.drivers.iter().map(|part| {
+                let driver = driver(&part.name, &role(part.role));
+                if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
+            });
             let drivers = drivers.collect();
             job.edit(|data| data.intake.drivers = drivers)?;
         }
