@@ -29,6 +29,8 @@ const WIDEST_OCTAVES: f64 = 1.0;
 /// depth for so many decibels of it, up to an octave: there the flanks of a resonance's dip have
 /// risen to half a decibel or less.
 const DB_PER_WIDTH: f64 = 5.0;
+/// Where the curve falls again by so much, on the way out of a dip, was its shoulder.
+const SHOULDER_DB: f64 = 1.0;
 /// What of a dip is deeper than this share of its depth is its core: its lower half, and a
 /// little more, since its depth is rather too small where its flanks are long.
 const CORE_SHARE: f64 = 0.4;
@@ -245,15 +247,29 @@ impl<'a> Landscape<'a> {
     }
 
     /// Lays a straight edge over a dip: of those that rest on a point within reach on either
-    /// side, the one that passes highest over the bottom.
+    /// side, no further than its shoulder, the one that passes highest over the bottom.
     fn straight_edge(&self, bottom: usize, reach: usize) -> Edge {
         let ends = |from: usize, to: usize| Edge { from, to, ends_db: (self.db[from], self.db[to]) };
-        let last = self.db.len() - 1;
-        (bottom.saturating_sub(reach)..bottom)
-            .flat_map(|from| (bottom + 1..=(bottom + reach).min(last)).map(move |to| (from, to)))
+        let below = self.rise((bottom.saturating_sub(reach)..bottom).rev());
+        let above = self.rise(bottom + 1..=(bottom + reach).min(self.db.len() - 1));
+        (bottom - below..bottom)
+            .flat_map(|from| (bottom + 1..=bottom + above).map(move |to| (from, to)))
             .map(|(from, to)| ends(from, to))
             .max_by(|a, b| a.db(bottom).total_cmp(&b.db(bottom)))
             .unwrap_or_else(|| ends(bottom, bottom))
+    }
+
+    /// How many points it rises on the way out of a dip, before it falls again.
+    fn rise(&self, outwards: impl Iterator<Item = usize>) -> usize {
+        let (mut top, mut count) = (f64::NEG_INFINITY, 0);
+        for (index, point) in outwards.enumerate() {
+            if self.db[point] > top {
+                (top, count) = (self.db[point], index + 1);
+            } else if self.db[point] < top - SHOULDER_DB {
+                break;
+            }
+        }
+        count
     }
 }
 
