@@ -1,7 +1,7 @@
 //! What is to be fitted, on an even log-frequency axis: the gain that is needed
 //! at each point, how much the point counts, and how high the bands may go there.
 
-use super::cancellation;
+use super::cancellation::{self, Dip};
 use super::usable_range::{self, Reach};
 use super::{FitError, FitInput, FitOptions, LeftAlone};
 use crate::curve::{Curve, warped};
@@ -128,12 +128,7 @@ impl Problem {
                 ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
             }
         }
-        for dip in &dips {
-            for i in dip.core_from..=dip.core_to {
-                let asked = if dip.is_never_filled() { 0.0 } else { level_db - bridged_db[i] };
-                ceiling_db[i] = ceiling_db[i].min(asked.max(CANCELLATION_CEILING_DB));
-            }
-        }
+        hold_down(&mut ceiling_db, &dips, &bridged_db, level_db);
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         let total: f64 = weight.iter().sum();
         if total <= 1e-9 {
@@ -348,6 +343,16 @@ fn levelled(responses: &[Response]) -> Result<Vec<Response>, FitError> {
     let levels: Vec<f64> = responses.iter().map(|r| mean(&r.resampled(&common).magnitude_db)).collect();
     let middle = mean(&levels);
     Ok(responses.iter().zip(&levels).map(|(response, level)| response.raised(middle - level)).collect())
+}
+
+/// Lowers the ceiling in the cores of cancellations.
+fn hold_down(ceiling_db: &mut [f64], dips: &[Dip], bridged_db: &[f64], level_db: f64) {
+    for dip in dips {
+        for i in dip.core_from..=dip.core_to {
+            let asked = if dip.is_never_filled() { 0.0 } else { level_db - bridged_db[i] };
+            ceiling_db[i] = ceiling_db[i].min(asked.max(CANCELLATION_CEILING_DB));
+        }
+    }
 }
 
 /// Draws a straight line over a dip and lets it count little: there the bands are to
