@@ -21,12 +21,12 @@ pub fn value_at(line: &Line, x: f64, scale: Scale) -> Option<f64> {
 }
 
 /// Every line's value at `x`, in the order of the lines. Lines that share name
-/// and role (one curve with a gap in it) are read once.
+/// and role (one curve with a gap in it) are read once, those without a name (of many alike) not.
 #[must_use]
 pub fn readout<'a>(lines: impl IntoIterator<Item = &'a Line>, x: f64, scale: Scale) -> Vec<Sample> {
     let mut found: Vec<Sample> = Vec::new();
     for line in lines {
-        if found.iter().any(|s| s.label == line.label && s.role == line.role) {
+        if line.label.is_empty() || found.iter().any(|s| s.label == line.label && s.role == line.role) {
             continue;
         }
         if let Some(value) = value_at(line, x, scale) {
@@ -104,6 +104,7 @@ mod tests {
             line("a", &[(20.0, 1.0), (100.0, 1.0)]),
             line("a", &[(200.0, 2.0), (400.0, 2.0)]),
             line("b", &[]),
+            line("", &[(20.0, 5.0), (400.0, 5.0)]),
         ];
         assert_eq!(readout(&pieces, 300.0, Scale::Logarithmic).len(), 1);
         assert_eq!(readout(&pieces, 300.0, Scale::Logarithmic)[0].value, 2.0);

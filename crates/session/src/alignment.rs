@@ -301,7 +301,10 @@ mod tests {
                 .collect();
             let profile = Profile::preset("parametric-gridded").expect("it is built in");
             let entered = car_plan(&found, &profile, false, false).channels;
-            entered.into_iter().map(|entry| (entry.channel, (1e3 * entry.delay_s).round())).collect::<Vec<_>>()
+            entered
+                .into_iter()
+                .map(|entry| (entry.channel, (1e3 * entry.delay_s).round()))
+                .collect::<Vec<_>>()
         };
         assert_eq!(plan(&drivers), [("one".to_owned(), 0.0), ("two".to_owned(), 1.0)]);
         // Nobody wrote down any channel: then each driver is taken to have its own.
