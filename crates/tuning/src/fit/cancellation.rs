@@ -237,7 +237,7 @@ impl<'a> Landscape<'a> {
         let (width_from, width_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
         let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
         // It begins and ends between points.
-        let (core_from, core_to) = (core_from - 1, core_to + 1);
+        let (core_from, core_to) = (core_from.saturating_sub(1), (core_to + 1).min(last));
         let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
         let (from, to) = (from.min(edge.from), to.max(edge.to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]

@@ -246,3 +246,43 @@ fn beyond_the_crossovers_of_a_driver_nothing_is_fitted() {
         }
     }
 }
+
+/// Curves as no car makes them, with notches at their very ends: there are bands, or a reason
+/// why not, and the sum of all stays within what is allowed.
+#[test]
+fn curves_of_any_shape_are_fitted_or_refused() {
+    let mut random = Random::new(91);
+    for case in 0..150 {
+        let low_hz = random.between(15f64.ln(), 500f64.ln()).exp();
+        let high_hz = low_hz * random.between(1.0, 9.5).exp2();
+        let density = [12.0, 24.0, 48.0, 96.0][case % 4];
+        let hz: Vec<f64> = crate::log_axis::grid(low_hz, high_hz.min(23_000.0), density);
+        let (tilt, deep) = (random.between(-12.0, 12.0), random.between(10.0, 40.0));
+        let (at, width) = (hz[(random.unit() * hz.len() as f64) as usize], random.between(0.02, 0.5));
+        let mut walk = 0.0;
+        let ragged = case % 3 == 0;
+        let db: Vec<f64> = hz
+            .iter()
+            .map(|hz| {
+                walk += if ragged { 2.0 * random.normal() } else { 0.0 };
+                walk + tilt * (hz / 1_000.0).log2() - deep * (-((hz / at).log2() / width).powi(2)).exp()
+            })
+            .collect();
+        let response = Response::new(hz, db).unwrap();
+        let profile = free();
+        let options = FitOptions { max_bands: Some(6), ..FitOptions::default() };
+        let target = crate::Target::flat();
+        let responses = [response];
+        let input = FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
+        match fit(&input) {
+            Ok(result) => {
+                assert!(result.after.rms_db.is_finite() && result.bands.len() <= 6, "{case}: {result:?}");
+                at_most("boost", result.headroom_cost_db, profile.total_boost_db + 0.1);
+            }
+            Err(error) => {
+                let has_a_reason = matches!(error, FitError::Range { .. } | FitError::NothingCertain { .. });
+                assert!(has_a_reason, "{case}: {error}");
+            }
+        }
+    }
+}
