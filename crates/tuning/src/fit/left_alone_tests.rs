@@ -256,7 +256,7 @@ fn curves_of_any_shape_are_fitted_or_refused() {
         let low_hz = random.between(15f64.ln(), 500f64.ln()).exp();
         let high_hz = low_hz * random.between(1.0, 9.5).exp2();
         let density = [12.0, 24.0, 48.0, 96.0][case % 4];
-        let hz: Vec<f64> = crate::log_axis::grid(low_hz, high_hz.min(23_000.0), density);
+        let hz: Vec<f64> = log_axis::grid(low_hz, high_hz.min(23_000.0), density);
         let (tilt, deep) = (random.between(-12.0, 12.0), random.between(10.0, 40.0));
         let (at, width) = (hz[(random.unit() * hz.len() as f64) as usize], random.between(0.02, 0.5));
         let mut walk = 0.0;
