@@ -271,7 +271,7 @@ fn curves_of_any_shape_are_fitted_or_refused() {
         let response = Response::new(hz, db).unwrap();
         let profile = free();
         let options = FitOptions { max_bands: Some(6), ..FitOptions::default() };
-        let target = crate::Target::flat();
+        let target = Target::flat();
         let responses = [response];
         let input = FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
         match fit(&input) {
