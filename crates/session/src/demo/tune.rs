@@ -122,17 +122,13 @@ impl Demo<'_> {
     /// rest is faded out, so that what changes is what was typed.
     fn positions(&mut self, car: &Car, set: &Set, most: usize) -> Result<Vec<(String, Response)>> {
         let names: Vec<String> = car.position_names().take(most).map(str::to_owned).collect();
-        let processed = car.drivers.iter().filter(|driver| driver.processed);
-        let processed: Vec<String> = processed.map(|driver| driver.name.clone()).collect();
+        self.bench.fade_out_unprocessed()?;
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let mut responses = Vec::new();
         for (number, name) in names.iter().enumerate() {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
-            self.bench.set(|setup| {
-                setup.mic_position.clone_from(name);
-                setup.active = Some(processed.clone());
-            })?;
+            self.bench.set(|setup| setup.mic_position.clone_from(name))?;
             let plan = Plan {
                 parameters: manifest.defaults(),
                 stimulus: Some(paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
