@@ -9,6 +9,7 @@ use testkit::{at_most, near};
 
 use super::drivers::usable_range;
 use super::plan::Plan;
+use super::tests::heard;
 use super::wiring::Wiring;
 use super::*;
 use crate::log_axis;
@@ -63,18 +64,7 @@ impl Make {
                 own * way * sign * (1.0 + self.noise.0 * noise()) + self.noise.1 * noise()
             })
             .collect();
-        CarDriver {
-            name: name.to_owned(),
-            response: Response {
-                magnitude_db: values.iter().map(|v| 20.0 * v.norm().log10()).collect(),
-                phase_deg: Some(values.iter().map(|v| v.arg().to_degrees()).collect()),
-                coherence: None,
-                spread_db: None,
-                frequency_hz,
-            },
-            distance_m: None,
-            arrival_s: None,
-        }
+        heard(name, frequency_hz, &values)
     }
 }
 

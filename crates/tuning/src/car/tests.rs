@@ -11,6 +11,22 @@ use crate::log_axis;
 
 const RATE: f64 = 48_000.0;
 
+/// A driver by what is heard of it at each frequency.
+pub(super) fn heard(name: &str, frequency_hz: Vec<f64>, values: &[Complex64]) -> CarDriver {
+    CarDriver {
+        name: name.to_owned(),
+        response: Response {
+            magnitude_db: values.iter().map(|v| 20.0 * v.norm().log10()).collect(),
+            phase_deg: Some(values.iter().map(|v| v.arg().to_degrees()).collect()),
+            coherence: None,
+            spread_db: None,
+            frequency_hz,
+        },
+        distance_m: None,
+        arrival_s: None,
+    }
+}
+
 /// A driver with Linkwitz-Riley edges of fourth order, so far away, perhaps wired backwards.
 fn driver(
     name: &str,
@@ -32,18 +48,7 @@ fn driver(
             filtered * Complex64::from_polar(if backwards { -1.0 } else { 1.0 }, -2.0 * PI * hz * late_s)
         })
         .collect();
-    CarDriver {
-        name: name.to_owned(),
-        response: Response {
-            magnitude_db: values.iter().map(|v| 20.0 * v.norm().log10()).collect(),
-            phase_deg: Some(values.iter().map(|v| v.arg().to_degrees()).collect()),
-            coherence: None,
-            spread_db: None,
-            frequency_hz,
-        },
-        distance_m: Some(distance_m),
-        arrival_s: None,
-    }
+    CarDriver { distance_m: Some(distance_m), ..heard(name, frequency_hz, &values) }
 }
 
 fn three_way(backwards: &[&str]) -> Vec<CarDriver> {
