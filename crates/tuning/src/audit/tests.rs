@@ -207,13 +207,15 @@ fn waves(count: usize, octaves: f64, deviation_db: f64, random: &mut Random) -> 
 }
 
 /// A microphone that stands elsewhere changes a capture in waves, not from point to point.
-/// Source: analytic; as many cases as `HEADREST_AUDITS` says, with room for one more than 3 % of
-/// them, and for one more than 15 % of mistakes that are not named.
+/// Source: analytic; as many cases as `HEADREST_AUDITS` says, with room for one more than 2 % of
+/// them, and for one more than a share of mistakes that are not named: the 5 % of other noise, but
+/// where waves are as wide as bands are, the two cannot always be told apart.
 #[test]
 fn captures_that_differ_in_waves_raise_no_alarm() {
     let cases = std::env::var("HEADREST_AUDITS").ok().and_then(|cases| cases.parse().ok()).unwrap_or(12);
     let mut random = Random::new(41);
-    for (octaves, deviation_db) in [(1.0 / 6.0, 0.2), (1.0 / 3.0, 0.05), (1.0 / 3.0, 0.3), (1.0, 0.3)] {
+    let kinds = [(1.0 / 6.0, 0.2, 0.05), (1.0 / 3.0, 0.05, 0.05), (1.0 / 3.0, 0.3, 0.05), (1.0, 0.3, 0.15)];
+    for (octaves, deviation_db, unnamed) in kinds {
         let (mut alarms, mut named) = (0, 0);
         for _ in 0..cases {
             let bands = eight_bands(&mut random);
@@ -234,9 +236,9 @@ fn captures_that_differ_in_waves_raise_no_alarm() {
             }
         }
         let what = format!("of {cases} in waves of {octaves:.2} octaves, {deviation_db} dB");
-        at_most(&format!("alarms {what}"), f64::from(alarms as u32), 0.03 * f64::from(cases) + 1.0);
+        at_most(&format!("alarms {what}"), f64::from(alarms as u32), 0.02 * f64::from(cases) + 1.0);
         let missed = f64::from(cases) - f64::from(named as u32);
-        at_most(&format!("mistakes not named {what}"), missed, 0.15 * f64::from(cases) + 1.0);
+        at_most(&format!("mistakes not named {what}"), missed, unnamed * f64::from(cases) + 1.0);
     }
 }
 
