@@ -3,6 +3,7 @@
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use measure::{Finding, Reading};
 
@@ -13,6 +14,7 @@ use crate::folder::{
 use crate::json;
 use crate::lock::Lock;
 use crate::save::{flush_file, flush_folder, write_atomically};
+use crate::store::{CaptureStore, Pending};
 use crate::v1::{CaptureV1, JobV1, ReadingFileV1};
 use crate::{Capture, CaptureId, CaptureMeta, CaptureState, Head, JobData, JobError, Set};
 
@@ -28,20 +30,7 @@ pub struct Job {
     discarded: Vec<Capture>,
     problems: Vec<Finding>,
     /// Held while the job may be written.
-    lock: Option<Lock>,
-}
-
-/// A capture that is being recorded: its folder is made, its description is on
-/// disk, and its audio may be streamed to [`Pending::audio_path`].
-#[derive(Debug, Clone, PartialEq, Eq)]
-#[must_use = "a capture that is never finished is taken for a crash"]
-pub struct Pending {
-    /// Its number.
-    pub id: CaptureId,
-    /// Its folder.
-    pub folder: PathBuf,
-    /// Where its audio goes.
-    pub audio_path: PathBuf,
+    lock: Option<Arc<Lock>>,
 }
 
 impl Job {
@@ -102,7 +91,7 @@ impl Job {
         let mut problems = Vec::new();
         let captures = read_captures(&dir.join(CAPTURES), lock.is_some(), &mut problems)?;
         let discarded = read_captures(&dir.join(DISCARDED), false, &mut Vec::new())?;
-        let mut job = Self { dir, data, captures, discarded, problems, lock };
+        let mut job = Self { dir, data, captures, discarded, problems, lock: lock.map(Arc::new) };
         job.sort();
         Ok(job)
     }
@@ -259,22 +248,18 @@ impl Job {
     /// # Errors
     /// When the job is open for reading only, or the system refuses.
     pub fn begin_capture(&mut self, meta: &CaptureMeta) -> Result<Pending, JobError> {
+        self.store()?.begin(meta)
+    }
+
+    /// Where captures of this job are begun by whoever records them, on any
+    /// thread; the job itself is not needed for that.
+    ///
+    /// # Errors
+    /// When the job is open for reading only.
+    pub fn store(&self) -> Result<CaptureStore, JobError> {
         self.writable()?;
-        let captures = self.dir.join(CAPTURES);
-        ensure(&captures)?;
-        let mut id = self.next_id()?;
-        let folder = loop {
-            let folder = captures.join(id.to_string());
-            match fs::create_dir(&folder) {
-                Ok(()) => break folder,
-                Err(error) if error.kind() == io::ErrorKind::AlreadyExists => id = CaptureId(id.0 + 1),
-                Err(error) => return Err(JobError::io("make the folder", &folder)(error)),
-            }
-        };
-        flush_folder(&captures).map_err(JobError::io("flush", &captures))?;
-        json::write(&folder.join(CAPTURE_FILE), &CaptureV1::new(meta, CaptureState::Recording))?;
-        let audio_path = folder.join(AUDIO_FILE);
-        Ok(Pending { id, folder, audio_path })
+        let lock = self.lock.clone().ok_or_else(|| JobError::ReadOnly { dir: self.dir.clone() })?;
+        Ok(CaptureStore::new(self.dir.clone(), self.last_known(), lock))
     }
 
     /// Ends a capture that was recorded to its end, with what was found. May
@@ -391,16 +376,9 @@ impl Job {
         self.captures.iter().map(|capture| capture.id).collect()
     }
 
-    /// The first number after all that were ever given, as far as the folder
-    /// shows.
-    fn next_id(&self) -> Result<CaptureId, JobError> {
-        let mut last = self.data.order.iter().map(|id| id.0).max().unwrap_or(0);
-        for place in [CAPTURES, DISCARDED] {
-            for (id, _) in captures_in(&self.dir.join(place))? {
-                last = last.max(id.0);
-            }
-        }
-        Ok(CaptureId(last + 1))
+    /// The highest number that the job itself speaks of.
+    fn last_known(&self) -> CaptureId {
+        self.data.order.iter().copied().max().unwrap_or(CaptureId(0))
     }
 
     fn sort(&mut self) {

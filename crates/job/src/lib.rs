@@ -26,6 +26,7 @@ mod list;
 mod lock;
 mod save;
 mod stage;
+mod store;
 mod v1;
 
 pub use capture::{Capture, CaptureId, CaptureMeta, CaptureState, Set};
@@ -35,7 +36,8 @@ pub use data::{
     LeftAlone, NameOrText, Outcome, Source, SourceOutput, SourceUnit,
 };
 pub use error::JobError;
-pub use job::{Job, Pending};
+pub use job::Job;
 pub use list::{Listed, list};
 pub use save::write_atomically;
 pub use stage::{Stage, StageResult, StageState};
+pub use store::{CaptureStore, Pending};

@@ -214,16 +214,6 @@ pub(crate) fn job_crossover(filter: CarFilter) -> Crossover {
     }
 }
 
-/// A crossover filter as the simulated processor takes it.
-pub(crate) fn cabin_edge(crossover: &Crossover) -> cabin::Edge {
-    let kind = match crossover.family.as_str() {
-        "butterworth" => cabin::CrossoverKind::Butterworth,
-        "bessel" => cabin::CrossoverKind::Bessel,
-        _ => cabin::CrossoverKind::LinkwitzRiley,
-    };
-    cabin::Edge { frequency_hz: crossover.frequency_hz, order: crossover.order, kind }
-}
-
 fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {
     let Some(filter) = filter else { return hertz(frequency_hz) };
     let family = match filter.family {

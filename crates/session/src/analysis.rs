@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use host::Run;
-use measure::{Block, Calibration, CalibrationCurve, Feed, Finding, Reading, Start, StimulusWanted};
+use measure::{Block, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
 use crate::jobs::WhenKept;
@@ -121,17 +121,4 @@ pub(crate) fn sound_recording(path: &Path) -> Result<Audio> {
         )));
     }
     Ok(audio)
-}
-
-/// What a calibration file says, as a measurement is told it.
-pub(crate) fn with_microphone(file: Option<&tuning::Calibration>) -> Calibration {
-    file.map_or_else(Calibration::default, |file| Calibration {
-        dbfs_at_94: file.dbfs_at_94,
-        volts_per_fs: file.volts_per_fs,
-        microphone: Some(CalibrationCurve {
-            frequency_hz: file.response.frequency_hz.clone(),
-            magnitude_db: file.response.magnitude_db.clone(),
-            phase_deg: file.response.phase_deg.clone().unwrap_or_default(),
-        }),
-    })
 }

@@ -29,7 +29,8 @@ struct Device {
 /// # Errors
 /// When the audio system does not answer.
 pub fn devices() -> Result<Devices> {
-    let devices = engine::devices()?
+    let devices = engine::devices()
+        .map_err(rig::refused)?
         .into_iter()
         .map(|device| Device {
             id: device.id,

@@ -7,13 +7,12 @@ mod tune;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use engine::Pace;
 use job::{Job, Stage, StageResult, StageState};
 use measure::{Segment, Signal, Stimulus};
 use serde::Serialize;
 
-use crate::bench::Bench;
 use crate::{Error, Result, SheetForm, files::read_text, jobs, sheet, write_text};
+use rig::{OpenRig, RigChoice};
 
 /// The processor of the demonstration.
 const PROCESSOR: &str = "parametric-gridded";
@@ -63,7 +62,7 @@ pub struct DemoSummary {
 
 /// What every stage of the demonstration works with.
 struct Demo<'a> {
-    bench: Bench,
+    bench: OpenRig,
     job: Job,
     progress: &'a mut dyn FnMut(&str, f64),
     say: &'a mut dyn FnMut(&str),
@@ -85,7 +84,7 @@ pub fn demo(
         // A mistyped file is to be called a file, not a car.
         read_text(car)?;
     }
-    let bench = Bench::simulated(&name, Pace::AsFastAsPossible)?;
+    let bench = OpenRig::open(RigChoice::fast_car(&name))?;
     let folder = order.out.clone().unwrap_or_else(free_folder);
     let (car, truth) = match bench.car() {
         Some(simulated) => (simulated.car.clone(), simulated.truth.clone()),

@@ -48,7 +48,6 @@ use engine::{Pace, RigSpec};
 use job::{Driver, Job};
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
-use crate::bench::Bench;
 use crate::{Result, jobs, place};
 use audition::Listening;
 use drivers::driver;
@@ -58,6 +57,7 @@ use history::History;
 use order::Order;
 pub(crate) use order::hertz;
 use picture::Kept;
+use rig::{OpenRig, RigChoice};
 use sounds::{Cued, Sound};
 use source::Source;
 use timing::DelayUnit;
@@ -128,7 +128,7 @@ struct Desk {
     revision: u64,
     changed: bool,
     job: Option<Job>,
-    bench: Option<Bench>,
+    bench: Option<OpenRig>,
     tune: Tune,
     /// The state of the tuning that the job holds.
     kept_tuning: (u64, usize),
@@ -288,7 +288,7 @@ impl Desk {
     }
 
     fn use_simulated_car(&mut self) -> Result<()> {
-        let bench = Bench::simulated("", Pace::RealTime)?;
+        let bench = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
         let Some(simulated) = bench.car() else { return Ok(()) };
         let car = simulated.car.clone();
         self.choices.positions = car.position_names().count();

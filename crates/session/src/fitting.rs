@@ -227,17 +227,3 @@ pub(crate) fn band_kind(kind: job::BandType) -> tuning::BandKind {
 pub(crate) fn cookbook_band(band: &job::Band) -> Band {
     Band { kind: band_kind(band.kind), frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.q }
 }
-
-/// A band, with the cookbook's Q, as the simulated processor takes it.
-pub(crate) fn cabin_band(band: &Band) -> cabin::Band {
-    cabin::Band {
-        kind: match band.kind {
-            tuning::BandKind::Peak => cabin::BandKind::Peak,
-            tuning::BandKind::LowShelf => cabin::BandKind::LowShelf,
-            tuning::BandKind::HighShelf => cabin::BandKind::HighShelf,
-        },
-        frequency_hz: band.frequency_hz,
-        gain_db: band.gain_db,
-        q: band.q,
-    }
-}

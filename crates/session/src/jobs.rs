@@ -4,16 +4,10 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use job::{Head, Job, JobError};
+use job::{Head, Job};
 use serde::Serialize;
 
-use crate::{Error, Result};
-
-impl From<JobError> for Error {
-    fn from(error: JobError) -> Self {
-        Self::input(error.to_string())
-    }
-}
+use crate::Result;
 
 /// Makes a job folder.
 ///

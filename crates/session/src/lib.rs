@@ -7,22 +7,17 @@
 mod alignment;
 mod analysis;
 mod audition;
-mod bench;
 mod car;
 mod catalogue;
 mod demo;
 mod desk;
-mod error;
-mod files;
 mod fitting;
 mod import;
 mod jobs;
-mod library;
 mod listen;
 mod listening;
 mod live;
 mod papers;
-mod place;
 mod playback;
 mod plugins;
 mod proof;
@@ -37,6 +32,7 @@ mod targets;
 mod tracks;
 mod verify;
 
+pub(crate) use ::library;
 pub use analysis::{Analysis, analyze};
 pub use audition::{
     HeardLevel, PreviewFile, PreviewHeard, PreviewNow, PreviewOrder, PreviewReport, PreviewWish, preview,
@@ -46,11 +42,12 @@ pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
 pub use desk::serve;
-pub use error::{Error, Fault, Result};
 pub use files::{Written, write_text};
 pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_channels};
 pub use import::{ImportOrder, Imported, ToldTrack, import};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
+pub use library::{Error, Fault, Result};
+pub(crate) use library::{files, place};
 pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
 pub use listening::{HeardTrack, ListenEvent, Listening};
 pub use live::{LiveOrder, Measured, measure};

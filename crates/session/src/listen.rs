@@ -3,16 +3,16 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use engine::{CaptureRequest, InputRole, Length, Next, Pace, Play, RigSpec};
+use engine::{CaptureRequest, InputRole, Length, Next, Pace, Play};
 use job::Set;
 use measure::Reading;
 use measurements::signals;
 use serde::Serialize;
 
-use crate::bench::Bench;
 use crate::listening::{ListenEvent, Listening};
 use crate::stretch::Keeping;
 use crate::{Error, Result, jobs, place};
+use rig::{OpenRig, RigChoice};
 
 /// What is to be listened with, and for how long.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -65,11 +65,8 @@ const PAUSE_S: f64 = 2.0;
 /// # Errors
 /// When something that was given cannot be used, or the rig refuses.
 pub fn listen(order: &ListenOrder, say: &mut dyn FnMut(&str)) -> Result<Listened> {
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
-        (None, None) => Bench::devices(RigSpec::system_default(), None)?,
-    };
+    let mut bench =
+        OpenRig::open(RigChoice::of(order.rig.clone(), order.simulated.clone(), Pace::AsFastAsPossible))?;
     let sample_rate_hz = bench.spec().sample_rate_hz;
     let (play, length) = programme(order, f64::from(sample_rate_hz))?;
     let channel = bench.input(InputRole::Microphone).unwrap_or(0);

@@ -3,15 +3,15 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
-use engine::{InputRole, Pace, RigSpec};
+use engine::{InputRole, Pace};
 use job::{Set, Stage};
 use measure::{Reading, StimulusWanted};
 use measurements::signals;
 
-use crate::bench::Bench;
 use crate::source::{HeadroomOrder, simulated_reading};
 use crate::take::{self, Plan, Until};
 use crate::{Error, Result, jobs, place, plugins};
+use rig::{OpenRig, RigChoice};
 
 /// What is to be measured with which rig.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -64,11 +64,8 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
         count_down(order.after_s, progress);
         return Ok(Measured { reading: climb_simulated(order, car, progress)?, recording: None });
     }
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
-        (None, None) => Bench::devices(RigSpec::system_default(), None)?,
-    };
+    let mut bench =
+        OpenRig::open(RigChoice::of(order.rig.clone(), order.simulated.clone(), Pace::AsFastAsPossible))?;
     let stimulus = match &manifest.stimulus {
         StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
         // A level needs something that sounds; a simulated car plays nothing by itself.
@@ -76,14 +73,8 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
         StimulusWanted::Any | StimulusWanted::Quiet => None,
     };
     let input = match &order.input {
-        Some(name) => {
-            let inputs = &bench.spec().inputs;
-            inputs.iter().position(|input| input.name == *name).ok_or_else(|| {
-                let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
-                Error::input(format!("the rig has no input `{name}`; it has {}", names.join(", ")))
-            })?
-        }
-        None => usual_input(&bench, &order.id),
+        Some(name) => bench.input_named(name)?,
+        None => bench.usual_input(&order.id),
     };
     let until = match (order.id.as_str(), &stimulus) {
         ("level", _) | (_, None) => Until::Seconds(LISTEN_S),
@@ -108,17 +99,6 @@ pub fn measure(order: &LiveOrder, progress: &mut dyn FnMut(&str, f64)) -> Result
         Ok(())
     })?;
     Ok(Measured { reading: taken.reading, recording: loose })
-}
-
-/// The kind of input that a measurement is usually made with: what belongs to the
-/// source hears volts, everything else hears the cabin.
-pub(crate) fn usual_role(id: &str) -> InputRole {
-    if ["tone", "headroom", "noise"].contains(&id) { InputRole::Electrical } else { InputRole::Microphone }
-}
-
-/// The input of that kind, or else the microphone's, or else the first.
-fn usual_input(bench: &Bench, id: &str) -> usize {
-    bench.input(usual_role(id)).or_else(|| bench.input(InputRole::Microphone)).unwrap_or(0)
 }
 
 /// The clean limit of a simulated car, whose volume climbs by itself.

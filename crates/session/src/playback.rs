@@ -7,7 +7,7 @@ use engine::RigSpec;
 use job::{ChannelSetting, Crossover, Job};
 use measure::Finding;
 use preview::{Chain, ChannelSettings};
-use tuning::{Band, BandKind, Response};
+use tuning::{Band, BandKind, Response, channel_reaches};
 
 use crate::{Error, Result, desk, fitting};
 
@@ -24,12 +24,6 @@ pub(crate) struct Heard {
     /// What the car does to the sound, where it was measured: what it makes loud counts more
     /// when levels are matched.
     pub(crate) car: Option<Response>,
-}
-
-/// Whether something that is entered for a channel goes to what has this name: `left` goes to
-/// `left` and to `left-tweeter`, and what has no channel goes everywhere.
-pub(crate) fn reaches(channel: &str, name: &str) -> bool {
-    channel.is_empty() || channel == name || name.to_lowercase().contains(&channel.to_lowercase())
 }
 
 impl Heard {
@@ -51,7 +45,7 @@ impl Heard {
     /// When with the bands it would be as without.
     pub(crate) fn left_out(&self, spec: &RigSpec) -> Result<Vec<Finding>> {
         let outputs: Vec<&str> = spec.outputs.iter().map(|output| output.name.as_str()).collect();
-        let unheard = |channel: &str| !outputs.iter().any(|output| reaches(channel, output));
+        let unheard = |channel: &str| !outputs.iter().any(|output| channel_reaches(channel, output));
         if self.bands.iter().all(|(channel, _)| unheard(channel)) {
             let mut channels: Vec<&str> = self.bands.iter().map(|(channel, _)| channel.as_str()).collect();
             channels.dedup();
@@ -117,7 +111,8 @@ impl Heard {
         let settings = spec.outputs.iter().map(|output| {
             let mut filters = Cascade::new(Vec::new());
             let entered = self.channels.iter().find(|channel| channel.channel == output.name);
-            let bands = self.bands.iter().filter(|(channel, _)| with_bands && reaches(channel, &output.name));
+            let bands =
+                self.bands.iter().filter(|(channel, _)| with_bands && channel_reaches(channel, &output.name));
             for (_, band) in bands {
                 filters.push(biquad(band, rate_hz)?);
             }
@@ -183,12 +178,6 @@ mod tests {
             outputs: vec![Output::new(1, "left"), Output::new(2, "right-tweeter")],
             ..RigSpec::system_default()
         }
-    }
-
-    #[test]
-    fn what_is_entered_reaches_the_outputs_that_it_is_for() {
-        assert!(reaches("", "left") && reaches("left", "left") && reaches("left", "left-mid"));
-        assert!(!reaches("left", "right-mid") && !reaches("left-mid", "left"));
     }
 
     /// Source: analytic: a gain of the whole band is undone by matching the levels.

@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use measure::Calibration;
+use rig::with_microphone;
 
-use crate::analysis::with_microphone;
 use crate::{Error, Result, library};
 
 /// How a recording was made.

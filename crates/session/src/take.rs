@@ -13,8 +13,8 @@ use measurements::signals;
 use tempfile::TempDir;
 
 use crate::analysis::feed_all;
-use crate::bench::{self, Bench};
 use crate::{Error, Result, plugins};
+use rig::OpenRig;
 
 /// What is to be captured and measured.
 #[derive(Debug, Clone)]
@@ -144,7 +144,7 @@ impl Take {
     /// the file `loose`, or nowhere.
     pub(crate) fn begin(
         plan: &Plan,
-        bench: &mut Bench,
+        bench: &mut OpenRig,
         job: Option<&mut Job>,
         loose: Option<PathBuf>,
     ) -> Result<Self> {
@@ -285,7 +285,7 @@ impl Take {
     pub(crate) fn end(self) -> Ended {
         let end = self.capture.finish();
         let mut meta = self.meta;
-        meta.findings = end.findings.iter().map(bench::finding).collect();
+        meta.findings = end.findings.iter().map(rig::finding).collect();
         Ended { run: self.run, pending: self.pending, meta, third_party: self.third_party }
     }
 }
@@ -393,10 +393,10 @@ pub(crate) fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulu
 /// Makes one capture from beginning to end and waits for it.
 pub(crate) fn take(
     plan: &Plan,
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     mut job: Option<&mut Job>,
     loose: Option<PathBuf>,
-    meanwhile: &mut dyn FnMut(&mut Take, &mut Bench) -> Result<()>,
+    meanwhile: &mut dyn FnMut(&mut Take, &mut OpenRig) -> Result<()>,
 ) -> Result<Taken> {
     let mut take = Take::begin(plan, bench, job.as_deref_mut(), loose)?;
     while take.pump(Duration::from_millis(200)) != Pumped::Over {

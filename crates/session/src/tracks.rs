@@ -216,18 +216,6 @@ fn unknown_track<'a>(name: &str, place: &str, known: impl Iterator<Item = &'a st
     Error::input(format!("there is no track `{name}` in {place}{meant} (there are {})", known.join(", ")))
 }
 
-impl From<recording::WriteError> for Error {
-    fn from(error: recording::WriteError) -> Self {
-        Self::input(error.to_string())
-    }
-}
-
-impl From<recording::ReadError> for Error {
-    fn from(error: recording::ReadError) -> Self {
-        Self::input(error.to_string())
-    }
-}
-
 /// What a track is for, in one line.
 fn purpose(name: &str) -> &'static str {
     match name {

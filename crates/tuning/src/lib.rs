@@ -12,6 +12,7 @@ mod band;
 mod band_list;
 mod calibration;
 mod car;
+mod channel;
 mod clean_limit;
 mod columns;
 mod compare;
@@ -51,6 +52,7 @@ pub use calibration::Calibration;
 pub use car::{
     CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
 };
+pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
 pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, hold_delays, speed_of_sound};

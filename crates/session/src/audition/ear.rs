@@ -6,8 +6,8 @@ use measure::{Curve, Finding};
 use units::LevelDbfs;
 
 use super::{HeardLevel, PreviewHeard};
-use crate::bench::Bench;
 use crate::spectrum::Spectrum;
+use rig::OpenRig;
 
 /// So long after a change nothing counts: the path warms up and fades, the sound is on its way, and
 /// the room still rings.
@@ -27,7 +27,7 @@ pub(super) struct Ear {
 
 impl Ear {
     /// At the rig's microphone, if it has one.
-    pub(super) fn new(bench: &Bench, with: bool) -> Option<Self> {
+    pub(super) fn new(bench: &OpenRig, with: bool) -> Option<Self> {
         let input = bench.input(InputRole::Microphone)?;
         let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let spectrum = || Spectrum::new(rate_hz, f64::INFINITY);
@@ -52,7 +52,7 @@ impl Ear {
     }
 
     /// Sums up. Only the same noise can be compared with itself.
-    pub(super) fn sum_up(&self, bench: &Bench, is_noise: bool) -> (PreviewHeard, Vec<Finding>) {
+    pub(super) fn sum_up(&self, bench: &OpenRig, is_noise: bool) -> (PreviewHeard, Vec<Finding>) {
         let [without, with] = self.spectra.each_ref().map(|spectrum| self.level(spectrum, bench));
         let louder_db = with.zip(without).map(|(with, without)| with.level_a_dbfs - without.level_a_dbfs);
         let louder_db = louder_db.filter(|_| is_noise);
@@ -83,7 +83,7 @@ impl Ear {
         (PreviewHeard { input, with, without, louder_db, curves }, silent.into_iter().chain(apart).collect())
     }
 
-    fn level(&self, spectrum: &Spectrum, bench: &Bench) -> Option<HeardLevel> {
+    fn level(&self, spectrum: &Spectrum, bench: &OpenRig) -> Option<HeardLevel> {
         let microphone = bench.microphone(self.input);
         let weight_db =
             |hz: f64| Weighting::A.db(hz) - microphone.map_or(0.0, |microphone| microphone.db_at(hz));
@@ -94,7 +94,7 @@ impl Ear {
         Some(HeardLevel { seconds: spectrum.heard_s(), level_a_dbfs, leq_a_db })
     }
 
-    fn curve(&self, spectrum: &Spectrum, bench: &Bench) -> Option<Curve> {
+    fn curve(&self, spectrum: &Spectrum, bench: &OpenRig) -> Option<Curve> {
         let mut response = spectrum.response()?;
         if let Some(microphone) = bench.microphone(self.input) {
             response = microphone.corrected(&response);

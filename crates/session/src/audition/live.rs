@@ -7,9 +7,9 @@ use engine::{Capture, CaptureRequest, Length, Next, Pace, Play, PreviewHand, Rig
 
 use super::ear::Ear;
 use super::{LOUDEST_DBFS, PreviewOrder, PreviewReport, Program};
-use crate::bench::{self, Bench};
 use crate::playback::Heard;
 use crate::{Error, Result};
+use rig::{OpenRig, RigChoice, Scene, Sounding};
 
 /// How loud it is when nobody says so, in dBFS peak.
 const USUAL_DBFS: f64 = -20.0;
@@ -64,15 +64,15 @@ pub fn preview(
 ) -> Result<PreviewReport> {
     order.check(LOUDEST_DBFS)?;
     let heard = order.heard()?;
-    let mut bench = match (rig, simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
-        (None, None) => Bench::devices(RigSpec::system_default(), None)?,
-    };
+    let mut bench = OpenRig::open(RigChoice::of(
+        rig.map(Path::to_owned),
+        simulated.map(str::to_owned),
+        Pace::AsFastAsPossible,
+    ))?;
     if bench.car().is_some() && order.seconds.is_none() {
         return Err(Error::input("a simulated car goes on for ever, and nobody hears it; add --seconds"));
     }
-    bench.fade_out_unprocessed()?;
+    bench.set_scene(&Scene { sounding: Sounding::Processed, ..Scene::default() })?;
     let mut findings = heard.left_out(bench.spec())?;
     let peak_dbfs = order.level_dbfs.unwrap_or(USUAL_DBFS);
     let program = order.program();
@@ -84,7 +84,7 @@ pub fn preview(
     listening.run(order, bench.spec(), ask)?;
     let Listening { heard, capture, ear, switched, .. } = listening;
     let end = capture.finish();
-    findings.extend(end.findings.iter().map(bench::finding));
+    findings.extend(end.findings.iter().map(rig::finding));
     let summed_up = ear.map(|ear| ear.sum_up(&bench, matches!(program, Program::Pink { .. })));
     let (at_the_ear, remarks) = summed_up.unzip();
     findings.extend(remarks.into_iter().flatten());
@@ -114,7 +114,7 @@ struct Listening {
 }
 
 impl Listening {
-    fn begin(order: &PreviewOrder, heard: Heard, rows: Vec<Vec<f32>>, bench: &mut Bench) -> Result<Self> {
+    fn begin(order: &PreviewOrder, heard: Heard, rows: Vec<Vec<f32>>, bench: &mut OpenRig) -> Result<Self> {
         let with = !order.without;
         let (hand, path) = preview_path(heard.chain(bench.spec(), with)?);
         let length = order.seconds.map_or(Length::UntilStopped, Length::Seconds);

@@ -5,9 +5,10 @@ use engine::InputRole;
 use host::Registry;
 use job::Stage;
 use measure::Reading;
+use rig::cabin_edge;
 
 use super::{Demo, paired_sweep};
-use crate::alignment::{self, CarPlan, FoundDriver, cabin_edge};
+use crate::alignment::{self, CarPlan, FoundDriver};
 use crate::take::{self, Plan};
 use crate::{Error, Result, library, reading_response};
 

@@ -4,6 +4,7 @@ use cabin::{Band, Car};
 use engine::InputRole;
 use host::Registry;
 use job::{Outcome, Set, Stage};
+use rig::{Scene, Sounding};
 use tuning::{AuditResult, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
 use super::{Demo, paired_sweep};
@@ -122,7 +123,7 @@ impl Demo<'_> {
     /// rest is faded out, so that what changes is what was typed.
     fn positions(&mut self, car: &Car, set: &Set, most: usize) -> Result<Vec<(String, Response)>> {
         let names: Vec<String> = car.position_names().take(most).map(str::to_owned).collect();
-        self.bench.fade_out_unprocessed()?;
+        self.bench.set_scene(&Scene { sounding: Sounding::Processed, ..Scene::default() })?;
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let mut responses = Vec::new();
@@ -156,7 +157,7 @@ impl Demo<'_> {
     ) -> Result<Option<(f64, f64)>> {
         let mut typed: Vec<tuning::Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
         let slip = mistyped_on.and_then(|profile| mistype(typed.iter_mut(), profile));
-        let bands: Vec<Band> = typed.iter().map(fitting::cabin_band).collect();
+        let bands: Vec<Band> = typed.iter().map(rig::cabin_band).collect();
         self.bench.set(|setup| {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&bands);

@@ -271,7 +271,7 @@ mod tests {
     /// The response of the simulated car from its left and right input to the microphone, by
     /// the same sweep with and without a virtual processor in the path.
     fn swept(with: Option<bool>, heard: &Heard) -> Response {
-        let mut bench = crate::bench::Bench::simulated("", Pace::AsFastAsPossible).expect("the car");
+        let mut bench = rig::OpenRig::open(rig::RigChoice::fast_car("")).expect("the car");
         bench
             .set(|setup| {
                 setup.noise = false;
@@ -319,8 +319,7 @@ mod tests {
             (String::new(), tuning::Band::high_shelf(6_000.0, -3.0, 0.7)),
         ];
         let heard = Heard { bands: bands.clone(), channels: Vec::new(), car: None };
-        let spec =
-            crate::bench::Bench::simulated("", Pace::AsFastAsPossible).expect("the car").spec().clone();
+        let spec = rig::OpenRig::open(rig::RigChoice::fast_car("")).expect("the car").spec().clone();
         let louder_db = heard.louder_db(&spec).expect("it can be heard");
         let (off, on) = (swept(Some(false), &heard), swept(Some(true), &heard));
         let bands: Vec<tuning::Band> = bands.into_iter().map(|(_, band)| band).collect();

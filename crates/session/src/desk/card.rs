@@ -423,7 +423,7 @@ impl Desk {
             (preset.name.to_owned(), label)
         });
         let own = crate::place::own_names("processors").into_iter().map(|name| {
-            let label = crate::library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
+            let label = library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
             (name, label)
         });
         choice("processor", "Processor", presets.chain(own), self.tune.profile_id())

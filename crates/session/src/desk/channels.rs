@@ -6,8 +6,8 @@ use view::{SetMark, Setting};
 use super::Desk;
 use super::card::choice;
 use super::tune::DeskBand;
-use crate::playback::reaches;
 use crate::{Error, Result};
+use tuning::channel_reaches;
 
 /// The two sides of a car.
 pub(super) const SIDES: [&str; 2] = ["left", "right"];
@@ -55,7 +55,7 @@ impl Wanted {
         let mut fits: Vec<ChannelFit> = Vec::new();
         for group in groups {
             let channel = group.first().map_or("", |input| input.channel);
-            let locked = self.locked.iter().filter(|band| !own || reaches(&band.channel, channel));
+            let locked = self.locked.iter().filter(|band| !own || channel_reaches(&band.channel, channel));
             let options =
                 FitOptions { locked: locked.map(|band| band.typed).collect(), ..self.options.clone() };
             let fitted = tuning::fit_channels(group, &self.profile, &options);
@@ -163,8 +163,8 @@ mod tests {
                 ("right", vec![response(200.0, Some(3_000.0))]),
             ],
             locked,
-            target: crate::library::target("flat").expect("a target"),
-            profile: crate::library::profile("parametric-gridded").expect("a profile"),
+            target: library::target("flat").expect("a target"),
+            profile: library::profile("parametric-gridded").expect("a profile"),
             options: FitOptions { from_hz: 30.0, to_hz: 16_000.0, ..FitOptions::default() },
         }
     }
@@ -183,7 +183,7 @@ mod tests {
 
     #[test]
     fn what_is_locked_stays_as_it_is_for_its_own_side() {
-        let profile = crate::library::profile("parametric-gridded").expect("a profile");
+        let profile = library::profile("parametric-gridded").expect("a profile");
         let tuning::BandLayout::Parametric { frequency_hz, .. } = &profile.bands else { panic!("a grid") };
         let typed = Band::peak(frequency_hz.nearest(200.0), -3.0, 2.0);
         for channel in ["", "left"] {

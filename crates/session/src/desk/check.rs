@@ -8,8 +8,8 @@ use tuning::{AuditResult, Band, Response, Verdict};
 use view::{CardLine, FindingLine, SetMark, Tone};
 
 use super::Desk;
-use crate::playback::reaches;
 use crate::proof::{self, Placed};
+use tuning::channel_reaches;
 
 /// What the second set of captures says of the bands.
 #[derive(Debug, Clone, PartialEq)]
@@ -61,7 +61,7 @@ impl Desk {
         let (before, after) = self.before_and_after(channel)?;
         let bands = self.tune.bands().iter().enumerate();
         let (numbers, bands): (Vec<usize>, Vec<Band>) = bands
-            .filter(|(_, band)| band.enabled && reaches(&band.channel, channel))
+            .filter(|(_, band)| band.enabled && channel_reaches(&band.channel, channel))
             .map(|(index, band)| (index + 1, band.typed))
             .unzip();
         let audit = proof::audit((&before, &after), &bands, self.tune.profile()).ok()?;

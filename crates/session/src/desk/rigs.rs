@@ -2,13 +2,12 @@
 
 use std::path::Path;
 
-use engine::RigSpec;
 use view::{Action, Setting};
 
 use super::Desk;
 use super::card::{action, choice};
-use crate::bench::Bench;
 use crate::{Error, Result, place, write_text};
+use rig::{OpenRig, RigChoice};
 
 /// The rig that is begun for somebody who has none.
 const BEGUN: &str = "bench";
@@ -16,10 +15,10 @@ const BEGUN_TEXT: &str = include_str!("rigs/begun.toml");
 
 impl Desk {
     pub(super) fn use_devices(&mut self) -> Result<()> {
-        self.use_bench(Bench::devices(RigSpec::system_default(), None)?)
+        self.use_bench(OpenRig::open(RigChoice::Default)?)
     }
 
-    fn use_bench(&mut self, bench: Bench) -> Result<()> {
+    fn use_bench(&mut self, bench: OpenRig) -> Result<()> {
         self.bench = Some(bench);
         self.choices.times = 1;
         self.choices.countdown_s = 5;
@@ -45,7 +44,11 @@ impl Desk {
 
     /// Uses the rig of this name; the system's devices without one.
     pub(super) fn use_rig(&mut self, name: &str) -> Result<()> {
-        if name.is_empty() { self.use_devices() } else { self.use_bench(Bench::from_file(Path::new(name))?) }
+        if name.is_empty() {
+            self.use_devices()
+        } else {
+            self.use_bench(OpenRig::open(RigChoice::File(name.into()))?)
+        }
     }
 
     /// Writes a first rig file, and uses it.
@@ -78,7 +81,7 @@ mod tests {
 
     #[test]
     fn the_rig_that_is_begun_has_an_input_for_volts() {
-        let spec = RigSpec::parse(BEGUN_TEXT, "begun.toml").unwrap();
+        let spec = engine::RigSpec::parse(BEGUN_TEXT, "begun.toml").unwrap();
         assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Electrical));
         assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Microphone));
     }

@@ -7,7 +7,7 @@ use view::{CaptureId, Command, HandleId, Number, SetMark, SettingValue, Snapshot
 
 use super::Held;
 use super::tests::Bench;
-use crate::{library, place};
+use crate::library;
 
 const LOW: HandleId = HandleId::Shelf(0);
 const HIGH: HandleId = HandleId::Shelf(1);
@@ -21,7 +21,7 @@ struct Edited {
 impl Edited {
     fn new() -> Self {
         let data = tempfile::tempdir().expect("a folder");
-        place::DATA.set(Some(data.path().to_owned()));
+        library::place::DATA.set(Some(data.path().to_owned()));
         let mut bench = Bench::new();
         bench.ask(Command::OpenStage(Stage::Tune));
         bench.ask(Command::Press("edit-target".to_owned()));

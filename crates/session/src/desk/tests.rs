@@ -347,7 +347,10 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     let car = bench.folder.path().join("car.toml");
     std::fs::write(&car, text.replace("processed = false", "processed = true")).expect("it is written");
     let car = car.display().to_string();
-    bench.desk.bench = Some(crate::bench::Bench::simulated(&car, engine::Pace::RealTime).expect("the car"));
+    bench.desk.bench = Some(
+        rig::OpenRig::open(rig::RigChoice::Simulated { car: car.clone(), pace: engine::Pace::RealTime })
+            .expect("the car"),
+    );
     bench.ask(Command::OpenStage(Stage::Tune));
     bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
     let measure = |bench: &mut Bench, side: &str| {

@@ -4,8 +4,8 @@
 use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle, bands_db};
 use view::{HandleId, Number};
 
-use crate::playback::reaches;
 use crate::{Result, fitting, library, targets};
+use tuning::channel_reaches;
 
 /// One band on the desk, as it would be typed.
 #[derive(Debug, Clone, PartialEq)]
@@ -221,7 +221,7 @@ impl Tune {
             .now
             .bands
             .iter()
-            .filter(|band| band.enabled && reaches(&band.channel, self.looked_at))
+            .filter(|band| band.enabled && channel_reaches(&band.channel, self.looked_at))
             .map(|band| self.now.profile.cookbook(&band.typed))
             .collect();
         bands_db(&enabled, frequencies_hz, self.now.profile.sample_rate_hz)

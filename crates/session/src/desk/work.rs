@@ -17,12 +17,12 @@ use super::live::{self, Trace};
 use super::order::{Order, Purpose, Scene};
 use super::sounds::Sound;
 use super::{Desk, Held};
-use crate::alignment::cabin_edge;
-use crate::playback::reaches;
 use crate::proof::mistype;
 use crate::source::ClimbWatch;
 use crate::take::{Computed, Pumped, Take, Until};
-use crate::{Error, Result, fitting};
+use crate::{Error, Result};
+use rig::{cabin_band, cabin_edge};
+use tuning::channel_reaches;
 
 /// What is under way.
 pub(super) enum Work {
@@ -174,7 +174,8 @@ impl Desk {
         bench.set_pace(pace)?;
         bench.set(|setup| {
             let alone = scene.driver.is_some();
-            let of_side = |name: &str| SIDES.iter().all(|side| *side == scene.side || !reaches(side, name));
+            let of_side =
+                |name: &str| SIDES.iter().all(|side| *side == scene.side || !channel_reaches(side, name));
             let sounds = |name: &str| scene.side.is_empty() || of_side(name);
             // What does not pass through the processor is faded out while the sound at the head is tuned.
             let tuned = scene.position.is_some() && car.drivers.iter().any(|driver| driver.processed);
@@ -197,8 +198,8 @@ impl Desk {
             }
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 let entry = setup.processor.entry(driver.name.clone()).or_default();
-                let own = bands.iter().filter(|(channel, _)| reaches(channel, &driver.name));
-                entry.bands = own.map(|(_, band)| fitting::cabin_band(band)).collect();
+                let own = bands.iter().filter(|(channel, _)| channel_reaches(channel, &driver.name));
+                entry.bands = own.map(|(_, band)| cabin_band(band)).collect();
                 // A driver alone is measured as it is wired, without what is entered for it.
                 let entered = channels.iter().find(|channel| !alone && channel.channel == driver.name);
                 let delay_s = entered.map_or(driver.channel.delay_s, |entered| entered.delay_s);

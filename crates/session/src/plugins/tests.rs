@@ -11,9 +11,9 @@ use job::{Job, Stage};
 use measure::{Parameters, Reading, Start};
 
 use super::*;
-use crate::bench::Bench;
 use crate::take::{Plan, Until, take};
 use crate::{Analysis, analyze, show_job};
+use rig::{OpenRig, RigChoice};
 
 thread_local! {
     /// The plugin folder of the test that runs on this thread.
@@ -88,7 +88,7 @@ fn plan(id: &str, seconds: f64) -> Plan {
 }
 
 fn taken(id: &str, seconds: f64, job: Option<&mut Job>) -> Reading {
-    let mut bench = Bench::simulated("", Pace::AsFastAsPossible).unwrap();
+    let mut bench = OpenRig::open(RigChoice::fast_car("")).unwrap();
     take(&plan(id, seconds), &mut bench, job, None, &mut |_, _| Ok(())).unwrap().reading
 }
 

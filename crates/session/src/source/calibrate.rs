@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use engine::{InputRole, Pace, RigSpec};
+use engine::Pace;
 use host::Registry;
 use job::Stage;
 use measure::{Finding, Reading, Segment, Signal, Stimulus};
@@ -12,10 +12,9 @@ use serde::Serialize;
 use tuning::{HeardTone, VoltsCalibration};
 
 use super::Go;
-use crate::bench::Bench;
-use crate::files::read_text;
 use crate::take::{Plan, Pumped, Take, Until};
-use crate::{Analysis, Error, Recorded, Result, analyze, place, write_text};
+use crate::{Analysis, Error, Recorded, Result, analyze};
+use rig::{OpenRig, RigChoice, electrical_input, read_spec, write_calibration};
 
 /// How often the live level is told.
 const TELL_EVERY: Duration = Duration::from_millis(50);
@@ -106,7 +105,7 @@ pub fn hear_tone(order: &VoltsOrder, told: &mut dyn FnMut(&ToneNow) -> Go) -> Re
 fn from_recording(order: &VoltsOrder, path: &Path, channel: usize) -> Result<HeardInput> {
     let (input, before) = match &order.rig {
         Some(rig) => {
-            let spec = read_rig(rig)?;
+            let spec = read_spec(rig)?;
             let index = electrical_input(&spec, order.input.as_deref())?;
             (spec.inputs[index].name.clone(), spec.inputs[index].volts_per_fs)
         }
@@ -127,15 +126,14 @@ fn from_recording(order: &VoltsOrder, path: &Path, channel: usize) -> Result<Hea
 
 fn from_rig(order: &VoltsOrder, told: &mut dyn FnMut(&ToneNow) -> Go) -> Result<HeardInput> {
     let pace = if order.real_time { Pace::RealTime } else { Pace::AsFastAsPossible };
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, pace)?,
-        (None, None) => {
+    let mut bench = match RigChoice::of(order.rig.clone(), order.simulated.clone(), pace) {
+        RigChoice::Default => {
             return Err(Error::input(
                 "say what hears the tone: --rig FILE for an interface, --recording FILE for a recording of it, or \
                  --simulated to try it out",
             ));
         }
+        choice => OpenRig::open(choice)?,
     };
     let input = bench.electrical_input(order.input.as_deref())?;
     let registry = Registry::built_in();
@@ -223,7 +221,7 @@ pub fn calibrate_volts(
             attenuator_db,
             calibrated_on: calibrated_on.clone(),
         };
-        write_rig(path, &change)?;
+        write_calibration(path, &change)?;
     }
     Ok(VoltsCalibrated {
         input: heard.input.clone(),
@@ -244,61 +242,6 @@ pub(super) fn today() -> String {
 /// A number to seven significant digits.
 pub(super) fn rounded(value: f64) -> f64 {
     format!("{value:.6e}").parse().unwrap_or(value)
-}
-
-/// The rig file that a person means by a name.
-fn own_rig(path: &Path) -> PathBuf {
-    path.to_str().and_then(|name| place::own("rigs", name)).unwrap_or_else(|| path.to_owned())
-}
-
-/// Reads a rig file.
-pub(super) fn read_rig(path: &Path) -> Result<RigSpec> {
-    let path = own_rig(path);
-    RigSpec::parse(&read_text(&path)?, &path.display().to_string())
-        .map_err(|error| Error::input(error.to_string()))
-}
-
-/// Writes an input's calibration into a rig file; everything else in it stays as it is.
-pub(super) fn write_rig(path: &Path, change: &engine::InputCalibration) -> Result<()> {
-    let path = &own_rig(path);
-    let text = read_text(path)?;
-    let changed = change
-        .written_into(&text, &path.display().to_string())
-        .map_err(|error| Error::input(error.to_string()))?;
-    write_text(path, &changed)
-}
-
-/// The electrical input of this name, or the only one.
-pub(crate) fn electrical_input(spec: &RigSpec, name: Option<&str>) -> Result<usize> {
-    let electrical =
-        || spec.inputs.iter().enumerate().filter(|(_, input)| input.role == InputRole::Electrical);
-    let names = || electrical().map(|(_, input)| input.name.as_str()).collect::<Vec<&str>>().join(", ");
-    match name {
-        Some(name) => match spec.inputs.iter().position(|input| input.name == name) {
-            Some(index) if spec.inputs[index].role == InputRole::Electrical => Ok(index),
-            Some(_) => Err(Error::input(format!(
-                "the input `{name}` of the rig `{}` is not electrical (role = \"electrical\"); volts belong to one that is",
-                spec.name
-            ))),
-            None => Err(Error::input(format!(
-                "the rig `{}` has no input `{name}`; its electrical inputs: {}",
-                spec.name,
-                names()
-            ))),
-        },
-        None => match (electrical().next(), electrical().count()) {
-            (Some((index, _)), 1) => Ok(index),
-            (None, _) => Err(Error::input(format!(
-                "the rig `{}` has no electrical input; give one of its inputs role = \"electrical\"",
-                spec.name
-            ))),
-            (Some(_), _) => Err(Error::input(format!(
-                "the rig `{}` has several electrical inputs; say which one with --input: {}",
-                spec.name,
-                names()
-            ))),
-        },
-    }
 }
 
 impl fmt::Display for VoltsCalibrated {
@@ -327,6 +270,7 @@ impl fmt::Display for VoltsCalibrated {
 
 #[cfg(test)]
 mod tests {
+    use engine::RigSpec;
     use testkit::near;
 
     use super::*;

@@ -12,9 +12,9 @@ use serde::Serialize;
 use tuning::{GainInput, GainPlan, Turn, gain_plan, turn_to};
 
 use super::Go;
-use crate::bench::Bench;
 use crate::take::{Plan, Pumped, Take, Until};
 use crate::{Error, Result};
+use rig::{OpenRig, RigChoice};
 
 /// What the gains are set for.
 #[derive(Debug, Clone, PartialEq)]
@@ -152,10 +152,11 @@ const TELL_EVERY: Duration = Duration::from_millis(50);
 /// the rig refuses.
 pub fn gain_meter(order: &GainMeterOrder, told: &mut dyn FnMut(Option<&Turn>) -> Go) -> Result<()> {
     let pace = if order.real_time { Pace::RealTime } else { Pace::AsFastAsPossible };
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, pace)?,
-        (None, None) => return Err(Error::input("the live meter needs a rig: --rig FILE, or --simulated")),
+    let mut bench = match RigChoice::of(order.rig.clone(), order.simulated.clone(), pace) {
+        RigChoice::Default => {
+            return Err(Error::input("the live meter needs a rig: --rig FILE, or --simulated"));
+        }
+        choice => OpenRig::open(choice)?,
     };
     let input = bench.electrical_input(order.input.as_deref())?;
     let Some(volts_per_fs) = bench.calibration(input).volts_per_fs else {

@@ -12,10 +12,10 @@ use measure::{Cell, Finding, ParameterValue, Parameters, Reading, Segment, Signa
 use tuning::OutputHeadroom;
 
 use super::{Go, SourceHeadroom, output_headroom};
-use crate::bench::Bench;
 use crate::place::loose_recording;
 use crate::take::{Plan, Pumped, Take, Until};
 use crate::{Error, Result, jobs};
+use rig::{OpenRig, RigChoice};
 
 /// How long the simulated driver's hand rests on each volume step.
 const HOLD_S: f64 = 0.6;
@@ -220,14 +220,13 @@ pub fn headroom_live(
     told: &mut dyn FnMut(HeadroomEvent<'_>) -> Go,
 ) -> Result<SourceHeadroom> {
     let pace = if order.real_time { Pace::RealTime } else { Pace::AsFastAsPossible };
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, pace)?,
-        (None, None) => {
+    let mut bench = match RigChoice::of(order.rig.clone(), order.simulated.clone(), pace) {
+        RigChoice::Default => {
             return Err(Error::input(
                 "say what to measure with: --rig FILE, --simulated, or recordings as NAME=FILE",
             ));
         }
+        choice => OpenRig::open(choice)?,
     };
     let outputs = match (&bench.car(), order.outputs.is_empty()) {
         (Some(simulated), _) => simulated_outputs(&simulated.car, &order.outputs)?,
@@ -316,7 +315,7 @@ pub(crate) fn keep(verdict: &SourceHeadroom, job: &mut Job) -> Result<()> {
 pub(crate) fn climb(
     order: &HeadroomOrder,
     output: &OutputTone,
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     job: Option<&mut Job>,
     told: &mut dyn FnMut(&HeadroomNow) -> Go,
 ) -> Result<Reading> {
@@ -381,7 +380,7 @@ pub(crate) fn climb(
 fn plan(
     order: &HeadroomOrder,
     output: &OutputTone,
-    bench: &Bench,
+    bench: &OpenRig,
     steps: Option<(u32, u32)>,
 ) -> Result<Plan> {
     let registry = Registry::built_in();
@@ -490,7 +489,7 @@ pub(crate) fn simulated_reading(
     order: &HeadroomOrder,
     progress: &mut dyn FnMut(&str, f64),
 ) -> Result<Reading> {
-    let mut bench = Bench::simulated(order.simulated.as_deref().unwrap_or_default(), Pace::AsFastAsPossible)?;
+    let mut bench = OpenRig::open(RigChoice::fast_car(order.simulated.as_deref().unwrap_or_default()))?;
     let outputs = match bench.car() {
         Some(simulated) => simulated_outputs(&simulated.car, &[])?,
         None => Vec::new(),

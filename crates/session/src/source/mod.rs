@@ -12,8 +12,8 @@ mod tone;
 
 use std::path::PathBuf;
 
+pub(crate) use calibrate::heard_tone;
 pub use calibrate::{HeardInput, ToneNow, VoltsCalibrated, VoltsOrder, calibrate_volts, hear_tone};
-pub(crate) use calibrate::{electrical_input, heard_tone};
 pub use gain::{GainMeterOrder, GainOrder, GainReport, gain, gain_meter};
 pub use headroom::{SourceHeadroom, headroom_from_recordings, output_headroom};
 pub use ladder::{

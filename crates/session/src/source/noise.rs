@@ -12,11 +12,11 @@ use tuning::{EngineLines, NoiseLines, engine_lines};
 
 use super::{Go, Named};
 use crate::analysis::analyze_and_keep;
-use crate::bench::Bench;
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan, Until};
 use crate::{Analysis, Error, Recorded, Result, jobs};
+use rig::{OpenRig, RigChoice};
 
 /// What is to be found out about the source's noise.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -112,7 +112,7 @@ pub fn source_noise(order: &NoiseOrder, told: &mut dyn FnMut(f64) -> Go) -> Resu
 
 /// The noise of the simulated car that is at hand, at several speeds of its engine.
 pub(crate) fn noise_with(
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     job: Option<&mut Job>,
     speeds_rpm: &[f64],
     clean_v: Option<f64>,
@@ -202,14 +202,13 @@ fn job_volts(order: &NoiseOrder) -> Result<Option<f64>> {
 }
 
 fn live(order: &NoiseOrder, told: &mut dyn FnMut(f64) -> Go) -> Result<(Option<f64>, Option<f64>, Readings)> {
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
-        (None, None) => {
+    let mut bench = match RigChoice::of(order.rig.clone(), order.simulated.clone(), Pace::AsFastAsPossible) {
+        RigChoice::Default => {
             return Err(Error::input(
                 "say what to measure: recordings as NAME=FILE, --rig FILE, or --simulated",
             ));
         }
+        choice => OpenRig::open(choice)?,
     };
     let speeds = match (order.speeds_rpm.is_empty(), bench.car().is_some()) {
         (false, _) => order.speeds_rpm.clone(),
@@ -241,7 +240,7 @@ pub(crate) fn at_speed(rpm: f64) -> String {
 
 /// Captures silence at each of the engine's speeds.
 fn captures(
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     mut job: Option<&mut Job>,
     input: usize,
     speeds: &[f64],

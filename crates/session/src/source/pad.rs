@@ -7,7 +7,9 @@ use measure::Finding;
 use serde::Serialize;
 use tuning::{Attenuator, input_limit_warning};
 
-use super::calibrate::{electrical_input, read_rig, rounded, today, write_rig};
+use rig::{electrical_input, read_spec, write_calibration};
+
+use super::calibrate::{rounded, today};
 use crate::{Error, Result};
 
 /// A pad and what it is for.
@@ -60,7 +62,7 @@ pub fn pad(order: &PadOrder) -> Result<PadReport> {
     let mut findings = remarks(order);
     let mut volts_per_fs = None;
     if let Some(path) = &order.rig {
-        let spec = read_rig(path)?;
+        let spec = read_spec(path)?;
         let input = &spec.inputs[electrical_input(&spec, order.input.as_deref())?];
         let Some(before) = input.volts_per_fs else {
             return Err(Error::input(format!(
@@ -79,7 +81,7 @@ pub fn pad(order: &PadOrder) -> Result<PadReport> {
             attenuator_db: Some((loss_db * 1e4).round() / 1e4),
             calibrated_on: input.calibrated_on.clone().unwrap_or_else(today),
         };
-        write_rig(path, &change)?;
+        write_calibration(path, &change)?;
         volts_per_fs = Some(after);
         findings.extend(order.largest_v.and_then(|volts| input_limit_warning(after, volts)));
     }

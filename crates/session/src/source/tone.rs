@@ -17,12 +17,12 @@ use tuning::{
 
 use super::{Go, Named};
 use crate::analysis::analyze_and_keep;
-use crate::bench::Bench;
 use crate::fitting::band_text;
 use crate::jobs::WhenKept;
 use crate::stretch::Filing;
 use crate::take::{self, Plan};
 use crate::{Analysis, Error, Recorded, Result, jobs, library, reading_response, write_text};
+use rig::{OpenRig, RigChoice};
 
 /// What is to be found out about the source's tone.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -250,14 +250,13 @@ fn heard(output: String, step: Option<i64>, reading: &Reading, shared_clock: boo
 }
 
 fn live(order: &ToneOrder, told: &mut dyn FnMut(&str, Option<i64>) -> Go) -> Result<Vec<Heard>> {
-    let mut bench = match (&order.rig, &order.simulated) {
-        (Some(file), _) => Bench::from_file(file)?,
-        (None, Some(car)) => Bench::simulated(car, Pace::AsFastAsPossible)?,
-        (None, None) => {
+    let mut bench = match RigChoice::of(order.rig.clone(), order.simulated.clone(), Pace::AsFastAsPossible) {
+        RigChoice::Default => {
             return Err(Error::input(
                 "say what to measure: recordings as NAME=FILE, --rig FILE, or --simulated",
             ));
         }
+        choice => OpenRig::open(choice)?,
     };
     let (outputs, steps) = match bench.car() {
         Some(simulated) => {
@@ -288,7 +287,7 @@ fn live(order: &ToneOrder, told: &mut dyn FnMut(&str, Option<i64>) -> Go) -> Res
 
 /// The tone of outputs at volume steps of the simulated car that is at hand.
 pub(crate) fn tone_with(
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     job: Option<&mut Job>,
     outputs: &[String],
     steps: &[i64],
@@ -304,7 +303,7 @@ pub(crate) fn usual_steps(clean_step: u32) -> [u32; 5] {
 
 /// Captures every output at every step.
 fn captures(
-    bench: &mut Bench,
+    bench: &mut OpenRig,
     mut job: Option<&mut Job>,
     input: Option<&str>,
     (outputs, steps): (&[String], &[i64]),

@@ -10,7 +10,7 @@ use crate::desk::card::{action, choice, line};
 use crate::desk::order::Order;
 use crate::desk::{Desk, Held};
 use crate::take::Until;
-use crate::{Result, live, plugins};
+use crate::{Result, plugins};
 
 /// How long is listened when the measurement wants nothing to be played.
 const LISTEN_S: f64 = 10.0;
@@ -52,7 +52,7 @@ impl Desk {
 
     pub(super) fn other_orders(&self) -> Result<VecDeque<Order>> {
         let id = &self.source.other;
-        let mut plan = self.plan(id, Stage::Source, live::usual_role(id))?;
+        let mut plan = self.plan(id, Stage::Source, rig::usual_role(id))?;
         if plan.stimulus.is_none() {
             plan.until = Until::Seconds(LISTEN_S);
         }

@@ -18,7 +18,9 @@ impl Bench {
     fn with_car(name: &str) -> Self {
         let mut bench = Self::new();
         let pace = engine::Pace::AsFastAsPossible;
-        bench.desk.bench = Some(crate::bench::Bench::simulated(name, pace).expect("a preset"));
+        bench.desk.bench = Some(
+            rig::OpenRig::open(rig::RigChoice::Simulated { car: name.to_owned(), pace }).expect("a preset"),
+        );
         bench
     }
 }
@@ -138,7 +140,7 @@ fn outputs_of_a_real_source_follow_one_another() {
     let mut bench = Bench::new();
     let text = include_str!("../rigs/begun.toml");
     let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
-    bench.desk.bench = Some(crate::bench::Bench::devices(spec, None).expect("no device is opened yet"));
+    bench.desk.bench = Some(rig::OpenRig::devices(spec).expect("no device is opened yet"));
     bench.set("outputs", SettingValue::Text(" front, rear ,, sub".to_owned()));
     let titles = |bench: &Bench| -> Vec<String> {
         bench.desk.orders().expect("orders").iter().map(|order| order.title.clone()).collect()

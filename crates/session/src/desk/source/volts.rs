@@ -119,7 +119,7 @@ impl Desk {
         let rig = bench.file().map(std::path::Path::to_owned);
         let kept = calibrate_volts(rig.as_deref(), attenuator_db, heard, meter_v)?;
         if let Some(rig) = &rig {
-            *bench = crate::bench::Bench::from_file(rig)?;
+            *bench = rig::OpenRig::open(rig::RigChoice::File(rig.to_owned()))?;
         }
         self.source.heard = None;
         let where_to = match kept.rig {

@@ -33,7 +33,10 @@ impl fmt::Display for Written {
 }
 
 /// Reads a text file.
-pub(crate) fn read_text(path: &Path) -> Result<String> {
+///
+/// # Errors
+/// When the system refuses, it is no UTF-8 text, or so large that it cannot have been meant.
+pub fn read_text(path: &Path) -> Result<String> {
     let refused = |error| Error::io("read", path, &error);
     let length = std::fs::metadata(path).map_err(refused)?.len();
     if length > LARGEST_TEXT_BYTES {

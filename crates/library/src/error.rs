@@ -3,7 +3,9 @@
 use std::fmt;
 use std::path::Path;
 
+use job::JobError;
 use measure::Finding;
+use tuning::TextError;
 
 /// Who has to act.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,8 +34,9 @@ impl Error {
         Self { fault: Fault::Measurement, message: message.into() }
     }
 
-    /// A file could not be read or written.
-    pub(crate) fn io(doing: &str, path: &Path, error: &std::io::Error) -> Self {
+    /// A file could not be read or written; `doing` is what was tried, such as `read`.
+    #[must_use]
+    pub fn io(doing: &str, path: &Path, error: &std::io::Error) -> Self {
         let why = match error.kind() {
             std::io::ErrorKind::NotFound => "there is no such file or folder".to_owned(),
             std::io::ErrorKind::PermissionDenied => "permission was refused".to_owned(),
@@ -61,6 +64,30 @@ impl From<&Finding> for Error {
     }
 }
 
+impl From<TextError> for Error {
+    fn from(error: TextError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
+impl From<JobError> for Error {
+    fn from(error: JobError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
+impl From<recording::WriteError> for Error {
+    fn from(error: recording::WriteError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
+impl From<recording::ReadError> for Error {
+    fn from(error: recording::ReadError) -> Self {
+        Self::input(error.to_string())
+    }
+}
+
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.message)
@@ -69,5 +96,5 @@ impl fmt::Display for Error {
 
 impl std::error::Error for Error {}
 
-/// What most operations of the session return.
+/// What most operations on behalf of a person return.
 pub type Result<T> = std::result::Result<T, Error>;

@@ -9,14 +9,16 @@ use crate::{Error, Result};
 
 /// The folder of the person's work: jobs that were begun without naming a
 /// folder, and recordings that belong to no job.
-pub(crate) fn work() -> PathBuf {
+#[must_use]
+pub fn work() -> PathBuf {
     std::env::home_dir().unwrap_or_default().join("Headrest")
 }
 
 /// The folder of the person's presets, rigs and measurements, where the system
 /// wants it; nothing when the system knows no home.
-pub(crate) fn data() -> Option<PathBuf> {
-    #[cfg(test)]
+#[must_use]
+pub fn data() -> Option<PathBuf> {
+    #[cfg(feature = "for-tests")]
     if let Some(folder) = DATA.with_borrow(Clone::clone) {
         return Some(folder);
     }
@@ -24,14 +26,15 @@ pub(crate) fn data() -> Option<PathBuf> {
     Some(system.data_dir().join("headrest"))
 }
 
-#[cfg(test)]
+#[cfg(feature = "for-tests")]
 thread_local! {
     /// The same for a test that must not write where a person's own things are.
-    pub(crate) static DATA: std::cell::RefCell<Option<PathBuf>> = const { std::cell::RefCell::new(None) };
+    pub static DATA: std::cell::RefCell<Option<PathBuf>> = const { std::cell::RefCell::new(None) };
 }
 
 /// The person's own TOML file of a kind, by its name without the ending.
-pub(crate) fn own(kind: &str, name: &str) -> Option<PathBuf> {
+#[must_use]
+pub fn own(kind: &str, name: &str) -> Option<PathBuf> {
     own_in(&data()?, kind, name)
 }
 
@@ -42,7 +45,8 @@ fn own_in(data: &Path, kind: &str, name: &str) -> Option<PathBuf> {
 }
 
 /// The names of the person's own files of a kind, in order.
-pub(crate) fn own_names(kind: &str) -> Vec<String> {
+#[must_use]
+pub fn own_names(kind: &str) -> Vec<String> {
     let folder = data().map(|data| data.join(kind));
     let entries = folder.and_then(|folder| std::fs::read_dir(folder).ok());
     let mut names: Vec<String> = entries
@@ -59,7 +63,10 @@ pub(crate) fn own_names(kind: &str) -> Vec<String> {
 }
 
 /// Where a recording that belongs to no job is kept.
-pub(crate) fn loose_recording(id: &str) -> Result<PathBuf> {
+///
+/// # Errors
+/// When its folder cannot be made.
+pub fn loose_recording(id: &str) -> Result<PathBuf> {
     let folder = work().join("recordings");
     std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
     Ok(unused(&folder, &format!("-{id}.wav")))
@@ -67,7 +74,8 @@ pub(crate) fn loose_recording(id: &str) -> Result<PathBuf> {
 
 /// A path in a folder that nothing has yet: today's date, a number, an ending
 /// such as `-sweep.wav`.
-pub(crate) fn unused(folder: &Path, ending: &str) -> PathBuf {
+#[must_use]
+pub fn unused(folder: &Path, ending: &str) -> PathBuf {
     let day = jiff::ZonedDateTime::now().strftime("%Y-%m-%d").to_string();
     (1..)
         .map(|number| folder.join(format!("{day}-{number}{ending}")))

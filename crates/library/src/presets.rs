@@ -3,29 +3,32 @@
 
 use std::path::Path;
 
-use tuning::{Profile, Response, Target, TextError};
+use tuning::{Calibration, Profile, Response, Target};
 
 use crate::files::read_text;
-use crate::{Error, Result, place};
-
-impl From<TextError> for Error {
-    fn from(error: TextError) -> Self {
-        Self::input(error.to_string())
-    }
-}
+use crate::{Result, place};
 
 /// A response from its file.
-pub(crate) fn response(path: &Path) -> Result<Response> {
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn response(path: &Path) -> Result<Response> {
     Ok(Response::parse(&read_text(path)?, &path.display().to_string())?)
 }
 
 /// Several responses, in the order in which they were named.
-pub(crate) fn responses(paths: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn responses(paths: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
     paths.iter().map(|path| response(path.as_ref())).collect()
 }
 
 /// A target by its name, or from a file.
-pub(crate) fn target(name_or_file: &str) -> Result<Target> {
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn target(name_or_file: &str) -> Result<Target> {
     let built_in = Target::presets().iter().any(|preset| preset.name == name_or_file);
     match text("targets", name_or_file, built_in)? {
         Some((text, name)) => Ok(Target::parse(&text, &name)?),
@@ -34,7 +37,10 @@ pub(crate) fn target(name_or_file: &str) -> Result<Target> {
 }
 
 /// A processor profile by its name, or from a file.
-pub(crate) fn profile(name_or_file: &str) -> Result<Profile> {
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn profile(name_or_file: &str) -> Result<Profile> {
     let built_in = Profile::presets().iter().any(|preset| preset.name == name_or_file);
     match text("processors", name_or_file, built_in)? {
         Some((text, name)) => Ok(Profile::parse(&text, &name)?),
@@ -47,7 +53,10 @@ pub(crate) fn profile(name_or_file: &str) -> Result<Profile> {
 ///
 /// What looks like a path is one. Else the person's own file of this kind and
 /// name comes before what is built in, and a file beside the program's feet last.
-pub(crate) fn text(kind: &str, name_or_file: &str, built_in: bool) -> Result<Option<(String, String)>> {
+///
+/// # Errors
+/// When the file cannot be read.
+pub fn text(kind: &str, name_or_file: &str, built_in: bool) -> Result<Option<(String, String)>> {
     let path = Path::new(name_or_file);
     let looks_like_a_file = path.extension().is_some() || path.components().count() > 1;
     let file = if looks_like_a_file {
@@ -59,6 +68,9 @@ pub(crate) fn text(kind: &str, name_or_file: &str, built_in: bool) -> Result<Opt
 }
 
 /// A microphone calibration from its file.
-pub(crate) fn calibration(path: &Path) -> Result<tuning::Calibration> {
-    Ok(tuning::Calibration::parse(&read_text(path)?, &path.display().to_string())?)
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn calibration(path: &Path) -> Result<Calibration> {
+    Ok(Calibration::parse(&read_text(path)?, &path.display().to_string())?)
 }
