@@ -8,7 +8,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use crate::meter::Meters;
-use crate::{ClockRatio, EngineFinding, InputMeter};
+use crate::{ClockRatio, EngineFinding, InputMeter, RunToken};
 
 /// One stretch of captured samples, a row per input of the rig, all of one length.
 #[derive(Debug, Clone, PartialEq)]
@@ -63,12 +63,31 @@ pub enum Next {
 /// What a running capture and its owner tell each other.
 #[derive(Debug, Default)]
 pub(crate) struct Control {
-    pub(crate) stop: AtomicBool,
+    stop: AtomicBool,
+    /// The run that the capture belongs to.
+    run: Option<RunToken>,
     pub(crate) frames: AtomicU64,
     /// Whether the quiet approach to a new level is still being played.
     pub(crate) approaching: AtomicBool,
     /// Whether it was heard to its end.
     pub(crate) approached: AtomicBool,
+}
+
+impl Control {
+    /// For a capture of this run.
+    pub(crate) fn of(run: Option<RunToken>) -> Self {
+        Self { run, ..Self::default() }
+    }
+
+    /// Asks the capture to end.
+    fn stop(&self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether the capture, or the run that it belongs to, was stopped.
+    pub(crate) fn is_stopped(&self) -> bool {
+        self.stop.load(Ordering::Relaxed) || self.run.as_ref().is_some_and(RunToken::is_stopped)
+    }
 }
 
 /// Stops a capture from anywhere.
@@ -78,7 +97,7 @@ pub struct Stopper(Arc<Control>);
 impl Stopper {
     /// Fades the output out within one buffer and ends the capture.
     pub fn stop(&self) {
-        self.0.stop.store(true, Ordering::Relaxed);
+        self.0.stop();
     }
 }
 
@@ -202,7 +221,7 @@ impl Capture {
 
 impl Drop for Capture {
     fn drop(&mut self) {
-        self.control.stop.store(true, Ordering::Relaxed);
+        self.control.stop();
         if !std::thread::panicking() {
             self.end();
         }

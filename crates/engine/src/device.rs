@@ -6,20 +6,19 @@ mod feed;
 mod open;
 
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::sync_channel;
 use std::thread;
 use std::time::Duration;
 
 use crate::capture::{Control, Source};
 use crate::player::Player;
+use crate::realtime::Playing;
 use crate::recorder::{BLOCK_FRAMES, Recorder};
 use crate::within::within;
 use crate::{Capture, CaptureRequest, EngineError, Length, Play, PreviewPath, Rig, RigSpec};
 
-pub use chime::chime;
-#[cfg(test)]
-pub(crate) use chime::chime_on;
+pub use chime::CueOutput;
 
 use conductor::Conductor;
 use open::{Opened, open};
@@ -40,6 +39,8 @@ pub struct DeviceRig {
     spec: RigSpec,
     /// The highest sample that was played on each output since the rig was set up.
     loudest: Vec<f32>,
+    /// Whether it was said that the callbacks run without priority.
+    priority_told: Arc<AtomicBool>,
     /// What becomes of `loudest` when the capture that runs has been heard.
     pending: Option<(Vec<f32>, Arc<Control>)>,
 }
@@ -64,7 +65,7 @@ impl DeviceRig {
             return Err(EngineError::request(format!("the rig `{}`: {fault}", spec.name)));
         }
         let loudest = vec![0.0; spec.outputs.len()];
-        Ok(Self { host, spec, loudest, pending: None })
+        Ok(Self { host, spec, loudest, priority_told: Arc::default(), pending: None })
     }
 
     /// Whether any output would be louder than it ever was.
@@ -105,8 +106,10 @@ impl Rig for DeviceRig {
         if let Some(path) = &mut path {
             path.wire(&wires);
         }
+        let control = Arc::new(Control::of(request.run.clone()));
         let (host, spec) = (Arc::clone(&self.host), self.spec.clone());
-        let opened = within(OPEN_LIMIT, "engine-open", move || open(&host(), &spec, plays, path));
+        let playing = plays.then(|| Playing { control: Arc::clone(&control), path });
+        let opened = within(OPEN_LIMIT, "engine-open", move || open(&host(), &spec, playing));
         let opened: Opened = opened.unwrap_or_else(|| {
             let text = "The audio devices did not open within 10 s. Unplug and replug the interface, or restart the audio server, and try again.";
             Err(EngineError::Refused { text: text.to_owned() })
@@ -115,7 +118,6 @@ impl Rig for DeviceRig {
         // Only now, so that a device that does not open leaves no empty recording.
         let recorder = Recorder::begin(&self.spec, request.record_to)?;
         let meters = recorder.meters();
-        let control = Arc::new(Control::default());
         self.pending = Some((peaks, Arc::clone(&control)));
         let player = opened.output.as_ref().map(|output| {
             Player::new(request.play, &wires, output.channels, self.spec.sample_rate_hz, new_level)
@@ -131,6 +133,7 @@ impl Rig for DeviceRig {
             &self.spec,
             request.length,
             Arc::clone(&control),
+            Arc::clone(&self.priority_told),
             sender,
         )?;
         let thread =

@@ -22,6 +22,7 @@ mod rig;
 mod simulated;
 mod spec;
 mod stage;
+mod stop;
 mod through;
 mod within;
 
@@ -30,7 +31,7 @@ mod tests;
 
 pub use capture::{Capture, CaptureEnd, CapturedBlock, Gap, Next, Stopper};
 pub use clock::ClockRatio;
-pub use device::{DeviceRig, chime};
+pub use device::{CueOutput, DeviceRig};
 pub use enumerate::{DeviceInfo, devices};
 pub use finding::{EngineError, EngineFinding, EngineLevel};
 pub use input_calibration::InputCalibration;
@@ -39,4 +40,5 @@ pub use request::{CaptureRequest, Length, Play};
 pub use rig::Rig;
 pub use simulated::{Pace, Plant, SimulatedRig, StraightWire};
 pub use spec::{Input, InputRole, Output, RigSpec, SpecError};
+pub use stop::{RunToken, StopSwitch};
 pub use through::{PreviewHand, PreviewPath, preview_path};

@@ -11,7 +11,8 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use rtrb::{Consumer, Producer, RingBuffer};
 
 use crate::PreviewPath;
-use crate::stage::OutputStage;
+use crate::capture::Control;
+use crate::stage::{OutputStage, raised_cosine};
 
 /// A callback's place in the stream and in time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,6 +39,9 @@ const OVERFLOWS: usize = 256;
 /// How many frames are converted at once when a device does not speak `f32`.
 pub(crate) const CONVERTED_FRAMES: usize = 1_024;
 
+/// How many frames an interruption of what is played takes to fade, out and in.
+const INTERRUPTION_FRAMES: usize = 32;
+
 /// What a stream's error callback leaves behind.
 #[derive(Debug, Default)]
 pub(crate) struct Flags {
@@ -47,6 +51,8 @@ pub(crate) struct Flags {
     pub(crate) rerouted: AtomicBool,
     /// The device lost samples and said so.
     pub(crate) xruns: AtomicU64,
+    /// The system refused the callback's thread its priority.
+    pub(crate) unprioritised: AtomicBool,
     /// Everything else.
     pub(crate) errors: AtomicU64,
 }
@@ -72,12 +78,22 @@ pub(crate) struct OutputShared {
     pub(crate) latency_ns: AtomicU64,
 }
 
+/// What the output callback needs beside its ring.
+#[derive(Debug)]
+pub(crate) struct Playing {
+    /// Tells when to stop.
+    pub(crate) control: Arc<Control>,
+    /// The virtual processor, where there is one.
+    pub(crate) path: Option<PreviewPath>,
+}
+
 /// The half inside the output callback.
 #[derive(Debug)]
 pub(crate) struct OutputHalf {
     ring: Consumer<f32>,
     ticks: Producer<Tick>,
-    path: Option<PreviewPath>,
+    playing: Playing,
+    interruption: Interruption,
     stage: OutputStage,
     channels: usize,
     shared: Arc<OutputShared>,
@@ -99,7 +115,7 @@ impl OutputHalf {
         ring_frames: usize,
         rate_hz: u32,
         ceiling_dbfs: f64,
-        path: Option<PreviewPath>,
+        playing: Playing,
     ) -> (Self, OutputEnds) {
         let (ring_in, ring) = RingBuffer::new(ring_frames * channels);
         let (ticks, ticks_out) = RingBuffer::new(TICKS);
@@ -114,7 +130,16 @@ impl OutputHalf {
             latency_ns: AtomicU64::new(0),
         });
         let stage = OutputStage::new(channels, rate_hz, ceiling_dbfs);
-        let half = Self { ring, ticks, path, stage, channels, shared: Arc::clone(&shared), frames: 0 };
+        let half = Self {
+            ring,
+            ticks,
+            playing,
+            interruption: Interruption::new(channels),
+            stage,
+            channels,
+            shared: Arc::clone(&shared),
+            frames: 0,
+        };
         (half, OutputEnds { ring: ring_in, ticks: ticks_out, shared })
     }
 
@@ -137,16 +162,16 @@ impl OutputHalf {
         }
         // The end is read before the ring: whoever fills it sets the end first.
         let end = shared.end.load(Ordering::Acquire);
-        let (played, missing) = self.ring.pop_partial_slice(data);
-        let (played, missing_frames) = (played.len() as u64 / channels, missing.len() as u64 / channels);
-        missing.fill(0.0);
+        let (sounding, missing) = self.ring.pop_partial_slice(data);
+        let (played, missing_frames) = (sounding.len() as u64 / channels, missing.len() as u64 / channels);
         let played = shared.played.fetch_add(played, Ordering::Relaxed) + played;
         let underrun = missing_frames.min(end.saturating_sub(played));
-        let stop = shared.stop.load(Ordering::Relaxed);
+        self.interruption.smooth(sounding, missing, underrun > 0);
+        let stop = shared.stop.load(Ordering::Relaxed) || self.playing.control.is_stopped();
         if underrun > 0 && !stop {
             shared.underrun.fetch_add(underrun, Ordering::Relaxed);
         }
-        if let Some(path) = &mut self.path {
+        if let Some(path) = &mut self.playing.path {
             path.run(data, self.channels);
         }
         let limited = self.stage.apply(data, stop);
@@ -155,6 +180,76 @@ impl OutputHalf {
         }
         if self.stage.is_silent() {
             shared.silent.store(true, Ordering::Release);
+        }
+    }
+}
+
+/// Takes the steps out of an interruption: where samples are missing, the last frame fades to
+/// silence, and what comes after fades in. A step at full level is a click that a tweeter feels.
+#[derive(Debug)]
+struct Interruption {
+    /// From 0 to 1.
+    ramp: Vec<f32>,
+    /// The frame that was heard last.
+    heard: Vec<f32>,
+    /// The frame that fades to silence.
+    tail: Vec<f32>,
+    /// How many frames of the tail are left.
+    tail_frames: usize,
+    /// How many frames of what came back were played; as many as the ramp has when it is whole.
+    back_frames: usize,
+    /// Whether the last frame was one of the signal.
+    sounded: bool,
+}
+
+impl Interruption {
+    fn new(channels: usize) -> Self {
+        let ramp = raised_cosine(INTERRUPTION_FRAMES);
+        let silence = vec![0.0; channels];
+        Self {
+            back_frames: ramp.len(),
+            ramp,
+            heard: silence.clone(),
+            tail: silence,
+            tail_frames: 0,
+            sounded: false,
+        }
+    }
+
+    /// Smooths both ends of a gap between `sounding` and `missing`, which together are one
+    /// buffer. Where nothing was to be played any more, nothing was `interrupted`.
+    fn smooth(&mut self, sounding: &mut [f32], missing: &mut [f32], interrupted: bool) {
+        let channels = self.heard.len();
+        for frame in sounding.chunks_exact_mut(channels) {
+            let Some(gain) = self.ramp.get(self.back_frames) else { break };
+            frame.iter_mut().for_each(|x| *x *= gain);
+            self.back_frames += 1;
+            self.add_tail(frame);
+        }
+        if let Some(frame) = sounding.chunks_exact(channels).next_back() {
+            self.heard.copy_from_slice(frame);
+            self.sounded = true;
+        }
+        missing.fill(0.0);
+        if !missing.is_empty() && std::mem::take(&mut self.sounded) && interrupted {
+            self.tail.copy_from_slice(&self.heard);
+            self.tail_frames = self.ramp.len();
+            self.back_frames = 0;
+        }
+        for frame in missing.chunks_exact_mut(channels) {
+            if self.tail_frames == 0 {
+                break;
+            }
+            self.add_tail(frame);
+        }
+    }
+
+    fn add_tail(&mut self, frame: &mut [f32]) {
+        self.tail_frames = self.tail_frames.saturating_sub(1);
+        if self.tail_frames > 0 {
+            for (x, tail) in frame.iter_mut().zip(&self.tail) {
+                *x += tail * self.ramp[self.tail_frames];
+            }
         }
     }
 }
@@ -249,15 +344,15 @@ mod tests {
     }
 
     #[test]
-    fn an_underrun_is_silence_and_counted_and_the_end_is_not_one() {
-        let (mut half, mut ends) = OutputHalf::new(2, 100, 48_000, 0.0, None);
+    fn an_underrun_is_counted_and_the_end_is_not_one() {
+        let (mut half, mut ends) = OutputHalf::new(2, 100, 48_000, 0.0, playing());
         let push = |ends: &mut OutputEnds, frames: usize| {
             ends.ring.push_entire_slice(&vec![0.5; frames * 2]).unwrap();
         };
         push(&mut ends, 6);
         let mut data = [9.0; 16];
         half.fill(&mut data);
-        assert_eq!(data, [[0.5; 12].as_slice(), &[0.0; 4]].concat()[..]);
+        assert_eq!(data[..12], [0.5; 12]);
         assert_eq!(ends.shared.underrun.load(Ordering::Relaxed), 2);
         ends.shared.end.store(9, Ordering::Release);
         push(&mut ends, 3);
@@ -266,9 +361,47 @@ mod tests {
         assert!(ends.shared.is_over());
     }
 
+    /// Source: analytic: the steepest slope of a raised cosine over N frames is π/2N.
+    #[test]
+    fn an_underrun_fades_out_and_in_without_a_step() {
+        let (mut half, mut ends) = OutputHalf::new(2, 1_000, 48_000, 0.0, playing());
+        let mut heard = Vec::new();
+        for frames in [100, 90, 3, 0, 0, 100, 50, 64] {
+            ends.ring.push_entire_slice(&vec![0.8; 2 * frames]).unwrap();
+            let mut data = [9.0; 200];
+            half.fill(&mut data);
+            heard.extend(data.chunks(2).map(|frame| frame[0]));
+        }
+        assert_eq!(ends.shared.underrun.load(Ordering::Relaxed), 10 + 97 + 200 + 50 + 36);
+        let bound = 0.8 * std::f64::consts::FRAC_PI_2 / INTERRUPTION_FRAMES as f64 * 1.01;
+        for pair in heard.windows(2) {
+            testkit::at_most("step", f64::from((pair[1] - pair[0]).abs()), bound);
+        }
+        assert!(heard[340..500].iter().all(|&x| x == 0.0), "silence between");
+        assert!(heard[540..600].iter().all(|&x| x == 0.8), "whole again after the fade");
+    }
+
+    #[test]
+    fn the_callback_reads_the_stop_switch_itself() {
+        let switch = crate::StopSwitch::default();
+        let control = Arc::new(Control::of(Some(switch.begin())));
+        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0, Playing { control, path: None });
+        ends.ring.push_entire_slice(&[0.5; 4_000]).unwrap();
+        let mut data = [0.0; 1_024];
+        half.fill(&mut data);
+        assert_eq!(data[1_023], 0.5);
+        switch.stop();
+        half.fill(&mut data);
+        assert!(data[0] > 0.49 && data[480..].iter().all(|&x| x == 0.0));
+    }
+
+    fn playing() -> Playing {
+        Playing { control: Arc::new(Control::default()), path: None }
+    }
+
     #[test]
     fn after_a_stop_nothing_is_played() {
-        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0, None);
+        let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0, playing());
         ends.ring.push_entire_slice(&[0.5; 4_000]).unwrap();
         ends.shared.stop.store(true, Ordering::Relaxed);
         let mut data = [0.0; 1_024];

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::{EngineError, PreviewPath, RigSpec};
+use crate::{EngineError, PreviewPath, RigSpec, RunToken};
 
 /// What to play, how long to record, and where to.
 #[derive(Debug, Clone, PartialEq)]
@@ -14,6 +14,8 @@ pub struct CaptureRequest {
     /// The WAV file that every sample goes to; it must not exist. Without one nothing is
     /// kept: that is for watching the input meters only.
     pub record_to: Option<PathBuf>,
+    /// The run that the capture belongs to: it ends when that is stopped.
+    pub run: Option<RunToken>,
 }
 
 /// What is played: one row of samples per output of the rig, in its order, at its rate. Missing
@@ -53,19 +55,26 @@ impl CaptureRequest {
             play: Play::Once(rows),
             length: Length::Playback { tail_s: 0.5 },
             record_to: Some(record_to.into()),
+            run: None,
         }
     }
 
     /// Records until stopped and plays nothing.
     #[must_use]
     pub fn record(record_to: impl Into<PathBuf>) -> Self {
-        Self { play: Play::Nothing, length: Length::UntilStopped, record_to: Some(record_to.into()) }
+        Self { record_to: Some(record_to.into()), ..Self::watch() }
     }
 
     /// Watches the inputs and keeps nothing.
     #[must_use]
     pub fn watch() -> Self {
-        Self { play: Play::Nothing, length: Length::UntilStopped, record_to: None }
+        Self { play: Play::Nothing, length: Length::UntilStopped, record_to: None, run: None }
+    }
+
+    /// The same as a part of this run.
+    #[must_use]
+    pub fn in_run(self, run: RunToken) -> Self {
+        Self { run: Some(run), ..self }
     }
 
     /// Refuses what cannot be done with this rig.

@@ -118,7 +118,7 @@ impl<P: Plant + 'static> Rig for SimulatedRig<P> {
         request: CaptureRequest,
     ) -> Result<Capture, EngineError> {
         request.check(&self.spec, path.as_ref())?;
-        let control = Arc::new(Control::default());
+        let control = Arc::new(Control::of(request.run.clone()));
         let endless = request.length == Length::UntilStopped;
         let run = Run::begin(Arc::clone(&self.plant), &self.spec, request, path, Arc::clone(&control))?;
         let meters = run.recorder.meters();
@@ -239,7 +239,7 @@ impl<P: Plant> Pull for Run<P> {
         if let Some(path) = &mut self.path {
             path.run(played, self.outputs);
         }
-        self.limited += self.stage.apply(played, self.control.stop.load(Ordering::Relaxed));
+        self.limited += self.stage.apply(played, self.control.is_stopped());
         self.plant.lock().unwrap_or_else(PoisonError::into_inner).process(played, captured);
         self.kept.clear();
         for frame in captured.chunks_exact(self.inputs) {

@@ -27,6 +27,10 @@ pub struct RigSpec {
     /// The device that records; absent for the system's own choice.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub input_device: Option<String>,
+    /// The device on which the person hears cues, such as the computer's loudspeaker. It is never
+    /// the one that plays; absent when cues are only to be shown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cue_device: Option<String>,
     /// What is played, in the order in which captures name it.
     #[serde(default, rename = "output", skip_serializing_if = "Vec::is_empty")]
     pub outputs: Vec<Output>,
@@ -120,6 +124,7 @@ impl RigSpec {
             output_ceiling_dbfs: 0.0,
             output_device: None,
             input_device: None,
+            cue_device: None,
             outputs: vec![Output::new(1, "left"), Output::new(2, "right")],
             inputs: vec![Input::new(1, "microphone", InputRole::Microphone)],
         }
@@ -165,6 +170,14 @@ impl RigSpec {
         if !(-80.0..=0.0).contains(&self.output_ceiling_dbfs) {
             let ceiling = self.output_ceiling_dbfs;
             return Some(format!("output_ceiling_dbfs is {ceiling}; expected −80 to 0"));
+        }
+        if let Some(device) = &self.cue_device
+            && self.output_device.as_ref().is_none_or(|output| output == device)
+        {
+            return Some(format!(
+                "cue_device is `{device}`; expected another device than output_device, which must be named beside it: \
+                 a cue on the rig's own outputs would be recorded"
+            ));
         }
         if self.inputs.is_empty() {
             return Some("there is no [[input]]; expected at least one".to_owned());
@@ -375,6 +388,21 @@ calibrated_on = "2026-03-14"
         }
         let message = RigSpec::parse("name = \"x\"\ninput = []", "bench.toml").unwrap_err().to_string();
         assert!(message.contains("at least one"), "{message}");
+    }
+
+    #[test]
+    fn cues_have_an_output_of_their_own() {
+        let with = |devices: &str| {
+            RigSpec::parse(&BENCH.replacen("output_device = \"alsa:default\"", devices, 1), "rig.toml")
+        };
+        let spec = with("output_device = \"alsa:box\"\ncue_device = \"alsa:laptop\"").unwrap();
+        assert_eq!(spec.cue_device.as_deref(), Some("alsa:laptop"));
+        for devices in
+            ["cue_device = \"alsa:box\"", "output_device = \"alsa:box\"\ncue_device = \"alsa:box\""]
+        {
+            let message = with(devices).unwrap_err().to_string();
+            assert!(message.contains("expected another device than output_device"), "{message}");
+        }
     }
 
     proptest::proptest! {

@@ -119,7 +119,7 @@ mod tests {
     use testkit::{allocations, near};
 
     use super::*;
-    use crate::realtime::OutputHalf;
+    use crate::realtime::{OutputHalf, Playing};
 
     const RATE: u32 = 48_000;
 
@@ -140,7 +140,8 @@ mod tests {
     fn a_preview_in_the_callback_does_not_allocate() {
         let (mut hand, mut path) = preview_path(chain(0.0));
         path.wire(&[1, 2]);
-        let (mut half, mut ends) = OutputHalf::new(3, 48_000, RATE, 0.0, Some(path));
+        let (mut half, mut ends) =
+            OutputHalf::new(3, 48_000, RATE, 0.0, Playing { control: Default::default(), path: Some(path) });
         let mut data = vec![0.0_f32; 3 * 256];
         let mut peak = 0.0_f32;
         for block in 0..150 {

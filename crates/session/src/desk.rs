@@ -44,7 +44,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{RecvTimeoutError, SyncSender, TrySendError};
 use std::time::Duration;
 
-use engine::{Pace, RigSpec};
+use engine::{CueOutput, Pace};
 use job::{Driver, Job};
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
@@ -265,10 +265,11 @@ impl Desk {
         if self.muted {
             return;
         }
-        let spec = if bench.car().is_some() { RigSpec::system_default() } else { bench.spec().clone() };
+        let beside_simulated = || bench.car().map(|_| CueOutput::beside_simulated());
+        let Some(output) = CueOutput::beside(bench.spec()).or_else(beside_simulated) else { return };
         let peak_dbfs = self.output_dbfs - SOUND_BELOW_DB;
         // One that would come late is not worth hearing.
-        let _ = self.speaker.try_send(Cued { sound, spec, peak_dbfs });
+        let _ = self.speaker.try_send(Cued { sound, output, peak_dbfs });
     }
 
     /// When nothing is asked: keeps in the job what has been edited.

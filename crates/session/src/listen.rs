@@ -84,7 +84,7 @@ pub fn listen(order: &ListenOrder, say: &mut dyn FnMut(&str)) -> Result<Listened
     if let Some(path) = &record_to {
         say(&format!("The recording is kept in {}", path.display()));
     }
-    let mut capture = bench.capture(CaptureRequest { play, length, record_to })?;
+    let mut capture = bench.capture(CaptureRequest { play, length, record_to, run: None })?;
     let mut listened = Listened { tracks: Vec::new() };
     say("Listening for a track");
     loop {

@@ -197,7 +197,7 @@ impl Take {
                 (rows.map_or(Play::Nothing, Play::Endless), Length::UntilStopped, None)
             }
         };
-        let request = CaptureRequest { play, length, record_to };
+        let request = CaptureRequest { play, length, record_to, run: None };
         let run = Run::start(measurement, &start);
         let capture = bench.capture(request)?;
         let heard = Vec::new();

@@ -45,6 +45,12 @@ const BUILD: &[Need] = &[
         apt: &["libasound2-dev"],
         dnf: &["alsa-lib-devel"],
     },
+    Need {
+        what: "the headers of D-Bus, by which the sound asks for priority over other programs",
+        present: Probe::PkgConfig("dbus-1"),
+        apt: &["libdbus-1-dev"],
+        dnf: &["dbus-devel"],
+    },
 ];
 
 /// To open the window on X11. Wayland needs `libxkbcommon` alone, which comes along.

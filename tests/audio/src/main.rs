@@ -73,6 +73,7 @@ fn stop(out: &mut impl Write) -> Result<(), Box<dyn std::error::Error>> {
         play: Play::Endless(vec![tone.clone(), tone]),
         length: Length::UntilStopped,
         record_to: None,
+        run: None,
     };
     let mut capture = rig(48_000)?.capture(request)?;
     while capture.next_block().is_some() {

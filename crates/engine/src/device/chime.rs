@@ -9,6 +9,8 @@ use cpal::traits::StreamTrait;
 
 use super::HostMaker;
 use super::open::{open_for_output, refused};
+use crate::capture::Control;
+use crate::realtime::Playing;
 use crate::within::within;
 use crate::{EngineError, RigSpec};
 
@@ -18,30 +20,57 @@ const LONGEST_S: f64 = 0.45;
 /// Opening, playing and closing together are given so long.
 const LIMIT: Duration = Duration::from_secs(6);
 
-/// Plays a short sound on every output of a rig and returns when it has been heard. Nothing is
-/// recorded; no capture of the same rig may run meanwhile.
-///
-/// The sound is cut off after 0.45 s, and the rig's ceiling holds.
-///
-/// # Errors
-/// When there is no output device, or it refuses.
-pub fn chime(spec: &RigSpec, samples: &[f32]) -> Result<(), EngineError> {
-    chime_on(Arc::new(cpal::default_host), spec, samples)
+/// Where sounds for the person who works are heard: never an output of the rig, from where they
+/// would reach a microphone or a tap that is being recorded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CueOutput {
+    spec: RigSpec,
 }
 
-pub(crate) fn chime_on(host: HostMaker, spec: &RigSpec, samples: &[f32]) -> Result<(), EngineError> {
-    let longest = (LONGEST_S * f64::from(spec.sample_rate_hz)) as usize;
-    let samples = samples[..samples.len().min(longest)].to_vec();
-    let spec = spec.clone();
-    let played = within(LIMIT, "engine-chime", move || play(&host(), &spec, &samples));
-    played.unwrap_or_else(|| {
-        let text = "The output device did not answer within 6 s, so a signal tone was not heard.";
-        Err(EngineError::Refused { text: text.to_owned() })
-    })
+impl CueOutput {
+    /// The device for cues that a rig names; none when it names none: then cues are shown only.
+    #[must_use]
+    pub fn beside(rig: &RigSpec) -> Option<Self> {
+        let device = rig.cue_device.clone()?;
+        // The rig file was refused if this is the device that the rig plays on.
+        Some(Self { spec: RigSpec { output_device: Some(device), ..RigSpec::system_default() } })
+    }
+
+    /// The computer's own output, beside a simulated rig, which no sound can reach.
+    #[must_use]
+    pub fn beside_simulated() -> Self {
+        Self { spec: RigSpec::system_default() }
+    }
+
+    /// The rate at which [`play`](Self::play) takes samples.
+    #[must_use]
+    pub fn sample_rate_hz(&self) -> u32 {
+        self.spec.sample_rate_hz
+    }
+
+    /// Plays a short sound and returns when it has been heard. It is cut off after 0.45 s.
+    ///
+    /// # Errors
+    /// When there is no output device, or it refuses.
+    pub fn play(&self, samples: &[f32]) -> Result<(), EngineError> {
+        self.play_on(Arc::new(cpal::default_host), samples)
+    }
+
+    pub(crate) fn play_on(&self, host: HostMaker, samples: &[f32]) -> Result<(), EngineError> {
+        let longest = (LONGEST_S * f64::from(self.spec.sample_rate_hz)) as usize;
+        let samples = samples[..samples.len().min(longest)].to_vec();
+        let spec = self.spec.clone();
+        let played = within(LIMIT, "engine-chime", move || play(&host(), &spec, &samples));
+        played.unwrap_or_else(|| {
+            let text = "The output device did not answer within 6 s, so a signal tone was not heard.";
+            Err(EngineError::Refused { text: text.to_owned() })
+        })
+    }
 }
 
 fn play(host: &cpal::Host, spec: &RigSpec, samples: &[f32]) -> Result<(), EngineError> {
-    let mut output = open_for_output(host, spec, None)?;
+    let mut output =
+        open_for_output(host, spec, Playing { control: Arc::new(Control::default()), path: None })?;
     let mut frames = vec![0.0; samples.len() * output.channels];
     for (frame, &sample) in frames.chunks_mut(output.channels).zip(samples) {
         for wire in &spec.outputs {

@@ -49,6 +49,7 @@ pub(crate) struct Conductor {
     output: Option<Output>,
     recorder: Recorder,
     control: Arc<Control>,
+    priority_told: Arc<AtomicBool>,
     blocks: SyncSender<CapturedBlock>,
     /// The device's channel of each input, from 0.
     wires: Vec<usize>,
@@ -90,6 +91,7 @@ impl Conductor {
         spec: &RigSpec,
         length: Length,
         control: Arc<Control>,
+        priority_told: Arc<AtomicBool>,
         blocks: SyncSender<CapturedBlock>,
     ) -> Result<Self, EngineError> {
         let rate_hz = spec.sample_rate_hz;
@@ -136,6 +138,7 @@ impl Conductor {
             output,
             recorder,
             control,
+            priority_told,
             blocks,
             wires: spec.inputs.iter().map(|input| usize::from(input.channel) - 1).collect(),
             rate_hz,
@@ -164,7 +167,7 @@ impl Conductor {
             if self.reached() || self.broken() {
                 break;
             }
-            if self.control.stop.load(Ordering::Relaxed) {
+            if self.control.is_stopped() {
                 break;
             }
             if !moved {
@@ -385,6 +388,16 @@ impl Conductor {
                 self.recorder.find(output_limited(limited));
             }
             wrong_rate = wrong_rate.or_else(|| output.clock.other_rate_hz());
+        }
+        let unprioritised = |flags: &Flags| flags.unprioritised.load(Ordering::Relaxed);
+        let output_flags = self.output.as_ref().map(|output| &*output.flags);
+        if (unprioritised(&self.input_flags) || output_flags.is_some_and(unprioritised))
+            && !self.priority_told.swap(true, Ordering::Relaxed)
+        {
+            self.recorder.find(EngineFinding::note(
+                "no-priority",
+                "The system gives the sound no priority over other programs, which is the first cause of lost samples. Allow real-time scheduling for this user (on Linux: the service rtkit, or the group audio with an rtprio limit), or close other programs while you measure.",
+            ));
         }
         if wrong_rate.is_none() && (self.lost > 0 || self.xruns > 0) {
             self.report_lost();

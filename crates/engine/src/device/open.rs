@@ -10,8 +10,8 @@ use cpal::{
     SizedSample, Stream, StreamConfig, StreamInstant, SupportedBufferSize, SupportedStreamConfigRange,
 };
 
-use crate::realtime::{CONVERTED_FRAMES, Flags, InputEnds, InputHalf, OutputEnds, OutputHalf};
-use crate::{EngineError, PreviewPath, RigSpec};
+use crate::realtime::{CONVERTED_FRAMES, Flags, InputEnds, InputHalf, OutputEnds, OutputHalf, Playing};
+use crate::{EngineError, RigSpec};
 
 /// How much sound the input ring holds while the disk is busy.
 const INPUT_RING_S: f64 = 8.0;
@@ -66,19 +66,17 @@ impl Direction {
     }
 }
 
-/// Opens the rig's devices; the output only when something is played, through a virtual
-/// processor where there is one.
+/// Opens the rig's devices; the output only when something is played.
 pub(crate) fn open(
     host: &cpal::Host,
     spec: &RigSpec,
-    plays: bool,
-    path: Option<PreviewPath>,
+    playing: Option<Playing>,
 ) -> Result<Opened, EngineError> {
     let needed = spec.inputs.iter().map(|input| input.channel).max().unwrap_or(1);
     let device = find(host, spec.input_device.as_deref(), Direction::Input)?;
     let chosen = choose(&device, Direction::Input, needed, spec)?;
     let input = open_input(&device, &chosen, spec)?;
-    let output = if plays { Some(open_for_output(host, spec, path)?) } else { None };
+    let output = playing.map(|playing| open_for_output(host, spec, playing)).transpose()?;
     Ok(Opened { input, output })
 }
 
@@ -86,12 +84,12 @@ pub(crate) fn open(
 pub(crate) fn open_for_output(
     host: &cpal::Host,
     spec: &RigSpec,
-    path: Option<PreviewPath>,
+    playing: Playing,
 ) -> Result<OpenedOutput, EngineError> {
     let needed = spec.outputs.iter().map(|output| output.channel).max().unwrap_or(1);
     let device = find(host, spec.output_device.as_deref(), Direction::Output)?;
     let chosen = choose(&device, Direction::Output, needed, spec)?;
-    open_output(&device, &chosen, spec, path)
+    open_output(&device, &chosen, spec, playing)
 }
 
 /// The device with this id, or the system's own choice.
@@ -221,7 +219,7 @@ fn open_output(
     device: &Device,
     chosen: &Chosen,
     spec: &RigSpec,
-    path: Option<PreviewPath>,
+    playing: Playing,
 ) -> Result<OpenedOutput, EngineError> {
     let buffer = buffer_frames(&chosen.config);
     let channels = usize::from(chosen.config.channels);
@@ -231,7 +229,7 @@ fn open_output(
         ring_frames(OUTPUT_RING_S, spec, buffer),
         spec.sample_rate_hz,
         spec.output_ceiling_dbfs,
-        path,
+        playing,
     );
     let flagged = Arc::clone(&flags);
     let stream = match chosen.format {
@@ -329,7 +327,7 @@ fn flag(flags: &Flags, error: &cpal::Error) {
         }
         ErrorKind::DeviceChanged => flags.rerouted.store(true, Ordering::Relaxed),
         // The sound goes on without the priority.
-        ErrorKind::RealtimeDenied => {}
+        ErrorKind::RealtimeDenied => flags.unprioritised.store(true, Ordering::Relaxed),
         _ => {
             flags.errors.fetch_add(1, Ordering::Relaxed);
         }

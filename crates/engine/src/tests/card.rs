@@ -26,6 +26,8 @@ pub(super) enum Event {
     Gone,
     /// The system moves the stream elsewhere.
     Rerouted,
+    /// The system refuses the callbacks their priority.
+    NoPriority,
     /// Nothing happens any more.
     Stall,
     /// So many buffers are captured at once.
@@ -172,6 +174,7 @@ impl Card {
                         return self.fail(ErrorKind::DeviceNotAvailable);
                     }
                     Event::Rerouted => self.fail(ErrorKind::DeviceChanged),
+                    Event::NoPriority => self.fail(ErrorKind::RealtimeDenied),
                     Event::Stall => return,
                     Event::InputBurst(buffers) => bursts.0 = buffers,
                     Event::OutputBurst(buffers) => bursts.1 = buffers,

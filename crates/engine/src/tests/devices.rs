@@ -7,7 +7,8 @@ use cpal::SampleFormat;
 
 use super::card::{Card, Event, Script};
 use crate::{
-    CaptureEnd, CaptureRequest, DeviceRig, EngineLevel, Input, InputRole, Length, Play, Rig, RigSpec,
+    CaptureEnd, CaptureRequest, CueOutput, DeviceRig, EngineLevel, Input, InputRole, Length, Play, Rig,
+    RigSpec,
 };
 
 const BUFFER: usize = 1_024;
@@ -129,6 +130,7 @@ fn callbacks_do_not_allocate() {
                 play: Play::Endless(vec![vec![0.1; 4_800]]),
                 length: Length::UntilStopped,
                 record_to: Some(folder.path().join("b.wav")),
+                run: None,
             })
             .unwrap();
         while capture.frames() < 100 * BUFFER as u64 {
@@ -238,6 +240,19 @@ fn a_rerouted_stream_ends_the_capture() {
     let card = Card::new(Script { events: vec![(50, Event::Rerouted)], ..Script::default() });
     let end = listen(&card, &folder.path().join("a.wav"), 60.0);
     assert_eq!(codes(&end), [("device-rerouted", EngineLevel::Stop)]);
+}
+
+#[test]
+fn a_priority_that_was_refused_is_said_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let card = Card::new(Script { events: vec![(5, Event::NoPriority)], ..Script::default() });
+    let mut rig = rig(&card, spec());
+    let mut take = |name: &str| {
+        let request = CaptureRequest::play_once(vec![steps(20_000)], folder.path().join(name));
+        rig.capture(request).unwrap().finish()
+    };
+    assert_eq!(codes(&take("first.wav")), [("no-priority", EngineLevel::Note)]);
+    assert_eq!(codes(&take("second.wav")), []);
 }
 
 #[test]
@@ -353,16 +368,17 @@ fn a_signal_tone_is_played_to_its_end_and_needs_an_output() {
         let card = card.clone();
         std::sync::Arc::new(move || card.host())
     };
+    let cues = CueOutput::beside_simulated();
     // At the pace of a real one. It has a clock only while an input is open.
     let card = Card::new(Script { speed: 1.0, ..Script::default() });
-    let silent = crate::device::chime_on(host(&card), &spec(), &[0.1; 480]);
+    let silent = cues.play_on(host(&card), &[0.1; 480]);
     assert!(silent.unwrap_err().to_string().contains("nothing was heard"));
     let watching = rig(&card, spec()).capture(CaptureRequest::watch()).unwrap();
     let start = Instant::now();
-    crate::device::chime_on(host(&card), &spec(), &[0.1; 9_600]).unwrap();
+    cues.play_on(host(&card), &[0.1; 9_600]).unwrap();
     assert!(start.elapsed() >= Duration::from_millis(150), "it takes its time: {:?}", start.elapsed());
     assert_eq!(card.take_played().iter().filter(|&&x| x == 0.1).count(), 2 * 9_600, "on both outputs");
     drop(watching);
     let gone = Card::new(Script { present: false, ..Script::default() });
-    assert!(crate::device::chime_on(host(&gone), &spec(), &[0.1; 480]).is_err());
+    assert!(cues.play_on(host(&gone), &[0.1; 480]).is_err());
 }

@@ -98,6 +98,7 @@ fn an_endless_capture_ends_by_a_stop_with_a_fade() {
         play: Play::Endless(vec![vec![0.5; 4_800]]),
         length: Length::UntilStopped,
         record_to: Some(path.clone()),
+        run: None,
     };
     let mut capture = rig.capture(request).unwrap();
     for _ in 0..20 {
@@ -125,6 +126,7 @@ fn the_same_request_gives_the_same_bytes() {
                 play: Play::Endless(vec![tone(4_800)]),
                 length: Length::UntilStopped,
                 record_to: Some(path.clone()),
+                run: None,
             })
             .unwrap();
         for _ in 0..7 {
@@ -162,6 +164,7 @@ fn a_knob_that_is_turned_takes_effect_at_the_next_block_and_clipping_is_found() 
             play: Play::Endless(vec![vec![0.5; 10]]),
             length: Length::Seconds(1.0),
             record_to: None,
+            run: None,
         })
         .unwrap();
     let block = capture.next_block().unwrap();

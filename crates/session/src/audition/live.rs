@@ -118,7 +118,7 @@ impl Listening {
         let with = !order.without;
         let (hand, path) = preview_path(heard.chain(bench.spec(), with)?);
         let length = order.seconds.map_or(Length::UntilStopped, Length::Seconds);
-        let request = CaptureRequest { play: Play::Endless(rows), length, record_to: None };
+        let request = CaptureRequest { play: Play::Endless(rows), length, ..CaptureRequest::watch() };
         let ear = Ear::new(bench, with);
         let capture = bench.capture_through(path, request)?;
         Ok(Self { heard, capture, hand, ear, with, switched: 0 })

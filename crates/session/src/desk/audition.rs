@@ -96,8 +96,7 @@ impl Desk {
         let input = bench.input(InputRole::Microphone).unwrap_or(0);
         let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let microphone = bench.microphone(input).cloned();
-        let request =
-            CaptureRequest { play: Play::Endless(rows), length: Length::UntilStopped, record_to: None };
+        let request = CaptureRequest { play: Play::Endless(rows), ..CaptureRequest::watch() };
         let capture = Box::new(bench.capture_through(path, request)?);
         self.work = Some(Work::Auditioning(Box::new(Audition {
             capture,
@@ -286,6 +285,7 @@ mod tests {
             play: Play::Endless(vec![row.clone(), row]),
             length: Length::Seconds(3.2 * frames as f64 / rate_hz),
             record_to: None,
+            run: None,
         };
         let mut capture = match with {
             None => bench.capture(request),

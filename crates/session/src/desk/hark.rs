@@ -88,7 +88,7 @@ impl Desk {
         };
         // What a real car sounded like cannot be had again, so all of it goes to disk first.
         let record_to = (!simulated).then(|| crate::place::loose_recording("listen")).transpose()?;
-        let capture = bench.capture(CaptureRequest { play, length, record_to })?;
+        let capture = bench.capture(CaptureRequest { play, length, record_to, run: None })?;
         self.work = Some(Work::Listening(Box::new(Hark {
             capture,
             listening,

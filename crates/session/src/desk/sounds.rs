@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
-use engine::RigSpec;
+use engine::CueOutput;
 
 /// A sound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,11 +20,11 @@ pub(super) enum Sound {
     Unclean,
 }
 
-/// A sound on its way to a rig's outputs.
+/// A sound on its way to the output for cues.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Cued {
     pub(super) sound: Sound,
-    pub(super) spec: RigSpec,
+    pub(super) output: CueOutput,
     pub(super) peak_dbfs: f64,
 }
 
@@ -44,15 +44,15 @@ pub(super) fn speaker() -> SyncSender<Cued> {
 
 fn play_all(cued: &Receiver<Cued>) {
     // Outputs that refused once are not asked again at every tick.
-    let mut refused: Option<RigSpec> = None;
-    while let Ok(Cued { sound, spec, peak_dbfs }) = cued.recv() {
-        if refused.as_ref() == Some(&spec) {
+    let mut refused: Option<CueOutput> = None;
+    while let Ok(Cued { sound, output, peak_dbfs }) = cued.recv() {
+        if refused.as_ref() == Some(&output) {
             continue;
         }
-        let samples = rendered(sound, f64::from(spec.sample_rate_hz), peak_dbfs);
-        if let Err(error) = engine::chime(&spec, &samples) {
+        let samples = rendered(sound, f64::from(output.sample_rate_hz()), peak_dbfs);
+        if let Err(error) = output.play(&samples) {
             tracing::info!(%error, "sounds are not heard");
-            refused = Some(spec);
+            refused = Some(output);
         }
     }
 }

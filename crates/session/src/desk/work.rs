@@ -486,7 +486,7 @@ impl Desk {
         let play = stimulus.map_or(Play::Nothing, |stimulus| {
             Play::Endless(signals::render_stereo(stimulus, rate_hz).into())
         });
-        let request = CaptureRequest { play, length: Length::UntilStopped, record_to: None };
+        let request = CaptureRequest { play, ..CaptureRequest::watch() };
         let capture = bench.capture(request)?;
         self.work =
             Some(Work::Watching(Box::new(Watching { capture, input, looked: Instant::now(), watch })));

@@ -165,6 +165,7 @@ fn sound_is_recorded_without_a_gap_while_plugins_misbehave() {
             play: Play::Endless(vec![tone; channels]),
             length: Length::Seconds(2.0),
             record_to: Some(folder.path().join("sound.wav")),
+            run: None,
         })
         .unwrap();
     let misbehaving = std::thread::Builder::new()
