@@ -1,6 +1,7 @@
 //! Fractional-octave bands from Fourier transforms: sums over bins with shared
 //! edges, and a running analyzer for narrow bands.
 
+use std::f64::consts::PI;
 use std::ops::Range;
 
 use num_complex::Complex64;
@@ -74,13 +75,21 @@ impl BandSums {
 
 /// A running analyzer for fractional-octave bands of any width.
 ///
-/// Three transforms of rising length look at the same stream, and each band is
-/// taken from the shortest one in which it spans at least three bins; the
-/// longest (about 2.7 s) takes what is left. High bands therefore follow the
-/// sound quickly, and low ones stay narrow. Below `3·fs/length` the narrowest
-/// bands are wider than their name: 1/48-octave bands under 80 Hz, 1/24 under 40 Hz.
+/// Three transforms of rising length look at the same stream: short ones follow high
+/// bands quickly, long ones keep low bands narrow. A band is taken from the shortest
+/// transform in which it spans at least three bins; the longest (about 2.7 s) takes
+/// what is left. Below `3·fs/length` the narrowest bands are wider than their name:
+/// 1/48-octave bands under 80 Hz, 1/24 under 40 Hz.
 ///
-/// Each transform is Hann windowed and three quarters overlapped.
+/// Each transform spreads a tone over bins of its own, so that one near a hard border
+/// would be counted in part twice, or not at all. The shorter one therefore takes over
+/// gradually: over `B` = 16 of its bins its share rises as `sin²` and the longer one's
+/// falls as `cos²`. With `σ²` the variance of a line's power in bins (1/3 for Hann) the sum
+/// over all bands is off by at most `π²σ²/(4B²)` of a tone, 0.014 dB, and by nothing for
+/// noise. A band to which two transforms contribute keeps the pace of the longer one.
+///
+/// Each transform is Hann windowed and three quarters overlapped. Accuracy:
+/// `a_sine_anywhere_adds_up_to_its_level`.
 ///
 /// # Real-time
 /// [`FftBands::feed`] allocates nothing after construction; at 48 kHz it takes
@@ -88,14 +97,23 @@ impl BandSums {
 pub struct FftBands {
     sample_rate_hz: f64,
     bands: Vec<Band>,
+    /// The shortest transform first.
     stages: Vec<Stage>,
+    /// What shorter transforms have found in bands that a longer one tells, since it last did: energy, and the
+    /// seconds that it was gathered in.
+    guests: Vec<(f64, f64)>,
 }
 
 struct Stage {
     fft: RealFft,
     window: Vec<f64>,
     sums: BandSums,
+    /// The bands in which it has a part.
     range: Range<usize>,
+    /// The first of them that it tells by itself; a longer transform tells those below.
+    first_own: usize,
+    /// The part of each bin's power that is taken from this transform.
+    share: Vec<f64>,
     ring: Vec<f32>,
     /// Where the next sample goes; it is also the place of the oldest one.
     head: usize,
@@ -114,6 +132,24 @@ const LENGTHS_AT_48K: [usize; 3] = [1 << 13, 1 << 15, 1 << 17];
 /// A band spans at least this many bins of the transform it is taken from.
 const LEAST_BINS: f64 = 3.0;
 
+/// Over how many of its bins a transform takes over from the next longer one.
+const BLEND_BINS: f64 = 16.0;
+
+/// Where a shorter transform takes over from a longer one.
+#[derive(Debug, Clone, Copy)]
+struct Blend {
+    from_hz: f64,
+    to_hz: f64,
+}
+
+impl Blend {
+    /// The share of the shorter transform.
+    fn share(&self, frequency_hz: f64) -> f64 {
+        let part = ((frequency_hz - self.from_hz) / (self.to_hz - self.from_hz)).clamp(0.0, 1.0);
+        (0.5 * PI * part).sin().powi(2)
+    }
+}
+
 impl FftBands {
     /// The bands of `fraction` whose mid-band lies between the two frequencies and
     /// whose upper edge lies below half the sample rate.
@@ -128,7 +164,8 @@ impl FftBands {
             .filter(|band| band.upper_hz <= sample_rate_hz / 2.0)
             .collect();
         let mut stages = Vec::new();
-        let mut above = bands.len();
+        // What is left for this transform and longer ones, and its blend with the one before.
+        let (mut above, mut upper): (usize, Option<Blend>) = (bands.len(), None);
         for (index, length) in LENGTHS_AT_48K.into_iter().enumerate() {
             let scaled = (length as f64 * sample_rate_hz / 48_000.0).max(64.0);
             let length = 1usize << (scaled.log2().round() as u32);
@@ -137,14 +174,31 @@ impl FftBands {
             let first = if is_longest {
                 0
             } else {
-                bands.partition_point(|band| band.bandwidth_hz() < LEAST_BINS * bin_hz).min(above)
+                bands.partition_point(|band| band.bandwidth_hz() < LEAST_BINS * bin_hz)
             };
+            // It begins with its first band, and is alone before the blend above begins.
+            let lower = bands.get(first).filter(|_| first > 0).map(|band| Blend {
+                from_hz: band.lower_hz,
+                to_hz: (band.lower_hz + BLEND_BINS * bin_hz)
+                    .min(upper.map_or(f64::INFINITY, |blend| blend.from_hz))
+                    .max(band.lower_hz + bin_hz),
+            });
+            let first_own = lower
+                .map_or(first, |blend| bands.partition_point(|band| band.lower_hz < blend.to_hz))
+                .min(above);
             if first < above {
-                stages.push(Stage::new(length, bin_hz, &bands, first..above));
+                let share = |bin: usize| {
+                    let frequency_hz = bin as f64 * bin_hz;
+                    lower.map_or(1.0, |blend| blend.share(frequency_hz))
+                        * (1.0 - upper.map_or(0.0, |blend| blend.share(frequency_hz)))
+                };
+                let shares = (0..=length / 2).map(share).collect();
+                stages.push(Stage::new(length, &bands, bin_hz, (first..above, first_own), shares));
+                above = first_own;
+                upper = lower;
             }
-            above = first;
         }
-        Self { sample_rate_hz, bands, stages }
+        Self { sample_rate_hz, guests: vec![(0.0, 0.0); bands.len()], bands, stages }
     }
 
     /// The bands in rising order.
@@ -156,18 +210,21 @@ impl FftBands {
     /// Takes a block. After each transform `take` is told which bands it was for,
     /// their mean squares, and the seconds since the transform before.
     pub fn feed(&mut self, block: &[f32], mut take: impl FnMut(Range<usize>, &[f64], f64)) {
-        for stage in &mut self.stages {
-            let mut rest = block;
-            while !rest.is_empty() {
-                let count = rest.len().min(stage.until_next);
-                let (now, later) = rest.split_at(count);
+        let mut rest = block;
+        // All transforms in step, so that a band's two parts are of the same time.
+        while let Some(next) = self.stages.iter().map(|stage| stage.until_next).min()
+            && !rest.is_empty()
+        {
+            let (now, later) = rest.split_at(rest.len().min(next));
+            rest = later;
+            for stage in &mut self.stages {
                 stage.push(now);
-                stage.until_next -= count;
-                rest = later;
+                stage.until_next -= now.len();
                 if stage.until_next == 0 {
                     stage.until_next = stage.hop();
+                    let seconds = stage.hop() as f64 / self.sample_rate_hz;
                     stage.transform();
-                    take(stage.range.clone(), &stage.band_power, stage.hop() as f64 / self.sample_rate_hz);
+                    stage.tell(&mut self.guests, seconds, &mut take);
                 }
             }
         }
@@ -175,19 +232,25 @@ impl FftBands {
 
     /// Gives what too short a recording has left untold: the bands whose
     /// transform was never full are taken from the samples that there are.
-    pub fn finish(&mut self, mut take: impl FnMut(Range<usize>, &[f64], f64)) {
+    pub fn finish(mut self, mut take: impl FnMut(Range<usize>, &[f64], f64)) {
         for stage in &mut self.stages {
             if stage.transforms == 0 && stage.filled >= 8 {
                 let seconds = stage.filled as f64 / self.sample_rate_hz;
                 stage.transform();
-                take(stage.range.clone(), &stage.band_power, seconds);
+                stage.tell(&mut self.guests, seconds, &mut take);
             }
         }
     }
 }
 
 impl Stage {
-    fn new(length: usize, bin_hz: f64, bands: &[Band], range: Range<usize>) -> Self {
+    fn new(
+        length: usize,
+        bands: &[Band],
+        bin_hz: f64,
+        (range, first_own): (Range<usize>, usize),
+        share: Vec<f64>,
+    ) -> Self {
         let fft = RealFft::new(length);
         Self {
             window: Window::Hann.fill(length),
@@ -202,6 +265,8 @@ impl Stage {
             power: vec![0.0; fft.bins()],
             band_power: vec![0.0; range.len()],
             range,
+            first_own,
+            share,
             fft,
         }
     }
@@ -231,8 +296,37 @@ impl Stage {
             *place = f64::from(self.ring[(oldest + index) % length]) * self.window[index];
         }
         power_spectrum(&mut self.fft, &mut self.work, &self.window, &mut self.spectrum, &mut self.power);
+        for (power, share) in self.power.iter_mut().zip(&self.share) {
+            *power *= share;
+        }
         self.sums.sum(&self.power, &mut self.band_power);
         self.transforms += 1;
+    }
+
+    /// Tells its own bands, with what the shorter transforms have added to them, and
+    /// adds to those that a longer one tells.
+    fn tell(
+        &mut self,
+        guests: &mut [(f64, f64)],
+        seconds: f64,
+        take: &mut impl FnMut(Range<usize>, &[f64], f64),
+    ) {
+        let guest_count = self.first_own - self.range.start;
+        let guests = &mut guests[self.range.clone()];
+        let (lent, own) = self.band_power.split_at_mut(guest_count);
+        for ((energy, over_s), power) in guests.iter_mut().zip(lent.iter()) {
+            *energy += *power * seconds;
+            *over_s += seconds;
+        }
+        for ((energy, over_s), power) in guests[guest_count..].iter_mut().zip(own.iter_mut()) {
+            if *over_s > 0.0 {
+                *power += *energy / *over_s;
+                (*energy, *over_s) = (0.0, 0.0);
+            }
+        }
+        if !own.is_empty() {
+            take(self.first_own..self.range.end, own, seconds);
+        }
     }
 }
 
@@ -266,8 +360,6 @@ pub fn power_spectrum(
 
 #[cfg(test)]
 mod tests {
-    use std::f64::consts::PI;
-
     use testkit::{at_most, near};
 
     use super::*;
@@ -297,7 +389,41 @@ mod tests {
         near("band beyond the spectrum", got[3], 0.0, 0.0);
     }
 
-    /// A sine inside a band has its mean square there, whatever the stage.
+    /// The level of a sine in the sum of all bands, in dB re what it is.
+    fn sum_of_bands_db(fraction: u32, frequency_hz: f64, rate: f64) -> f64 {
+        let mut analyzer = FftBands::new(fraction, rate, 20.0, 0.4 * rate);
+        let sine: Vec<f32> = (0..(3.5 * rate) as usize)
+            .map(|n| (2.0 * PI * frequency_hz * n as f64 / rate).sin() as f32)
+            .collect();
+        let mut last = vec![0.0; analyzer.bands().len()];
+        for block in sine.chunks(1_000) {
+            analyzer.feed(block, |range, powers, _| last[range].copy_from_slice(powers));
+        }
+        10.0 * (2.0 * last.iter().sum::<f64>()).log10()
+    }
+
+    /// Source: analytic, the power of a sine; the bar is the design's. Where one transform
+    /// took over from the next, up to 1.7 dB were lost: near 160 Hz in sixths of an octave,
+    /// near 75 Hz in twelfths.
+    #[test]
+    fn a_sine_anywhere_adds_up_to_its_level() {
+        let seams = [(6, 160.0, 175.0), (12, 73.0, 80.0), (6, 40.0, 44.0), (24, 600.0, 640.0)];
+        let near_seams = seams.into_iter().flat_map(|(fraction, from, to)| {
+            (0..6).map(move |i| (fraction, from + (to - from) * f64::from(i) / 5.0, 48_000.0))
+        });
+        let mut chance = crate::noise::WhiteNoise::new(41);
+        let anywhere = (0..24).map(|i| {
+            let rate = [44_100.0, 48_000.0, 32_000.0][i % 3];
+            // Four bins of the longest transform inside the outermost edges.
+            ([6, 12, 24, 48][i % 4], 22.0 * (0.36 * rate / 22.0f64).powf(chance.uniform()), rate)
+        });
+        for (fraction, frequency_hz, rate) in near_seams.chain(anywhere) {
+            let what = format!("1/{fraction} octave, {frequency_hz} Hz at {rate} Hz");
+            near(&what, sum_of_bands_db(fraction, frequency_hz, rate), 0.0, 0.05);
+        }
+    }
+
+    /// A sine in the middle of a band has its mean square there and next to it.
     #[test]
     fn a_sine_has_its_level_in_its_band() {
         for fraction in [6, 24, 48] {
@@ -315,6 +441,24 @@ mod tests {
                 near(&format!("1/{fraction} at {frequency_hz} Hz"), around, 0.5, 0.005);
             }
         }
+    }
+
+    /// The same samples in one block or in many are the same bands.
+    #[test]
+    fn blocks_of_any_length_give_the_same_bands() {
+        let mut noise = PinkNoise::new(10.0, 22_000.0, 48_000.0, 3);
+        let samples: Vec<f32> = (0..200_000).map(|_| noise.sample() as f32).collect();
+        let told = |size: usize| {
+            let mut analyzer = FftBands::new(12, 48_000.0, 20.0, 20_000.0);
+            let mut told = vec![Vec::new(); analyzer.bands().len()];
+            for block in samples.chunks(size) {
+                analyzer.feed(block, |range, powers, _| {
+                    told[range].iter_mut().zip(powers).for_each(|(told, power)| told.push(*power));
+                });
+            }
+            told
+        };
+        assert_eq!(told(200_000), told(777));
     }
 
     /// Source: pink noise has equal power in bands of equal ratio; bound 3σ of

@@ -76,12 +76,14 @@ impl PowerSpectrum {
         self.pending.drain(..used);
     }
 
-    /// Takes what too short a recording has left.
+    /// Takes what too short a recording has left; samples may still follow.
     pub(crate) fn finish(&mut self) {
         if self.transforms == 0 && self.pending.len() >= 64 {
             let count = self.pending.len();
-            self.window = Window::BlackmanHarris4.fill(count);
+            // The whole window comes back for what may still follow.
+            let whole = std::mem::replace(&mut self.window, Window::BlackmanHarris4.fill(count));
             self.transform(0, count);
+            self.window = whole;
         }
     }
 
@@ -170,5 +172,31 @@ impl PowerSpectrum {
         lines.sort_by(|a, b| b.mean_square.total_cmp(&a.mean_square));
         lines.truncate(most);
         lines
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::f64::consts::PI;
+
+    use testkit::near;
+
+    use super::*;
+
+    /// What was fed after `finish` was cut to the length of what had come before it.
+    #[test]
+    fn what_follows_a_finish_is_not_cut_short() {
+        let sine: Vec<f32> = (0..70_000)
+            .map(|n| (0.5 * (2.0 * PI * 1_000.0 * f64::from(n) / 48_000.0).sin()) as f32)
+            .collect();
+        let mut spectrum = PowerSpectrum::new(48_000.0);
+        spectrum.feed(&sine[..1_000]);
+        spectrum.finish();
+        spectrum.feed(&sine[1_000..]);
+        assert_eq!(spectrum.transforms, 2);
+        let line = spectrum.lines(100.0, 1)[0];
+        near("frequency", line.frequency_hz, 1_000.0, 0.1);
+        // One of the two transforms is that of a hundredth of it, spread over more bins.
+        near("half of the line is sharp", line.mean_square, 0.125 / 2.0, 0.01);
     }
 }
