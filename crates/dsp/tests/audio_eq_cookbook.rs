@@ -31,6 +31,7 @@ fn design(kind: &str, fs: f64, f0: f64, gain_db: f64, q: f64) -> Result<Biquad, 
 /// The bar is 1e-9 in every coefficient.
 #[test]
 fn coefficients_agree_to_a_billionth() {
+    let mut worst = 0.0f64;
     for &(kind, fs, f0, gain_db, q, b, a) in &CASES {
         let section = design(kind, fs, f0, gain_db, q).unwrap();
         let what = format!("{kind} {f0} Hz {gain_db} dB Q {q} at {fs} Hz");
@@ -42,8 +43,11 @@ fn coefficients_agree_to_a_billionth() {
             ("a2", section.a()[1], a[1]),
         ] {
             near(&format!("{name} of {what}"), got, wanted, 1e-9);
+            worst = worst.max((got - wanted).abs());
         }
     }
+    let what = "coefficients of peaks, shelves and passes in 45 cases: off by";
+    testkit::published("W3C Audio EQ Cookbook", what, (worst, 1e-9, ""), testkit::Verified::Computed);
 }
 
 /// Magnitude and phase at single frequencies, from the same script. The 63 Hz

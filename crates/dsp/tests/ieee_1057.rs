@@ -10,10 +10,11 @@ use std::f64::consts::PI;
 use dsp::noise::WhiteNoise;
 use dsp::sine_fit::{four_parameter, guess_frequency};
 use dsp::window::Window;
-use testkit::near;
+use testkit::{Verified, published};
 
 #[test]
 fn frequency_and_amplitude_at_sixty_decibels() {
+    let (mut worst_ppm, mut worst_part) = (0.0f64, 0.0f64);
     for sample_rate_hz in [44_100.0, 48_000.0, 96_000.0] {
         for (seed, frequency_hz) in
             [(1, 20.0), (2, 40.0), (3, 997.0), (4, 1_000.0), (5, 12_345.6), (6, 19_999.0)]
@@ -31,10 +32,13 @@ fn frequency_and_amplitude_at_sixty_decibels() {
             for window in [Window::Rectangular, Window::Hann] {
                 let start_hz = guess_frequency(&samples, sample_rate_hz, 10.0, 22_000.0).unwrap();
                 let fit = four_parameter(&samples, sample_rate_hz, start_hz, window).unwrap();
-                let what = format!("{frequency_hz} Hz at {sample_rate_hz} Hz, {window:?}");
-                near(&format!("ppm off, {what}"), (fit.frequency_hz / frequency_hz - 1.0) * 1e6, 0.0, 1.0);
-                near(&format!("amplitude, {what}"), fit.amplitude / amplitude, 1.0, 1e-4);
+                worst_ppm = worst_ppm.max((fit.frequency_hz / frequency_hz - 1.0).abs() * 1e6);
+                worst_part = worst_part.max((fit.amplitude / amplitude - 1.0).abs());
             }
         }
     }
+    let source = "IEEE Std 1057-2017, 4.1.4.3 (the fit; the bars are ours)";
+    let of = "four-parameter sine fit, 60 dB SNR, 1 s, 20 Hz to 20 kHz";
+    published(source, &format!("{of}: frequency"), (worst_ppm, 1.0, "ppm"), Verified::FromMemory);
+    published(source, &format!("{of}: amplitude"), (100.0 * worst_part, 0.01, "%"), Verified::FromMemory);
 }

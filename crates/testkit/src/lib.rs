@@ -4,8 +4,10 @@
 //! Only tests depend on this crate.
 
 mod allocations;
+mod published;
 
 pub use allocations::{Counting, allocations};
+pub use published::{Verified, budgeted, published};
 
 /// Asserts that a number lies within a tolerance of the wanted one.
 ///

@@ -4,6 +4,7 @@
 
 mod bench;
 mod command;
+mod conformance;
 mod demo;
 mod plugins;
 mod python;
@@ -23,8 +24,10 @@ cargo xtask COMMAND
   demo [ARGUMENTS]   the whole tuning job on the simulated car, printed stage by stage;
                      ARGUMENTS are those of `headrest demo`
   test [STEP]...     everything that must hold before a change lands, or the named steps alone
+                     (`test full`: the batteries of random cases at full size, some minutes)
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
+  conformance        docs/conformance.md, from what the tests measured
   plugins            the example plugins of crates/guest, built anew from their sources
   reference [--time|--fit]
                      the comparison with numpy and scipy; with --time also the speeds, with --fit the
@@ -41,6 +44,7 @@ fn main() -> ExitCode {
         Some("test") => test::run(&rest),
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
+        Some("conformance") => conformance::run(),
         Some("plugins") => plugins::run(&rest),
         Some("reference") => reference::run(&rest),
         None | Some("help" | "--help" | "-h") => {

@@ -21,18 +21,23 @@ const STEPS: &[(&str, &str, Action)] = &[
     ("reference", "our numbers against numpy's and scipy's", reference::compare),
 ];
 
+/// Steps that are taken only when they are named: they take long, and try more of the same.
+const ON_REQUEST: &[(&str, &str, Action)] =
+    &[("full", "the batteries of random cases at full size (many minutes)", full)];
+
 /// Takes all steps, or those named.
 ///
 /// # Errors
 /// When a named step is unknown, or any step fails.
 pub(crate) fn run(wanted: &[String]) -> Result<(), String> {
-    let names: Vec<&str> = STEPS.iter().map(|(name, ..)| *name).collect();
+    let names: Vec<&str> = STEPS.iter().chain(ON_REQUEST).map(|(name, ..)| *name).collect();
     if let Some(unknown) = wanted.iter().find(|name| !names.contains(&name.as_str())) {
         return Err(format!("there is no step `{unknown}`; the steps are {}", names.join(", ")));
     }
     let mut steps = Steps::default();
-    for (name, what, action) in STEPS {
-        if !wanted.is_empty() && !wanted.iter().any(|one| one == name) {
+    let usual = STEPS.iter().map(|step| (step, wanted.is_empty()));
+    for ((name, what, action), by_itself) in usual.chain(ON_REQUEST.iter().map(|step| (step, false))) {
+        if !by_itself && !wanted.iter().any(|one| one == name) {
             continue;
         }
         let went_well = steps.take(&format!("{name}: {what}"), action);
@@ -56,6 +61,19 @@ fn tests() -> Result<(), String> {
         println!("cargo-nextest is not installed; cargo's own runner does it too, a little slower.");
         command::run(cargo().args(["test", "--workspace", "--lib", "--bins", "--tests", "--no-fail-fast"]))
     }
+}
+
+/// The tests that draw their own cases, as many as the documents quote.
+fn full() -> Result<(), String> {
+    let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(headroom_at_random) + \
+                     test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & test(audit))";
+    command::run(
+        cargo()
+            .args(["nextest", "run", "-p", "measurements", "-p", "tuning", "--no-fail-fast", "-E", batteries])
+            .env("HEADREST_THOROUGH", "1")
+            .env("HEADREST_AUDITS", "200")
+            .env("HEADROOM_SOURCES", "400"),
+    )
 }
 
 fn documentation() -> Result<(), String> {
