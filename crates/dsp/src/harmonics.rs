@@ -32,8 +32,11 @@ pub struct Harmonics {
     /// fundamental that has its maximum at zero: at fundamental phase `φ` the wave
     /// is `A·cos φ + Σ Re(c_n·e^(jnφ))`.
     pub components: Vec<Complex64>,
-    /// Total harmonic distortion as a ratio to the fundamental.
-    pub thd: f64,
+    /// Total harmonic distortion as a ratio to the fundamental; nothing where the harmonics
+    /// hold no more than noise alone would put there.
+    pub thd: Option<f64>,
+    /// What it is at the most, with two standard deviations of what noise does to it.
+    pub thd_at_most: f64,
     /// All that is left in 20 Hz to 20 kHz without the fundamental, as a ratio to it.
     pub thd_n: f64,
     /// The RMS of what is left without fundamental and harmonics, 20 Hz to 20 kHz.
@@ -151,7 +154,8 @@ impl HarmonicAnalyzer {
     /// exact transform at the distance, which is the windowed least-squares fit
     /// of a lone line. Harmonics count up to the lower of 20 kHz and half the
     /// sample rate. The power that noise adds to each (known from the bins
-    /// between them) is taken off the total, so that THD is not biased by it.
+    /// between them) is taken off the total, so that THD is not biased by it; where nothing
+    /// is left, THD is not known, and what it is at the most is told.
     ///
     /// `THD = √(Σ a_n²)/a_1` and `THD+N = √(2·P)/a_1` with `P` the mean square of
     /// the rest in 20 Hz to 20 kHz, both re the fundamental.
@@ -219,11 +223,14 @@ impl HarmonicAnalyzer {
         let gain = 2.0 / window_transform(self.window_kind, count, 0.0).norm();
         let noise_each = rest.noise_bin * gain * gain;
         let total: f64 = components.iter().map(|c| c.norm_sqr() - noise_each).sum();
+        // The power of noise in a bin scatters by itself; beside a line it adds 2·a²·noise.
+        let variance = components.len() as f64 * noise_each.powi(2) + 2.0 * total.max(0.0) * noise_each;
         let squares: f64 = self.window.iter().map(|w| w * w).sum();
         let mean_square = |power: f64| 2.0 * power / (length * squares);
         let amplitude = fundamental.amplitude;
         Harmonics {
-            thd: total.max(0.0).sqrt() / amplitude,
+            thd: (total > 0.0).then(|| total.sqrt() / amplitude),
+            thd_at_most: (total.max(0.0) + 2.0 * variance.sqrt()).sqrt() / amplitude,
             thd_n: (2.0 * mean_square(rest.power)).sqrt() / amplitude,
             noise_rms: mean_square(rest.noise_power).sqrt(),
             noise_amplitude: noise_each.sqrt(),
@@ -341,7 +348,7 @@ mod tests {
         near("h2 phase", got.components[0].arg(), 0.5, 1e-5);
         near("h3", got.ratio(3).unwrap(), 0.004, 1e-7);
         near("h3 phase", got.components[1].arg(), -2.0, 1e-5);
-        near("thd", got.thd, (0.02f64.powi(2) + 0.004f64.powi(2)).sqrt(), 1e-7);
+        near("thd", got.thd.unwrap(), (0.02f64.powi(2) + 0.004f64.powi(2)).sqrt(), 1e-7);
         at_most("h4", got.ratio(4).unwrap(), 1e-7);
         assert_eq!(got.components.len(), 19, "harmonics up to 20 kHz");
         let rebuilt = got.wave(0.7);
@@ -360,14 +367,14 @@ mod tests {
         }
         at_most("loss of sharpness", 1.0 - hard(0.05).sharpness().unwrap(), 0.1);
         let soft = analyzed(|x| (x * 0.35).tanh(), 997.0);
-        near("soft thd", soft.thd, 0.01, 0.001);
+        near("soft thd", soft.thd.unwrap(), 0.01, 0.001);
         assert!(soft.roundness().unwrap().0 > 0.85);
         at_most("soft sharpness", soft.sharpness().unwrap(), 0.1);
         let knee = |x: f64| {
             if x.abs() < 0.9 { x } else { x.signum() * (0.9 + 0.1 * ((x.abs() - 0.9) / 0.1).tanh()) }
         };
         let soft = analyzed(knee, 997.0);
-        near("knee thd", soft.thd, 0.0088, 0.0005);
+        near("knee thd", soft.thd.unwrap(), 0.0088, 0.0005);
         assert!(soft.roundness().unwrap().0 > 0.43);
         let one_sided = analyzed(|x| x.min(0.97), 997.0).roundness().unwrap();
         at_most("flat side", one_sided.0, 0.35);
@@ -382,6 +389,6 @@ mod tests {
         let high: Vec<f64> = (0..4_800).map(|n| (2.0 * PI * 0.3 * f64::from(n)).cos()).collect();
         let high = analyzer.analyze(&high, 48_000.0, 14_400.0).unwrap();
         assert!(high.components.is_empty() && high.roundness().is_none() && high.sharpness().is_none());
-        near("thd", high.thd, 0.0, 0.0);
+        assert_eq!(high.thd, None);
     }
 }

@@ -142,7 +142,8 @@ impl Headroom {
                     Cell::Number(step.level_dbfs),
                     number(self.scale.volts(judged.signal_rms)),
                     number(step.gain_db),
-                    Cell::Number(100.0 * judged.thd),
+                    // Where noise hides it, what it is at the most.
+                    Cell::Number(100.0 * if judged.thd > 0.0 { judged.thd } else { judged.thd_at_most }),
                     Cell::Flag(step.is_clean()),
                 ])
             })
@@ -173,6 +174,28 @@ impl Headroom {
                 step.number, step.duration_s
             );
             reading.finding(Finding::note("step-skipped", text));
+        }
+        for jump in &verdict.jumps {
+            let text = format!(
+                "From step {} to step {} the level rose by {:.1} dB at once, {} of the usual steps of {:.1} dB: the \
+                 knob passed what lies between too quickly to be seen. All are counted, so that the numbers are \
+                 those of the volume control; if the control makes one step of it, count again from there.",
+                jump.from,
+                jump.to,
+                jump.rise_db,
+                jump.to - jump.from,
+                jump.usual_db
+            );
+            reading.finding(Finding::caution("steps-jumped", text));
+        }
+        let hidden = |step: &&Step| step.judged.is_some_and(|judged| judged.thd <= 0.0);
+        if let Some(step) = verdict.steps.iter().find(hidden) {
+            let text = format!(
+                "Noise hides the distortion of step {} and perhaps of others; the table says what their THD is at the \
+                 most.",
+                step.number
+            );
+            reading.finding(Finding::note("thd-below-noise", text));
         }
         if verdict.went_down {
             let text = "The volume went down in between; a step that came again has its first row only.";
@@ -231,11 +254,16 @@ impl Headroom {
             let why = match step.fault {
                 Some(Fault::Held) => "its level no longer follows the volume: a limiter holds it",
                 Some(Fault::FlatTop) => "its waveform is cut flat, although the THD is still under the limit",
+                Some(Fault::Overflow) => {
+                    "it is as loud as a tone and none, as when the source's numbers run over the end of their scale \
+                     (if it was another sound, measure again)"
+                }
                 Some(Fault::Distorted) | None => "its THD is over the limit",
             };
             let text = format!("Step {clean} is the last clean one. Step {first} is not: {why}.");
             reading.finding(match step.fault {
                 Some(Fault::Held) => Finding::note("level-held", text),
+                Some(Fault::Overflow) => Finding::caution("overflow", text),
                 _ => Finding::note("clean-limit", text),
             });
         }

@@ -1,7 +1,7 @@
 //! A tone taken apart: distortion, noise, harmonics and clipping.
 
 use dsp::harmonics::{HarmonicAnalyzer, Harmonics};
-use dsp::sine_fit::guess_frequency;
+use dsp::sine_fit::{guess_frequency, three_parameter};
 use dsp::statistics::median;
 use measure::{Block, Feed, Finding, Manifest, Measurement, Parameter, Reading, Start, StimulusWanted};
 
@@ -26,6 +26,16 @@ const STEADY_DB: f64 = 1.5;
 
 /// A tone holds at least this part of the power of a stretch that is called one.
 const LEAST_PART: f64 = 0.2;
+
+/// A tone whose harmonics and itself hold this part of a stretch is not looked into further.
+const WHOLE_PART: f64 = 0.9;
+
+/// What lies between a tone's harmonics, at whole parts of its frequency, makes it the
+/// overtone of a lower one when it holds this part of the power.
+const BETWEEN_PART: f64 = 0.1;
+
+/// The highest overtone that a tone may be.
+const HIGHEST_OVERTONE: usize = 9;
 
 /// Quieter than this there is no tone.
 const QUIETEST_DBFS: f64 = -100.0;
@@ -98,15 +108,7 @@ impl Measurement for Tone {
 
     fn finish(&mut self) -> Reading {
         let range = steady_part(&self.samples, self.sample_rate_hz);
-        let mut reading = self.read(range, true);
-        if !reading.values.contains_key("frequency_hz") {
-            reading.finding(Finding::stop(
-                "no-tone",
-                "No steady tone of at least five periods was found. Play a tone, check the connection and the \
-                 input's gain.",
-            ));
-        }
-        reading
+        self.read(range, true)
     }
 }
 
@@ -118,9 +120,14 @@ impl Tone {
             reading.finding(Finding::caution("samples-lost", text));
         }
         let part = &self.samples[range];
-        let Some(harmonics) = take_apart(part, self.sample_rate_hz, self.wanted_hz, &mut self.analyzer)
-        else {
-            return reading;
+        let harmonics = match take_apart(part, self.sample_rate_hz, self.wanted_hz, &mut self.analyzer) {
+            Heard::Tone(harmonics) => harmonics,
+            other => {
+                if is_final {
+                    reading.finding(no_tone(&other));
+                }
+                return reading;
+            }
         };
         let count = part.len() as f64;
         let mean = part.iter().map(|&x| f64::from(x)).sum::<f64>() / count;
@@ -139,8 +146,14 @@ impl Tone {
             let text =
                 "No harmonic of this tone lies below 20 kHz and half the sample rate; there is no THD.";
             reading.finding(Finding::note("no-harmonics-in-band", text));
+        } else if let Some(thd) = harmonics.thd {
+            reading.value("thd_percent", 100.0 * thd);
         } else {
-            reading.value("thd_percent", 100.0 * harmonics.thd);
+            let at_most = 100.0 * harmonics.thd_at_most;
+            reading.value("thd_at_most_percent", at_most);
+            let text =
+                format!("The distortion cannot be told from the noise: THD is at most {at_most:.4} %.");
+            reading.finding(Finding::note("thd-below-noise", text));
         }
         for order in 2..=10 {
             if let Some(ratio) = harmonics.ratio(order) {
@@ -166,8 +179,9 @@ impl Tone {
             return;
         };
         let sharp = harmonics.sharpness().is_some_and(|sharpness| sharpness > 0.8);
-        let is_flat =
-            |roundness: f64| harmonics.thd >= 3e-4 && (roundness < 0.35 || (sharp && roundness < 0.9));
+        let is_flat = |roundness: f64| {
+            harmonics.thd.is_some_and(|thd| thd >= 3e-4) && (roundness < 0.35 || (sharp && roundness < 0.9))
+        };
         let sides = usize::from(is_flat(top)) + usize::from(is_flat(bottom));
         reading.label("clipping", ["none", "one-sided", "both-sides"][sides]);
         if sides > 0 && peak >= 0.99 {
@@ -178,20 +192,70 @@ impl Tone {
     }
 }
 
+/// What a stretch holds.
+enum Heard {
+    Tone(Harmonics),
+    /// The strongest line is an overtone of something that repeats less often.
+    Overtone {
+        of_hz: f64,
+    },
+    Nothing,
+}
+
+fn no_tone(heard: &Heard) -> Finding {
+    let text = match heard {
+        Heard::Overtone { of_hz: hz } => format!(
+            "What sounds repeats {hz:.1} times a second, but its overtones are stronger than the tone of {hz:.1} Hz \
+             itself: this is no tone any more. A digital source whose numbers run over the end of their scale sounds \
+             so. Turn the volume down and measure again."
+        ),
+        _ => "No steady tone of at least five periods was found. Play a tone, check the connection and the \
+                 input's gain."
+            .to_owned(),
+    };
+    Finding::stop("no-tone", text)
+}
+
 fn take_apart(
     part: &[f32],
     sample_rate_hz: f64,
     wanted_hz: Option<f64>,
     analyzer: &mut HarmonicAnalyzer,
-) -> Option<Harmonics> {
+) -> Heard {
     let (from_hz, to_hz) = wanted_hz.map_or((15.0, 0.49 * sample_rate_hz), |hz| (0.9 * hz, 1.1 * hz));
-    let start_hz = guess_frequency(part, sample_rate_hz, from_hz, to_hz)?;
-    let harmonics = analyzer.analyze(part, sample_rate_hz, start_hz)?;
+    let harmonics = guess_frequency(part, sample_rate_hz, from_hz, to_hz)
+        .and_then(|start_hz| analyzer.analyze(part, sample_rate_hz, start_hz));
+    let Some(harmonics) = harmonics else { return Heard::Nothing };
     let count = part.len() as f64;
     let mean = part.iter().map(|&x| f64::from(x)).sum::<f64>() / count;
     let power = part.iter().map(|&x| (f64::from(x) - mean).powi(2)).sum::<f64>() / count;
     let tone = harmonics.fundamental.amplitude.powi(2) / 2.0;
-    (dbfs(tone) > QUIETEST_DBFS && tone > LEAST_PART * power).then_some(harmonics)
+    if dbfs(tone) <= QUIETEST_DBFS || tone <= LEAST_PART * power {
+        return Heard::Nothing;
+    }
+    if wanted_hz.is_none()
+        && harmonics.signal_rms().powi(2) < WHOLE_PART * power
+        && let Some(of_hz) = lower_tone(part, sample_rate_hz, harmonics.fundamental.frequency_hz, power)
+    {
+        return Heard::Overtone { of_hz };
+    }
+    Heard::Tone(harmonics)
+}
+
+/// The frequency of which a line is an overtone: the highest whole part of it at whose
+/// other multiples there is a good part of the power.
+fn lower_tone(part: &[f32], sample_rate_hz: f64, line_hz: f64, power: f64) -> Option<f64> {
+    const LOOKED_AT_S: f64 = 0.25;
+    let frames = ((LOOKED_AT_S * sample_rate_hz) as usize).min(part.len());
+    let part = &part[(part.len() - frames) / 2..][..frames];
+    (2..=HIGHEST_OVERTONE).map(|divisor| (divisor, line_hz / divisor as f64)).find_map(|(divisor, hz)| {
+        let between: f64 = (1..3 * divisor)
+            .filter(|order| order % divisor != 0)
+            .filter_map(|order| three_parameter(part, sample_rate_hz, order as f64 * hz))
+            .map(|fit| fit.amplitude.powi(2) / 2.0)
+            .sum();
+        (hz > 15.0 && between > BETWEEN_PART * power).then_some(hz)
+    })
 }
 
 /// The longest stretch of even level among the loud ones, its ends trimmed; of a

@@ -304,6 +304,86 @@ fn a_recorder_that_clips_is_refused() {
     expect("source first", &source.reading(), 6.0, Some(7.0));
 }
 
+/// A source whose numbers run over the end of their scale was "never clipped", or lost ten
+/// good steps because its third harmonic was taken for the tone.
+#[test]
+fn a_digital_overflow_is_no_clean_step() {
+    let wrapped = |x: f64| (x + 1.0).rem_euclid(2.0) - 1.0;
+    for (frequency_hz, rate) in [(40.0, 48_000.0), (1_000.2, 44_100.0), (1_000.0, 48_000.0)] {
+        for step_db in [0.7, 3.0] {
+            for mute_s in [0.0, 0.2] {
+                let mut source = Source::equal(step_db, 10, 8, 0.1).shaped(wrapped);
+                (source.frequency_hz, source.sample_rate_hz, source.mute_s) = (frequency_hz, rate, mute_s);
+                let reading = source.reading();
+                let what = format!("{step_db} dB, {frequency_hz} Hz, mutes of {mute_s} s");
+                expect(&what, &reading, 8.0, Some(9.0));
+                assert!(has(&reading, "overflow"), "{what}: {:?}", reading.findings);
+            }
+        }
+    }
+}
+
+/// A loud noise that is followed by higher steps is none.
+#[test]
+fn a_loud_noise_between_steps_is_no_overflow() {
+    let mut source = Source::equal(1.0, 12, 8, 0.3);
+    source.mute_s = 0.6;
+    let mut samples = source.samples();
+    let mut noise = WhiteNoise::new(9);
+    let first = (0.5 + 4.0 * 1.4 + 0.82) * source.sample_rate_hz;
+    for x in &mut samples[first as usize..(first + 0.55 * source.sample_rate_hz) as usize] {
+        *x = (0.25 * noise.sample()) as f32;
+    }
+    let mut measurement = Headroom::default();
+    measurement.start(&Start { sample_rate_hz: 48_000.0, channels: 1, ..Start::default() }).unwrap();
+    measurement.feed(&Block { first_frame: 0, channels: &[&samples], gap: false });
+    expect("a drill", &measurement.finish(), 8.0, Some(9.0));
+}
+
+/// A knob turned two or three steps within a tenth of a second shifted every later number,
+/// and nothing was said.
+#[test]
+fn several_steps_at_once_are_counted_and_told() {
+    for (frequency_hz, step_db) in [(40.0, 2.0), (40.0, 1.0), (1_000.0, 2.0), (1_000.0, 0.5)] {
+        for (at, missed) in [(5, 2), (9, 1)] {
+            let mut source = Source::equal(step_db, 13, 11, 0.2 * step_db);
+            source.frequency_hz = frequency_hz;
+            source.steps.drain(at..at + missed);
+            let reading = source.reading();
+            let what = format!("{missed} steps after {at} of {step_db} dB at {frequency_hz} Hz");
+            expect(&what, &reading, 11.0, Some(12.0));
+            assert!(has(&reading, "steps-jumped"), "{what}: {:?}", reading.findings);
+        }
+    }
+}
+
+/// A control that is coarse below and fine above has no missing steps.
+#[test]
+fn a_control_whose_steps_become_finer_misses_none() {
+    let gains = [3.0, 3.0, 3.0, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5];
+    let mut level = -0.02 - gains[..7].iter().sum::<f64>();
+    let mut steps = vec![(level, 0.7)];
+    for gain in gains {
+        level += gain;
+        steps.push((level, 0.7));
+    }
+    let reading = Source::new(steps).reading();
+    expect("finer", &reading, 8.0, Some(9.0));
+    assert!(!has(&reading, "steps-jumped"), "{:?}", reading.findings);
+}
+
+/// A limiter that begins within a step takes a part of it only, and nothing after it shows.
+#[test]
+fn a_limiter_within_the_last_step() {
+    for (step_db, part) in [(1.5, 0.92), (1.0, 0.9), (2.0, 0.5), (1.0, 0.2)] {
+        let mut source = Source::equal(step_db, 8, 8, 0.0);
+        source.steps.push((part * step_db, 0.8));
+        let reading = source.shaped(|x| x).reading();
+        expect(&format!("{part} of {step_db} dB"), &reading, 8.0, Some(9.0));
+        assert!(has(&reading, "level-held"));
+    }
+}
+
 #[test]
 fn uneven_steps() {
     let gains = [3.0, 0.4, 2.2, 1.0, 0.3, 1.7, 0.6, 2.9, 0.5];

@@ -41,6 +41,16 @@ const TRAIL: usize = 64;
 /// A level that rises by less from frame to frame is not on its way to another step.
 const RISING_DB: f64 = 0.06;
 
+/// What is no tone and lies no further than this under the loudest tone is an overflow:
+/// the jumps from one end of the scale to the other leave about the same power.
+const OVERFLOW_UNDER_DB: f64 = 6.0;
+
+/// How steady an overflow is, and how little music, speech and knocks are.
+const OVERFLOW_STEADY_DB: f64 = 0.7;
+
+/// A tone that has been turned up by so much is no hum.
+const CLIMBED_DB: f64 = 0.25;
+
 /// One stretch of a steady tone.
 #[derive(Debug, Clone)]
 pub(super) struct Plateau {
@@ -49,13 +59,18 @@ pub(super) struct Plateau {
     pub level_dbfs: f64,
     /// The tone taken apart, when it stood still long enough.
     pub judged: Option<Judged>,
+    /// As loud as the tone and as steady, but no tone any more: numbers that have passed
+    /// the end of their scale.
+    pub is_overflow: bool,
 }
 
 /// What the tone of a plateau consists of: the middle of several looks.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Judged {
     pub signal_rms: f64,
+    /// Zero where noise hides it.
     pub thd: f64,
+    pub thd_at_most: f64,
     /// Curvature of the less round end re a sine's; absent with few harmonics.
     pub roundness: Option<f64>,
     /// Whether the distortion comes from a sharp corner.
@@ -109,6 +124,9 @@ pub(super) struct Tracker {
     /// The last frame of the plateau that ended last.
     last_end: Option<u64>,
     loudest_db: f64,
+    /// A loud stretch that is no tone: the levels of its frames, and the share of the
+    /// tone's frequency in their power.
+    loud: Vec<(f64, f64)>,
     strangers: usize,
     /// What came last, while the tone may be hum; twice as long as a look at it.
     recent: Vec<f32>,
@@ -140,6 +158,7 @@ impl Tracker {
             trail: Vec::new(),
             last_end: None,
             loudest_db: f64::NEG_INFINITY,
+            loud: Vec::new(),
             strangers: 0,
             recent: Vec::new(),
             unprobed: 0,
@@ -199,6 +218,7 @@ impl Tracker {
     /// Samples were lost: what is open ends, and time goes on.
     pub(super) fn gap(&mut self, lost: u64) {
         self.close();
+        self.end_overflow();
         self.pending.clear();
         self.history.clear();
         self.trail.clear();
@@ -221,6 +241,7 @@ impl Tracker {
     pub(super) fn finish(&mut self) {
         self.strays.clear();
         self.close();
+        self.end_overflow();
     }
 
     fn lock(&mut self, tone_hz: f64) {
@@ -249,9 +270,12 @@ impl Tracker {
             self.close();
             self.mind_lone_step();
             self.trail.clear();
-            self.mind_strangers(10.0 * (2.0 * mean_square).log10());
+            let loudness_db = 10.0 * (2.0 * mean_square).log10();
+            self.mind_overflow(loudness_db, power / mean_square.max(f64::MIN_POSITIVE));
+            self.mind_strangers(loudness_db);
             return;
         }
+        self.end_overflow();
         self.strangers = 0;
         self.loudest_db = self.loudest_db.max(level_dbfs);
         if self.trail.len() == TRAIL {
@@ -268,9 +292,59 @@ impl Tracker {
         self.strangers = if louder { self.strangers + 1 } else { 0 };
     }
 
+    /// Collects frames that are as loud as the tone was, and none.
+    fn mind_overflow(&mut self, level_dbfs: f64, share: f64) {
+        let middle = median(&self.loud.iter().map(|(level, _)| *level).collect::<Vec<_>>());
+        if middle.is_some_and(|middle| (level_dbfs - middle).abs() > OVERFLOW_STEADY_DB) {
+            self.end_overflow();
+        }
+        if level_dbfs > self.loudest_db - OVERFLOW_UNDER_DB && level_dbfs > QUIETEST_DBFS {
+            self.loud.push((level_dbfs, share));
+        } else {
+            self.end_overflow();
+        }
+    }
+
+    /// Makes a plateau of a loud stretch that is no tone, when it lasted long enough and
+    /// came after tones that did.
+    fn end_overflow(&mut self) {
+        let frames = std::mem::take(&mut self.loud);
+        let length = frames.len().saturating_sub(1) * self.hop + self.frame_len;
+        if !self.is_steady(length) || !self.closed.iter().any(|plateau| plateau.judged.is_some()) {
+            return;
+        }
+        let middle =
+            |of: fn(&(f64, f64)) -> f64| median(&frames.iter().map(of).collect::<Vec<f64>>()).unwrap_or(0.0);
+        let (level_dbfs, share) = (middle(|frame| frame.0), middle(|frame| frame.1).clamp(1e-6, 1.0));
+        let thd = ((1.0 - share) / share).sqrt();
+        let (hop_s, frame_s) =
+            (self.hop as f64 / self.sample_rate_hz, self.frame_len as f64 / self.sample_rate_hz);
+        let end = self.next_frame.saturating_sub(1) as f64;
+        self.closed.push(Plateau {
+            start_s: self.first_frame_s + (end - frames.len() as f64 + 1.0) * hop_s - frame_s + hop_s,
+            duration_s: length as f64 / self.sample_rate_hz,
+            level_dbfs,
+            judged: Some(Judged {
+                signal_rms: 10f64.powf(level_dbfs / 20.0) * std::f64::consts::FRAC_1_SQRT_2,
+                thd,
+                thd_at_most: thd,
+                roundness: Some(1.0),
+                ..Judged::default()
+            }),
+            is_overflow: true,
+        });
+    }
+
+    /// Whether the tone has been turned up: hum is not.
+    fn has_climbed(&self) -> bool {
+        let levels = self.closed.iter().filter(|plateau| plateau.judged.is_some()).map(|p| p.level_dbfs);
+        levels.clone().fold(f64::NEG_INFINITY, f64::max) - levels.fold(f64::INFINITY, f64::min) > CLIMBED_DB
+    }
+
     /// Whether what was locked to was hum, and another tone has begun.
     fn was_hum(&mut self, lock_len: usize) -> bool {
-        let Some(tone_hz) = self.tone_hz.filter(|hz| *hz < HUM_BELOW_HZ && self.wanted_hz.is_none()) else {
+        let may_be = |hz: &f64| *hz < HUM_BELOW_HZ && self.wanted_hz.is_none() && !self.has_climbed();
+        let Some(tone_hz) = self.tone_hz.filter(may_be) else {
             self.recent.clear();
             return false;
         };
@@ -299,6 +373,7 @@ impl Tracker {
         self.trail.clear();
         self.last_end = None;
         self.loudest_db = f64::NEG_INFINITY;
+        self.loud.clear();
     }
 
     fn accept(&mut self, frame: Frame) {
@@ -406,6 +481,7 @@ impl Tracker {
             duration_s: (rises.len() as f64 * hop_s - frame_s).max(hop_s),
             level_dbfs: 0.5 * (between[at] + between[at + 1]),
             judged: None,
+            is_overflow: false,
         });
     }
 
@@ -425,6 +501,7 @@ impl Tracker {
             duration_s: self.trail.len() as f64 * hop_s,
             level_dbfs: self.trail.iter().map(|(_, level)| *level).fold(f64::NEG_INFINITY, f64::max),
             judged: None,
+            is_overflow: false,
         });
     }
 
@@ -481,6 +558,7 @@ impl Tracker {
         let middle = |of: fn(&Judged) -> f64| median(&open.looks.iter().map(of).collect::<Vec<f64>>());
         let judged = middle(|look| look.thd).map(|thd| Judged {
             thd,
+            thd_at_most: middle(|look| look.thd_at_most).unwrap_or(0.0),
             signal_rms: middle(|look| look.signal_rms).unwrap_or(0.0),
             roundness: open
                 .looks
@@ -502,6 +580,7 @@ impl Tracker {
             duration_s: (open.levels.len() - 1) as f64 * hop_s + frame_s,
             level_dbfs,
             judged,
+            is_overflow: false,
         })
     }
 }
@@ -512,7 +591,14 @@ fn judged(harmonics: &Harmonics) -> Judged {
     let high: f64 = harmonics.components.iter().skip(4).take(4).map(|c| c.norm_sqr()).sum();
     let heard = high.sqrt() > 6.0 * harmonics.noise_amplitude;
     let sharp = heard && harmonics.sharpness().is_some_and(|sharpness| sharpness > 0.8);
-    Judged { signal_rms: harmonics.signal_rms(), thd: harmonics.thd, roundness, sharp, peak: 0.0 }
+    Judged {
+        signal_rms: harmonics.signal_rms(),
+        thd: harmonics.thd.unwrap_or(0.0),
+        thd_at_most: harmonics.thd_at_most,
+        roundness,
+        sharp,
+        peak: 0.0,
+    }
 }
 
 fn mean_square(samples: &[f32]) -> f64 {

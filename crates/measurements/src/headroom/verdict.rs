@@ -32,6 +32,8 @@ pub(super) enum Fault {
     FlatTop,
     /// The level no longer follows the volume.
     Held,
+    /// As loud as a tone, and none: the numbers have passed the end of their scale.
+    Overflow,
 }
 
 /// One volume step.
@@ -72,11 +74,24 @@ pub(super) struct Verdict {
     pub went_down: bool,
     /// Whether hum that falls on the tone's harmonics was taken off their THD.
     pub hum_taken_off: bool,
+    /// Rises of several steps at once.
+    pub jumps: Vec<Jump>,
+}
+
+/// A rise of several of the usual steps at once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Jump {
+    /// The numbers of the steps before and after it.
+    pub from: i64,
+    pub to: i64,
+    pub rise_db: f64,
+    pub usual_db: f64,
 }
 
 /// Judges plateaus in the order in which they came.
 pub(super) fn judge(plateaus: &[Plateau], first_number: i64, thd_limit: f64) -> Verdict {
     let mut verdict = number(plateaus, first_number);
+    let overflow = verdict.steps.pop_if(|step| step.fault == Some(Fault::Overflow));
     let steps = &mut verdict.steps;
     for index in 1..steps.len() {
         steps[index].gain_db = Some(steps[index].level_dbfs - steps[index - 1].level_dbfs);
@@ -86,6 +101,12 @@ pub(super) fn judge(plateaus: &[Plateau], first_number: i64, thd_limit: f64) -> 
         step.fault = step.judged.and_then(|judged| fault(&judged, thd_limit));
     }
     mark_held(steps);
+    verdict.jumps = count_jumps(steps);
+    if let (Some(mut overflow), Some(top)) = (overflow, steps.last()) {
+        overflow.number = top.number + 1;
+        overflow.gain_db = Some(overflow.level_dbfs - top.level_dbfs);
+        steps.push(overflow);
+    }
     verdict.clean = steps.iter().rev().find(|step| step.is_clean()).map(|step| step.number);
     let above = |step: &&Step| verdict.clean.is_none_or(|clean| step.number > clean);
     let first = steps.iter().filter(above).find(|step| step.fault.is_some());
@@ -126,6 +147,9 @@ fn take_hum_off(steps: &mut [Step]) -> bool {
 fn number(plateaus: &[Plateau], first_number: i64) -> Verdict {
     let mut verdict = Verdict::default();
     for (index, plateau) in plateaus.iter().enumerate() {
+        if plateau.is_overflow {
+            continue;
+        }
         let step = |number: i64| Step {
             number,
             start_s: plateau.start_s,
@@ -146,8 +170,9 @@ fn number(plateaus: &[Plateau], first_number: i64) -> Verdict {
         };
         let rise = plateau.level_dbfs - top.level_dbfs;
         if rise > LEAST_RISE_DB {
-            let rises_on =
-                plateaus[index + 1..].iter().any(|p| p.level_dbfs > plateau.level_dbfs + LEAST_RISE_DB);
+            let rises_on = plateaus[index + 1..]
+                .iter()
+                .any(|p| p.is_overflow || p.level_dbfs > plateau.level_dbfs + LEAST_RISE_DB);
             if plateau.judged.is_some() || rises_on {
                 let number = top.number + 1;
                 verdict.steps.push(step(number));
@@ -159,6 +184,19 @@ fn number(plateaus: &[Plateau], first_number: i64) -> Verdict {
             place_lower(&mut verdict.steps, &step);
         }
     }
+    // A loud noise that is followed by a higher step was another one.
+    let top_s = verdict.steps.last().map(|top| top.start_s);
+    let overflow =
+        plateaus.iter().find(|plateau| plateau.is_overflow && top_s.is_some_and(|s| plateau.start_s > s));
+    verdict.steps.extend(overflow.map(|plateau| Step {
+        number: 0,
+        start_s: plateau.start_s,
+        duration_s: plateau.duration_s,
+        level_dbfs: plateau.level_dbfs,
+        gain_db: None,
+        judged: plateau.judged,
+        fault: Some(Fault::Overflow),
+    }));
     verdict
 }
 
@@ -201,11 +239,70 @@ fn fault(judged: &Judged, thd_limit: f64) -> Option<Fault> {
     (flat && judged.thd >= LEAST_THD).then_some(Fault::FlatTop)
 }
 
+/// Counts every step of a rise that is several of the usual ones at once: the knob was
+/// turned past a step before anything could be heard of it.
+///
+/// Only where the usual step is beyond doubt: at least four clean rises, and three in
+/// five of all, are alike within 6 % (or 0.06 dB), and so are the rises on both sides
+/// (on the one side, at the ends). A control whose steps become finer higher up is not
+/// taken for one that was turned too fast.
+fn count_jumps(steps: &mut [Step]) -> Vec<Jump> {
+    let rises: Vec<f64> = steps
+        .windows(2)
+        .map(|pair| match (&pair[0], &pair[1]) {
+            (below, above) if below.fault.is_none() && above.fault.is_none() => {
+                above.level_dbfs - below.level_dbfs
+            }
+            _ => f64::NAN,
+        })
+        .collect();
+    let clean: Vec<f64> = rises.iter().copied().filter(|rise| rise.is_finite()).collect();
+    let Some(usual_db) = median(&clean) else { return Vec::new() };
+    let slack_db = (0.06 * usual_db).max(0.06);
+    // How many of the usual steps a rise is; nothing when it is no whole number of them.
+    let steps_of = |rise: f64| {
+        let count = (rise / usual_db).round();
+        (count >= 1.0 && (rise - count * usual_db).abs() <= slack_db && slack_db < 0.2 * usual_db)
+            .then_some(count as i64)
+    };
+    let counts: Vec<Option<i64>> = rises.iter().map(|rise| steps_of(*rise)).collect();
+    let alike = counts.iter().filter(|count| **count == Some(1)).count();
+    if alike < 4 || 5 * alike < 3 * clean.len() {
+        return Vec::new();
+    }
+    let mut jumps = Vec::new();
+    let mut ahead = 0;
+    let mut after_usual = false;
+    for index in 0..rises.len() {
+        let jumped = counts[index].filter(|count| (2..=6).contains(count));
+        // The rises up to the first one that is no jump, and that one.
+        let next = counts[index + 1..].iter().find(|count| !count.is_some_and(|count| count > 1));
+        // A rise into clipping says nothing.
+        let next_is_usual = next.is_none_or(|count| *count == Some(1))
+            || rises[index + 1..].iter().all(|rise| !rise.is_finite());
+        let first = index == 0 && alike + 1 == clean.len();
+        if let Some(count) = jumped
+            && (after_usual || first)
+            && next_is_usual
+        {
+            let from = steps[index].number;
+            ahead += count - 1;
+            let to = steps[index + 1].number + ahead;
+            jumps.push(Jump { from, to, rise_db: rises[index], usual_db });
+        } else {
+            after_usual = counts[index] == Some(1);
+        }
+        steps[index + 1].number += ahead;
+    }
+    jumps
+}
+
 /// Finds a limiter that holds the level without distorting it.
 ///
 /// Rises under [`HELD_DB`] that are less than half of the usual are held back. So
 /// is the rise just before them (or the very last one) where all earlier
-/// rises were alike and it falls short of them.
+/// rises were alike and it falls short of them by more than three times what they differ,
+/// and 4 % (0.04 dB): a limiter that begins within a step.
 fn mark_held(steps: &mut [Step]) {
     let gains: Vec<f64> = steps.iter().map(|step| step.gain_db.unwrap_or(f64::NAN)).collect();
     for index in 2..steps.len() {
@@ -213,8 +310,11 @@ fn mark_held(steps: &mut [Step]) {
         let Some(usual) = median(&earlier) else { continue };
         let little = gains[index] < HELD_DB && gains[index] < 0.5 * usual;
         let last_words = gains[index + 1..].iter().all(|gain| *gain < HELD_DB && *gain < 0.5 * usual);
-        let alike = earlier.len() >= 3 && earlier.iter().all(|gain| (gain / usual - 1.0).abs() < 0.05);
-        let falls_short = last_words && alike && gains[index] < 0.85 * usual;
+        // How much the steps of this control differ among themselves.
+        let spread = earlier.iter().map(|gain| (gain - usual).abs()).fold(0.0, f64::max);
+        let alike = earlier.len() >= 3 && spread < 0.05 * usual;
+        let short = (0.04 * usual).max(0.04).max(3.0 * spread);
+        let falls_short = last_words && alike && gains[index] < usual - short;
         if (little || falls_short) && steps[index].fault.is_none() && steps[index].judged.is_some() {
             steps[index].fault = Some(Fault::Held);
         }
