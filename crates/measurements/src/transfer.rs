@@ -17,13 +17,15 @@ use crate::taped::{Analyse, Taped};
 ///
 /// H1 = S_xy / S_xx with coherence γ² = |S_xy|² / (S_xx S_yy), averaged over Hann
 /// windows that overlap by half. The delay between the channels is found and removed
-/// first (a delay that is a good part of the window biases H1 and γ² low), and low
-/// frequencies are read from longer windows than high ones. The random error of the
-/// magnitude is ε = √(1 − γ²) / (|γ| √(2n)), n counting independent averages.
+/// first (a delay that is a good part of the window biases H1 and γ² low). Echoes up to
+/// 50 ms are resolved: the windows are long, and what they and the averaging over
+/// neighbouring bins take off is put back (see [`Spectra::of`]). The error of the
+/// magnitude is that of noise, ε = √(1 − γ²) / (|γ| √(2n)) with n independent averages,
+/// and what comes later still. Smoothing is the power mean, as with a sweep.
 ///
 /// References: J. S. Bendat, A. G. Piersol, *Random Data*, 4th edition, chapters 6
 /// and 9. Accuracy: `coherence_is_that_of_the_noise`,
-/// `the_random_error_is_what_is_seen`.
+/// `the_random_error_is_what_is_seen`, `echoes_are_resolved_and_what_is_not_is_stated`.
 pub(crate) type TransferMeasurement = Taped<Running>;
 
 #[derive(Debug)]
@@ -95,10 +97,13 @@ fn analyse(start: &Start, tape: &Tape, reading: &mut Reading) -> Result<(), Find
         options.to_hz.min(20_000.0).min(0.45 * rate),
         options.points_per_octave,
     );
-    let fraction = options.smoothing.unwrap_or(options.points_per_octave);
-    let spectra = Spectra::of(reference, measured, rate, (frames - whole) / rate);
+    let spectra = Spectra::of(reference, measured, rate, (frames - whole) / rate).ok_or_else(unrelated)?;
+    let estimates = match options.smoothing {
+        Some(fraction) => spectra.smoothed(&grid, fraction),
+        None => grid.iter().map(|f| spectra.estimate(*f, options.points_per_octave)).collect(),
+    };
     let (grid, estimates): (Vec<f64>, Vec<Estimate>) =
-        grid.iter().filter_map(|f| spectra.estimate(*f, fraction).map(|estimate| (*f, estimate))).unzip();
+        grid.into_iter().zip(estimates).filter_map(|(f, estimate)| Some((f, estimate?))).unzip();
     if grid.is_empty() {
         return Err(unrelated());
     }

@@ -1,12 +1,12 @@
-//! Averaged cross and power spectra at several resolutions, and the delay between
-//! two channels.
+//! Averaged cross and power spectra, what the windows leave out of them, and the delay
+//! between two channels.
 
 use std::f64::consts::PI;
 
 use dsp::correlate::{analytic, refine_peak};
-use dsp::fft::{Complex64, RealFft, irfft};
-use dsp::smoothing::LogPrefix;
-use dsp::window::Window;
+use dsp::fft::{Complex64, RealFft, irfft, rfft};
+use dsp::smoothing::smooth_power;
+use dsp::window::{Window, sinc};
 
 /// The share of half-overlapping Hann windows that counts as independent averages.
 ///
@@ -103,6 +103,23 @@ pub(super) fn delay(x: &[f32], y: &[f32], rate: f64) -> Option<Delay> {
     Some(Delay { frames: peak.position - (n / 2) as f64, polarity })
 }
 
+/// The longest window, in seconds: 65,536 samples at 48 kHz.
+const WINDOW_S: f64 = 1.37;
+
+/// Shorter windows are taken of a recording that does not hold so many of these.
+const FEWEST_WINDOWS: f64 = 8.0;
+
+/// Over how many hertz neighbouring bins are averaged at the most: an echo of 20 ms makes
+/// a comb of 50 Hz, which this leaves.
+const WIDEST_HZ: f64 = 6.0;
+
+/// What comes within so many seconds of the sound itself is set right for what the windows
+/// and the averaging take off it.
+const CORRECTED_S: f64 = 0.05;
+
+/// What comes later, up to here, is counted as an error where it stands out of the noise.
+const COUNTED_S: f64 = 0.25;
+
 /// What is known at one frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Estimate {
@@ -110,83 +127,188 @@ pub(super) struct Estimate {
     pub h1: Complex64,
     /// γ², from 0 to 1.
     pub coherence: f64,
-    /// One standard deviation of the magnitude.
+    /// One standard deviation of the magnitude: what noise does to it, and what comes
+    /// too late for the windows.
     pub random_error_db: f64,
 }
 
-/// One window length with running sums over log frequency.
-#[derive(Debug)]
-struct Resolution {
-    /// It is used from here up.
-    from_hz: f64,
-    bin_hz: f64,
-    count: f64,
-    loudest: f64,
-    xx: LogPrefix,
-    yy: LogPrefix,
-    re: LogPrefix,
-    im: LogPrefix,
-}
-
-/// The averaged spectra of two aligned channels at all resolutions.
+/// The averaged spectra of two aligned channels, and what they leave out.
 #[derive(Debug)]
 pub(super) struct Spectra {
     residual_s: f64,
-    resolutions: Vec<Resolution>,
+    sums: Averages,
+    loudest: f64,
+    /// What is missing in H1 at each bin: for the window alone, and for an average over
+    /// [`WIDEST_HZ`].
+    missing_window: Vec<Complex64>,
+    missing_width: Vec<Complex64>,
+    /// The power of what comes too late to be set right.
+    late: Vec<f64>,
 }
 
 impl Spectra {
-    /// Windows of about 1.4 s below 160 Hz, 0.34 s to 1.3 kHz and 85 ms above: at
-    /// their lower ends some 50 bins an octave, and above never shorter than what a
-    /// cabin rings. `residual_s` is the part of a sample by which the channels are
-    /// still apart.
-    pub(super) fn of(x: &[f32], y: &[f32], rate: f64, residual_s: f64) -> Self {
-        let resolutions = [(0.0, 1.37), (160.0, 0.342), (1_300.0, 0.0854)]
-            .into_iter()
-            .filter_map(|(from_hz, length_s)| {
-                // 1.37 s are 65,536 samples at 48 kHz.
-                let n = ((length_s * rate) as usize).next_power_of_two();
-                let sums = averages(x, y, n, rate)?;
-                let part = |values: &dyn Fn(usize) -> f64| {
-                    LogPrefix::new(&(0..sums.xx.len()).map(values).collect::<Vec<_>>(), sums.bin_hz)
-                };
-                Some(Resolution {
-                    from_hz,
-                    bin_hz: sums.bin_hz,
-                    count: sums.count,
-                    loudest: sums.xx.iter().copied().fold(0.0, f64::max),
-                    xx: part(&|k| sums.xx[k]),
-                    yy: part(&|k| sums.yy[k]),
-                    re: part(&|k| sums.xy[k].re),
-                    im: part(&|k| sums.xy[k].im),
-                })
-            })
+    /// Spectra of windows of 1.4 s, less for recordings under 6 s; nothing when not even
+    /// one fits. `residual_s` is the part of a sample by which the channels are still apart.
+    ///
+    /// A sound that comes `d` seconds after the one to which the channels are aligned is
+    /// seen by the windows only as far as they overlap when shifted by `d`, and an average
+    /// over `B` hertz turns it against itself: it counts `ρ(d)·sinc(B·d)` of what it is,
+    /// `ρ` being the window's own correlation. Both are known, so that the impulse response
+    /// up to 50 ms is divided by them. What is left of later sounds is an error, and stated.
+    pub(super) fn of(x: &[f32], y: &[f32], rate: f64, residual_s: f64) -> Option<Self> {
+        let frames = x.len().min(y.len()) as f64;
+        let longest = ((WINDOW_S * rate) as usize).next_power_of_two();
+        let mut n = longest;
+        while n > 1_024 && frames < 0.5 * (FEWEST_WINDOWS + 1.0) * n as f64 {
+            n /= 2;
+        }
+        let sums = averages(x, y, n, rate)?;
+        let loudest = sums.xx.iter().copied().fold(0.0, f64::max);
+        let response: Vec<Complex64> = (0..sums.xx.len())
+            .map(
+                |k| if sums.xx[k] > 1e-12 * loudest { sums.xy[k] / sums.xx[k] } else { Complex64::default() },
+            )
             .collect();
-        Self { residual_s, resolutions }
+        let impulse = irfft(&response, n);
+        let window = window_correlation(n, rate);
+        let lag_s = |i: usize| {
+            let lag = if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
+            lag.abs() / rate
+        };
+        // The noise of the impulse response, where nothing else is.
+        let quiet: Vec<f64> =
+            (0..n).filter(|i| lag_s(*i) > 0.4 * n as f64 / rate).map(|i| impulse[i].abs()).collect();
+        let noise = dsp::statistics::median(&quiet).unwrap_or(0.0) / 0.6745;
+        let transformed = |weight: &dyn Fn(usize) -> f64| {
+            let part: Vec<f64> = impulse.iter().enumerate().map(|(i, h)| h * weight(i)).collect();
+            rfft(&part, n)
+        };
+        let within = |i: usize| lag_s(i) <= CORRECTED_S;
+        let missing_window = transformed(&|i| if within(i) { 1.0 / window(lag_s(i)) - 1.0 } else { 0.0 });
+        let missing_width =
+            transformed(&|i| if within(i) { 1.0 / sinc(WIDEST_HZ * lag_s(i)) - 1.0 } else { 0.0 });
+        let late = transformed(&|i| {
+            let counts = !within(i) && lag_s(i) <= COUNTED_S && impulse[i].abs() > 4.0 * noise;
+            if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
+        });
+        let late = late.iter().map(Complex64::norm_sqr).collect();
+        Some(Self { residual_s, sums, loudest, missing_window, missing_width, late })
     }
 
-    /// The estimate over 1/`fraction` octave around a frequency, but over one bin at
-    /// the least; nothing where the reference holds nothing (120 dB under its loudest).
+    /// How far bins are averaged about a frequency: 1/`fraction` octave, but no farther
+    /// than [`WIDEST_HZ`], and one bin at the least.
+    fn width_hz(&self, frequency_hz: f64, fraction: f64) -> f64 {
+        let octaves = (0.5 / fraction).exp2();
+        (frequency_hz * (octaves - 1.0 / octaves)).min(WIDEST_HZ).max(self.sums.bin_hz)
+    }
+
+    /// The estimate over 1/`fraction` octave around a frequency, or over less where that
+    /// would blur echoes; nothing where the reference holds nothing (120 dB under its
+    /// loudest).
     pub(super) fn estimate(&self, frequency_hz: f64, fraction: f64) -> Option<Estimate> {
-        let resolution = self.resolutions.iter().rev().find(|r| frequency_hz >= r.from_hz)?;
-        let half = (0.5 / fraction).exp2();
-        let from = (frequency_hz / half).min(frequency_hz - resolution.bin_hz / 2.0);
-        let to = (frequency_hz * half).max(frequency_hz + resolution.bin_hz / 2.0);
-        let xx = resolution.xx.mean(from, to);
-        let yy = resolution.yy.mean(from, to);
-        if xx <= 1e-12 * resolution.loudest || yy <= 0.0 {
+        let width_hz = self.width_hz(frequency_hz, fraction);
+        let parts = parts(frequency_hz, width_hz, self.sums.bin_hz, self.sums.xx.len());
+        let mean = |of: &dyn Fn(usize) -> f64| parts.iter().map(|(k, part)| part * of(*k)).sum::<f64>();
+        let (xx, yy) = (mean(&|k| self.sums.xx[k]), mean(&|k| self.sums.yy[k]));
+        if xx <= 1e-12 * self.loudest || yy <= 0.0 {
             return None;
         }
-        let xy = Complex64::new(resolution.re.mean(from, to), resolution.im.mean(from, to));
-        let coherence = (xy.norm_sqr() / (xx * yy)).clamp(0.0, 1.0);
-        // Over many bins no more is independent than time times bandwidth, less what
-        // the windows weigh unevenly: Σw² of half-overlapping Hann windows is
-        // 0.75 + 0.25·cos, which costs 1 + (0.25²/2)/0.75² = 1.056. A bin counts
-        // 1/(2·1.056·0.9479) = half then.
-        let bins = ((to - from) / (2.0 * resolution.bin_hz)).max(1.0);
-        let averages = (resolution.count * INDEPENDENT).max(1.0) * bins;
-        let relative = ((1.0 - coherence) / (coherence.max(1e-9) * 2.0 * averages)).sqrt();
-        let h1 = xy / xx * Complex64::cis(2.0 * PI * frequency_hz * self.residual_s);
-        Some(Estimate { h1, coherence, random_error_db: 20.0 * (1.0 + relative).log10() })
+        let xy = Complex64::new(mean(&|k| self.sums.xy[k].re), mean(&|k| self.sums.xy[k].im));
+        let averages = self.independent(width_hz);
+        // Chance alone makes a coherence of 1/n.
+        let seen = (xy.norm_sqr() / (xx * yy)).clamp(0.0, 1.0);
+        let coherence =
+            if averages > 1.0 { ((seen - 1.0 / averages) / (1.0 - 1.0 / averages)).max(0.0) } else { 0.0 };
+        let nearest = ((frequency_hz / self.sums.bin_hz).round() as usize).min(self.late.len() - 1);
+        // What an average over B hertz takes off grows with its square.
+        let narrow = (width_hz / WIDEST_HZ).powi(2).min(1.0);
+        let h1 = xy / xx + self.missing_window[nearest] + self.missing_width[nearest] * narrow;
+        let noise = (1.0 - coherence) / (coherence.max(1e-9) * 2.0 * averages);
+        let late = 0.5 * self.late[nearest] / h1.norm_sqr().max(1e-30);
+        Some(Estimate {
+            h1: h1 * Complex64::cis(2.0 * PI * frequency_hz * self.residual_s),
+            coherence,
+            random_error_db: 20.0 * (1.0 + (noise + late).sqrt()).log10(),
+        })
+    }
+
+    /// The estimates at frequencies, their magnitudes the power mean over 1/`fraction` octave.
+    pub(super) fn smoothed(&self, frequency_hz: &[f64], fraction: f64) -> Vec<Option<Estimate>> {
+        let bin_hz = self.sums.bin_hz;
+        // Of each bin by itself.
+        let each: Vec<Option<Estimate>> =
+            (0..self.sums.xx.len()).map(|k| self.estimate(k as f64 * bin_hz, f64::INFINITY)).collect();
+        // Noise adds its own power to each.
+        let own = self.independent(bin_hz);
+        let of = |value: &dyn Fn(&Estimate) -> f64| -> Vec<f64> {
+            let values: Vec<f64> = each.iter().map(|one| one.as_ref().map_or(0.0, value)).collect();
+            smooth_power(&values, bin_hz, fraction, frequency_hz)
+        };
+        let held = of(&|_| 1.0);
+        let power = of(&|one| {
+            let noise = (1.0 - one.coherence) / (one.coherence.max(1e-3) * own);
+            one.h1.norm_sqr() / (1.0 + noise)
+        });
+        let coherence = of(&|one| one.coherence);
+        let late: Vec<f64> = each
+            .iter()
+            .zip(&self.late)
+            .map(|(one, late)| one.as_ref().map_or(0.0, |one| 0.5 * late / one.h1.norm_sqr().max(1e-30)))
+            .collect();
+        let late = smooth_power(&late, bin_hz, fraction, frequency_hz);
+        frequency_hz
+            .iter()
+            .enumerate()
+            .map(|(i, &f)| {
+                let narrow = self.estimate(f, f64::INFINITY)?;
+                let (power, coherence) = (power[i] / held[i], (coherence[i] / held[i]).clamp(0.0, 1.0));
+                let octaves = (0.5 / fraction).exp2();
+                let width_hz = (f * (octaves - 1.0 / octaves)).max(bin_hz);
+                let noise = (1.0 - coherence) / (coherence.max(1e-9) * 2.0 * self.independent(width_hz));
+                Some(Estimate {
+                    h1: Complex64::from_polar(power.max(0.0).sqrt(), narrow.h1.arg()),
+                    coherence,
+                    random_error_db: 20.0 * (1.0 + (noise + late[i] / held[i]).sqrt()).log10(),
+                })
+            })
+            .collect()
+    }
+
+    /// How many independent averages there are over so many hertz.
+    ///
+    /// Over many bins no more is independent than time times bandwidth, less what
+    /// the windows weigh unevenly: Σw² of half-overlapping Hann windows is
+    /// 0.75 + 0.25·cos, which costs 1 + (0.25²/2)/0.75² = 1.056. A bin counts
+    /// 1/(2·1.056·0.9479) = half then.
+    fn independent(&self, width_hz: f64) -> f64 {
+        let bins = (width_hz / (2.0 * self.sums.bin_hz)).max(1.0);
+        (self.sums.count * INDEPENDENT).max(1.0) * bins
+    }
+}
+
+/// The bins about a frequency, each with its part of the whole.
+fn parts(frequency_hz: f64, width_hz: f64, bin_hz: f64, bins: usize) -> Vec<(usize, f64)> {
+    let (from, to) =
+        ((frequency_hz - 0.5 * width_hz) / bin_hz + 0.5, (frequency_hz + 0.5 * width_hz) / bin_hz + 0.5);
+    let last = bins - 1;
+    let (first, end) = ((from.max(0.0) as usize).min(last), (to.max(0.0) as usize).min(last));
+    let part = |k: usize| ((k as f64 + 1.0).min(to) - (k as f64).max(from)).max(0.0);
+    let sum: f64 = (first..=end).map(part).sum();
+    if sum <= 0.0 {
+        return vec![(first, 1.0)];
+    }
+    (first..=end).map(|k| (k, part(k) / sum)).collect()
+}
+
+/// `ρ(d)`: how far a Hann window of `n` samples overlaps with itself when it is shifted by
+/// a part `u` of its length,
+/// `ρ(u) = (1 − u)·(2/3 + 1/3·cos 2πu) + sin(2πu)/(2π)`, as a function of the shift in
+/// seconds.
+///
+/// References: Harris 1978, the overlap correlation; ρ(1/2) = 1/6.
+fn window_correlation(n: usize, rate: f64) -> impl Fn(f64) -> f64 {
+    move |lag_s| {
+        let u = (lag_s * rate / n as f64).min(1.0);
+        (1.0 - u) * (2.0 / 3.0 + (2.0 * PI * u).cos() / 3.0) + (2.0 * PI * u).sin() / (2.0 * PI)
     }
 }

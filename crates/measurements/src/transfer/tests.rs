@@ -125,6 +125,66 @@ fn the_random_error_is_what_is_seen() {
     near("seen over stated", (squares / stated).sqrt(), 1.0, 0.1);
 }
 
+/// A recording through echoes: each one a delay in seconds and a gain.
+fn echoed(reference: &[f32], echoes: &[(usize, f64)]) -> Vec<f32> {
+    (0..reference.len())
+        .map(|i| {
+            let later = echoes.iter().filter(|(at, _)| *at <= i);
+            (f64::from(reference[i])
+                + later.map(|(at, gain)| gain * f64::from(reference[i - at])).sum::<f64>()) as f32
+        })
+        .collect()
+}
+
+/// Source: analytic, `1 + Σ g·e^(−jωd)`. One echo of −6 dB at 3, 8, 15 and 20 ms was read up to
+/// 7 dB wrong with ±0.1 dB beside it. Random cars: six echoes up to 20 ms of up to
+/// ±0.35, noise 20 to 50 dB down, on white and pink noise; the error is within twice what
+/// is said at 95 % of the points.
+#[test]
+fn echoes_are_resolved_and_what_is_not_is_stated() {
+    let truth = |f: f64, echoes: &[(usize, f64)]| {
+        let later = echoes.iter().map(|(at, gain)| gain * Complex64::cis(-2.0 * PI * f * *at as f64 / RATE));
+        db((1.0 + later.sum::<Complex64>()).norm())
+    };
+    let mut chance = WhiteNoise::new(77);
+    let (mut within, mut all) = (0.0, 0.0);
+    for case in 0..8 {
+        let single = [0.003, 0.008, 0.015, 0.02];
+        let echoes: Vec<(usize, f64)> = match single.get(case) {
+            Some(at_s) => vec![((at_s * RATE) as usize, 0.5)],
+            None => (0..6)
+                .map(|_| {
+                    ((RATE * (0.0005 + 0.0195 * chance.uniform())) as usize, 0.7 * chance.uniform() - 0.35)
+                })
+                .collect(),
+        };
+        let mut reference = vec![0.0; (20.0 * RATE) as usize];
+        PinkNoise::new(20.0, 20_000.0, RATE, case as u64).fill(&mut reference);
+        let reference: Vec<f32> = if case % 2 == 0 {
+            reference.iter().map(|x| (0.05 * x) as f32).collect()
+        } else {
+            white(20.0, case as u64)
+        };
+        let noise = white(20.0, 500 + case as u64);
+        let quiet = if case < 4 { 0.0 } else { 10f32.powf(-1.0 - 1.5 * chance.uniform() as f32) };
+        let measured: Vec<f32> =
+            echoed(&reference, &echoes).iter().zip(&noise).map(|(x, n)| x + quiet * n).collect();
+        let reading = read(&reference, &measured, 0.0);
+        let curve = &reading.curves["response"];
+        for (i, f) in curve["frequency_hz"].iter().enumerate() {
+            let off = (curve["magnitude_db"][i] - truth(*f, &echoes)).abs();
+            if case < 4 && (30.0..18_000.0).contains(f) {
+                at_most(&format!("an echo at {} samples, {f} Hz", echoes[0].0), off, 0.5);
+            }
+            if case >= 4 {
+                all += 1.0;
+                within += f64::from(off <= 2.0 * curve["random_error_db"][i] + 0.01);
+            }
+        }
+    }
+    at_most("the part that is within twice what is said", 0.95, within / all);
+}
+
 #[test]
 fn what_has_nothing_in_common_is_refused() {
     let code = |reading: Reading| reading.stopped().map(|finding| finding.code.clone()).unwrap_or_default();
