@@ -24,6 +24,13 @@ const DIRECT_DB: f64 = 3.0;
 /// is asked for a subwoofer.
 const DOUBTFUL_S: f64 = 50e-6;
 
+/// How far from its moment in the track, as the reference burst tells it, the sound of a
+/// driver is looked for.
+const SEARCHED_NEAR_S: f64 = 0.2;
+
+/// A car with its processor delays no driver by more against another.
+const FARTHEST_S: f64 = 0.05;
+
 /// The measurement `arrival`.
 ///
 /// The time is that of the Hilbert envelope's peak of the impulse response, limited
@@ -131,9 +138,9 @@ impl Analyse for Running {
                 let positions = located(samples, rate, &self.name, burst)?;
                 let first = self.hear(samples, burst, &positions, rate)?;
                 let clock_hz = first.copies.rate_hz;
-                let positions = located(samples, rate, &self.name, &self.test)?;
-                let heard = self.hear(samples, &self.test, &positions, clock_hz)?;
                 let apart_s = self.test.starts_s[0] - burst.starts_s[0];
+                let position = self.near(samples, rate, first.at + apart_s * clock_hz)?;
+                let heard = self.hear(samples, &self.test, &[position], clock_hz)?;
                 let arrival_s = (heard.at - first.at) / clock_hz - apart_s;
                 (heard, arrival_s, Some(clock_hz), Some(first.precision))
             }
@@ -148,6 +155,15 @@ impl Analyse for Running {
             }
         };
         reading.value("arrival_s", arrival_s);
+        if reference.is_some() && arrival_s.abs() > FARTHEST_S {
+            let text = format!(
+                "The sound comes {:.0} ms {} the reference, which no car makes it do. Was the reference the driver that it \
+                 should be, and is a delay set, or an echo louder than the sound itself?",
+                1e3 * arrival_s.abs(),
+                if arrival_s > 0.0 { "after" } else { "before" }
+            );
+            reading.finding(Finding::caution("arrival-far", text));
+        }
         if let Some(clock_hz) = clock_hz {
             reading.value("clock_ppm", (clock_hz / rate - 1.0) * 1e6);
         }
@@ -159,6 +175,28 @@ impl Analyse for Running {
 }
 
 impl Running {
+    /// Where the test sound begins, looked for about the moment at which the reference burst
+    /// says that it was played: the bursts themselves and whatever else sounds are not it.
+    fn near(&self, samples: &[f32], rate: f64, expected: f64) -> Result<usize, Finding> {
+        let frames = |s: f64| s * rate;
+        let from = (expected - frames(SEARCHED_NEAR_S)).max(0.0) as usize;
+        let to = ((expected + frames(self.test.duration_s + SEARCHED_NEAR_S)) as usize).min(samples.len());
+        let part = samples.get(from..to).unwrap_or(&[]);
+        let silent = || {
+            let text = format!(
+                "The reference bursts of `{}` were heard, but nothing of the test sound between them: the driver under test \
+                 is silent. Check that it is connected, and that it plays the right side of the track.",
+                self.name
+            );
+            Finding::stop("not-found", text)
+        };
+        if (to as f64) < expected + frames(self.test.duration_s) - frames(SEARCHED_NEAR_S) {
+            return located(samples, rate, &self.name, &self.test).map(|positions| positions[0]);
+        }
+        let positions = located(part, rate, &self.name, &self.test).map_err(|_| silent())?;
+        Ok(from + positions[0])
+    }
+
     fn hear(
         &self,
         samples: &[f32],
@@ -178,7 +216,7 @@ impl Running {
             && precision.peak_over_noise < precision.enough
         {
             let text = format!(
-                "The sound is there, but its arrival stands only {:.0} dB above the noise, and {:.0} dB are needed to tell it                  from noise. Turn the level up.",
+                "The sound is there, but its arrival stands only {:.0} dB above the noise, and {:.0} dB are needed to tell it from noise. Turn the level up.",
                 power_db(precision.peak_over_noise),
                 power_db(precision.enough)
             );
@@ -296,7 +334,7 @@ fn write_precision(reading: &mut Reading, heard: &Heard, reference: Option<Optio
     reading.value("random_error_s", both);
     if 2.0 * both > DOUBTFUL_S {
         let text = format!(
-            "Noise makes the arrival uncertain by ±{:.2} ms (two standard deviations). Turn the level up, or measure again and              average.",
+            "Noise makes the arrival uncertain by ±{:.2} ms (two standard deviations). Turn the level up, or measure again and average.",
             2e3 * both
         );
         reading.finding(Finding::caution("arrival-uncertain", text));

@@ -223,3 +223,43 @@ fn what_noise_drowns_is_refused() {
     assert!(reading.stopped().is_some(), "{:?}", reading.values);
     assert!(!reading.values.contains_key("arrival_s"));
 }
+
+fn findings(samples: &[f32]) -> Reading {
+    let mut measurement = ArrivalMeasurement::default();
+    measurement.start(&start()).unwrap();
+    measurement.feed(&Block { first_frame: 0, channels: &[samples], gap: false });
+    measurement.finish()
+}
+
+/// A driver whose plug was forgotten "arrived" after 2.7 s: the test sound was found in the
+/// reference's bursts. Any clock, any noise.
+#[test]
+fn a_silent_driver_does_not_arrive() {
+    for (case, (ppm, snr_db)) in
+        [(0.0, 200.0), (140.0, 50.0), (-250.0, 30.0), (20.0, 20.0)].into_iter().enumerate()
+    {
+        let mut samples = recorded(0.001, 0.0, ppm, snr_db, |right| vec![0.0; right.len()]);
+        if case == 1 {
+            // The reference's own echoes, 20 to 300 ms later.
+            for (at, gain) in [(960, 0.3), (4_800, 0.1), (14_400, 0.03)] {
+                for i in (at..samples.len()).rev() {
+                    samples[i] += gain * samples[i - at];
+                }
+            }
+        }
+        let reading = findings(&samples);
+        let what = format!("{ppm} ppm, {snr_db} dB: {:?}", reading.values);
+        assert_eq!(reading.stopped().map(|finding| finding.code.as_str()), Some("not-found"), "{what}");
+        assert!(!reading.values.contains_key("arrival_s"), "{what}");
+    }
+}
+
+/// What no car does is said: a sound that comes 80 ms after its reference.
+#[test]
+fn an_arrival_beyond_any_car_is_told() {
+    let reading = read(&start(), &[&recorded(0.0, 0.080, 0.0, 40.0, |x| x)]);
+    near("arrival", reading.values["arrival_s"], 0.080, 1e-6);
+    assert!(reading.findings.iter().any(|finding| finding.code == "arrival-far"), "{:?}", reading.findings);
+    let reading = read(&start(), &[&recorded(0.0, 0.020, 0.0, 40.0, |x| x)]);
+    assert!(reading.findings.iter().all(|finding| finding.code != "arrival-far"), "{:?}", reading.findings);
+}
