@@ -44,6 +44,61 @@ pub struct MovingLine {
     pub order: Option<f64>,
 }
 
+/// Lines that are there while the engine runs, and were not (or lower) while it stood.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BroughtLines {
+    /// The recording with the engine off.
+    pub off: String,
+    /// The one with it running.
+    pub running: String,
+    /// What it brought, the strongest first.
+    pub lines: Vec<BroughtLine>,
+}
+
+/// A line that came with the engine.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BroughtLine {
+    /// Where it is.
+    pub frequency_hz: f64,
+    /// Its level while the engine runs.
+    pub level_db: f64,
+    /// How much louder it is than with the engine off; absent where it was not there at all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub louder_by_db: Option<f64>,
+    /// Cycles per turn of the engine, where its speed was noted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub order: Option<f64>,
+}
+
+/// A line that was there before has come with the engine when it is so much louder: the
+/// levels of one line in two recordings of ten seconds differ by less.
+const LOUDER_DB: f64 = 6.0;
+
+/// The lines that the engine brought, from one recording with it off and one with it
+/// running. That they follow its speed is not known from one running recording
+/// (see [`engine_lines`]): a fan or a pump that was switched on with it would be among them.
+#[must_use]
+pub fn brought_lines(off: &NoiseLines, running: &NoiseLines) -> Option<BroughtLines> {
+    let mut lines: Vec<BroughtLine> = running
+        .lines
+        .iter()
+        .filter_map(|&(frequency_hz, level_db)| {
+            let before = off.lines.iter().filter(|(hz, _)| is_same(*hz, frequency_hz));
+            let before_db = before.map(|(_, db)| *db).reduce(f64::max);
+            let louder_by_db = before_db.map(|before_db| level_db - before_db);
+            let order = running.rpm.map(|rpm| 60.0 * frequency_hz / rpm);
+            louder_by_db.is_none_or(|louder| louder >= LOUDER_DB).then_some(BroughtLine {
+                frequency_hz,
+                level_db,
+                louder_by_db,
+                order,
+            })
+        })
+        .collect();
+    lines.sort_by(|a, b| b.level_db.total_cmp(&a.level_db));
+    (!lines.is_empty()).then(|| BroughtLines { off: off.name.clone(), running: running.name.clone(), lines })
+}
+
 /// A line is the same when it lies within 0.5 Hz or 0.1 %.
 fn is_same(a_hz: f64, b_hz: f64) -> bool {
     (a_hz - b_hz).abs() <= (1e-3 * a_hz.max(b_hz)).max(0.5)
@@ -161,6 +216,27 @@ mod tests {
             assert_eq!(found.standing_hz, [50.0, 100.0, 15_625.0]);
             assert_eq!(found.moving[0].order.map(|order| (10.0 * order).round()), noted.then_some(162.0));
         }
+    }
+
+    /// One running recording: its lines at 540 and 1080 Hz were not mentioned.
+    #[test]
+    fn lines_that_came_with_the_engine_are_named_from_one_recording() {
+        let off = NoiseLines {
+            name: "off".to_owned(),
+            rpm: None,
+            lines: vec![(50.0, -70.0), (100.0, -76.0), (150.0, -80.0)],
+        };
+        let fast = NoiseLines {
+            name: "fast".to_owned(),
+            rpm: Some(2_000.0),
+            lines: vec![(1_080.0, -80.0), (50.2, -71.0), (540.0, -72.0), (100.0, -66.0)],
+        };
+        let brought = brought_lines(&off, &fast).unwrap();
+        let told: Vec<(f64, Option<f64>)> =
+            brought.lines.iter().map(|line| (line.frequency_hz, line.louder_by_db)).collect();
+        assert_eq!(told, [(100.0, Some(10.0)), (540.0, None), (1_080.0, None)]);
+        near("order", brought.lines[1].order.unwrap(), 16.2, 1e-9);
+        assert_eq!(brought_lines(&off, &off), None);
     }
 
     #[test]

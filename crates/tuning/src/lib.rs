@@ -56,7 +56,9 @@ pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
 pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, hold_delays, speed_of_sound};
-pub use engine_lines::{EngineLines, MovingLine, NoiseLines, engine_lines};
+pub use engine_lines::{
+    BroughtLine, BroughtLines, EngineLines, MovingLine, NoiseLines, brought_lines, engine_lines,
+};
 pub use error::TextError;
 pub use fit::{
     ChannelFit, ChannelInput, Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone,

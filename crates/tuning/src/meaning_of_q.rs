@@ -25,6 +25,9 @@ pub struct MeaningOfQ {
     pub definition: Option<QDefinition>,
     /// All of them, the best first.
     pub tried: Vec<QTrial>,
+    /// The peak that was heard has the typed Q times this, by the cookbook's definition:
+    /// found by fitting Q alone, whatever a definition says.
+    pub factor: f64,
     /// Remarks.
     pub findings: Vec<Finding>,
 }
@@ -50,6 +53,13 @@ pub enum MeaningOfQError {
 const CLEAR_LEAD: f64 = 30.0;
 /// A definition that leaves more than this share of the band's gain does not explain it.
 const EXPLAINS: f64 = 0.15;
+/// Nor does one that is off by a twelfth from the Q that fits best and leaves a tenth more than that,
+/// where that leaves no more than this share of the gain and lies within what is searched.
+const NEARLY: f64 = 1.1;
+const OFF: f64 = 1.08;
+const OWN_EXPLAINS: f64 = 0.1;
+/// A processor's Q is looked for within this factor of what was typed.
+const FARTHEST: f64 = 6.0;
 
 /// Tells from two captures, flat and with one known peak entered, which definition of Q the
 /// processor uses. A change of level between the captures does no harm.
@@ -81,25 +91,51 @@ pub fn meaning_of_q(
     }
     let widths = log_axis::cell_widths(&change.frequency_hz);
     let total: f64 = widths.iter().sum();
+    // What a peak of this Q (by the cookbook) leaves unexplained.
+    let left_db = |q: f64| {
+        let meant = bands_db(&[Band { q, ..*typed }], &change.frequency_hz, sample_rate_hz);
+        let left: Vec<f64> = change.magnitude_db.iter().zip(meant).map(|(d, m)| d - m).collect();
+        let level = left.iter().zip(&widths).map(|(l, w)| l * w).sum::<f64>() / total;
+        let square = left.iter().zip(&widths).map(|(l, w)| w * (l - level).powi(2)).sum::<f64>() / total;
+        square.sqrt()
+    };
     let mut tried: Vec<QTrial> = QDefinition::ALL
         .into_iter()
         .map(|definition| {
-            let band = Band { q: definition.cookbook_q(typed, sample_rate_hz), ..*typed };
-            let meant = bands_db(&[band], &change.frequency_hz, sample_rate_hz);
-            let left: Vec<f64> = change.magnitude_db.iter().zip(meant).map(|(d, m)| d - m).collect();
-            let level = left.iter().zip(&widths).map(|(l, w)| l * w).sum::<f64>() / total;
-            let square = left.iter().zip(&widths).map(|(l, w)| w * (l - level).powi(2)).sum::<f64>() / total;
-            QTrial { definition, rms_db: square.sqrt(), q: band.q }
+            let q = definition.cookbook_q(typed, sample_rate_hz);
+            QTrial { definition, rms_db: left_db(q), q }
         })
         .collect();
+    let own_q = best_q(typed.q, left_db);
+    let own_db = left_db(own_q);
+    let factor = own_q / typed.q;
     tried.sort_by(|a, b| a.rms_db.total_cmp(&b.rms_db));
     let (best, second) = (tried[0], tried[1]);
     #[expect(clippy::cast_precision_loss, reason = "a count of points")]
     let count = change.frequency_hz.len() as f64;
     // Captures without noise still differ by their rounding.
     let lead = count * (second.rms_db.powi(2) - best.rms_db.powi(2)) / best.rms_db.max(0.02).powi(2);
+    let gained = count * (best.rms_db.powi(2) - own_db.powi(2)) / own_db.max(0.02).powi(2);
+    let another_q = gained > CLEAR_LEAD
+        && best.rms_db > NEARLY * own_db
+        && (own_q / best.q).max(best.q / own_q) > OFF
+        && factor.ln().abs() < 0.95 * FARTHEST.ln()
+        && own_db <= OWN_EXPLAINS * typed.gain_db.abs();
     let mut findings = Vec::new();
-    let definition = if best.rms_db > EXPLAINS * typed.gain_db.abs() {
+    let definition = if another_q {
+        findings.push(Finding::caution(
+            "q-none-fits",
+            format!(
+                "None of the three definitions of Q fits. What was heard is a peak whose Q is {factor:.2} times what was \
+                 typed (by the cookbook's definition), which leaves {own_db:.2} dB RMS; the nearest definition, `{}`, \
+                 leaves {:.2} dB. If it was entered as given, divide every Q by {factor:.2} before it is typed, and try \
+                 a second peak to be sure.",
+                best.definition.word(),
+                best.rms_db
+            ),
+        ));
+        None
+    } else if best.rms_db > EXPLAINS * typed.gain_db.abs() {
         findings.push(Finding::caution(
             "q-unexplained",
             format!(
@@ -123,7 +159,25 @@ pub fn meaning_of_q(
     } else {
         Some(best.definition)
     };
-    Ok(MeaningOfQ { definition, tried, findings })
+    Ok(MeaningOfQ { definition, tried, factor, findings })
+}
+
+/// The Q within a factor of six of the typed one that leaves the least: a coarse search in
+/// log Q, then golden sections.
+fn best_q(typed_q: f64, left_db: impl Fn(f64) -> f64) -> f64 {
+    const STEPS: i32 = 24;
+    let at = |step: f64| typed_q * FARTHEST.powf(step / f64::from(STEPS));
+    let coarse = (-STEPS..=STEPS)
+        .map(|step| (step, left_db(at(f64::from(step)))))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(0.0, |(step, _)| f64::from(step));
+    let (mut low, mut high) = (coarse - 1.0, coarse + 1.0);
+    let golden = 0.5 * (5.0f64.sqrt() - 1.0);
+    for _ in 0..24 {
+        let (left, right) = (high - golden * (high - low), low + golden * (high - low));
+        if left_db(at(left)) < left_db(at(right)) { high = right } else { low = left }
+    }
+    at(0.5 * (low + high))
 }
 
 #[cfg(test)]
@@ -156,6 +210,29 @@ mod tests {
                 let found = meaning_of_q(&flat, &with_band, &typed, 48_000.0).unwrap();
                 assert_eq!(found.definition, Some(definition), "{hz} Hz, {gain_db} dB: {found:?}");
             }
+        }
+    }
+
+    /// A peak whose Q was 1.58 times what was typed was explained "equally well" by two
+    /// definitions, neither of which fitted.
+    #[test]
+    fn a_q_that_no_definition_explains_is_given_as_a_factor() {
+        let mut random = Random::new(43);
+        for case in 0..40 {
+            let gain_db = random.between(6.0, 12.0) * if case % 2 == 0 { 1.0 } else { -1.0 };
+            let typed = Band::peak(random.between(100.0, 4_000.0), gain_db, random.between(0.8, 4.0));
+            // As far from all three as the nearest of them allows.
+            let of = |definition: QDefinition| definition.cookbook_q(&typed, 48_000.0) / typed.q;
+            let factor = [0.55, 0.68, 1.58, 1.9, 2.6][case % 5];
+            if QDefinition::ALL.into_iter().any(|one| (of(one) / factor).ln().abs() < 0.2) {
+                continue;
+            }
+            let truth = Band { q: factor * typed.q, ..typed };
+            let (flat, with_band) = captures(&truth, &mut random);
+            let found = meaning_of_q(&flat, &with_band, &typed, 48_000.0).unwrap();
+            assert_eq!(found.definition, None, "{typed:?} times {factor}: {found:?}");
+            assert_eq!(found.findings[0].code, "q-none-fits", "{typed:?} times {factor}: {found:?}");
+            testkit::near("factor", found.factor, factor, 0.1 * factor);
         }
     }
 
