@@ -53,9 +53,9 @@ pub enum MeaningOfQError {
 const CLEAR_LEAD: f64 = 30.0;
 /// A definition that leaves more than this share of the band's gain does not explain it.
 const EXPLAINS: f64 = 0.15;
-/// Nor does one that is off by a twelfth from the Q that fits best and leaves a tenth more than that,
+/// Nor does one that is off by a twelfth from the Q that fits best and leaves a twentieth more than that,
 /// where that leaves no more than this share of the gain and lies within what is searched.
-const NEARLY: f64 = 1.1;
+const NEARLY: f64 = 1.05;
 const OFF: f64 = 1.08;
 const OWN_EXPLAINS: f64 = 0.1;
 /// A processor's Q is looked for within this factor of what was typed.
