@@ -10,9 +10,11 @@ mod space;
 use serde::{Deserialize, Serialize};
 
 pub use driver::{Driver, Processor, Rattle, Role};
+pub use dsp::equalizer::{Band, BandKind};
 pub use error::CarError;
 pub(crate) use error::no_such;
-pub use filter::{Band, BandKind, CrossoverKind, Edge};
+pub use filter::{CrossoverKind, Edge};
+pub(crate) use filter::{band_fault, band_section};
 pub use radio::{BassKnob, EngineOrder, Limit, LimitKind, Loudness, Output, OutputKind, Radio, Side};
 pub use space::{Microphone, Modes, Position, Space, Tap, Wall, WallSide};
 

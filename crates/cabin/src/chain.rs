@@ -8,7 +8,7 @@ use num_complex::Complex64;
 
 use crate::acoustics::{self, rms_pascals};
 use crate::bank::{Bank, Frame, LANES};
-use crate::car::{Car, Driver, Output, Side};
+use crate::car::{Car, Driver, Output, Side, band_section};
 use crate::delay::{CHUNK, COARSE, FINE, Line, Taps};
 use crate::limit::Shaper;
 use crate::noise::{White, sigma_for_audio_band};
@@ -44,7 +44,7 @@ pub(crate) fn output_sections(
     let mut slots = edge_slots(output.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz)));
     slots.extend(edge_slots(output.low_pass.iter().flat_map(|edge| edge.low_pass(sample_rate_hz))));
     let bands = car.radio.bands(output, step, bass_knob_db);
-    slots.extend(bands.iter().map(|band| band.and_then(|band| band.section(sample_rate_hz))));
+    slots.extend(bands.iter().map(|band| band.and_then(|band| band_section(&band, sample_rate_hz))));
     slots
 }
 
@@ -65,7 +65,7 @@ fn edge_slots(sections: impl Iterator<Item = Biquad>) -> Vec<Option<Biquad>> {
 fn channel_sections(channel: &Channel, sample_rate_hz: f64) -> Vec<Option<Biquad>> {
     let mut slots = edge_slots(channel.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz)));
     slots.extend(edge_slots(channel.low_pass.iter().flat_map(|edge| edge.low_pass(sample_rate_hz))));
-    slots.extend(channel.bands.iter().map(|band| band.section(sample_rate_hz)));
+    slots.extend(channel.bands.iter().map(|band| band_section(band, sample_rate_hz)));
     slots.resize_with(2 * EDGE_SLOTS + MOST_BANDS, || None);
     slots
 }
@@ -73,7 +73,7 @@ fn channel_sections(channel: &Channel, sample_rate_hz: f64) -> Vec<Option<Biquad
 pub(crate) fn driver_sections(driver: &Driver, sample_rate_hz: f64) -> Vec<Option<Biquad>> {
     let mut slots = edge_slots(driver.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz)));
     slots.extend(edge_slots(driver.low_pass.iter().flat_map(|edge| edge.low_pass(sample_rate_hz))));
-    slots.extend(driver.bands.iter().map(|band| band.section(sample_rate_hz)));
+    slots.extend(driver.bands.iter().map(|band| band_section(band, sample_rate_hz)));
     slots
 }
 

@@ -7,7 +7,7 @@ use dsp::biquad::Biquad;
 use num_complex::Complex64;
 
 use crate::acoustics::rms_pascals;
-use crate::car::Car;
+use crate::car::{Car, band_section};
 use crate::chain::cascade_response;
 use crate::noise::{White, sigma_for_audio_band};
 
@@ -18,7 +18,7 @@ const AMBIENT_CORNER_HZ: f64 = 200.0;
 pub(crate) fn microphone_sections(car: &Car, sample_rate_hz: f64) -> Vec<Biquad> {
     let microphone = &car.microphone;
     let edge = microphone.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz));
-    edge.chain(microphone.bands.iter().filter_map(|band| band.section(sample_rate_hz))).collect()
+    edge.chain(microphone.bands.iter().filter_map(|band| band_section(band, sample_rate_hz))).collect()
 }
 
 /// The microphone with its preamplifier, and the sound of the car itself.

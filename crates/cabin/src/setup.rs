@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::car::{Band, Car, Edge, no_such};
+use crate::car::{Band, Car, Edge, band_fault, no_such};
 
 /// What a person has set on the radio, the processor and around the car.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -151,7 +151,7 @@ impl Channel {
     /// What is wrong with the numbers, if anything.
     pub(crate) fn fault(&self, longest_delay_s: f64) -> Option<String> {
         let amplifier_db = self.amplifier_gain_db.unwrap_or(0.0);
-        if let Some(fault) = self.bands.iter().find_map(Band::fault) {
+        if let Some(fault) = self.bands.iter().find_map(band_fault) {
             Some(fault)
         } else if let Some(fault) = self.high_pass.iter().chain(&self.low_pass).find_map(Edge::fault) {
             Some(fault)

@@ -10,6 +10,7 @@ pub mod crossover;
 pub mod decimate;
 pub mod deconvolve;
 pub mod detector;
+pub mod equalizer;
 pub mod exposure;
 pub mod fft;
 pub mod fft_bands;

@@ -4,12 +4,14 @@ use std::fmt;
 
 use jiff::Timestamp;
 use measure::{Calibration, Finding, Parameters, Stimulus};
+use serde::{Deserialize, Serialize};
 
-use crate::Stage;
+use crate::{ProcessorSetting, Stage};
 
 /// The number of a capture within its job, as in `captures/0007`. A number is
 /// never given twice, not even after its capture was discarded.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(transparent)]
 pub struct CaptureId(pub u32);
 
 impl fmt::Display for CaptureId {
@@ -53,6 +55,51 @@ impl Set {
     }
 }
 
+/// What a capture was made under, as far as it was noted.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Conditions {
+    /// The source's volume step.
+    pub volume_step: Option<u32>,
+    /// The engine's speed in turns a minute, 0 while it stands.
+    pub engine_rpm: Option<f64>,
+    /// The vehicle's speed in kilometres an hour.
+    pub vehicle_kmh: Option<f64>,
+    /// What the source was set to, such as a sound mode.
+    pub source_mode: String,
+    /// A word of a person's own.
+    pub note: String,
+}
+
+/// How it is known where a capture belongs: its label, set, position, driver and channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PlacedBy {
+    /// A person said it.
+    Person,
+    /// The work order asked for this capture and it was made for it.
+    Order,
+    /// The name of its track or file says it.
+    Name,
+    /// A table that came with the recording says it.
+    Table,
+    /// Nobody said it; it is what the job expects next. To be confirmed.
+    Proposal,
+}
+
+/// The file that a capture was cut out of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ImportSource {
+    /// Its name.
+    pub file: String,
+    /// The SHA-256 of its bytes, as 64 hexadecimal digits.
+    pub sha256: String,
+    /// Where the capture begins in it.
+    pub from_s: f64,
+    /// Where the capture ends in it.
+    pub to_s: f64,
+}
+
 /// Everything that is needed to compute a capture's reading again, and what a
 /// person said about it.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,10 +124,18 @@ pub struct CaptureMeta {
     pub calibration: Calibration,
     /// Where the microphone was, or which output was tapped.
     pub position: String,
-    /// The source's volume step, where it was noted.
-    pub volume_step: Option<u32>,
-    /// The engine's speed in turns a minute, 0 while it stands, where it was noted.
-    pub engine_rpm: Option<f64>,
+    /// How it is known where it belongs.
+    pub placed_by: Option<PlacedBy>,
+    /// The driver that was measured alone; empty where several played.
+    pub driver: String,
+    /// The processor channel or side that was measured; empty for the whole car.
+    pub processor_channel: String,
+    /// What was set in the processor meanwhile.
+    pub setting: Option<ProcessorSetting>,
+    /// What it was made under.
+    pub conditions: Conditions,
+    /// The name of the rig's input that was measured.
+    pub input: String,
     /// Which channel of the recording was measured, from 0.
     pub channel: usize,
     /// Which channel carries the reference, where there is one.
@@ -89,6 +144,16 @@ pub struct CaptureMeta {
     pub started: Timestamp,
     /// The hash of the plugin's file, for a third party's measurement.
     pub plugin_hash: Option<String>,
+    /// The first of the captures that were made by the same sweep, on several inputs at once.
+    pub made_with: Option<CaptureId>,
+    /// The file that it was cut out of, where it was imported.
+    pub imported_from: Option<ImportSource>,
+    /// The SHA-256 of `audio.wav`, as 64 hexadecimal digits.
+    pub audio_sha256: Option<String>,
+    /// The SHA-256 of `reading.json`, as 64 hexadecimal digits.
+    pub reading_sha256: Option<String>,
+    /// The version of the program that made the reading.
+    pub program: String,
     /// Remarks about the recording itself (a gap, a lost device). Remarks about
     /// what was measured are in the reading.
     pub findings: Vec<Finding>,
@@ -109,12 +174,21 @@ impl CaptureMeta {
             rig: String::new(),
             calibration: Calibration::default(),
             position: String::new(),
-            volume_step: None,
-            engine_rpm: None,
+            placed_by: None,
+            driver: String::new(),
+            processor_channel: String::new(),
+            setting: None,
+            conditions: Conditions::default(),
+            input: String::new(),
             channel: 0,
             reference_channel: None,
             started,
             plugin_hash: None,
+            made_with: None,
+            imported_from: None,
+            audio_sha256: None,
+            reading_sha256: None,
+            program: String::new(),
             findings: Vec::new(),
         }
     }

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use measure::Finding;
 use recording::{ReadError, RepairError, WriteError};
 
+use crate::file::{CaptureFile, JobFile, ReadingFile};
 use crate::folder::{
     AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE,
     capture_number, names,
@@ -15,7 +16,6 @@ use crate::job::read_data;
 use crate::json;
 use crate::lock::Lock;
 use crate::save::is_unfinished;
-use crate::v1::{CaptureV1, JobV1, ReadingFileV1};
 use crate::{CaptureId, CaptureMeta, CaptureState, JobError, Stage};
 
 /// What was found in a job folder, and what was done about it.
@@ -147,7 +147,7 @@ fn check_job(dir: &Path, present: &[CaptureId], check: &mut Check) -> Result<(),
         keep
     });
     if data.order.len() < before {
-        json::write(&file, &JobV1::from(&data))?;
+        json::write(&file, &JobFile::from(data.clone()))?;
         let text = "The order named captures that are not in the folder; their numbers were taken out.";
         check.repaired(&file, "order-mended", text.to_owned());
     }
@@ -223,7 +223,7 @@ fn seconds(frames: u64, sample_rate_hz: u32) -> f64 {
 
 fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) -> Result<(), JobError> {
     let file = folder.join(CAPTURE_FILE);
-    match json::read::<CaptureV1>(&file) {
+    match json::read::<CaptureFile>(&file) {
         Ok(Some(description)) => {
             let (meta, state) = description.into_parts();
             if state == CaptureState::Recording {
@@ -254,7 +254,7 @@ fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Che
 
 fn check_reading(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) {
     let file = folder.join(READING_FILE);
-    match json::read::<ReadingFileV1>(&file) {
+    match json::read::<ReadingFile>(&file) {
         Ok(Some(_)) => {}
         Ok(None) if audio.is_file() => {
             let text = format!("Capture {id} has no reading yet; analyze its `audio.wav` to get one.");
@@ -271,7 +271,7 @@ fn interrupt(file: &Path, mut meta: CaptureMeta) -> Result<(), JobError> {
         "capture-interrupted",
         "The program ended while this was being recorded; the recording stops early.",
     ));
-    json::write(file, &CaptureV1::new(&meta, CaptureState::Interrupted))
+    json::write(file, &CaptureFile::new(&meta, CaptureState::Interrupted))
 }
 
 /// What can be said about a recording of which nothing is known: when it was

@@ -1,9 +1,16 @@
 //! What a job holds besides its captures.
+//!
+//! The types from here on are the form of `job.json` as well: each says itself how it
+//! stands in the file (`docs/formats.md`). A key may be added; one that is there keeps its
+//! meaning for ever, or the file gets a new version.
 
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use tuning::{Band, BandKind, Equalizer, Feed, Role, Seat};
 
+use crate::results::{AuditRecord, FitRecord, GainRecord, NoiseRecord, TimingRecord, ToneRecord, TuneRecord};
 use crate::{CaptureId, Stage, StageResult};
 
 /// What a new job begins with.
@@ -29,19 +36,27 @@ pub struct JobData {
     /// What the source puts out.
     pub source: Source,
     /// The target.
-    pub target: Option<NameOrText>,
+    pub target: Option<PresetOrInline>,
     /// The processor profile.
-    pub processor: Option<NameOrText>,
+    pub processor: Option<PresetOrInline>,
+    /// What was in the processor before the work began.
+    pub preset: Option<ProcessorSetting>,
     /// The equalizer bands.
-    pub bands: Vec<Band>,
+    pub bands: Vec<EnteredBand>,
     /// Delay, gain, polarity and crossovers of each processor channel.
     pub channels: Vec<ChannelSetting>,
-    /// Places of the response that equalizing does not help.
-    pub left_alone: Vec<LeftAlone>,
+    /// How the work is to be done, as a person chose it.
+    pub choices: Choices,
+    /// The last fit of bands.
+    pub fit: Option<FitRecord>,
+    /// The last alignment of the drivers.
+    pub timing: Option<TimingRecord>,
+    /// The last tuning of the whole car.
+    pub tune: Option<TuneRecord>,
     /// How far the response was from the target, before and after.
     pub outcome: Option<Outcome>,
-    /// What the audit said of the entered bands.
-    pub audit: Vec<AuditLine>,
+    /// The last audit of what was entered.
+    pub audit: Option<AuditRecord>,
     /// The order in which captures are shown; those not named follow by number.
     pub order: Vec<CaptureId>,
 }
@@ -58,18 +73,23 @@ impl JobData {
             source: Source::default(),
             target: None,
             processor: None,
+            preset: None,
             bands: Vec::new(),
             channels: Vec::new(),
-            left_alone: Vec::new(),
+            choices: Choices::default(),
+            fit: None,
+            timing: None,
+            tune: None,
             outcome: None,
-            audit: Vec::new(),
+            audit: None,
             order: Vec::new(),
         }
     }
 }
 
 /// The car and what is in it, in a person's words.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct Intake {
     /// The vehicle.
     pub vehicle: String,
@@ -86,7 +106,8 @@ pub struct Intake {
 }
 
 /// The factory source and where the signal is taken from it.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct SourceUnit {
     /// What it is.
     pub name: String,
@@ -95,7 +116,8 @@ pub struct SourceUnit {
 }
 
 /// An amplifier.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct Amplifier {
     /// What it is.
     pub name: String,
@@ -106,18 +128,56 @@ pub struct Amplifier {
 }
 
 /// A driver.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(from = "DriverFile")]
 pub struct Driver {
     /// What it is, such as `front left woofer`.
     pub name: String,
-    /// Its part: `sub`, `mid`, `high` or `full`, or a person's own word.
-    pub role: String,
+    /// What it is for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub role: Option<Role>,
+    /// Which side it plays.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub feed: Option<Feed>,
     /// The processor channel that feeds it; empty where none does.
     pub channel: String,
+    /// Where it is built in.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub place: String,
+    /// What else is worth knowing of it.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub notes: String,
+}
+
+/// A driver as files have it: version 1 took any word for a role.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+struct DriverFile {
+    name: String,
+    role: String,
+    feed: Option<Feed>,
+    channel: String,
+    place: String,
+    notes: String,
+}
+
+impl From<DriverFile> for Driver {
+    /// A role that is none of ours goes to the notes, where it is not lost.
+    fn from(file: DriverFile) -> Self {
+        let role = Role::understood(&file.role);
+        let kept = if role.is_some() { "" } else { file.role.as_str() };
+        let notes = match (file.notes.as_str(), kept) {
+            (_, "") => file.notes,
+            ("", role) => role.to_owned(),
+            (notes, role) => format!("{role}. {notes}"),
+        };
+        Self { name: file.name, role, feed: file.feed, channel: file.channel, place: file.place, notes }
+    }
 }
 
 /// What the source puts out.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
 pub struct Source {
     /// The highest volume step at which every output is clean.
     pub clean_step: Option<u32>,
@@ -125,58 +185,53 @@ pub struct Source {
     pub limited_by: String,
     /// Each output.
     pub outputs: Vec<SourceOutput>,
+    /// What the source does to the tone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tone: Option<ToneRecord>,
+    /// What noise it makes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub noise: Option<NoiseRecord>,
+    /// How the gains of the chain are set.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gain: Option<GainRecord>,
 }
 
 /// One output of the source.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct SourceOutput {
     /// Its name, such as `front`.
     pub name: String,
     /// The highest step at which this output is clean.
+    #[serde(default)]
     pub clean_step: Option<u32>,
     /// The voltage (RMS) at the clean step of the whole source.
+    #[serde(default, rename = "level_v")]
     pub volts_rms: Option<f64>,
 }
 
 /// A preset by its name, or the text of a file of one's own.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum NameOrText {
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PresetOrInline {
     /// A preset's name.
-    Name(String),
+    #[serde(rename = "name")]
+    Preset(String),
     /// The whole text of the file, kept so that the job stands by itself.
-    Text(String),
+    #[serde(rename = "text")]
+    Inline(String),
 }
 
-/// The types of equalizer bands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum BandType {
-    /// A bell.
-    Peak,
-    /// Everything below.
-    LowShelf,
-    /// Everything above.
-    HighShelf,
-}
-
-impl BandType {
-    /// Its name in files.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Peak => "peak",
-            Self::LowShelf => "low-shelf",
-            Self::HighShelf => "high-shelf",
-        }
-    }
-}
-
-/// One equalizer band.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Band {
+/// One equalizer band of a processor channel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EnteredBand {
     /// The processor channel; empty for all of them.
+    #[serde(default)]
     pub channel: String,
-    /// Its type.
-    pub kind: BandType,
+    /// Its kind.
+    #[serde(rename = "type")]
+    pub kind: BandKind,
     /// Its frequency.
     pub frequency_hz: f64,
     /// Its gain.
@@ -184,16 +239,36 @@ pub struct Band {
     /// Its Q in the cookbook's definition.
     pub q: f64,
     /// The Q to be typed, where the processor defines Q otherwise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub entered_q: Option<f64>,
     /// Whether it counts.
+    #[serde(default = "yes")]
     pub enabled: bool,
     /// Whether a new fit must leave it alone.
+    #[serde(default)]
     pub locked: bool,
     /// Why it is there.
+    #[serde(default)]
     pub reason: String,
 }
 
-impl Band {
+fn yes() -> bool {
+    true
+}
+
+impl EnteredBand {
+    /// The band with the cookbook's Q.
+    #[must_use]
+    pub fn band(&self) -> Band {
+        Band { kind: self.kind, frequency_hz: self.frequency_hz, gain_db: self.gain_db, q: self.q }
+    }
+
+    /// The band as it is typed into the processor.
+    #[must_use]
+    pub fn typed(&self) -> Band {
+        Band { q: self.typed_q(), ..self.band() }
+    }
+
     /// The Q as it is typed into the processor.
     #[must_use]
     pub fn typed_q(&self) -> f64 {
@@ -202,7 +277,8 @@ impl Band {
 }
 
 /// Delay, gain, polarity and crossovers of one processor channel.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct ChannelSetting {
     /// The processor channel.
     pub channel: String,
@@ -213,13 +289,16 @@ pub struct ChannelSetting {
     /// Whether its polarity is inverted.
     pub inverted: bool,
     /// Its high-pass.
+    #[serde(default)]
     pub high_pass: Option<Crossover>,
     /// Its low-pass.
+    #[serde(default)]
     pub low_pass: Option<Crossover>,
 }
 
 /// One crossover filter.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Crossover {
     /// Its family: `butterworth`, `linkwitz-riley`, `bessel`.
     pub family: String,
@@ -229,39 +308,65 @@ pub struct Crossover {
     pub frequency_hz: f64,
 }
 
-/// A place of the response that equalizing does not help.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LeftAlone {
-    /// Where.
-    pub frequency_hz: f64,
-    /// Why, such as `cancellation`.
-    pub why: String,
+/// Everything that is set in a processor, absolute: what its screen shows.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ProcessorSetting {
+    /// Each channel.
+    pub channels: Vec<ChannelSetting>,
+    /// The bands of all channels.
+    pub bands: Vec<EnteredBand>,
+    /// Whether the equalizer was switched off.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub bypassed: bool,
+}
+
+/// How the work is to be done, as a person chose it. What is absent is as usual.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Choices {
+    /// The stage that was being worked on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stage: Option<Stage>,
+    /// For whom the car is tuned.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub seat: Option<Seat>,
+    /// Where the processor equalizes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub equalizer: Option<Equalizer>,
+    /// How many positions make a set.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub positions: Option<u32>,
+    /// Use at most so many bands for a channel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max_bands: Option<u32>,
+    /// Boost no frequency by more than this.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max_boost_db: Option<f64>,
+    /// The lower end of the range to be fitted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from_hz: Option<f64>,
+    /// The upper end of the range to be fitted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub to_hz: Option<f64>,
 }
 
 /// How far the response was from the target.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Outcome {
     /// Root mean square deviation before.
     pub before_rms_db: f64,
     /// Root mean square deviation after; absent before it was measured.
+    #[serde(default)]
     pub after_rms_db: Option<f64>,
     /// Greatest deviation before.
     pub before_max_db: f64,
     /// Greatest deviation after; absent before it was measured.
+    #[serde(default)]
     pub after_max_db: Option<f64>,
     /// The lower end of the range compared.
     pub from_hz: f64,
     /// The upper end of the range compared.
     pub to_hz: f64,
-}
-
-/// What the audit said of one band.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct AuditLine {
-    /// The band's place in the band list, from 1.
-    pub index: u32,
-    /// The verdict, such as `as-meant` or `wrong-frequency`.
-    pub verdict: String,
-    /// What it means, in plain words.
-    pub text: String,
 }

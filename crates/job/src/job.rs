@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use measure::{Finding, Reading};
 
+use crate::file::{CaptureFile, JobFile, ReadingFile};
 use crate::folder::{
     AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE, captures_in,
     ensure, names,
@@ -15,7 +16,6 @@ use crate::json;
 use crate::lock::Lock;
 use crate::save::{flush_file, flush_folder, write_atomically};
 use crate::store::{CaptureStore, Pending};
-use crate::v1::{CaptureV1, JobV1, ReadingFileV1};
 use crate::{Capture, CaptureId, CaptureMeta, CaptureState, Head, JobData, JobError, Set};
 
 /// A job folder that has been opened.
@@ -54,7 +54,7 @@ impl Job {
         ensure(&dir.join(EXPORTS))?;
         let lock = Lock::take(&dir)?;
         let data = JobData::new(head);
-        json::write(&dir.join(JOB_FILE), &JobV1::from(&data))?;
+        json::write(&dir.join(JOB_FILE), &JobFile::from(data.clone()))?;
         Self::load(dir, data, Some(lock))
     }
 
@@ -165,7 +165,7 @@ impl Job {
     /// new.
     pub fn reading(&self, id: CaptureId) -> Result<Option<Reading>, JobError> {
         self.known(id)?;
-        let file: Option<ReadingFileV1> = json::read(&self.capture_folder(id).join(READING_FILE))?;
+        let file: Option<ReadingFile> = json::read(&self.capture_folder(id).join(READING_FILE))?;
         Ok(file.map(Into::into))
     }
 
@@ -193,7 +193,7 @@ impl Job {
         let index = self.known(id)?;
         let mut meta = self.captures[index].meta.clone();
         change(&mut meta);
-        let file = CaptureV1::new(&meta, self.captures[index].state);
+        let file = CaptureFile::new(&meta, self.captures[index].state);
         json::write(&self.capture_folder(id).join(CAPTURE_FILE), &file)?;
         self.captures[index].meta = meta;
         Ok(())
@@ -297,7 +297,7 @@ impl Job {
         meta: CaptureMeta,
         state: CaptureState,
     ) -> Result<CaptureId, JobError> {
-        json::write(&pending.folder.join(CAPTURE_FILE), &CaptureV1::new(&meta, state))?;
+        json::write(&pending.folder.join(CAPTURE_FILE), &CaptureFile::new(&meta, state))?;
         self.captures.retain(|capture| capture.id != pending.id);
         self.captures.push(Capture { id: pending.id, state, meta });
         self.sort();
@@ -359,7 +359,7 @@ impl Job {
 
     fn save(&mut self, data: JobData) -> Result<(), JobError> {
         self.writable()?;
-        json::write(&self.dir.join(JOB_FILE), &JobV1::from(&data))?;
+        json::write(&self.dir.join(JOB_FILE), &JobFile::from(data.clone()))?;
         self.data = data;
         Ok(())
     }
@@ -392,7 +392,7 @@ impl Job {
 
 /// Reads `job.json`.
 pub(crate) fn read_data(dir: &Path) -> Result<JobData, JobError> {
-    let file: Option<JobV1> = json::read(&dir.join(JOB_FILE))?;
+    let file: Option<JobFile> = json::read(&dir.join(JOB_FILE))?;
     file.map(JobData::from).ok_or_else(|| JobError::NotAJob { dir: dir.to_owned() })
 }
 
@@ -401,7 +401,7 @@ pub(crate) fn read_data(dir: &Path) -> Result<JobData, JobError> {
 fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Result<Vec<Capture>, JobError> {
     let mut captures = Vec::new();
     for (id, folder) in captures_in(place)? {
-        match json::read::<CaptureV1>(&folder.join(CAPTURE_FILE)) {
+        match json::read::<CaptureFile>(&folder.join(CAPTURE_FILE)) {
             Ok(Some(file)) => {
                 let (meta, state) = file.into_parts();
                 // Whoever holds the lock knows that nobody else is recording.
@@ -425,7 +425,7 @@ fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Resu
 
 fn write_reading(file: &Path, reading: &Reading) -> Result<(), JobError> {
     reading.check().map_err(|problem| JobError::Unwritable { file: file.to_owned(), problem })?;
-    json::write(file, &ReadingFileV1::from(reading))
+    json::write(file, &ReadingFile::from(reading))
 }
 
 /// Makes the audio outlast a power cut, and notes when there is none.

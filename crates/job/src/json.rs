@@ -12,7 +12,7 @@ use crate::JobError;
 use crate::save::write_atomically;
 
 /// A JSON file of a job.
-pub(crate) trait Document: Serialize + DeserializeOwned {
+pub(crate) trait Document: Serialize + DeserializeOwned + PartialEq {
     /// What stands under `format`.
     const FORMAT: &'static str;
     /// The newest version that is understood; it is the one that is written.
@@ -69,8 +69,8 @@ pub(crate) fn parse<D: Document>(file: &Path, bytes: &[u8]) -> Result<D, JobErro
     }
 }
 
-/// The bytes of a file. A number that JSON cannot hold is refused here, before
-/// anything on disk is touched.
+/// The bytes of a file. They are read back before anything on disk is touched: what would
+/// not come back as it is, such as a number that JSON cannot hold, is refused.
 pub(crate) fn render<D: Document>(file: &Path, document: &D) -> Result<Vec<u8>, JobError> {
     let mut bytes = Vec::new();
     let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Layout::default());
@@ -78,7 +78,13 @@ pub(crate) fn render<D: Document>(file: &Path, document: &D) -> Result<Vec<u8>, 
         .serialize(&mut serializer)
         .map_err(|error| JobError::Unwritable { file: file.to_owned(), problem: error.to_string() })?;
     bytes.push(b'\n');
-    Ok(bytes)
+    match serde_json::from_slice::<D>(&bytes) {
+        Ok(back) if back == *document => Ok(bytes),
+        _ => Err(JobError::Unwritable {
+            file: file.to_owned(),
+            problem: "it holds a number that is not finite, which JSON cannot".to_owned(),
+        }),
+    }
 }
 
 /// What is wrong, without the place, which the message says by itself.

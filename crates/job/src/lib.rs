@@ -10,8 +10,8 @@
 //! - What a capture needs to be computed again is on disk before its first
 //!   sample, so a crash costs at most the last moments of the audio.
 //! - Nothing here deletes a recording. Discarding moves it, checking repairs it.
-//! - The forms on disk (`v1`) are types of their own, converted by hand, so
-//!   that a change in memory cannot change a file unnoticed.
+//! - Files of any older version are read for ever; the newest is written, and read back
+//!   before it replaces the old one (`file`).
 //! - One process writes a job at a time; others may read it.
 //! - Time stamps come from the caller; nothing here looks at a clock.
 
@@ -19,25 +19,33 @@ mod capture;
 mod check;
 mod data;
 mod error;
+mod file;
 mod folder;
+mod from_tuning;
 mod job;
 mod json;
 mod list;
 mod lock;
+mod results;
 mod save;
 mod stage;
 mod store;
-mod v1;
 
-pub use capture::{Capture, CaptureId, CaptureMeta, CaptureState, Set};
+pub use capture::{Capture, CaptureId, CaptureMeta, CaptureState, Conditions, ImportSource, PlacedBy, Set};
 pub use check::{Check, CheckLine, check};
 pub use data::{
-    Amplifier, AuditLine, Band, BandType, ChannelSetting, Crossover, Driver, Head, Intake, JobData,
-    LeftAlone, NameOrText, Outcome, Source, SourceOutput, SourceUnit,
+    Amplifier, ChannelSetting, Choices, Crossover, Driver, EnteredBand, Head, Intake, JobData, Outcome,
+    PresetOrInline, ProcessorSetting, Source, SourceOutput, SourceUnit,
 };
 pub use error::JobError;
 pub use job::Job;
 pub use list::{Listed, list};
+pub use results::{
+    AuditLine, AuditRecord, Basis, ChannelAudit, ChannelFitRecord, ChannelTune, CrossoverTiming, Deviation,
+    DriverTiming, EngineNoise, EngineNoiseLine, FitRecord, GainRecord, GainStageRecord, Judgement, LeftAlone,
+    NoiseLevel, NoiseRecord, OutputDifference, OutputTone, PlaceError, SideDifference, SideError, SumTiming,
+    TimingRecord, ToneChange, ToneRecord, TuneRecord,
+};
 pub use save::write_atomically;
 pub use stage::{Stage, StageResult, StageState};
 pub use store::{CaptureStore, Pending};

@@ -1,7 +1,10 @@
 //! The seven lines of the work order, and how far each one is.
 
+use serde::{Deserialize, Serialize};
+
 /// One line of the work order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Stage {
     /// Note the vehicle, the source, the processor, the drivers.
     Intake,
@@ -40,7 +43,8 @@ impl Stage {
 }
 
 /// How far a stage is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum StageState {
     /// It has its result.
     Measured,
@@ -49,10 +53,12 @@ pub enum StageState {
 }
 
 /// What came out of a stage; a stage without one has not begun.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct StageResult {
     /// How far it is.
     pub state: StageState,
     /// The result in one line, such as `clean to step 34 · 4.1 V`.
+    #[serde(rename = "result")]
     pub line: String,
 }

@@ -5,11 +5,11 @@ use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use crate::file::CaptureFile;
 use crate::folder::{AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, captures_in, ensure};
 use crate::json;
 use crate::lock::Lock;
 use crate::save::flush_folder;
-use crate::v1::CaptureV1;
 use crate::{CaptureId, CaptureMeta, CaptureState, JobError};
 
 /// A capture that is being recorded: its folder is made, its description is on
@@ -61,7 +61,7 @@ impl CaptureStore {
             }
         };
         flush_folder(&captures).map_err(JobError::io("flush", &captures))?;
-        json::write(&folder.join(CAPTURE_FILE), &CaptureV1::new(meta, CaptureState::Recording))?;
+        json::write(&folder.join(CAPTURE_FILE), &CaptureFile::new(meta, CaptureState::Recording))?;
         let audio_path = folder.join(AUDIO_FILE);
         Ok(Pending { id, folder, audio_path })
     }

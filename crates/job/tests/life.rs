@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use job::{
-    Band, BandType, CaptureId, CaptureMeta, CaptureState, Head, Job, JobError, Pending, Set, Stage, check,
-    list,
+    CaptureId, CaptureMeta, CaptureState, EnteredBand, Head, Job, JobError, Pending, Set, Stage, check, list,
 };
 use measure::{Finding, Reading};
 
@@ -68,9 +67,9 @@ fn what_was_done_is_there_when_the_job_is_opened_again() {
     job.rename(second, "front right, door shut").unwrap();
     job.edit(|data| {
         data.intake.vehicle = "invented estate".to_owned();
-        data.bands.push(Band {
+        data.bands.push(EnteredBand {
             channel: String::new(),
-            kind: BandType::Peak,
+            kind: tuning::BandKind::Peak,
             frequency_hz: 160.0,
             gain_db: -4.5,
             q: 3.2,

@@ -124,7 +124,7 @@ impl Sheet {
                     "At {at} sound that comes by two ways cancels itself at your seat. It was left alone on purpose: \
                      more level there would not be heard, only load the amplifier."
                 ),
-                why => format!("At {at} the response was left alone on purpose: {}.", words::verdict(why)),
+                _ => format!("At {at} the response was left alone on purpose: {}.", words::why(place)),
             });
         }
         advice

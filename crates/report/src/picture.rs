@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
-use job::{Capture, Job, JobData, NameOrText, Set};
+use job::{Capture, Job, JobData, PresetOrInline, Set};
 use tuning::{Response, Target, average};
 
 /// The smoothing of what is shown, in parts of an octave.
@@ -70,8 +70,8 @@ fn response(job: &Job, capture: &Capture) -> Result<Option<Response>, String> {
 /// The job's target; what cannot be read is told.
 pub(crate) fn target(data: &JobData, remarks: &mut Vec<String>) -> Option<Target> {
     let target = match data.target.as_ref()? {
-        NameOrText::Name(name) => Target::preset(name),
-        NameOrText::Text(text) => Target::parse(text, "the job's target"),
+        PresetOrInline::Preset(name) => Target::preset(name),
+        PresetOrInline::Inline(text) => Target::parse(text, "the job's target"),
     };
     target.map_err(|error| remarks.push(format!("The target is not shown: {error}"))).ok()
 }

@@ -1,7 +1,7 @@
 //! What a sheet says, gathered from a job.
 
 use chart::Chart;
-use job::{AuditLine, BandType, ChannelSetting, Job, JobData, LeftAlone, Outcome, Source, SourceUnit};
+use job::{AuditLine, ChannelSetting, Job, JobData, LeftAlone, Outcome, Source, SourceUnit};
 use tuning::{BandEntry, BandKind, bands_csv};
 
 use crate::{also, picture};
@@ -66,7 +66,7 @@ pub struct Entry {
     /// Its number within its channel, from 1.
     pub number: u32,
     /// Its type.
-    pub kind: BandType,
+    pub kind: BandKind,
     /// Its frequency.
     pub frequency_hz: f64,
     /// Its gain.
@@ -95,7 +95,7 @@ impl Sheet {
         let intake = &data.intake;
         let processor = match (&intake.processor, &data.processor) {
             (named, _) if !named.is_empty() => named.clone(),
-            (_, Some(job::NameOrText::Name(profile))) => profile.clone(),
+            (_, Some(job::PresetOrInline::Preset(profile))) => profile.clone(),
             _ => String::new(),
         };
         let created = data.head.created.to_string();
@@ -111,9 +111,14 @@ impl Sheet {
             drivers: intake.drivers.iter().map(driver_line).collect(),
             source: data.source.clone(),
             channels: channels(data),
-            left_alone: data.left_alone.clone(),
+            left_alone: data
+                .fit
+                .iter()
+                .flat_map(|fit| fit.left_alone())
+                .map(|(_, place)| place.clone())
+                .collect(),
             outcome: data.outcome.clone(),
-            audit: data.audit.clone(),
+            audit: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.bands.clone()),
             stages: data
                 .stages
                 .iter()
@@ -135,11 +140,7 @@ impl Sheet {
             channel: channel.name.clone(),
             number: band.number,
             band: tuning::Band {
-                kind: match band.kind {
-                    BandType::Peak => BandKind::Peak,
-                    BandType::LowShelf => BandKind::LowShelf,
-                    BandType::HighShelf => BandKind::HighShelf,
-                },
+                kind: band.kind,
                 frequency_hz: band.frequency_hz,
                 gain_db: band.gain_db,
                 q: band.typed_q,
@@ -197,7 +198,7 @@ fn channels(data: &JobData) -> Vec<SheetChannel> {
 fn target_name(data: &JobData) -> String {
     match (picture::target(data, &mut Vec::new()), &data.target) {
         (Some(target), _) => target.name,
-        (None, Some(job::NameOrText::Name(name))) => name.clone(),
+        (None, Some(job::PresetOrInline::Preset(name))) => name.clone(),
         (None, _) => String::new(),
     }
 }
@@ -215,8 +216,8 @@ fn amplifier_line(amplifier: &job::Amplifier) -> String {
 
 fn driver_line(driver: &job::Driver) -> String {
     let mut line = driver.name.clone();
-    if !driver.role.is_empty() {
-        line += &format!(" ({})", driver.role);
+    if let Some(role) = driver.role {
+        line += &format!(" ({role})");
     }
     if !driver.channel.is_empty() {
         line += &format!(", fed by {}", driver.channel);

@@ -28,7 +28,9 @@ impl Sheet {
         body += &self.outcome_section("Before and after");
         body += &section_list(
             "Left alone",
-            self.left_alone.iter().map(|place| format!("{}: {}", frequency(place.frequency_hz), place.why)),
+            self.left_alone
+                .iter()
+                .map(|place| format!("{}: {}", frequency(place.frequency_hz), words::why(place))),
         );
         body += &section_list(
             "Check of what was typed",

@@ -64,8 +64,10 @@ impl Sheet {
             ];
             *text += &table(&rows.map(|row| row.to_vec()), &[Side::Left, Side::Right, Side::Right], "  ");
         }
-        let alone =
-            self.left_alone.iter().map(|place| format!("{}: {}", frequency(place.frequency_hz), place.why));
+        let alone = self
+            .left_alone
+            .iter()
+            .map(|place| format!("{}: {}", frequency(place.frequency_hz), words::why(place)));
         list(text, "LEFT ALONE", alone.collect::<Vec<_>>().iter().map(String::as_str));
         let audit = self
             .audit

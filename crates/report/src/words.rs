@@ -1,15 +1,25 @@
 //! The sentences that every form of a sheet shares.
 
-use job::{BandType, ChannelSetting, Crossover, SourceOutput};
+use job::{ChannelSetting, Crossover, LeftAlone, SourceOutput};
+use tuning::BandKind;
 
 use crate::numbers::{delay, distance, frequency, gain, volts};
 use crate::{Entry, Sheet};
 
-pub(crate) fn kind(kind: BandType) -> &'static str {
+pub(crate) fn kind(kind: BandKind) -> &'static str {
     match kind {
-        BandType::Peak => "peak",
-        BandType::LowShelf => "low shelf",
-        BandType::HighShelf => "high shelf",
+        BandKind::Peak => "peak",
+        BandKind::LowShelf => "low shelf",
+        BandKind::HighShelf => "high shelf",
+    }
+}
+
+/// Why a place was left alone, for people.
+pub(crate) fn why(place: &LeftAlone) -> &str {
+    match place.why.as_str() {
+        "roll-off" => "the end of what the drivers play",
+        "out-of-reach" => "too far below the rest to be lifted",
+        word => word,
     }
 }
 

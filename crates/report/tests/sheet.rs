@@ -4,13 +4,15 @@ use std::fs;
 
 use jiff::Timestamp;
 use job::{
-    Amplifier, AuditLine, Band, BandType, CaptureMeta, ChannelSetting, Crossover, Driver, Head, Job, JobData,
-    LeftAlone, NameOrText, Outcome, Set, Source, SourceOutput, Stage, StageResult, StageState,
+    Amplifier, AuditLine, AuditRecord, CaptureMeta, ChannelFitRecord, ChannelSetting, Crossover, Driver,
+    EnteredBand, FitRecord, Head, Job, JobData, LeftAlone, Outcome, PresetOrInline, Set, Source,
+    SourceOutput, Stage, StageResult, StageState,
 };
 use measure::Reading;
 use proptest::prelude::*;
 use report::{CUSTOMER_CAUTIONS, Sheet, TECHNICIAN_CAUTIONS};
 use serde_json::Value;
+use tuning::{BandKind, Role};
 
 struct Scratch {
     _dir: tempfile::TempDir,
@@ -27,8 +29,8 @@ fn job(fill: impl FnOnce(&mut JobData)) -> Scratch {
     Scratch { _dir: dir, job }
 }
 
-fn band(channel: &str, kind: BandType, frequency_hz: f64, gain_db: f64, q: f64) -> Band {
-    Band {
+fn band(channel: &str, kind: BandKind, frequency_hz: f64, gain_db: f64, q: f64) -> EnteredBand {
+    EnteredBand {
         channel: channel.to_owned(),
         kind,
         frequency_hz,
@@ -53,11 +55,12 @@ fn whole(data: &mut JobData) {
     });
     data.intake.drivers.push(Driver {
         name: "woofer left".to_owned(),
-        role: "mid".to_owned(),
+        role: Some(Role::Mid),
         channel: "front left".to_owned(),
+        ..Driver::default()
     });
-    data.processor = Some(NameOrText::Name("parametric-free".to_owned()));
-    data.target = Some(NameOrText::Name("flat".to_owned()));
+    data.processor = Some(PresetOrInline::Preset("parametric-free".to_owned()));
+    data.target = Some(PresetOrInline::Preset("flat".to_owned()));
     data.source = Source {
         clean_step: Some(34),
         limited_by: "rear".to_owned(),
@@ -65,6 +68,7 @@ fn whole(data: &mut JobData) {
             SourceOutput { name: "front".to_owned(), clean_step: Some(36), volts_rms: Some(4.123) },
             SourceOutput { name: "rear".to_owned(), clean_step: Some(34), volts_rms: None },
         ],
+        ..Source::default()
     };
     let high_pass = Crossover { family: "linkwitz-riley".to_owned(), order: 4, frequency_hz: 80.0 };
     data.channels = vec![
@@ -78,19 +82,27 @@ fn whole(data: &mut JobData) {
         },
         ChannelSetting { channel: "sub".to_owned(), ..ChannelSetting::default() },
     ];
-    let mut typed = band("front left", BandType::Peak, 160.0, -4.5, 3.2);
+    let mut typed = band("front left", BandKind::Peak, 160.0, -4.5, 3.2);
     typed.entered_q = Some(2.471);
     typed.reason = "All 6 positions agree.".to_owned();
-    let mut off = band("front left", BandType::Peak, 5_555.0, -2.0, 1.0);
+    let mut off = band("front left", BandKind::Peak, 5_555.0, -2.0, 1.0);
     off.enabled = false;
     data.bands = vec![
         off,
         typed,
-        band("front left", BandType::HighShelf, 8_000.0, 1.5, 0.707),
-        band("", BandType::LowShelf, 63.0, 3.0, 0.7),
-        band("front right", BandType::Peak, 31.5, -6.0, 8.0),
+        band("front left", BandKind::HighShelf, 8_000.0, 1.5, 0.707),
+        band("", BandKind::LowShelf, 63.0, 3.0, 0.7),
+        band("front right", BandKind::Peak, 31.5, -6.0, 8.0),
     ];
-    data.left_alone = vec![LeftAlone { frequency_hz: 74.0, why: "cancellation".to_owned() }];
+    let dip = LeftAlone {
+        frequency_hz: 74.0,
+        why: "cancellation".to_owned(),
+        text: String::new(),
+        from_hz: None,
+        to_hz: None,
+    };
+    let fit = ChannelFitRecord { left_alone: vec![dip], ..ChannelFitRecord::default() };
+    data.fit = Some(FitRecord { channels: vec![fit], ..FitRecord::default() });
     data.outcome = Some(Outcome {
         before_rms_db: 4.13,
         after_rms_db: Some(0.81),
@@ -99,11 +111,16 @@ fn whole(data: &mut JobData) {
         from_hz: 30.0,
         to_hz: 16_000.0,
     });
-    data.audit = vec![AuditLine {
+    let line = AuditLine {
         index: 2,
         verdict: "wrong-frequency".to_owned(),
         text: "It sounds as if 800 Hz had been typed instead of 8000 Hz.".to_owned(),
-    }];
+        channel: String::new(),
+        meant: None,
+        found: None,
+        found_entered_q: None,
+    };
+    data.audit = Some(AuditRecord { bands: vec![line], ..AuditRecord::default() });
     data.stages.insert(
         Stage::Source,
         StageResult { state: StageState::Measured, line: "clean to step 34 · 4.1 V".to_owned() },
@@ -359,18 +376,19 @@ proptest! {
         for text in [words, evil] {
             let filled = |data: &mut JobData| {
                 whole(data);
+                let fit = &mut data.fit.as_mut().unwrap().channels[0];
+                let audit = &mut data.audit.as_mut().unwrap().bands[0];
                 for place in [
                     &mut data.head.name, &mut data.intake.vehicle, &mut data.intake.customer,
                     &mut data.intake.source.name, &mut data.intake.processor,
                     &mut data.source.limited_by, &mut data.source.outputs[0].name,
                     &mut data.channels[0].channel, &mut data.bands[2].reason,
-                    &mut data.left_alone[0].why, &mut data.audit[0].text,
+                    &mut fit.left_alone[0].why, &mut audit.text, &mut audit.verdict,
                 ] {
                     place.clone_from(&text);
                 }
                 data.notes.clone_from(&text);
                 data.bands[1].channel.clone_from(&text);
-                data.audit[0].verdict.clone_from(&text);
             };
             let scratch = job(filled);
             let sheet = Sheet::from_job(&scratch.job);

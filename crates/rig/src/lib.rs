@@ -21,5 +21,5 @@ pub use engine::{
 };
 pub use error::{finding, refused};
 pub use open::OpenRig;
-pub use scene::{Entered, Scene, Sounding, cabin_band, cabin_edge};
-pub use simulated::{Simulated, car};
+pub use scene::{Entered, Scene, Sounding, cabin_edge};
+pub use simulated::{Simulated, car, role_of};

@@ -3,7 +3,7 @@
 use cabin::{Car, Channel, CrossoverKind, Edge, Setup};
 use job::{ChannelSetting, Crossover};
 use library::Result;
-use tuning::{Band, BandKind, channel_reaches};
+use tuning::{Band, channel_reaches};
 
 use crate::Simulated;
 
@@ -111,7 +111,7 @@ impl Entered {
     /// Enters what goes to a driver's channel.
     fn enter(&self, driver: &str, own: &Channel, longest_delay_s: f64, channel: &mut Channel) {
         let bands = self.bands.iter().filter(|(name, _)| channel_reaches(name, driver));
-        channel.bands = bands.map(|(_, band)| cabin_band(band)).collect();
+        channel.bands = bands.map(|(_, band)| *band).collect();
         let entered = self.channels.iter().find(|entered| entered.channel == driver);
         let delay_s = entered.map_or(own.delay_s, |entered| entered.delay_s);
         channel.delay_s = delay_s.min(longest_delay_s);
@@ -123,21 +123,6 @@ impl Entered {
             None if self.own_filters => (own.high_pass, own.low_pass),
             None => (None, None),
         };
-    }
-}
-
-/// A band, with the cookbook's Q, as the simulated processor takes it.
-#[must_use]
-pub fn cabin_band(band: &Band) -> cabin::Band {
-    cabin::Band {
-        kind: match band.kind {
-            BandKind::Peak => cabin::BandKind::Peak,
-            BandKind::LowShelf => cabin::BandKind::LowShelf,
-            BandKind::HighShelf => cabin::BandKind::HighShelf,
-        },
-        frequency_hz: band.frequency_hz,
-        gain_db: band.gain_db,
-        q: band.q,
     }
 }
 

@@ -6,6 +6,18 @@ use cabin::{Cabin, Car, Setup, Truth};
 use engine::{Input, InputRole, Output, Plant, RigSpec};
 use library::{Error, Result};
 
+/// What a driver of the simulated car is for.
+#[must_use]
+pub fn role_of(role: cabin::Role) -> tuning::Role {
+    match role {
+        cabin::Role::FullRange => tuning::Role::FullRange,
+        cabin::Role::Tweeter => tuning::Role::Tweeter,
+        cabin::Role::Mid => tuning::Role::Mid,
+        cabin::Role::Woofer => tuning::Role::Woofer,
+        cabin::Role::Sub => tuning::Role::Sub,
+    }
+}
+
 /// The rate at which the simulated car runs.
 const RATE_HZ: u32 = 48_000;
 

@@ -4,6 +4,7 @@ use job::{ChannelSetting, Crossover, Driver};
 use measure::Reading;
 use tuning::{
     CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Profile, Response,
+    Role,
 };
 
 use crate::desk::hertz;
@@ -61,11 +62,11 @@ impl FoundDriver<'_> {
     }
 
     fn is_bass(&self) -> bool {
-        matches!(self.driver.role.as_str(), "sub" | "subwoofer")
+        self.driver.role == Some(Role::Sub)
     }
 
     fn is_full(&self) -> bool {
-        matches!(self.driver.role.as_str(), "full" | "fullrange" | "full-range")
+        self.driver.role == Some(Role::FullRange)
     }
 
     /// The response with the way of its sound in its phase, so that all share one zero of time:
@@ -274,8 +275,9 @@ mod tests {
     fn what_no_channel_feeds_is_given_no_delay() {
         let driver = |name: &str, channel: &str| Driver {
             name: name.to_owned(),
-            role: "mid".to_owned(),
+            role: Some(Role::Mid),
             channel: channel.to_owned(),
+            ..Driver::default()
         };
         let drivers = [driver("left", "one"), driver("right", "two"), driver("rear", "")];
         let readings = [0.004, 0.003, 0.001].map(|arrival_s| {

@@ -156,9 +156,10 @@ impl Demo<'_> {
                 .iter()
                 .map(|driver| job::Driver {
                     name: driver.name.clone(),
-                    role: format!("{:?}", driver.role).to_lowercase(),
+                    role: Some(rig::role_of(driver.role)),
                     // What does not pass through the processor has no channel there.
                     channel: if driver.processed { driver.name.clone() } else { String::new() },
+                    ..job::Driver::default()
                 })
                 .collect();
         })?;

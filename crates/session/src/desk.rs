@@ -57,7 +57,7 @@ use history::History;
 use order::Order;
 pub(crate) use order::hertz;
 use picture::Kept;
-use rig::{OpenRig, RigChoice};
+use rig::{OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use source::Source;
 use timing::DelayUnit;
@@ -302,10 +302,9 @@ impl Desk {
         if let Some(job) = &mut self.job
             && job.data().intake.drivers.is_empty()
         {
-            let role = |role: cabin::Role| format!("{role:?}").to_lowercase();
             // What does not pass through the processor has no channel there.
             let drivers = car.drivers.iter().map(|part| {
-                let driver = driver(&part.name, &role(part.role));
+                let driver = driver(&part.name, role_of(part.role));
                 if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
             });
             let drivers = drivers.collect();
@@ -332,8 +331,8 @@ impl Desk {
         self.captures = Captures::of_job(&job);
         let data = job.data();
         let processor = match &data.processor {
-            Some(job::NameOrText::Name(name)) => Some(name.as_str()),
-            Some(job::NameOrText::Text(_)) | None => None,
+            Some(job::PresetOrInline::Preset(name)) => Some(name.as_str()),
+            Some(job::PresetOrInline::Inline(_)) | None => None,
         };
         self.tune = Tune::restored(data.target.as_ref(), processor, |_| {
             data.bands.iter().map(DeskBand::of_job).collect()

@@ -204,26 +204,3 @@ pub(crate) fn why(place: &tuning::LeftAlone) -> &'static str {
         tuning::LeftAloneReason::OutOfReach => "too far below the rest to be lifted",
     }
 }
-
-/// The type of a band as the job names it.
-pub(crate) fn job_type(kind: tuning::BandKind) -> job::BandType {
-    match kind {
-        tuning::BandKind::Peak => job::BandType::Peak,
-        tuning::BandKind::LowShelf => job::BandType::LowShelf,
-        tuning::BandKind::HighShelf => job::BandType::HighShelf,
-    }
-}
-
-/// The type of a band that a job holds.
-pub(crate) fn band_kind(kind: job::BandType) -> tuning::BandKind {
-    match kind {
-        job::BandType::Peak => tuning::BandKind::Peak,
-        job::BandType::LowShelf => tuning::BandKind::LowShelf,
-        job::BandType::HighShelf => tuning::BandKind::HighShelf,
-    }
-}
-
-/// A band that a job holds, with the cookbook's Q.
-pub(crate) fn cookbook_band(band: &job::Band) -> Band {
-    Band { kind: band_kind(band.kind), frequency_hz: band.frequency_hz, gain_db: band.gain_db, q: band.q }
-}

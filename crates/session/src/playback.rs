@@ -9,7 +9,7 @@ use measure::Finding;
 use preview::{Chain, ChannelSettings};
 use tuning::{Band, BandKind, Response, channel_reaches};
 
-use crate::{Error, Result, desk, fitting};
+use crate::{Error, Result, desk};
 
 /// So far below everything that it does not count.
 const NOT_HEARD_DB: f64 = -200.0;
@@ -32,7 +32,7 @@ impl Heard {
     pub(crate) fn of_job(job: &Job) -> Self {
         let enabled = job.data().bands.iter().filter(|band| band.enabled);
         Self {
-            bands: enabled.map(|band| (band.channel.clone(), fitting::cookbook_band(band))).collect(),
+            bands: enabled.map(|band| (band.channel.clone(), band.band())).collect(),
             channels: job.data().channels.clone(),
             car: desk::measured_car(job),
         }

@@ -41,6 +41,10 @@ pub(crate) struct Filing {
     pub(crate) set: Option<Set>,
     /// Where the microphone was, which driver played, or which output was tapped.
     pub(crate) position: String,
+    /// The driver that played alone; empty where several did.
+    pub(crate) driver: String,
+    /// The processor channel or side that played; empty for the whole car.
+    pub(crate) processor_channel: String,
     /// The source's volume step, where it is known.
     pub(crate) volume_step: Option<u32>,
     /// The engine's speed in turns a minute, where it is known.
@@ -57,8 +61,10 @@ impl Filing {
     fn note(&self, meta: &mut CaptureMeta) {
         meta.label.clone_from(&self.label);
         meta.position.clone_from(&self.position);
-        meta.volume_step = self.volume_step;
-        meta.engine_rpm = self.engine_rpm;
+        meta.driver.clone_from(&self.driver);
+        meta.processor_channel.clone_from(&self.processor_channel);
+        meta.conditions.volume_step = self.volume_step;
+        meta.conditions.engine_rpm = self.engine_rpm;
         if self.set.is_some() {
             meta.set.clone_from(&self.set);
         }

@@ -41,6 +41,10 @@ pub(crate) struct Plan {
     pub(crate) stage: Stage,
     /// Where the microphone is, or which output is tapped.
     pub(crate) position: String,
+    /// The driver that plays alone; empty where several do.
+    pub(crate) driver: String,
+    /// The processor channel or side that plays; empty for the whole car.
+    pub(crate) processor_channel: String,
     /// The source's volume step, where it is known.
     pub(crate) volume_step: Option<u32>,
     /// The engine's speed in turns a minute, where it is known.
@@ -66,6 +70,8 @@ impl Plan {
             set: None,
             stage,
             position: String::new(),
+            driver: String::new(),
+            processor_channel: String::new(),
             volume_step: None,
             engine_rpm: None,
         }
@@ -172,8 +178,10 @@ impl Take {
         meta.rig = bench.spec().name.clone();
         meta.calibration = start.calibration.clone();
         meta.position.clone_from(&plan.position);
-        meta.volume_step = plan.volume_step;
-        meta.engine_rpm = plan.engine_rpm;
+        meta.driver.clone_from(&plan.driver);
+        meta.processor_channel.clone_from(&plan.processor_channel);
+        meta.conditions.volume_step = plan.volume_step;
+        meta.conditions.engine_rpm = plan.engine_rpm;
         meta.channel = plan.input;
         meta.reference_channel = plan.reference;
         meta.plugin_hash = registry.plugin(&manifest.id).map(|plugin| plugin.hash().to_owned());

@@ -116,20 +116,20 @@ fn edited_name(name: &str) -> String {
 
 /// The target as a job keeps it: by name where every copy of the program has it, else whole, so that
 /// the job stands by itself.
-pub(crate) fn for_job(id: Option<&str>, target: &Target) -> job::NameOrText {
+pub(crate) fn for_job(id: Option<&str>, target: &Target) -> job::PresetOrInline {
     let is_own = |id: &str| place::own("targets", id).is_some();
     let is_built_in = |id: &str| Target::presets().iter().any(|preset| preset.name == id);
     match id {
-        Some(id) if is_built_in(id) && !is_own(id) => job::NameOrText::Name(id.to_owned()),
-        _ => job::NameOrText::Text(target.to_toml()),
+        Some(id) if is_built_in(id) && !is_own(id) => job::PresetOrInline::Preset(id.to_owned()),
+        _ => job::PresetOrInline::Inline(target.to_toml()),
     }
 }
 
 /// The target that a job keeps, with the name by which it is chosen where there is such a one.
-pub(crate) fn of_job(kept: &job::NameOrText) -> Result<(Target, Option<String>)> {
+pub(crate) fn of_job(kept: &job::PresetOrInline) -> Result<(Target, Option<String>)> {
     match kept {
-        job::NameOrText::Name(name) => Ok((library::target(name)?, Some(name.clone()))),
-        job::NameOrText::Text(text) => {
+        job::PresetOrInline::Preset(name) => Ok((library::target(name)?, Some(name.clone()))),
+        job::PresetOrInline::Inline(text) => {
             let target = Target::parse(text, "the job's target")?;
             let is_it = |name: &String| library::target(name).is_ok_and(|known| known == target);
             let known = target_names().into_iter().map(|(name, _)| name).find(is_it);
@@ -296,12 +296,12 @@ mod tests {
         for preset in Target::presets() {
             let target = Target::preset(preset.name).expect("a preset");
             let kept = for_job(Some(preset.name), &target);
-            assert_eq!(kept, job::NameOrText::Name(preset.name.to_owned()));
+            assert_eq!(kept, job::PresetOrInline::Preset(preset.name.to_owned()));
             assert_eq!(of_job(&kept).expect("it is read"), (target, Some(preset.name.to_owned())));
         }
         let own = Target { name: "Own".to_owned(), ..Target::flat() };
         let kept = for_job(None, &own);
         assert_eq!(of_job(&kept).expect("it is read"), (own, None));
-        assert!(of_job(&job::NameOrText::Text("points = 1".to_owned())).is_err());
+        assert!(of_job(&job::PresetOrInline::Inline("points = 1".to_owned())).is_err());
     }
 }

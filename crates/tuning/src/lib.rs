@@ -8,7 +8,6 @@ mod align;
 mod attenuator;
 mod audit;
 mod average;
-mod band;
 mod band_list;
 mod calibration;
 mod car;
@@ -16,7 +15,6 @@ mod channel;
 mod clean_limit;
 mod columns;
 mod compare;
-mod curve;
 mod delays;
 mod engine_lines;
 mod error;
@@ -35,6 +33,7 @@ mod quantity;
 mod random_cases;
 mod response;
 mod response_text;
+mod roles;
 mod target;
 mod target_handles;
 mod toml_text;
@@ -42,11 +41,12 @@ mod tone_shape;
 mod tone_steps;
 mod volts_calibration;
 
+pub use dsp::equalizer::{Band, BandKind, bands_db};
+
 pub use align::{AlignError, AlignInput, Alignment, Pair, Sum, USUAL_DELAYS, align};
 pub use attenuator::{Attenuator, AttenuatorError, parse_ohms, parse_volts};
 pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
-pub use band::{Band, BandKind, bands_db};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use car::{
@@ -73,6 +73,7 @@ pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, Fixed
 pub use q_definition::QDefinition;
 pub(crate) use quantity::Quantity;
 pub use response::{Response, ResponseError};
+pub use roles::{Equalizer, Feed, Role, Seat};
 pub use target::{Target, TargetPoint, TargetShelf};
 pub use target_handles::{TargetHandle, TargetPlace};
 pub use tone_shape::{BandEdge, TonePeak, ToneShape, tone_shape};

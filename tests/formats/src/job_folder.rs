@@ -67,3 +67,37 @@ fn the_sheet_of_the_job_is_the_one_on_the_page() {
     assert_eq!(got, wanted, "got {got:#}");
     assert_eq!(sheet.to_csv(), example("bands.csv"));
 }
+
+/// A job as version 1 wrote it, frozen: it is read for ever.
+#[test]
+fn a_job_of_version_1_is_read_and_becomes_version_2_when_it_is_saved() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::create_dir_all(dir.path().join("captures/0001")).unwrap();
+    fs::write(dir.path().join("job.json"), include_str!("../v1/job.json")).unwrap();
+    let capture = include_str!("../v1/captures/0001/capture.json");
+    fs::write(dir.path().join("captures/0001/capture.json"), capture).unwrap();
+    let mut job = Job::open(dir.path()).unwrap();
+
+    assert_eq!(job.problems(), []);
+    let data = job.data().clone();
+    assert_eq!(data.intake.drivers[0].role, Some(tuning::Role::Mid));
+    let fit = data.fit.as_ref().unwrap();
+    let left: Vec<_> = fit.left_alone().map(|(_, place)| (place.frequency_hz, place.why.as_str())).collect();
+    assert_eq!(left, [(74.0, "cancellation")]);
+    assert_eq!(data.audit.as_ref().unwrap().bands[0].text, "Entered as meant.");
+    let [capture] = job.captures() else { panic!("one capture") };
+    let meta = capture.meta.clone();
+    assert_eq!((meta.processor_channel.as_str(), meta.position.as_str()), ("left", "10 cm left of the head"));
+    assert_eq!((meta.conditions.volume_step, meta.conditions.engine_rpm), (Some(24), Some(0.0)));
+
+    job.edit(|_| {}).unwrap();
+    job.edit_capture(CaptureId(1), |_| {}).unwrap();
+    drop(job);
+    for file in ["job.json", "captures/0001/capture.json"] {
+        let saved: Value = serde_json::from_slice(&fs::read(dir.path().join(file)).unwrap()).unwrap();
+        assert_eq!(saved["version"], 2, "{file}");
+    }
+    let job = Job::open(dir.path()).unwrap();
+    assert_eq!(job.data(), &data);
+    assert_eq!(job.captures()[0].meta, meta);
+}

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::filter::{Band, Edge};
+use super::{Band, Edge};
 use crate::setup::Channel;
 
 /// The signal processor; it has one channel for each driver that it feeds.

@@ -2,34 +2,8 @@
 
 use dsp::biquad::Biquad;
 use dsp::crossover::{self, Family, Side};
+use dsp::equalizer::Band;
 use serde::{Deserialize, Serialize};
-
-/// The kinds of equalizer bands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum BandKind {
-    /// A peak or dip.
-    Peak,
-    /// Everything below the frequency.
-    LowShelf,
-    /// Everything above the frequency.
-    HighShelf,
-}
-
-/// One equalizer band. `q` is the Audio EQ Cookbook's.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Band {
-    /// Its kind.
-    #[serde(rename = "type")]
-    pub kind: BandKind,
-    /// The centre of a peak, the half-gain point of a shelf.
-    pub frequency_hz: f64,
-    /// The gain.
-    pub gain_db: f64,
-    /// The quality factor in the cookbook's definition.
-    pub q: f64,
-}
 
 /// The families of crossover filters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -61,32 +35,22 @@ pub struct Edge {
 /// corner above it is left out, for there is nothing above it to filter.
 const HIGHEST_CORNER: f64 = 0.49;
 
-impl Band {
-    /// The section of this band, or nothing where it lies above the rate's range.
-    pub(crate) fn section(&self, sample_rate_hz: f64) -> Option<Biquad> {
-        let (fs, f, gain, q) = (sample_rate_hz, self.frequency_hz, self.gain_db, self.q);
-        match self.kind {
-            BandKind::Peak => Biquad::peak(fs, f, gain, q),
-            BandKind::LowShelf => Biquad::low_shelf(fs, f, gain, q),
-            BandKind::HighShelf => Biquad::high_shelf(fs, f, gain, q),
-        }
-        .ok()
-    }
+/// The section of a band, or nothing where it lies above the rate's range.
+pub(crate) fn band_section(band: &Band, sample_rate_hz: f64) -> Option<Biquad> {
+    band.biquad(sample_rate_hz).ok()
+}
 
-    /// What is wrong with the numbers, if anything.
-    pub(crate) fn fault(&self) -> Option<String> {
-        if !(self.frequency_hz > 0.0 && self.frequency_hz <= 96_000.0) {
-            Some(format!(
-                "a band's `frequency_hz` is {}; expected a number above 0, up to 96000",
-                self.frequency_hz
-            ))
-        } else if !(self.q > 0.0 && self.q <= 1000.0) {
-            Some(format!("a band's `q` is {}; expected a number above 0, up to 1000", self.q))
-        } else if self.gain_db.is_nan() || self.gain_db.abs() > 60.0 {
-            Some(format!("a band's `gain_db` is {}; expected −60 to 60", self.gain_db))
-        } else {
-            None
-        }
+/// What is wrong with the numbers of a band, if anything.
+pub(crate) fn band_fault(band: &Band) -> Option<String> {
+    if !(band.frequency_hz > 0.0 && band.frequency_hz <= 96_000.0) {
+        let hz = band.frequency_hz;
+        Some(format!("a band's `frequency_hz` is {hz}; expected a number above 0, up to 96000"))
+    } else if !(band.q > 0.0 && band.q <= 1000.0) {
+        Some(format!("a band's `q` is {}; expected a number above 0, up to 1000", band.q))
+    } else if band.gain_db.is_nan() || band.gain_db.abs() > 60.0 {
+        Some(format!("a band's `gain_db` is {}; expected −60 to 60", band.gain_db))
+    } else {
+        None
     }
 }
 

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::filter::{Band, Edge};
+use super::{Band, Edge};
 
 /// The factory radio.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::filter::{Band, Edge};
+use super::{Band, Edge};
 
 /// The cabin, a box with soft and hard walls.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -1,9 +1,9 @@
 //! Tune: the average over the head's positions, the bands, before and after.
 
-use cabin::{Band, Car};
+use cabin::Car;
 use engine::InputRole;
 use host::Registry;
-use job::{Outcome, Set, Stage};
+use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord, Outcome, Set, Stage};
 use rig::{Scene, Sounding};
 use tuning::{AuditResult, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
@@ -157,10 +157,9 @@ impl Demo<'_> {
     ) -> Result<Option<(f64, f64)>> {
         let mut typed: Vec<tuning::Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
         let slip = mistyped_on.and_then(|profile| mistype(typed.iter_mut(), profile));
-        let bands: Vec<Band> = typed.iter().map(rig::cabin_band).collect();
         self.bench.set(|setup| {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
-                setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&bands);
+                setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&typed);
             }
         })?;
         Ok(slip)
@@ -168,19 +167,21 @@ impl Demo<'_> {
 
     fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
         self.job.edit(|data| {
-            data.target = Some(job::NameOrText::Name(TARGET.to_owned()));
-            data.processor = Some(job::NameOrText::Name(super::PROCESSOR.to_owned()));
-            data.bands = fitted.bands.iter().map(job_band).collect();
-            data.left_alone = fitted
-                .left_alone
-                .iter()
-                .map(|place| job::LeftAlone {
-                    frequency_hz: place.frequency_hz,
-                    why: fitting::why(place).to_owned(),
-                })
-                .collect();
+            data.target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
+            data.processor = Some(job::PresetOrInline::Preset(super::PROCESSOR.to_owned()));
+            data.bands = fitted.bands.iter().map(|band| EnteredBand::fitted("", band)).collect();
+            data.fit = Some(FitRecord {
+                basis: Basis {
+                    target: data.target.clone(),
+                    processor: data.processor.clone(),
+                    from_hz: Some(RANGE_HZ.0),
+                    to_hz: Some(RANGE_HZ.1),
+                    ..Basis::default()
+                },
+                channels: vec![ChannelFitRecord::new("", fitted)],
+            });
             data.outcome = Some(outcome);
-            data.audit = mended.bands.iter().map(audit_line).collect();
+            data.audit = Some(mended.into());
         })?;
         Ok(())
     }
@@ -197,14 +198,6 @@ fn verdict(audit: &AuditResult) -> String {
     match wrong.as_slice() {
         [] => format!("all {} bands do what they should", audit.bands.len()),
         texts => texts.join(" "),
-    }
-}
-
-fn audit_line(band: &tuning::AuditedBand) -> job::AuditLine {
-    job::AuditLine {
-        index: u32::try_from(band.index).unwrap_or(u32::MAX),
-        verdict: band.verdict.word().to_owned(),
-        text: band.text.clone(),
     }
 }
 
@@ -239,19 +232,4 @@ fn fit(
     let options = FitOptions { max_bands, from_hz: RANGE_HZ.0, to_hz: RANGE_HZ.1, ..FitOptions::default() };
     tuning::fit(&FitInput { responses, target, profile, options: &options })
         .map_err(|error| Error::measurement(error.to_string()))
-}
-
-/// A fitted band as the job keeps it.
-pub(crate) fn job_band(fitted: &tuning::FittedBand) -> job::Band {
-    job::Band {
-        channel: String::new(),
-        kind: fitting::job_type(fitted.band.kind),
-        frequency_hz: fitted.band.frequency_hz,
-        gain_db: fitted.band.gain_db,
-        q: fitted.band.q,
-        entered_q: fitted.entered_q,
-        enabled: true,
-        locked: false,
-        reason: fitted.why.clone(),
-    }
 }

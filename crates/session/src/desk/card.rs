@@ -70,7 +70,13 @@ impl Desk {
                 }
             },
             settings,
-            lines: self.drivers().iter().map(|driver| line(&driver.name, driver.role.clone())).collect(),
+            lines: self
+                .drivers()
+                .iter()
+                .map(|driver| {
+                    line(&driver.name, driver.role.map(|role| role.to_string()).unwrap_or_default())
+                })
+                .collect(),
             ..Card::default()
         }
     }

@@ -12,15 +12,9 @@ use tuning::channel_reaches;
 /// The two sides of a car.
 pub(super) const SIDES: [&str; 2] = ["left", "right"];
 
-/// Where a capture of a channel was made, as the job keeps it.
+/// What a capture of a channel at a place is called.
 pub(super) fn placed(channel: &str, position: &str) -> String {
     if channel.is_empty() { position.to_owned() } else { format!("{channel}: {position}") }
-}
-
-/// The channel of a capture that was made at this place; empty for the whole car.
-pub(super) fn channel_of(position: &str) -> &'static str {
-    let named = position.split_once(": ").map_or("", |(channel, _)| channel);
-    SIDES.into_iter().find(|side| *side == named).unwrap_or("")
 }
 
 /// What a band is said to be for.
@@ -138,15 +132,6 @@ impl Desk {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_place_names_its_channel_and_one_of_the_whole_car_does_not() {
-        for channel in ["", "left", "right"] {
-            assert_eq!(channel_of(&placed(channel, "driver")), channel);
-        }
-        assert_eq!(channel_of("behind: left"), "");
-        assert_eq!(channel_of("left ear"), "");
-    }
 
     fn response(bump_hz: f64, extra_hz: Option<f64>) -> Response {
         let grid = dsp::response::log_grid(30.0, 16_000.0, 24.0);

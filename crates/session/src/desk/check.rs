@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use job::AuditLine;
+use job::{AuditLine, AuditRecord};
 use measure::FindingLevel;
 use tuning::{AuditResult, Band, Response, Verdict};
 use view::{CardLine, FindingLine, SetMark, Tone};
@@ -123,13 +123,22 @@ impl Desk {
     }
 
     /// What the job keeps of the check.
-    pub(super) fn audit_lines(&self) -> Vec<AuditLine> {
-        let Some(check) = self.check() else { return Vec::new() };
+    pub(super) fn audit_record(&self) -> Option<AuditRecord> {
+        let check = self.check()?;
         let line = |(index, (number, verdict, text)): (usize, &(Option<usize>, Verdict, String))| AuditLine {
             index: u32::try_from(number.unwrap_or(index + 1)).unwrap_or(u32::MAX),
             verdict: verdict.word().to_owned(),
             text: text.clone(),
+            channel: String::new(),
+            meant: None,
+            found: None,
+            found_entered_q: None,
         };
-        check.bands.iter().enumerate().map(line).collect()
+        Some(AuditRecord {
+            bands: check.bands.iter().enumerate().map(line).collect(),
+            residual_rms_db: Some(check.residual_rms_db),
+            findings: check.findings.clone(),
+            ..AuditRecord::default()
+        })
     }
 }

@@ -13,7 +13,7 @@ use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
 use super::{DelayUnit, Desk, Held, Signal, TuneCard, drivers};
-use crate::{Error, Result, SheetForm, fitting, jobs, papers, sheet, targets};
+use crate::{Error, Result, SheetForm, jobs, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -246,10 +246,10 @@ impl Desk {
 
     /// Keeps bands, target and processor in the job.
     pub(super) fn keep_tuning(&mut self) -> Result<()> {
-        let bands: Vec<job::Band> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
+        let bands: Vec<job::EnteredBand> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
         let target = Some(targets::for_job(self.tune.target_id(), self.tune.target()));
-        let processor = Some(job::NameOrText::Name(self.tune.profile_id().to_owned()));
-        let (outcome, audit) = (self.outcome(), self.audit_lines());
+        let processor = Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned()));
+        let (outcome, audit) = (self.outcome(), self.audit_record());
         if let Some(job) = &mut self.job {
             let data = job.data();
             let same = data.bands == bands
@@ -313,19 +313,12 @@ impl Desk {
         Ok(job.dir().join("exports").display().to_string())
     }
 
-    fn job_band(&self, band: &DeskBand) -> job::Band {
-        let cookbook = self.tune.profile().cookbook(&band.typed);
-        let differs = (cookbook.q - band.typed.q).abs() > 1e-9;
-        job::Band {
-            channel: band.channel.clone(),
-            kind: fitting::job_type(cookbook.kind),
-            frequency_hz: cookbook.frequency_hz,
-            gain_db: cookbook.gain_db,
-            q: cookbook.q,
-            entered_q: differs.then_some(band.typed.q),
+    fn job_band(&self, band: &DeskBand) -> job::EnteredBand {
+        job::EnteredBand {
             enabled: band.enabled,
             locked: band.locked,
             reason: band.reason.clone(),
+            ..job::EnteredBand::of_typed(&band.channel, &band.typed, self.tune.profile())
         }
     }
 

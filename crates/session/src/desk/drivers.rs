@@ -4,6 +4,7 @@ use dsp::sweep::Sweep;
 use job::Driver;
 use measure::{Signal, Stimulus};
 use measurements::signals;
+use tuning::Role;
 use view::{CardLine, Stage, Tone};
 
 use super::order::hertz;
@@ -11,20 +12,21 @@ use super::{Desk, Held};
 use crate::alignment::is_inverted;
 
 /// The test sweep that suits a driver's part, and protects it.
-pub(super) fn track_of(role: &str) -> &'static str {
+pub(super) fn track_of(role: Option<Role>) -> &'static str {
     match role {
-        "sub" | "subwoofer" => "sweep-sub",
-        "tweeter" | "high" => "sweep-high",
-        "full" | "fullrange" | "full-range" => "sweep-full",
-        _ => "sweep-mid",
+        Some(Role::Sub) => "sweep-sub",
+        Some(Role::Tweeter) => "sweep-high",
+        Some(Role::FullRange) => "sweep-full",
+        // A centre or a fill may be a small driver, and a part that nobody named any.
+        Some(Role::Woofer | Role::Mid | Role::Centre | Role::Fill) | None => "sweep-mid",
     }
 }
 
 /// What is played for a driver of this part: the standard track; for a woofer one that goes
 /// as low as its neighbour below plays, since the two are to be seen where they meet.
-pub(super) fn stimulus_of(role: &str) -> Option<Stimulus> {
+pub(super) fn stimulus_of(role: Option<Role>) -> Option<Stimulus> {
     let mut stimulus = signals::track(track_of(role))?;
-    if role == "woofer" {
+    if role == Some(Role::Woofer) {
         WOOFER_SWEEP.clone_into(&mut stimulus.name);
         for segment in &mut stimulus.segments {
             if let Signal::Sweep { from_hz, to_hz, .. } = &mut segment.signal {
@@ -42,7 +44,7 @@ const WOOFER_HZ: (f64, f64) = (30.0, 4_000.0);
 const WOOFER_SWEEP: &str = "sweep of a woofer";
 
 /// A name, a label, and drivers with their parts.
-type Layout = (&'static str, &'static str, &'static [(&'static str, &'static str)]);
+type Layout = (&'static str, &'static str, &'static [(&'static str, Role)]);
 
 /// What a car with devices may hold: the layout's name, and its drivers' names
 /// and parts.
@@ -54,22 +56,22 @@ pub(super) const LAYOUTS: [Layout; 4] = [
         &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], WOOFERS[0], WOOFERS[1], SUB],
     ),
     ("two-way", "Two-way front", &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1]]),
-    ("full-range", "Full-range front", &[("left", "full"), ("right", "full")]),
+    ("full-range", "Full-range front", &[("left", Role::FullRange), ("right", Role::FullRange)]),
 ];
-const TWEETERS: [(&str, &str); 2] = [("left-tweeter", "tweeter"), ("right-tweeter", "tweeter")];
-const MIDS: [(&str, &str); 2] = [("left-mid", "mid"), ("right-mid", "mid")];
-const WOOFERS: [(&str, &str); 2] = [("left-woofer", "woofer"), ("right-woofer", "woofer")];
-const SUB: (&str, &str) = ("sub", "sub");
+const TWEETERS: [(&str, Role); 2] = [("left-tweeter", Role::Tweeter), ("right-tweeter", Role::Tweeter)];
+const MIDS: [(&str, Role); 2] = [("left-mid", Role::Mid), ("right-mid", Role::Mid)];
+const WOOFERS: [(&str, Role); 2] = [("left-woofer", Role::Woofer), ("right-woofer", Role::Woofer)];
+const SUB: (&str, Role) = ("sub", Role::Sub);
 
 /// A layout's drivers.
 pub(super) fn layout(id: &str) -> Option<Vec<Driver>> {
     let (_, _, drivers) = LAYOUTS.iter().find(|(name, _, _)| *name == id)?;
-    Some(drivers.iter().map(|(name, role)| driver(name, role)).collect())
+    Some(drivers.iter().map(|(name, role)| driver(name, *role)).collect())
 }
 
 /// A driver whose processor channel has its name.
-pub(super) fn driver(name: &str, role: &str) -> Driver {
-    Driver { name: name.to_owned(), role: role.to_owned(), channel: name.to_owned() }
+pub(super) fn driver(name: &str, role: Role) -> Driver {
+    Driver { name: name.to_owned(), role: Some(role), channel: name.to_owned(), ..Driver::default() }
 }
 
 impl Desk {
@@ -122,14 +124,14 @@ mod tests {
     fn only_a_full_range_driver_hears_the_full_range() {
         for (id, _, _) in LAYOUTS {
             for driver in layout(id).expect("it is listed") {
-                let full = track_of(&driver.role) == "sweep-full";
-                assert_eq!(full, driver.role == "full", "{}", driver.name);
+                let full = track_of(driver.role) == "sweep-full";
+                assert_eq!(full, driver.role == Some(Role::FullRange), "{}", driver.name);
             }
         }
-        assert_eq!(track_of("tweeter"), "sweep-high");
-        assert_eq!(track_of("sub"), "sweep-sub");
-        assert_ne!(track_of("a word of their own"), "sweep-full");
-        let woofer = stimulus_of("woofer").expect("a sweep");
+        assert_eq!(track_of(Some(Role::Tweeter)), "sweep-high");
+        assert_eq!(track_of(Some(Role::Sub)), "sweep-sub");
+        assert_ne!(track_of(None), "sweep-full");
+        let woofer = stimulus_of(Some(Role::Woofer)).expect("a sweep");
         assert_eq!(signals::check(&woofer), Ok(()));
         assert!(woofer.segments.iter().any(
             |segment| matches!(segment.signal, Signal::Sweep { from_hz, to_hz, .. } if (from_hz, to_hz) == WOOFER_HZ)

@@ -11,11 +11,11 @@ use crate::stretch::{Filing, measurement_for};
 
 /// What has been filed and is no capture yet.
 #[derive(Debug, Default)]
-pub(super) struct Filed(Vec<(Stage, String)>);
+pub(super) struct Filed(Vec<(Stage, String, String)>);
 
 impl Filed {
-    fn holds(&self, stage: Stage, place: &str) -> bool {
-        self.0.iter().any(|(filed, name)| *filed == stage && name == place)
+    fn holds(&self, stage: Stage, place: &str, channel: &str) -> bool {
+        self.0.iter().any(|(filed, name, of)| *filed == stage && name == place && of == channel)
     }
 }
 
@@ -24,7 +24,7 @@ impl Desk {
     pub(super) fn file(&self, track: &Stimulus, filed: &mut Filed) -> Filing {
         let filing = self.place_for(track, filed).unwrap_or_else(|| Filing::named(&track.name));
         if let Some(stage) = filing.stage {
-            filed.0.push((stage, filing.position.clone()));
+            filed.0.push((stage, filing.position.clone(), filing.processor_channel.clone()));
         }
         filing
     }
@@ -54,7 +54,7 @@ impl Desk {
             })
         };
         let names = self.outputs_wanted();
-        let open = names.iter().find(|name| !made(name) && !filed.holds(Stage::Source, name));
+        let open = names.iter().find(|name| !made(name) && !filed.holds(Stage::Source, name, ""));
         let output = open.or(names.last())?.clone();
         let label = match volume_step {
             Some(step) => format!("{output}, step {step}"),
@@ -66,30 +66,34 @@ impl Desk {
     /// The first driver that suits the track and has not been measured.
     fn file_driver(&self, track: &Stimulus, filed: &Filed) -> Option<Filing> {
         let open = |name: &str| {
-            self.captures.newest(view::Stage::Drivers, name).is_none() && !filed.holds(Stage::Drivers, name)
+            self.captures.newest(view::Stage::Drivers, name).is_none()
+                && !filed.holds(Stage::Drivers, name, "")
         };
         let driver = self
             .drivers()
             .iter()
-            .find(|driver| drivers::track_of(&driver.role) == track.name && open(&driver.name))?;
+            .find(|driver| drivers::track_of(driver.role) == track.name && open(&driver.name))?;
         Some(Filing {
             label: driver.name.clone(),
             stage: Some(Stage::Drivers),
             position: driver.name.clone(),
+            driver: driver.name.clone(),
             ..Filing::default()
         })
     }
 
     /// The first position of the set that has not been measured.
     fn file_position(&self, filed: &Filed) -> Option<Filing> {
-        let mut places = self.places_open().into_iter().map(|(_, name, channel)| placed(channel, &name));
-        let name = places.find(|place| !filed.holds(Stage::Tune, place))?;
+        let mut places = self.places_open().into_iter();
+        let (_, name, channel) =
+            places.find(|(_, name, channel)| !filed.holds(Stage::Tune, name, channel))?;
         let set = if self.choices.side == SetMark::Before { Set::Before } else { Set::After };
         Some(Filing {
-            label: name.clone(),
+            label: placed(channel, &name),
             stage: Some(Stage::Tune),
             set: Some(set),
             position: name,
+            processor_channel: channel.to_owned(),
             ..Filing::default()
         })
     }

@@ -62,7 +62,7 @@ fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
         .desk
         .drivers()
         .iter()
-        .filter(|driver| super::drivers::track_of(&driver.role) == "sweep-mid")
+        .filter(|driver| super::drivers::track_of(driver.role) == "sweep-mid")
         .map(|driver| driver.name.clone())
         .collect();
     assert_eq!(labels, ["sub", &mids[0], &mids[1]], "{:?}", bench.notices());

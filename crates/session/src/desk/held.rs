@@ -10,7 +10,7 @@ use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
 
 use super::USUAL_SMOOTHING;
-use super::channels::{SIDES, channel_of};
+use super::channels::SIDES;
 use super::picture::view_stage;
 use crate::reading_response;
 
@@ -60,9 +60,12 @@ impl Held {
             },
             shown: true,
             position: capture.meta.position.clone(),
-            channel: channel_of(&capture.meta.position),
-            volume_step: capture.meta.volume_step,
-            engine_rpm: capture.meta.engine_rpm,
+            channel: SIDES
+                .into_iter()
+                .find(|side| *side == capture.meta.processor_channel)
+                .unwrap_or_default(),
+            volume_step: capture.meta.conditions.volume_step,
+            engine_rpm: capture.meta.conditions.engine_rpm,
             volts_per_fs: capture.meta.calibration.volts_per_fs,
             response: reading_response(&reading).ok().map(Arc::new),
             remark: worst.or(stopped).unwrap_or_default(),

@@ -184,12 +184,13 @@ impl Desk {
         let of = wanted.len();
         let order = |(index, driver): (usize, &job::Driver)| {
             let mut plan = self.plan("sweep", Stage::Drivers, InputRole::Microphone)?;
-            plan.stimulus = drivers::stimulus_of(&driver.role);
+            plan.stimulus = drivers::stimulus_of(driver.role);
             // The track's own level is the most that such a driver should hear.
             let most = plan.stimulus.as_ref().and_then(Stimulus::peak_dbfs).unwrap_or(0.0);
             plan.peak_dbfs = Some(self.output_dbfs.min(most));
             plan.label.clone_from(&driver.name);
             plan.position.clone_from(&driver.name);
+            plan.driver.clone_from(&driver.name);
             Ok(Order {
                 hint: format!("Let nothing but {} sound. Shut the doors.", driver.name),
                 detail: format!("{}, alone", sweep_text(plan.stimulus.as_ref())),
@@ -217,7 +218,8 @@ impl Desk {
             let place = placed(channel, &name);
             let mut plan = self.response_plan(Stage::Tune, InputRole::Microphone)?;
             plan.label.clone_from(&place);
-            plan.position.clone_from(&place);
+            plan.position.clone_from(&name);
+            channel.clone_into(&mut plan.processor_channel);
             plan.set = Some(set.clone());
             let alone = if channel.is_empty() {
                 String::new()
@@ -260,8 +262,7 @@ impl Desk {
     /// Those that have not been measured.
     pub(super) fn places_open(&self) -> Vec<(usize, String, &'static str)> {
         let open = |(_, name, channel): &(usize, String, &'static str)| {
-            let place = placed(channel, name);
-            !self.captures.side_of(self.choices.side, channel).any(|held| held.position == place)
+            !self.captures.side_of(self.choices.side, channel).any(|held| held.position == *name)
         };
         self.places().into_iter().filter(open).collect()
     }

@@ -213,7 +213,7 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     edited.bench.choose("target", "flat");
     edited.bench.desk.rest();
     let job = edited.bench.desk.job.as_ref().expect("the job");
-    assert_eq!(job.data().target, Some(job::NameOrText::Name("flat".to_owned())));
+    assert_eq!(job.data().target, Some(job::PresetOrInline::Preset("flat".to_owned())));
     edited.bench.ask(Command::Undo);
     assert_eq!(edited.target(), &wanted, "undo brings the edit back");
 }

@@ -4,7 +4,7 @@
 use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle, bands_db};
 use view::{HandleId, Number};
 
-use crate::{Result, fitting, library, targets};
+use crate::{Result, library, targets};
 use tuning::channel_reaches;
 
 /// One band on the desk, as it would be typed.
@@ -24,9 +24,9 @@ pub(crate) struct DeskBand {
 
 impl DeskBand {
     /// A band that a job holds.
-    pub(crate) fn of_job(band: &job::Band) -> Self {
+    pub(crate) fn of_job(band: &job::EnteredBand) -> Self {
         Self {
-            typed: Band { q: band.typed_q(), ..fitting::cookbook_band(band) },
+            typed: band.typed(),
             channel: band.channel.clone(),
             enabled: band.enabled,
             locked: band.locked,
@@ -152,11 +152,11 @@ impl Tune {
 
     /// What a job holds, with nothing to undo; what it does not say stays.
     pub(crate) fn restored(
-        target: Option<&job::NameOrText>,
+        target: Option<&job::PresetOrInline>,
         profile: Option<&str>,
         bands: impl FnOnce(&Profile) -> Vec<DeskBand>,
     ) -> Result<Self> {
-        let usual = job::NameOrText::Name(USUAL_TARGET.to_owned());
+        let usual = job::PresetOrInline::Preset(USUAL_TARGET.to_owned());
         let target = targets::of_job(target.unwrap_or(&usual))?;
         let mut tune = Self::new(target, profile.unwrap_or(USUAL_PROFILE))?;
         tune.now.bands = bands(&tune.now.profile);

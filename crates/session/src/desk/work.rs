@@ -21,7 +21,7 @@ use crate::proof::mistype;
 use crate::source::ClimbWatch;
 use crate::take::{Computed, Pumped, Take, Until};
 use crate::{Error, Result};
-use rig::{cabin_band, cabin_edge};
+use rig::cabin_edge;
 use tuning::channel_reaches;
 
 /// What is under way.
@@ -199,7 +199,7 @@ impl Desk {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 let entry = setup.processor.entry(driver.name.clone()).or_default();
                 let own = bands.iter().filter(|(channel, _)| channel_reaches(channel, &driver.name));
-                entry.bands = own.map(|(_, band)| cabin_band(band)).collect();
+                entry.bands = own.map(|(_, band)| *band).collect();
                 // A driver alone is measured as it is wired, without what is entered for it.
                 let entered = channels.iter().find(|channel| !alone && channel.channel == driver.name);
                 let delay_s = entered.map_or(driver.channel.delay_s, |entered| entered.delay_s);

@@ -82,6 +82,8 @@ fn plan(id: &str, seconds: f64) -> Plan {
         set: None,
         stage: Stage::Tune,
         position: String::new(),
+        driver: String::new(),
+        processor_channel: String::new(),
         volume_step: None,
         engine_rpm: None,
     }

@@ -2,9 +2,9 @@
 
 use super::AuditError;
 use super::noise::Noise;
-use crate::curve::{Curve, warped};
 use crate::linear::{dot, solve_in_place};
 use crate::{Band, Response, difference, log_axis};
+use dsp::equalizer::curve::{Curve, warped};
 
 /// Beyond this density, points are averaged: more say nothing about bands.
 const MOST_POINTS_PER_OCTAVE: f64 = 24.0;

@@ -152,6 +152,18 @@ pub enum LeftAloneReason {
     OutOfReach,
 }
 
+impl LeftAloneReason {
+    /// The word of the interface contract.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Cancellation => "cancellation",
+            Self::RollOff => "roll-off",
+            Self::OutOfReach => "out-of-reach",
+        }
+    }
+}
+
 /// Why there is no fit.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum FitError {

@@ -2,9 +2,9 @@
 
 use super::problem::Problem;
 use super::solver::FreeBand;
-use crate::curve::Curve;
 use crate::linear::dot;
 use crate::{BandKind, BandLayout, Profile};
+use dsp::equalizer::curve::Curve;
 
 /// A peak's shape counts as far as it is above this share of its height.
 const SHAPE_ENDS: f64 = 0.01;

@@ -4,9 +4,9 @@
 use super::cancellation::{self, Dip};
 use super::usable_range::{self, Reach};
 use super::{FitError, FitInput, FitOptions, LeftAlone};
-use crate::curve::{Curve, warped};
 use crate::linear::dot;
 use crate::{Band, Profile, Response, Target, average, log_axis};
+use dsp::equalizer::curve::{Curve, warped};
 
 /// Density of the axis: a peak of Q 10 is three points wide at half its gain.
 pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;

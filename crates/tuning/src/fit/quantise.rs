@@ -2,9 +2,9 @@
 
 use super::problem::{Forces, Problem};
 use super::solver::{FreeBand, Settling, Solver, sum_of};
-use crate::curve::Curve;
 use crate::linear::dot;
 use crate::{Band, BandKind, BandLayout, Grid, Profile};
+use dsp::equalizer::curve::Curve;
 
 /// Weight of the excess over the ceiling against the error. Much higher than
 /// during the search before, because what is typed must keep the ceiling.

@@ -13,8 +13,8 @@ use std::ops::Range;
 
 use super::problem::{Forces, Problem};
 use crate::BandKind;
-use crate::curve::{Curve, add_curves};
 use crate::linear::{dot, dot_three, solve_in_place};
+use dsp::equalizer::curve::{Curve, add_curves};
 
 /// Weight of the excess over the ceiling against the error.
 const CEILING_WEIGHT: f64 = 100.0;

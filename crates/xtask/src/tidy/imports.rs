@@ -18,7 +18,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
     ("preview", &["dsp", "units"]),
     ("host", &["measure", "measurements", "sandbox", "units"]),
     ("engine", &["preview", "recording", "units"]),
-    ("job", &["measure", "recording", "units"]),
+    ("job", &["measure", "recording", "tuning", "units"]),
     ("library", &["job", "measure", "recording", "tuning", "units"]),
     ("rig", &["cabin", "engine", "job", "library", "measure", "tuning", "units"]),
     ("report", &["chart", "job", "tuning", "units"]),

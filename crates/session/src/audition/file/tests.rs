@@ -175,9 +175,9 @@ fn a_job_brings_its_channels_as_well() {
     let shelf = Shelf::new();
     let head = Head { name: "Test".to_owned(), created: jiff::Timestamp::now() };
     let mut job = Job::create(shelf.path("job"), head).expect("a job");
-    let band = |enabled: bool| job::Band {
+    let band = |enabled: bool| job::EnteredBand {
         channel: String::new(),
-        kind: job::BandType::Peak,
+        kind: BandKind::Peak,
         frequency_hz: 1_000.0,
         gain_db: -4.0,
         q: 2.0,

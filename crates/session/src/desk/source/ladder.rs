@@ -80,12 +80,14 @@ impl Desk {
             clean_step: output.clean_step.and_then(step),
             volts_rms: output.level_v,
         });
+        let known = &job.data().source;
         let source = job::Source {
             clean_step: limit.clean_step.and_then(step),
             limited_by: limit.limited_by.first().cloned().unwrap_or_default(),
             outputs: outputs.collect(),
+            ..known.clone()
         };
-        if job.data().source != source {
+        if *known != source {
             job.edit(|data| data.source = source)?;
         }
         Ok(())

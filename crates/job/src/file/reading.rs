@@ -5,18 +5,18 @@ use std::collections::BTreeMap;
 use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 use serde::{Deserialize, Serialize};
 
-use super::{Number, VersionOne, numbers, plain};
+use super::{Number, Version, numbers, plain};
 use crate::json::Document;
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct ReadingFileV1 {
+pub(crate) struct ReadingFile {
     format: String,
-    version: VersionOne,
+    version: Version<1>,
     reading: ReadingV1,
 }
 
-impl Document for ReadingFileV1 {
+impl Document for ReadingFile {
     const FORMAT: &'static str = "headrest-reading";
     const VERSION: u64 = 1;
 }
@@ -71,7 +71,7 @@ enum LevelV1 {
     Stop,
 }
 
-impl From<&Reading> for ReadingFileV1 {
+impl From<&Reading> for ReadingFile {
     fn from(reading: &Reading) -> Self {
         let curves = reading
             .curves
@@ -92,12 +92,12 @@ impl From<&Reading> for ReadingFileV1 {
             tables: reading.tables.iter().map(|(name, table)| (name.clone(), table.into())).collect(),
             findings: reading.findings.iter().map(Into::into).collect(),
         };
-        Self { format: Self::FORMAT.to_owned(), version: VersionOne, reading }
+        Self { format: Self::FORMAT.to_owned(), version: Version::NEWEST, reading }
     }
 }
 
-impl From<ReadingFileV1> for Reading {
-    fn from(file: ReadingFileV1) -> Self {
+impl From<ReadingFile> for Reading {
+    fn from(file: ReadingFile) -> Self {
         let file = file.reading;
         let curves = file
             .curves

@@ -46,21 +46,33 @@ pub(crate) fn plain(numbers: Vec<Number>) -> Vec<f64> {
     numbers.into_iter().map(f64::from).collect()
 }
 
-/// `"version": 1` and no other.
+/// The version of a file: any up to the newest is read, the newest is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct VersionOne;
+pub(crate) struct Version<const NEWEST: u64>(u64);
 
-impl Serialize for VersionOne {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_u64(1)
+impl<const NEWEST: u64> Version<NEWEST> {
+    /// What is written.
+    pub(crate) const NEWEST: Self = Self(NEWEST);
+
+    /// What was read.
+    pub(crate) fn number(self) -> u64 {
+        self.0
     }
 }
 
-impl<'de> Deserialize<'de> for VersionOne {
+impl<const NEWEST: u64> Serialize for Version<NEWEST> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_u64(NEWEST)
+    }
+}
+
+impl<'de, const NEWEST: u64> Deserialize<'de> for Version<NEWEST> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         match u64::deserialize(deserializer)? {
-            1 => Ok(Self),
-            other => Err(D::Error::custom(format_args!("there is no version {other}; expected 1"))),
+            known if (1..=NEWEST).contains(&known) => Ok(Self(known)),
+            other => {
+                Err(D::Error::custom(format_args!("there is no version {other}; expected 1 to {NEWEST}")))
+            }
         }
     }
 }

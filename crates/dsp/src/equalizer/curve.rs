@@ -14,20 +14,21 @@
 //! analog prototypes of peakingEQ, lowShelf and highShelf; the derivatives are
 //! ours and are checked against differences.
 
-use crate::BandKind;
+use super::BandKind;
 
 const DB_PER_NEPER_OF_POWER: f64 = 10.0 / std::f64::consts::LN_10;
 
 /// `tan²(π f / fs)`: where a frequency lies on the prototype's axis. Frequencies
 /// at and above Nyquist take the value just below it.
-pub(crate) fn warped(frequency_hz: f64, sample_rate_hz: f64) -> f64 {
+#[must_use]
+pub fn warped(frequency_hz: f64, sample_rate_hz: f64) -> f64 {
     let highest = 0.4999 * sample_rate_hz;
     (std::f64::consts::PI * frequency_hz.min(highest) / sample_rate_hz).tan().powi(2)
 }
 
 /// One band with everything computed that does not depend on the frequency.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Curve {
+pub struct Curve {
     kind: BandKind,
     gain_db: f64,
     amplitude: f64,
@@ -39,7 +40,9 @@ pub(crate) struct Curve {
 }
 
 impl Curve {
-    pub(crate) fn new(kind: BandKind, frequency_hz: f64, gain_db: f64, q: f64, sample_rate_hz: f64) -> Self {
+    /// The curve of a band; `q` is the cookbook's.
+    #[must_use]
+    pub fn new(kind: BandKind, frequency_hz: f64, gain_db: f64, q: f64, sample_rate_hz: f64) -> Self {
         let angle = 2.0 * std::f64::consts::PI * frequency_hz.min(0.4999 * sample_rate_hz) / sample_rate_hz;
         Self {
             kind,
@@ -54,7 +57,8 @@ impl Curve {
 
     /// The gain in dB at a point of the axis (see [`warped`]).
     #[inline]
-    pub(crate) fn db(&self, warped: f64) -> f64 {
+    #[must_use]
+    pub fn db(&self, warped: f64) -> f64 {
         let u = warped * self.inverse_warped;
         let amplitude = self.amplitude;
         match self.kind {
@@ -79,7 +83,7 @@ impl Curve {
     ///
     /// The sum of many bands in dB is the logarithm of a product, and one logarithm for
     /// all of them is most of what there is to save.
-    pub(crate) fn multiply(&self, axis: &[f64], product: &mut [f64]) {
+    pub fn multiply(&self, axis: &[f64], product: &mut [f64]) {
         let (inverse_warped, amplitude) = (self.inverse_warped, self.amplitude);
         let square = amplitude * amplitude;
         match self.kind {
@@ -106,7 +110,7 @@ impl Curve {
     }
 
     /// Writes the gain in dB at each point of the axis.
-    pub(crate) fn write_db(&self, axis: &[f64], db: &mut [f64]) {
+    pub fn write_db(&self, axis: &[f64], db: &mut [f64]) {
         db.fill(1.0);
         self.multiply(axis, db);
         db.iter_mut().for_each(|ratio| *ratio = DB_PER_NEPER_OF_POWER * ln(*ratio));
@@ -114,7 +118,8 @@ impl Curve {
 
     /// The points of an ascending axis at which a peak's shape is above a share of its
     /// height; all of them for a shelf.
-    pub(crate) fn reach(&self, axis: &[f64], share: f64) -> std::ops::Range<usize> {
+    #[must_use]
+    pub fn reach(&self, axis: &[f64], share: f64) -> std::ops::Range<usize> {
         if self.kind != BandKind::Peak {
             return 0..axis.len();
         }
@@ -129,7 +134,7 @@ impl Curve {
 
     /// Writes the derivatives of the gain in dB at each point of the axis: by the natural
     /// logarithm of the band's frequency, by its gain in dB, by the natural logarithm of its Q.
-    pub(crate) fn write_slopes(&self, axis: &[f64], by: [&mut [f64]; 3]) {
+    pub fn write_slopes(&self, axis: &[f64], by: [&mut [f64]; 3]) {
         let amplitude = self.amplitude;
         let k = DB_PER_NEPER_OF_POWER;
         let [by_frequency, by_gain, by_q] = by;
@@ -180,7 +185,7 @@ impl Curve {
 
 /// Adds what curves do together, in dB, to the sums at each point of the axis; `product`
 /// is a buffer.
-pub(crate) fn add_curves(
+pub fn add_curves(
     curves: impl Iterator<Item = Curve>,
     axis: &[f64],
     product: &mut Vec<f64>,

@@ -1,10 +1,16 @@
-//! One band of an equalizer.
+//! Equalizer bands: what one is, the filter that it is, and what several do together.
+//!
+//! The one vocabulary of bands in the workspace: tuning, the simulated car and the job
+//! speak of these.
+
+pub mod curve;
 
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::curve::{Curve, warped};
+use crate::biquad::{Biquad, DesignError};
+use curve::{Curve, warped};
 
 /// The shapes that a band can have.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -47,8 +53,9 @@ impl fmt::Display for BandKind {
 
 /// One band. What `q` means, its holder says: the cookbook's Q wherever a
 /// response is computed, the processor's own where a value is typed
-/// (see [`crate::QDefinition`]).
+/// (see `tuning::QDefinition`).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Band {
     /// Its shape.
     #[serde(rename = "type")]
@@ -84,7 +91,7 @@ impl Band {
     ///
     /// `q` is the cookbook's Q. Frequencies at and above half the sample rate
     /// give the value just below it. Equal to the magnitude of the filter that
-    /// `dsp::biquad` designs (test `a_band_sounds_as_its_biquad_does`).
+    /// [`Biquad`] designs (test `a_band_sounds_as_its_biquad_does`).
     #[must_use]
     pub fn magnitude_db(&self, frequency_hz: f64, sample_rate_hz: f64) -> f64 {
         Curve::new(self.kind, self.frequency_hz, self.gain_db, self.q, sample_rate_hz)
@@ -95,8 +102,7 @@ impl Band {
     ///
     /// # Errors
     /// When the frequency is not below half the sample rate or Q is not positive.
-    pub fn biquad(&self, sample_rate_hz: f64) -> Result<dsp::biquad::Biquad, dsp::biquad::DesignError> {
-        use dsp::biquad::Biquad;
+    pub fn biquad(&self, sample_rate_hz: f64) -> Result<Biquad, DesignError> {
         match self.kind {
             BandKind::Peak => Biquad::peak(sample_rate_hz, self.frequency_hz, self.gain_db, self.q),
             BandKind::LowShelf => Biquad::low_shelf(sample_rate_hz, self.frequency_hz, self.gain_db, self.q),

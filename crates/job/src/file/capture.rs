@@ -6,21 +6,22 @@ use jiff::Timestamp;
 use measure::{Calibration, CalibrationCurve, ParameterValue, Parameters};
 use serde::{Deserialize, Serialize};
 
-use super::job::StageV1;
-use super::{FindingV1, Number, StimulusV1, VersionOne, numbers, plain};
+use super::{FindingV1, Number, StimulusV1, Version, numbers, plain};
 use crate::json::Document;
-use crate::{CaptureMeta, CaptureState, Set};
+use crate::{
+    CaptureId, CaptureMeta, CaptureState, Conditions, ImportSource, PlacedBy, ProcessorSetting, Set, Stage,
+};
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub(crate) struct CaptureV1 {
+pub(crate) struct CaptureFile {
     format: String,
-    version: VersionOne,
+    version: Version<2>,
     state: StateV1,
     label: String,
     #[serde(default)]
     set: Option<String>,
-    stage: StageV1,
+    stage: Stage,
     measurement: String,
     measurement_version: u32,
     #[serde(default)]
@@ -28,9 +29,25 @@ pub(crate) struct CaptureV1 {
     #[serde(default)]
     position: String,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    placed_by: Option<PlacedBy>,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    driver: String,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    processor_channel: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    setting: Option<ProcessorSetting>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     volume_step: Option<u32>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     engine_rpm: Option<Number>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    vehicle_kmh: Option<Number>,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    source_mode: String,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    condition: String,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    input: String,
     #[serde(default)]
     channel: usize,
     #[serde(default)]
@@ -44,13 +61,23 @@ pub(crate) struct CaptureV1 {
     stimulus: Option<StimulusV1>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     plugin_hash: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    made_with: Option<CaptureId>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    imported_from: Option<ImportSource>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    audio_sha256: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    reading_sha256: Option<String>,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    program: String,
     #[serde(default)]
     findings: Vec<FindingV1>,
 }
 
-impl Document for CaptureV1 {
+impl Document for CaptureFile {
     const FORMAT: &'static str = "headrest-capture";
-    const VERSION: u64 = 1;
+    const VERSION: u64 = 2;
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -85,7 +112,7 @@ struct MicrophoneV1 {
     phase_deg: Vec<Number>,
 }
 
-impl CaptureV1 {
+impl CaptureFile {
     /// The form on disk.
     pub(crate) fn new(meta: &CaptureMeta, state: CaptureState) -> Self {
         let state = match state {
@@ -95,17 +122,25 @@ impl CaptureV1 {
         };
         Self {
             format: Self::FORMAT.to_owned(),
-            version: VersionOne,
+            version: Version::NEWEST,
             state,
             label: meta.label.clone(),
             set: meta.set.as_ref().map(|set| set.word().to_owned()),
-            stage: meta.stage.into(),
+            stage: meta.stage,
             measurement: meta.measurement.clone(),
             measurement_version: meta.measurement_version,
             parameters: meta.parameters.iter().map(|(name, value)| (name.to_owned(), value.into())).collect(),
             position: meta.position.clone(),
-            volume_step: meta.volume_step,
-            engine_rpm: meta.engine_rpm.map(Into::into),
+            placed_by: meta.placed_by,
+            driver: meta.driver.clone(),
+            processor_channel: meta.processor_channel.clone(),
+            setting: meta.setting.clone(),
+            volume_step: meta.conditions.volume_step,
+            engine_rpm: meta.conditions.engine_rpm.map(Into::into),
+            vehicle_kmh: meta.conditions.vehicle_kmh.map(Into::into),
+            source_mode: meta.conditions.source_mode.clone(),
+            condition: meta.conditions.note.clone(),
+            input: meta.input.clone(),
             channel: meta.channel,
             reference_channel: meta.reference_channel,
             started: meta.started,
@@ -113,12 +148,20 @@ impl CaptureV1 {
             calibration: (&meta.calibration).into(),
             stimulus: meta.stimulus.as_ref().map(Into::into),
             plugin_hash: meta.plugin_hash.clone(),
+            made_with: meta.made_with,
+            imported_from: meta.imported_from.clone(),
+            audio_sha256: meta.audio_sha256.clone(),
+            reading_sha256: meta.reading_sha256.clone(),
+            program: meta.program.clone(),
             findings: meta.findings.iter().map(Into::into).collect(),
         }
     }
 
     /// What the program works with.
-    pub(crate) fn into_parts(self) -> (CaptureMeta, CaptureState) {
+    pub(crate) fn into_parts(mut self) -> (CaptureMeta, CaptureState) {
+        if self.version.number() == 1 {
+            self.split_position();
+        }
         let state = match self.state {
             StateV1::Recording => CaptureState::Recording,
             StateV1::Done => CaptureState::Done,
@@ -131,7 +174,7 @@ impl CaptureV1 {
         let meta = CaptureMeta {
             label: self.label,
             set: self.set.as_deref().and_then(Set::from_word),
-            stage: self.stage.into(),
+            stage: self.stage,
             measurement: self.measurement,
             measurement_version: self.measurement_version,
             parameters,
@@ -139,15 +182,39 @@ impl CaptureV1 {
             rig: self.rig,
             calibration: self.calibration.into(),
             position: self.position,
-            volume_step: self.volume_step,
-            engine_rpm: self.engine_rpm.map(Into::into),
+            placed_by: self.placed_by,
+            driver: self.driver,
+            processor_channel: self.processor_channel,
+            setting: self.setting,
+            conditions: Conditions {
+                volume_step: self.volume_step,
+                engine_rpm: self.engine_rpm.map(Into::into),
+                vehicle_kmh: self.vehicle_kmh.map(Into::into),
+                source_mode: self.source_mode,
+                note: self.condition,
+            },
+            input: self.input,
             channel: self.channel,
             reference_channel: self.reference_channel,
             started: self.started,
             plugin_hash: self.plugin_hash,
+            made_with: self.made_with,
+            imported_from: self.imported_from,
+            audio_sha256: self.audio_sha256,
+            reading_sha256: self.reading_sha256,
+            program: self.program,
             findings: self.findings.into_iter().map(Into::into).collect(),
         };
         (meta, state)
+    }
+
+    /// Version 1 had the side that was measured in front of the place: `left: driver`.
+    fn split_position(&mut self) {
+        if let Some((side, place)) = self.position.split_once(": ")
+            && ["left", "right"].contains(&side)
+        {
+            (self.processor_channel, self.position) = (side.to_owned(), place.to_owned());
+        }
     }
 }
 
