@@ -23,6 +23,20 @@ pub(crate) const MOST_FUNCTION_BYTES: usize = 128 << 10;
 /// The most functions.
 pub(crate) const MOST_FUNCTIONS: u32 = 10_000;
 
+/// The most types of functions, and the most parameters and results of one.
+pub(crate) const MOST_TYPES: u32 = 1_000;
+pub(crate) const MOST_VALUES: usize = 64;
+
+/// The most exports.
+pub(crate) const MOST_EXPORTS: u32 = 1_000;
+
+/// How deep blocks, and loops among them, may be nested.
+pub(crate) const MOST_NESTING: usize = 1_000;
+pub(crate) const MOST_NESTED_LOOPS: usize = 32;
+
+/// The most code, counted as `vet` counts it: about a second of compiling.
+pub(crate) const MOST_WORK: u64 = 600_000;
+
 /// The most entries of a table of functions.
 pub(crate) const MOST_TABLE_ENTRIES: usize = 20_000;
 
@@ -41,10 +55,18 @@ pub(crate) const MOST_FRAMES: usize = 4_096;
 /// The longest transform that the host makes for a plugin.
 pub(crate) const MOST_TRANSFORM: usize = 1 << 20;
 
+/// The most memory for the plans of a plugin's transforms, as much as for itself: four of
+/// the longest would take ten times that.
+pub(crate) const MOST_PLAN_BYTES: usize = MOST_MEMORY_BYTES;
+
 /// How many lines a plugin may write to the log during one run, and how long
 /// each is kept.
 pub(crate) const MOST_LOG_LINES: usize = 64;
 pub(crate) const MOST_LOG_CHARS: usize = 200;
+
+/// How far a plugin may fall behind the sound, in seconds, all its calls but `finish`
+/// together.
+pub(crate) const MOST_BEHIND_S: f64 = 0.5;
 
 /// A function that the host calls.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,12 +2,12 @@
 //! called again.
 
 use std::ops::Range;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use measure::{Block, Feed};
 use wasmtime::{Extern, InstancePre, Memory, TypedFunc, WasmParams, WasmResults};
 
-use crate::abi::{ABI_VERSION, Entry, MOST_FRAMES, MOST_MANIFEST_BYTES, MOST_READING_BYTES};
+use crate::abi::{ABI_VERSION, Entry, MOST_BEHIND_S, MOST_FRAMES, MOST_MANIFEST_BYTES, MOST_READING_BYTES};
 use crate::clock::{Ticking, ticks};
 use crate::fault::{Fault, Kind};
 use crate::offer::{Store, region};
@@ -21,6 +21,8 @@ pub(crate) struct Instance {
     buffer: Option<Range<usize>>,
     frames: u64,
     sample_rate_hz: f64,
+    /// How long it has taken for all calls so far.
+    spent: Duration,
     _ticking: Ticking,
 }
 
@@ -47,13 +49,14 @@ pub(crate) enum Begun {
 impl Instance {
     /// Puts a plugin into memory and asks for the version of its interface.
     pub(crate) fn new(prepared: &InstancePre<Store>, ticking: Ticking) -> Result<Self, Fault> {
-        let mut store = wasmtime::Store::new(prepared.module().engine(), Store::default());
-        store.limiter(|store| store);
         let limit = Entry::Initialize.limit_after(0.0);
+        let mut store = wasmtime::Store::new(prepared.module().engine(), Store::new(limit));
+        store.limiter(|store| store);
         store.set_epoch_deadline(ticks(limit));
-        let instance = prepared
-            .instantiate(&mut store)
-            .map_err(|error| Fault::of_call(Entry::Initialize, limit.as_secs_f64(), &error))?;
+        let instance = prepared.instantiate(&mut store).map_err(|error| {
+            let words = format!("took longer than {:.2} s", limit.as_secs_f64());
+            Fault::of_call(Entry::Initialize, &words, &error)
+        })?;
         let Some(Extern::Memory(memory)) = instance.get_export(&mut store, "memory") else {
             return Err(Fault::new(Kind::Exports, "does not export its `memory`"));
         };
@@ -74,6 +77,7 @@ impl Instance {
             buffer: None,
             frames: 0,
             sample_rate_hz: f64::NAN,
+            spent: Duration::ZERO,
             _ticking: ticking,
         };
         if let Some(initialize) = initialize {
@@ -219,12 +223,25 @@ impl Instance {
         function: &TypedFunc<P, R>,
         arguments: P,
     ) -> Result<R, Fault> {
-        let recorded_s = self.frames as f64 / self.sample_rate_hz;
-        let limit: Duration = entry.limit_after(recorded_s);
+        let recorded_s = if self.frames == 0 { 0.0 } else { self.frames as f64 / self.sample_rate_hz };
+        let own = entry.limit_after(recorded_s);
+        // Each call may be in time, and an hour of sound would take a day nevertheless.
+        let left = Duration::from_secs_f64(MOST_BEHIND_S + recorded_s).saturating_sub(self.spent);
+        let behind = entry != Entry::Finish && left < own;
+        let limit = if behind { left } else { own };
         self.store.set_epoch_deadline(ticks(limit));
-        function
-            .call(&mut self.store, arguments)
-            .map_err(|error| Fault::of_call(entry, limit.as_secs_f64(), &error))
+        self.store.data_mut().begin(limit);
+        let begun = Instant::now();
+        let answer = function.call(&mut self.store, arguments);
+        self.spent += begun.elapsed();
+        answer.map_err(|error| {
+            let too_long = if behind {
+                format!("took {MOST_BEHIND_S:.2} s longer in all than the sound so far, the last of it")
+            } else {
+                format!("took longer than {:.2} s", own.as_secs_f64())
+            };
+            Fault::of_call(entry, &too_long, &error)
+        })
     }
 }
 

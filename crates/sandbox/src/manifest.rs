@@ -3,7 +3,7 @@
 use measure::{Manifest, Parameter, ParameterKind, Signal, Stimulus, StimulusWanted};
 use serde::Deserialize;
 
-use crate::text::{line, name, quoted};
+use crate::text::{line, name, quoted, visible};
 
 const MOST_ID: usize = 64;
 const MOST_TITLE: usize = 80;
@@ -76,16 +76,20 @@ impl From<Setting> for Parameter {
     fn from(setting: Setting) -> Self {
         match setting {
             Setting::Number { name, help, unit, default, min, max } => {
-                Self { name, help, kind: ParameterKind::Number { unit, default, min, max } }
+                let unit = visible(unit);
+                Self { name, help: visible(help), kind: ParameterKind::Number { unit, default, min, max } }
             }
             Setting::Integer { name, help, unit, default, min, max } => {
-                Self { name, help, kind: ParameterKind::Integer { unit, default, min, max } }
+                let unit = visible(unit);
+                Self { name, help: visible(help), kind: ParameterKind::Integer { unit, default, min, max } }
             }
             Setting::Choice { name, help, default, options } => {
-                Self { name, help, kind: ParameterKind::Choice { default, options } }
+                let (default, options) = (visible(default), options.into_iter().map(visible).collect());
+                Self { name, help: visible(help), kind: ParameterKind::Choice { default, options } }
             }
             Setting::Text { name, help, default } => {
-                Self { name, help, kind: ParameterKind::Text { default } }
+                let default = visible(default);
+                Self { name, help: visible(help), kind: ParameterKind::Text { default } }
             }
         }
     }
@@ -109,9 +113,9 @@ pub(crate) fn decode(text: &str) -> Result<Manifest, String> {
     })?;
     let manifest = Manifest {
         id: card.id,
-        title: card.title,
+        title: visible(card.title),
         version: card.version,
-        summary: card.summary,
+        summary: visible(card.summary),
         channels: card.channels,
         needs_reference: card.needs_reference,
         stimulus: card.stimulus,

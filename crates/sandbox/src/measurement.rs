@@ -2,7 +2,7 @@
 
 use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start};
 
-use crate::fault::{Fault, Kind};
+use crate::fault::{Fault, Kind, UNEXPLAINED};
 use crate::instance::{Begun, Instance};
 use crate::plugin::Plugin;
 use crate::{reading, start};
@@ -38,7 +38,7 @@ impl Sandboxed {
         let told = self.read(&instance.reading()?)?;
         match told.stopped() {
             Some(finding) => Ok(Err(finding.clone())),
-            None => Err(Fault::new(Kind::Refused, "refused to begin and did not say why")),
+            None => Err(Fault::new(Kind::Refused, UNEXPLAINED)),
         }
     }
 
@@ -49,7 +49,7 @@ impl Sandboxed {
         for line in instance.log() {
             tracing::info!(plugin = self.plugin.manifest().id, "{line}");
         }
-        answer.map_err(|fault| self.state = State::Failed(self.plugin.finding(&fault))).ok()
+        answer.map_err(|fault| self.state = State::Failed(self.plugin.finding_of_run(&fault))).ok()
     }
 
     fn empty(&self) -> Reading {
@@ -65,7 +65,7 @@ impl Sandboxed {
     fn answer(&mut self, text: Option<String>) -> Reading {
         let told = text.map(|text| self.read(&text));
         if let Some(Err(fault)) = &told {
-            self.state = State::Failed(self.plugin.finding(fault));
+            self.state = State::Failed(self.plugin.finding_of_run(fault));
         }
         if let Some(Ok(told)) = told {
             return told;

@@ -3,7 +3,7 @@
 use std::fmt;
 use std::sync::Arc;
 
-use measure::{Manifest, Measurement, StimulusWanted};
+use measure::{Finding, Manifest, Measurement, StimulusWanted};
 use wasmtime::InstancePre;
 
 use crate::fault::Fault;
@@ -71,7 +71,12 @@ impl Plugin {
     }
 
     /// A fault of it as a finding.
-    pub(crate) fn finding(&self, fault: &Fault) -> measure::Finding {
+    pub(crate) fn finding(&self, fault: &Fault) -> Finding {
         fault.finding(&format!("`{}`", self.0.manifest.id))
+    }
+
+    /// A fault of it as a finding, while there is a recording.
+    pub(crate) fn finding_of_run(&self, fault: &Fault) -> Finding {
+        fault.finding_of_run(&format!("`{}`", self.0.manifest.id))
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use measure::{Cell, Curve, Finding, Reading, Table};
 use serde::Deserialize;
 
-use crate::text::{line, name, quoted, tamed};
+use crate::text::{line, name, quoted, tamed, visible};
 
 const MOST_VALUES: usize = 200;
 const MOST_LABELS: usize = 100;
@@ -42,11 +42,16 @@ pub(crate) fn decode(text: &str, mut empty: Reading) -> Result<Reading, String> 
     })?;
     check(&told).map_err(|why| format!("cannot be used: {why}"))?;
     empty.values = told.values;
-    empty.labels = told.labels;
+    empty.labels = told.labels.into_iter().map(|(key, word)| (key, visible(word))).collect();
     empty.curves = told.curves;
     empty.tables = told.tables;
+    for cell in empty.tables.values_mut().flat_map(|table| table.rows.iter_mut().flatten()) {
+        if let Cell::Text(text) = cell {
+            *text = visible(std::mem::take(text));
+        }
+    }
     for finding in told.findings {
-        empty.finding(finding);
+        empty.finding(Finding { text: visible(finding.text), ..finding });
     }
     empty.check().map_err(|why| format!("cannot be used: {why}"))?;
     Ok(empty)

@@ -1,8 +1,10 @@
 //! Names and texts that come from a stranger.
 //!
-//! A text ends up on a terminal, in a window and in a customer's report. So it may
-//! hold no control characters, which could move a cursor or colour a line, and none
-//! that turn the direction of writing around.
+//! A text ends up on a terminal, in a window and in a customer's report. One with a
+//! control character, which could move a cursor or colour a line, or with one that
+//! overrides the direction of writing is refused; what else cannot be seen is left out.
+
+use units::text::{excerpt, is_hidden};
 
 /// Checks a name: lower-case letters, digits and underscores, a letter first.
 pub(crate) fn name(what: &str, text: &str) -> Result<(), String> {
@@ -25,28 +27,32 @@ pub(crate) fn line(what: &str, text: &str, most: usize) -> Result<(), String> {
     if text.len() > most.saturating_mul(4) || text.chars().count() > most {
         return Err(format!("{what} is longer than {most} characters"));
     }
-    match text.chars().find(|c| is_unfit(*c)) {
+    match text.chars().find(|c| is_refused(*c)) {
         Some(c) => Err(format!("{what} holds the control character U+{:04X}", u32::from(c))),
         None => Ok(()),
     }
 }
 
-/// A text cut to a length and freed of what [`line`] refuses.
+/// A text cut to a length and freed of what [`line`] refuses and of what cannot be seen.
 pub(crate) fn tamed(text: &str, most: usize) -> String {
-    text.chars().filter(|c| !is_unfit(*c)).take(most).collect()
+    text.chars().filter(|c| !c.is_control() && !is_hidden(*c)).take(most).collect()
+}
+
+/// A text freed of what cannot be seen; what [`line`] refuses stays, to be refused there.
+pub(crate) fn visible(text: String) -> String {
+    let left_out = |c: char| is_hidden(c) && !is_refused(c);
+    if text.contains(left_out) { text.replace(left_out, "") } else { text }
 }
 
 /// A text within quotation marks, short and tame enough for a message.
 pub(crate) fn quoted(text: &str) -> String {
-    let short = tamed(text, 40);
-    let more = if text.chars().nth(40).is_some() { "…" } else { "" };
-    format!("`{short}{more}`")
+    format!("`{}`", excerpt(text, 40))
 }
 
 const MOST_NAME: usize = 48;
 
-fn is_unfit(c: char) -> bool {
-    c.is_control() || matches!(c, '\u{2028}' | '\u{2029}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+fn is_refused(c: char) -> bool {
+    c.is_control() || matches!(c, '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 #[cfg(test)]
@@ -71,6 +77,7 @@ mod tests {
             assert!(line("title", &tamed(bad, 80), 80).is_ok(), "{bad:?}");
         }
         assert!(line("title", &"x".repeat(81), 80).unwrap_err().contains("80"));
+        assert_eq!(visible("l\u{200b}e\u{200f}\u{61c}f\u{e0041}t".to_owned()), "left");
         assert_eq!(quoted(&"x".repeat(50)), format!("`{}…`", "x".repeat(40)));
     }
 }

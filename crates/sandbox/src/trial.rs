@@ -4,6 +4,8 @@ use std::time::{Duration, Instant};
 
 use measure::{Block, Calibration, Finding, Reading, Start, StimulusWanted};
 
+use crate::fault::{Fault, Kind, UNEXPLAINED};
+use crate::instance::Begun;
 use crate::plugin::Plugin;
 use crate::{reading, start};
 
@@ -139,20 +141,18 @@ impl Plugin {
 
     fn answer(&self, start: &Start, signal: Signal, log: &mut Vec<String>) -> Result<Reading, Finding> {
         let manifest = self.manifest();
-        let mut attempt = || {
+        let mut attempt = || -> Result<Result<Reading, Finding>, Fault> {
             let mut instance = self.instance()?;
             let read = |text: String| {
                 let empty = Reading::new(&manifest.id, manifest.version, start.sample_rate_hz);
-                reading::decode(&text, empty).map_err(|why| {
-                    crate::fault::Fault::new(
-                        crate::fault::Kind::Reading,
-                        format!("gave a reading that {why}"),
-                    )
-                })
+                reading::decode(&text, empty)
+                    .map_err(|why| Fault::new(Kind::Reading, format!("gave a reading that {why}")))
             };
             let begun = instance.begin(&start::encode(start), start.channels, start.sample_rate_hz)?;
-            if begun == crate::instance::Begun::Refused {
-                return read(instance.reading()?);
+            if begun == Begun::Refused {
+                // With every parameter at its default there is nothing to refuse.
+                let why = read(instance.reading()?)?.stopped().cloned();
+                return why.map(Err).ok_or_else(|| Fault::new(Kind::Refused, UNEXPLAINED));
             }
             let mut feeder = Feeder::new(start.channels.max(1), signal);
             let frames = (signal.seconds() * start.sample_rate_hz) as usize;
@@ -173,11 +173,11 @@ impl Plugin {
                     read(instance.reading()?)?;
                 }
             }
-            let finished = read(instance.finish()?);
+            let finished = read(instance.finish()?)?;
             log.extend(instance.log());
-            finished
+            Ok(Ok(finished))
         };
-        attempt().map_err(|fault| self.finding(&fault))
+        attempt().map_err(|fault| self.finding(&fault))?
     }
 }
 

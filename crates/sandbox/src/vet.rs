@@ -1,11 +1,17 @@
 //! A first look at a plugin's file, before anything of it is compiled.
 //!
-//! Compiling cannot be interrupted, and it takes longer than in proportion for
-//! a large function. So size and shape are bounded here.
+//! Compiling cannot be interrupted, and for some shapes of code it takes far longer
+//! than in proportion to their size. So the work that it will be is added up here, and
+//! a file that would take longer than about a second is not begun.
 
-use wasmparser::{ExternalKind, Parser, Payload, TypeRef};
+use wasmparser::{
+    BlockType, CompositeInnerType, ExternalKind, FunctionBody, Operator, Parser, Payload, TypeRef,
+};
 
-use crate::abi::{ABI_VERSION, Entry, HOST_MODULE, MOST_FILE_BYTES, MOST_FUNCTION_BYTES, MOST_FUNCTIONS};
+use crate::abi::{
+    ABI_VERSION, Entry, HOST_MODULE, MOST_EXPORTS, MOST_FILE_BYTES, MOST_FUNCTION_BYTES, MOST_FUNCTIONS,
+    MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
+};
 use crate::fault::{Fault, Kind};
 
 /// What the host offers.
@@ -27,7 +33,6 @@ const WANTED: &[Entry] = &[
 /// # Errors
 /// When it is none that could be a plugin.
 pub(crate) fn vet(bytes: &[u8]) -> Result<(), Fault> {
-    let unreadable = |why: String| Fault::new(Kind::Unreadable, why);
     if bytes.len() > MOST_FILE_BYTES {
         return Err(unreadable(format!("has {} bytes; at most {MOST_FILE_BYTES} are taken", bytes.len())));
     }
@@ -35,42 +40,176 @@ pub(crate) fn vet(bytes: &[u8]) -> Result<(), Fault> {
         return Err(unreadable("is not a WebAssembly module".to_owned()));
     }
     let mut exports = Vec::new();
-    let mut functions = 0;
+    let mut shapes = Shapes::default();
+    let mut work = 0;
     for payload in Parser::new(0).parse_all(bytes) {
-        let damaged = |error: wasmparser::BinaryReaderError| {
-            unreadable(format!("is damaged or cut short, at byte {}", error.offset()))
-        };
         match payload.map_err(damaged)? {
             Payload::Version { encoding, .. } if encoding != wasmparser::Encoding::Module => {
                 return Err(unreadable("is a WebAssembly component; a core module is expected".to_owned()));
+            }
+            Payload::TypeSection(section) => {
+                at_most("types", section.count(), MOST_TYPES)?;
+                for group in section {
+                    for (_, kind) in group.map_err(damaged)?.into_types_and_offsets() {
+                        shapes.push(&kind.composite_type.inner)?;
+                    }
+                }
             }
             Payload::ImportSection(section) => {
                 for import in section.into_imports() {
                     let import = import.map_err(damaged)?;
                     check_import(import.module, import.name, import.ty)?;
+                    if let TypeRef::Func(kind) = import.ty {
+                        shapes.functions.push(kind);
+                    }
+                }
+            }
+            Payload::FunctionSection(section) => {
+                at_most("functions", section.count(), MOST_FUNCTIONS)?;
+                for kind in section {
+                    shapes.functions.push(kind.map_err(damaged)?);
                 }
             }
             Payload::ExportSection(section) => {
+                at_most("exports", section.count(), MOST_EXPORTS)?;
                 for export in section {
                     let export = export.map_err(damaged)?;
                     exports.push((export.name, export.kind));
                 }
             }
-            Payload::CodeSectionStart { count, .. } => functions = count,
-            Payload::CodeSectionEntry(body) if body.range().len() > MOST_FUNCTION_BYTES => {
-                return Err(unreadable(format!(
-                    "has a function of {} bytes; at most {MOST_FUNCTION_BYTES} are taken",
-                    body.range().len()
-                )));
+            Payload::CodeSectionEntry(body) => {
+                work += function_work(&body, &shapes)?;
+                // In the middle of the file, so that the looking over is short, too.
+                if work > MOST_WORK {
+                    return Err(unreadable(
+                        "is too much code, or of too costly a shape, to be compiled".to_owned(),
+                    ));
+                }
             }
             _ => {}
         }
     }
-    if functions > MOST_FUNCTIONS {
-        return Err(unreadable(format!("has {functions} functions; at most {MOST_FUNCTIONS} are taken")));
-    }
     check_exports(&exports)
 }
+
+fn unreadable(why: String) -> Fault {
+    Fault::new(Kind::Unreadable, why)
+}
+
+fn damaged(error: wasmparser::BinaryReaderError) -> Fault {
+    unreadable(format!("is damaged or cut short, at byte {}", error.offset()))
+}
+
+fn at_most(what: &str, count: u32, most: u32) -> Result<(), Fault> {
+    if count <= most {
+        Ok(())
+    } else {
+        Err(unreadable(format!("has {count} {what}; at most {most} are taken")))
+    }
+}
+
+/// How many values go into and come out of each type of function, and which type each
+/// function has.
+#[derive(Default)]
+struct Shapes {
+    values: Vec<u64>,
+    functions: Vec<u32>,
+}
+
+impl Shapes {
+    fn push(&mut self, kind: &CompositeInnerType) -> Result<(), Fault> {
+        let CompositeInnerType::Func(function) = kind else {
+            return Err(unreadable("has types that are no functions".to_owned()));
+        };
+        let values = function.params().len() + function.results().len();
+        if values > MOST_VALUES {
+            return Err(unreadable(format!(
+                "has a function of {values} parameters and results; at most {MOST_VALUES} are taken"
+            )));
+        }
+        self.values.push(values as u64);
+        Ok(())
+    }
+
+    /// Of a type; an unknown one is found by the compiler.
+    fn of_type(&self, index: u32) -> u64 {
+        self.values.get(index as usize).copied().unwrap_or(0)
+    }
+
+    fn of_function(&self, index: u32) -> u64 {
+        self.functions.get(index as usize).map_or(0, |kind| self.of_type(*kind))
+    }
+
+    fn of_block(&self, block: BlockType) -> u64 {
+        match block {
+            BlockType::Empty => 0,
+            BlockType::Type(_) => 1,
+            BlockType::FuncType(kind) => self.of_type(kind),
+        }
+    }
+}
+
+/// How much work it is to compile a function, in operators of the plainest kind.
+fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault> {
+    let bytes = body.range().len();
+    if bytes > MOST_FUNCTION_BYTES {
+        return Err(unreadable(format!(
+            "has a function of {bytes} bytes; at most {MOST_FUNCTION_BYTES} are taken"
+        )));
+    }
+    let mut locals = 0_u64;
+    for declared in body.get_locals_reader().map_err(damaged)? {
+        locals += u64::from(declared.map_err(damaged)?.0);
+    }
+    let mut work = 100 + locals;
+    let mut joins = 0_u64;
+    // For each block that is open, whether it is a loop.
+    let mut open: Vec<bool> = Vec::new();
+    let mut open_loops = 0_usize;
+    for operator in body.get_operators_reader().map_err(damaged)? {
+        let operator = operator.map_err(damaged)?;
+        work += 1;
+        match operator {
+            Operator::Block { blockty } | Operator::If { blockty } => {
+                work += shapes.of_block(blockty);
+                joins += 1;
+                open.push(false);
+            }
+            Operator::Loop { blockty } => {
+                work += shapes.of_block(blockty);
+                joins += 1;
+                open.push(true);
+                open_loops += 1;
+            }
+            Operator::End => {
+                if open.pop() == Some(true) {
+                    open_loops -= 1;
+                }
+            }
+            Operator::Call { function_index } | Operator::ReturnCall { function_index } => {
+                work += CALL + shapes.of_function(function_index);
+            }
+            Operator::CallIndirect { type_index, .. } | Operator::ReturnCallIndirect { type_index, .. } => {
+                work += CALL + shapes.of_type(type_index);
+            }
+            Operator::BrTable { targets } => work += u64::from(targets.len()),
+            _ => {}
+        }
+        if open.len() > MOST_NESTING || open_loops > MOST_NESTED_LOOPS {
+            return Err(unreadable(format!(
+                "has blocks nested more than {MOST_NESTING} deep, or loops more than {MOST_NESTED_LOOPS}"
+            )));
+        }
+    }
+    Ok(work + joins * locals / JOINS_PER_OPERATOR)
+}
+
+/// What a call costs beside its values.
+const CALL: u64 = 4;
+
+/// At each place where ways through the code join, each local may need a value of its
+/// own; so many of them are as much work as one operator.
+const JOINS_PER_OPERATOR: u64 = 16;
 
 fn check_import(module: &str, name: &str, kind: TypeRef) -> Result<(), Fault> {
     if module == HOST_MODULE && OFFERED.contains(&name) && matches!(kind, TypeRef::Func(_)) {

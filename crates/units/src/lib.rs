@@ -3,11 +3,12 @@
 //! Inside a numeric kernel a plain `f64` with a unit suffix (`_hz`, `_s`, `_db`)
 //! is clearer; where a number crosses from one crate to another it wears its
 //! type. A level has a reference and a gain has none, so two levels subtract to
-//! a [`Gain`] and cannot be added.
+//! a [`Gain`] and cannot be added. [`text`] makes texts from elsewhere fit to be shown.
 
 mod electrical;
 mod level;
 mod rate;
+pub mod text;
 
 pub use electrical::{DBU_REFERENCE_V, Volts};
 pub use level::{Gain, LevelDbfs, LevelDbu, LevelDbv, LevelSpl, ONE_PASCAL_SPL_DB};

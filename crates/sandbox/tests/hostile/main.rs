@@ -1,6 +1,7 @@
 //! Plugins that do every harm that could be thought of: each ends in a finding of
 //! its own within a second, and nothing else happens.
 
+mod bombs;
 mod module;
 
 use std::time::{Duration, Instant};
