@@ -4,6 +4,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 use measure::{Cell, Curve, Reading, Table};
+use units::text::csv_cell;
 
 use crate::files::write_text;
 use crate::responses::later;
@@ -94,7 +95,7 @@ fn table_csv(table: &Table) -> String {
             let _ = match cell {
                 Cell::Flag(flag) => write!(text, "{flag}"),
                 Cell::Number(number) => write!(text, "{number}"),
-                Cell::Text(word) => write!(text, "\"{}\"", word.replace('"', "\"\"")),
+                Cell::Text(word) => write!(text, "{}", csv_cell(word)),
                 Cell::Empty => Ok(()),
             };
         }

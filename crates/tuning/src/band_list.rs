@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use units::text::{csv_cell, excerpt, from_csv_cell};
+
 use crate::columns::{field_number, numbered_lines};
 use crate::{Band, BandKind, TextError};
 
@@ -27,13 +29,13 @@ pub fn band_entries(channel: &str, bands: &[Band]) -> Vec<BandEntry> {
 
 /// Writes a band list.
 ///
-/// A channel's name that holds a comma, a quote or a line break is quoted.
+/// A channel's name is written as [`csv_cell`] has it: one line, quoted where it must be, and never a
+/// spreadsheet's formula.
 #[must_use]
 pub fn bands_csv(entries: &[BandEntry]) -> String {
     let mut text = format!("{HEADER}\n");
     for BandEntry { channel, number, band } in entries {
-        let quoted = channel.contains([',', '"', '\n', '\r', '#']) || channel.trim() != channel;
-        let channel = if quoted { format!("\"{}\"", channel.replace('"', "\"\"")) } else { channel.clone() };
+        let channel = csv_cell(channel);
         // Writing to a String cannot fail.
         let _ = writeln!(
             text,
@@ -90,12 +92,11 @@ fn parse_entry(name: &str, line_number: usize, line: &str) -> Result<BandEntry, 
     let refuse = |column: usize, problem: String, advice: &str| {
         TextError::at(name, line_number, Some(column), problem, advice)
     };
-    let number = number
-        .parse::<u32>()
-        .ok()
-        .filter(|&n| n > 0)
-        .ok_or_else(|| refuse(2, format!("`{number}` is not a band number"), "count the bands from 1"))?;
+    let number = number.parse::<u32>().ok().filter(|&n| n > 0).ok_or_else(|| {
+        refuse(2, format!("`{}` is not a band number", excerpt(number, 40)), "count the bands from 1")
+    })?;
     let kind = BandKind::from_word(kind).ok_or_else(|| {
+        let kind = &excerpt(kind, 40);
         let near = measure::nearest(kind, BandKind::ALL.map(BandKind::word));
         let problem = match near {
             Some(near) => format!("there is no band type `{kind}`; did you mean `{near}`?"),
@@ -112,7 +113,11 @@ fn parse_entry(name: &str, line_number: usize, line: &str) -> Result<BandEntry, 
     if q <= 0.0 {
         return Err(refuse(6, format!("a Q of {q}"), "it must lie above 0"));
     }
-    Ok(BandEntry { channel: channel.clone(), number, band: Band { kind, frequency_hz, gain_db, q } })
+    Ok(BandEntry {
+        channel: from_csv_cell(channel).to_owned(),
+        number,
+        band: Band { kind, frequency_hz, gain_db, q },
+    })
 }
 
 /// The fields of one line, the first of which may be quoted (RFC 4180); `None`
@@ -177,6 +182,21 @@ mod tests {
             let got = parse_bands_csv(&text, "b.csv").unwrap_err().to_string();
             assert!(got.starts_with("b.csv") && got.contains(wanted), "{text:?} gave {got:?}");
         }
+    }
+
+    #[test]
+    fn a_name_is_never_a_formula_nor_a_second_line() {
+        let bands = [Band::peak(160.0, -4.5, 3.2)];
+        for name in ["=cmd|x", "+1", "@x", "-left", "'=1", "left, \"upper\""] {
+            let entries = band_entries(name, &bands);
+            let text = bands_csv(&entries);
+            let line = text.lines().nth(1).unwrap().trim_start_matches('"');
+            assert!(!line.starts_with(['=', '+', '-', '@']), "{line}");
+            assert_eq!(parse_bands_csv(&text, "x").unwrap(), entries);
+        }
+        let text = bands_csv(&band_entries("left\nFORGED\u{1b}[31m\u{202e}", &bands));
+        assert_eq!(text.lines().nth(1), Some("left FORGED[31m,1,peak,160,-4.5,3.2"));
+        assert_eq!(parse_bands_csv(&text, "x").unwrap().len(), 1);
     }
 
     proptest! {

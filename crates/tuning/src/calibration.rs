@@ -2,7 +2,10 @@
 
 use std::fmt::Write as _;
 
-use crate::columns::{Separator, number, numbered_lines};
+use units::text::excerpt;
+
+use crate::columns::{Separator, begins_like_a_number, number, numbered_lines};
+use crate::response_text::COLUMNS;
 use crate::{Response, TextError, log_axis};
 
 /// What a microphone or an interface does to a signal, so that it can be taken
@@ -20,81 +23,27 @@ pub struct Calibration {
 }
 
 impl Calibration {
+    /// The largest deviation that a device can have, up or down.
+    pub const LARGEST_DB: f64 = 100.0;
+
     /// Reads a calibration: two or three columns (frequency in Hz, the device's
     /// own response in dB, phase in degrees), separated like a headerless
-    /// response. Lines that hold no number pair are kept as comments; comments
+    /// response; units behind the numbers are read over. Lines before the first
+    /// pair of numbers, and marked ones, are kept as comments; comments
     /// `dbfs_at_94: X` and `volts_per_fs: X` set the sensitivity.
     ///
+    /// A line that begins like a pair of numbers and is none is an error, as nobody
+    /// would notice that it is missing.
+    ///
     /// # Errors
-    /// When there are no two points, or they do not ascend, or a sensitivity
-    /// cannot be read: the line and what to do.
+    /// When there are no two points, or they do not ascend, or a line, a column or a
+    /// sensitivity cannot be understood: the line and what to do.
     pub fn parse(text: &str, name: &str) -> Result<Self, TextError> {
-        let mut found =
-            Self { response: empty_response(), dbfs_at_94: None, volts_per_fs: None, comments: Vec::new() };
-        let mut phases = Vec::new();
+        let mut reader = Reader::new(name);
         for (line_number, line) in numbered_lines(text).filter(|(_, line)| !line.is_empty()) {
-            if let Some(row) = number_row(line) {
-                found.push(name, line_number, &row)?;
-                phases.push(row.get(2).copied());
-            } else {
-                found.comment(name, line_number, line)?;
-            }
+            reader.take(line_number, line)?;
         }
-        if found.response.frequency_hz.len() < 2 {
-            return Err(TextError::whole(
-                name,
-                format!(
-                    "{} point(s) of a calibration; expected at least two",
-                    found.response.frequency_hz.len()
-                ),
-                "give lines of frequency in Hz and the device's own response in dB",
-            ));
-        }
-        found.response.phase_deg = phases.into_iter().collect();
-        Ok(found)
-    }
-
-    fn push(&mut self, name: &str, line_number: usize, row: &[f64]) -> Result<(), TextError> {
-        let frequency_hz = row[0];
-        if frequency_hz <= 0.0 {
-            let problem = format!("a frequency of {frequency_hz} Hz");
-            return Err(TextError::at(name, line_number, Some(1), problem, "frequencies start above 0 Hz"));
-        }
-        if let Some(&before) = self.response.frequency_hz.last()
-            && frequency_hz <= before
-        {
-            let problem = format!("{frequency_hz} Hz after {before} Hz");
-            let advice = "sort the lines by ascending frequency, each frequency once";
-            return Err(TextError::at(name, line_number, Some(1), problem, advice));
-        }
-        self.response.frequency_hz.push(frequency_hz);
-        self.response.magnitude_db.push(row[1]);
-        Ok(())
-    }
-
-    fn comment(&mut self, name: &str, line_number: usize, line: &str) -> Result<(), TextError> {
-        let bare = line.trim_start_matches(['#', '*', ';', '"', ' ', '\t']).trim_end_matches('"').trim();
-        let setting = bare.split_once(':').map(|(key, value)| (key.trim(), value.trim()));
-        let read = |value: &str| {
-            let first = value.split_whitespace().next().unwrap_or_default();
-            number(first, true).ok_or_else(|| {
-                let problem = format!("`{first}` is not a number");
-                TextError::at(name, line_number, None, problem, "write it like `dbfs_at_94: -26.3`")
-            })
-        };
-        match setting {
-            Some(("dbfs_at_94", value)) => self.dbfs_at_94 = Some(read(value)?),
-            Some(("volts_per_fs", value)) => {
-                let volts = read(value)?;
-                if volts <= 0.0 {
-                    let problem = format!("{volts} V at full scale");
-                    return Err(TextError::at(name, line_number, None, problem, "it must lie above 0 V"));
-                }
-                self.volts_per_fs = Some(volts);
-            }
-            _ => self.comments.push(bare.to_owned()),
-        }
-        Ok(())
+        reader.finish()
     }
 
     /// Writes the calibration so that [`Calibration::parse`] reads it back.
@@ -155,14 +104,257 @@ impl Calibration {
     }
 }
 
-fn empty_response() -> Response {
-    Response {
-        frequency_hz: Vec::new(),
-        magnitude_db: Vec::new(),
-        phase_deg: None,
-        coherence: None,
-        spread_db: None,
+/// What of a calibration has been read so far.
+struct Reader<'a> {
+    name: &'a str,
+    found: Calibration,
+    phase_deg: Vec<f64>,
+    /// How many columns the first row has.
+    columns: Option<usize>,
+    /// The last line before the first row.
+    heading: Option<(usize, String)>,
+    dbfs_line: Option<usize>,
+    volts_line: Option<usize>,
+}
+
+impl<'a> Reader<'a> {
+    fn new(name: &'a str) -> Self {
+        let response = Response {
+            frequency_hz: Vec::new(),
+            magnitude_db: Vec::new(),
+            phase_deg: None,
+            coherence: None,
+            spread_db: None,
+        };
+        let found = Calibration { response, dbfs_at_94: None, volts_per_fs: None, comments: Vec::new() };
+        Self {
+            name,
+            found,
+            phase_deg: Vec::new(),
+            columns: None,
+            heading: None,
+            dbfs_line: None,
+            volts_line: None,
+        }
     }
+
+    fn error(&self, line: usize, column: Option<usize>, problem: String, advice: &str) -> TextError {
+        TextError::at(self.name, line, column, problem, advice)
+    }
+
+    fn take(&mut self, line_number: usize, line: &str) -> Result<(), TextError> {
+        if line.starts_with(MARKS) {
+            return self.comment(line_number, line);
+        }
+        if let Some(row) = row(line) {
+            return self.push(line_number, &row);
+        }
+        if begins_like_a_number(line) && (self.columns.is_some() || was_meant_as_a_row(line)) {
+            return Err(self.error(
+                line_number,
+                None,
+                format!("`{}` begins like a point of the calibration and is none", excerpt(line, 40)),
+                "write frequency in Hz, dB and perhaps degrees, such as `20; -3.2`, or put # in front of a comment",
+            ));
+        }
+        self.comment(line_number, line)
+    }
+
+    fn push(&mut self, line_number: usize, row: &[f64]) -> Result<(), TextError> {
+        match self.columns {
+            None => {
+                self.columns = Some(row.len());
+                if let Some((line, heading)) = self.heading.take() {
+                    self.check_heading(line, &heading, row.len())?;
+                }
+            }
+            Some(columns) if columns != row.len() => {
+                let problem = format!("{} columns where the lines before have {columns}", row.len());
+                return Err(self.error(line_number, None, problem, "give every line the same columns"));
+            }
+            Some(_) => {}
+        }
+        let (frequency_hz, magnitude_db) = (row[0], row[1]);
+        let at = |column: usize, problem: String, advice: &str| {
+            Err(self.error(line_number, Some(column), problem, advice))
+        };
+        if frequency_hz <= 0.0 {
+            return at(1, format!("a frequency of {frequency_hz} Hz"), "frequencies start above 0 Hz");
+        }
+        if frequency_hz > LARGEST_HZ {
+            return at(1, format!("a frequency of {} Hz", shown(frequency_hz)), "it lies below 1 MHz");
+        }
+        if let Some(&before) = self.found.response.frequency_hz.last()
+            && frequency_hz <= before
+        {
+            let problem = format!("{frequency_hz} Hz after {before} Hz");
+            return at(1, problem, "sort the lines by ascending frequency, each frequency once");
+        }
+        if magnitude_db.abs() > Calibration::LARGEST_DB {
+            let problem = format!("a deviation of {} dB", shown(magnitude_db));
+            return at(2, problem, "it lies within ±100 dB; see that the column holds decibels");
+        }
+        if let Some(&phase) = row.get(2) {
+            if phase.abs() > LARGEST_DEG {
+                return at(3, format!("a phase of {}°", shown(phase)), "see that the column holds degrees");
+            }
+            self.phase_deg.push(phase);
+        }
+        self.found.response.frequency_hz.push(frequency_hz);
+        self.found.response.magnitude_db.push(magnitude_db);
+        Ok(())
+    }
+
+    /// Refuses columns that a heading calls by the name of something else.
+    fn check_heading(&self, line: usize, heading: &str, columns: usize) -> Result<(), TextError> {
+        let separator = Separator::of(heading);
+        // A unit in brackets belongs to the name before it.
+        let names: Vec<String> = separator
+            .split(heading)
+            .into_iter()
+            .filter(|name| !name.starts_with(['(', '[']))
+            .map(|name| name.trim_matches(['"', '\'']).to_lowercase())
+            .collect();
+        let is_frequency = |name: &str| name.contains("freq") || name.contains("hz") || name == "f";
+        let is_heading = names.first().is_some_and(|first| is_frequency(first))
+            || names.iter().any(|name| COLUMNS.contains(&name.as_str()));
+        if !is_heading {
+            return Ok(());
+        }
+        let meant = "a calibration has frequency, dB and perhaps phase, in this order; remove the others";
+        let is_else = |name: &str| ELSE.iter().any(|word| name.contains(word));
+        // Names of several words cannot be told apart where blanks separate.
+        if separator == Separator::Space && names.len() > columns {
+            return match names.iter().find(|name| is_else(name)) {
+                Some(other) => {
+                    Err(self.error(line, None, format!("a column `{}`", excerpt(other, 40)), meant))
+                }
+                None => Ok(()),
+            };
+        }
+        if names.len() != columns {
+            let problem = format!("{} names for {columns} columns", names.len());
+            return Err(self.error(line, None, problem, meant));
+        }
+        let is_phase = |name: &str| ["phase", "deg", "°", "arg"].iter().any(|word| name.contains(word));
+        let fits = [is_frequency(&names[0]), !is_else(&names[1]) && !is_phase(&names[1])];
+        let third = names.get(2).map(|name| is_phase(name));
+        match fits.into_iter().chain(third).position(|fits| !fits) {
+            Some(index) => {
+                let problem =
+                    format!("a column `{}` where {} is expected", excerpt(&names[index], 40), WANTED[index]);
+                Err(self.error(line, Some(index + 1), problem, meant))
+            }
+            None => Ok(()),
+        }
+    }
+
+    fn comment(&mut self, line_number: usize, line: &str) -> Result<(), TextError> {
+        let bare = line.trim_start_matches(MARKS).trim_start().trim_end_matches('"').trim();
+        if self.columns.is_none() {
+            self.heading = Some((line_number, bare.to_owned()));
+        }
+        let lower = bare.to_ascii_lowercase();
+        if lower.starts_with("dbfs_at_94") {
+            let level = self.sensitivity(line_number, bare, self.dbfs_line, DBFS_AT_94)?;
+            (self.found.dbfs_at_94, self.dbfs_line) = (Some(level), Some(line_number));
+        } else if lower.starts_with("volts_per_fs") {
+            let volts = self.sensitivity(line_number, bare, self.volts_line, VOLTS_PER_FS)?;
+            (self.found.volts_per_fs, self.volts_line) = (Some(volts), Some(line_number));
+        } else {
+            self.found.comments.push(bare.to_owned());
+        }
+        Ok(())
+    }
+
+    /// The number of a sensitivity, which stands once in a file and means something.
+    fn sensitivity(
+        &self,
+        line: usize,
+        bare: &str,
+        before: Option<usize>,
+        kind: Sensitivity,
+    ) -> Result<f64, TextError> {
+        let Sensitivity { key, example, low, high, unit } = kind;
+        let advice = format!("write it like `{key}: {example}`, once");
+        let refuse = |problem: String| Err(self.error(line, None, problem, &advice));
+        if let Some(before) = before {
+            return refuse(format!("`{key}` again, which line {before} sets"));
+        }
+        let Some((_, value)) = bare.split_once([':', '=']) else {
+            return refuse(format!("`{key}` without a value"));
+        };
+        let mut words = value.split_whitespace();
+        let first = words.next().unwrap_or_default();
+        let Some(number) = number(first, true) else {
+            return refuse(format!("`{}` is not a number", excerpt(first, 40)));
+        };
+        if words.next().is_some_and(begins_like_a_number) {
+            return refuse(format!("several numbers for `{key}`"));
+        }
+        if !(low..=high).contains(&number) {
+            return refuse(format!("{} {unit}, which no device has ({low} to {high} {unit})", shown(number)));
+        }
+        Ok(number)
+    }
+
+    fn finish(mut self) -> Result<Calibration, TextError> {
+        let points = self.found.response.frequency_hz.len();
+        if points < 2 {
+            return Err(TextError::whole(
+                self.name,
+                format!("{points} point(s) of a calibration; expected at least two"),
+                "give lines of frequency in Hz and the device's own response in dB",
+            ));
+        }
+        self.found.response.phase_deg = (self.columns == Some(3)).then_some(self.phase_deg);
+        Ok(self.found)
+    }
+}
+
+/// A sensitivity that a comment may set.
+#[derive(Clone, Copy)]
+struct Sensitivity {
+    key: &'static str,
+    example: &'static str,
+    low: f64,
+    high: f64,
+    unit: &'static str,
+}
+
+const DBFS_AT_94: Sensitivity =
+    Sensitivity { key: "dbfs_at_94", example: "-26.3", low: -150.0, high: 60.0, unit: "dBFS" };
+
+const VOLTS_PER_FS: Sensitivity =
+    Sensitivity { key: "volts_per_fs", example: "8.71", low: 1e-6, high: 1e6, unit: "V" };
+
+/// Above every rate that sound is recorded at.
+const LARGEST_HZ: f64 = 1e6;
+
+/// Of a phase that was never wrapped.
+const LARGEST_DEG: f64 = 1e6;
+
+/// What a comment begins with.
+const MARKS: [char; 5] = ['#', '*', ';', '"', '/'];
+
+/// What the columns are.
+const WANTED: [&str; 3] = ["the frequency", "the device's response in dB", "the phase"];
+
+/// Parts of the names of columns that are no response in dB.
+const ELSE: [&str; 7] = ["coher", "spread", "time", "delay", "volt", "linear", "error"];
+
+/// A number of few signs, however large it is.
+fn shown(number: f64) -> String {
+    if number == 0.0 || (1e-6..1e9).contains(&number.abs()) {
+        number.to_string()
+    } else {
+        format!("{number:e}")
+    }
+}
+
+/// Two or three finite numbers on one line, with or without their units.
+fn row(line: &str) -> Option<Vec<f64>> {
+    number_row(line).or_else(|| number_row(&without_units(line)?))
 }
 
 /// Two or three finite numbers, and nothing else, on one line.
@@ -172,6 +364,35 @@ fn number_row(line: &str) -> Option<Vec<f64>> {
     let row: Option<Vec<f64>> =
         separator.split(line).into_iter().map(|field| number(field, decimal_comma)).collect();
     row.filter(|row| (2..=3).contains(&row.len()))
+}
+
+/// A line without the unit behind each number, where each stands behind its own.
+fn without_units(line: &str) -> Option<String> {
+    let mut line = line.to_ascii_lowercase();
+    if let Some((hz, rest)) = line.split_once("hz") {
+        number(hz.trim(), true)?;
+        line = format!("{} {rest}", hz.trim_end());
+    }
+    if let Some((before, rest)) = line.split_once("db") {
+        number_row(before.trim()).filter(|row| row.len() == 2)?;
+        line = format!("{} {rest}", before.trim_end());
+    }
+    let line = line.trim();
+    let degrees = ["degrees", "deg", "°"].into_iter().find_map(|unit| line.strip_suffix(unit));
+    Some(degrees.unwrap_or(line).trim().to_owned())
+}
+
+/// Whether a line before the first row, which begins like a number, has the form of a
+/// row: a number and a separator, or a number and another number.
+fn was_meant_as_a_row(line: &str) -> bool {
+    let separator = Separator::of(line);
+    let fields = separator.split(line);
+    let [first, second, ..] = fields.as_slice() else { return false };
+    let first_is =
+        number(first, true).is_some() || without_units(first).is_some_and(|f| number(&f, true).is_some());
+    let nothing =
+        |field: &str| ["-", "--", "---", "n/a", "na", "∞"].contains(&field.to_ascii_lowercase().as_str());
+    first_is && (separator != Separator::Space || begins_like_a_number(second) || nothing(second))
 }
 
 #[cfg(test)]
@@ -209,11 +430,64 @@ mod tests {
             ("100 1\n50 1\n", "line 2, column 1: 50 Hz after 100 Hz"),
             ("0 1\n50 1\n", "line 1, column 1: a frequency of 0 Hz"),
             ("dbfs_at_94: loud\n20 1\n50 1\n", "line 1: `loud` is not a number"),
-            ("volts_per_fs: 0\n20 1\n50 1\n", "line 1: 0 V at full scale"),
+            ("volts_per_fs: 0\n20 1\n50 1\n", "line 1: 0 V, which no device has"),
+            ("# dbfs_at_94: 1e300\n20 1\n50 1\n", "line 1: 1e300 dBFS, which no device has"),
+            ("# dbfs_at_94\n20 1\n50 1\n", "line 1: `dbfs_at_94` without a value"),
+            ("# dbfs_at_94: -20 -26\n20 1\n50 1\n", "line 1: several numbers"),
+            (
+                "# dbfs_at_94: -20\n20 1\n50 1\n# dbfs_at_94: -26\n",
+                "line 4: `dbfs_at_94` again, which line 1",
+            ),
+            ("20 1\n50 1e308\n", "line 2, column 2: a deviation of 1e308 dB"),
+            ("20 1\n1e300 1\n", "line 2, column 1: a frequency of 1e300 Hz"),
+            ("20 1 0\n50 1 1e300\n", "line 2, column 3: a phase of 1e300°"),
+            ("20 1 5\n50 1\n", "line 2: 2 columns where the lines before have 3"),
+            ("20 1\n50 abc\n90 1\n", "line 2: `50 abc` begins like a point"),
+            ("20;abc\n50;1\n90;1\n", "line 1: `20;abc` begins like a point"),
+            ("20 1\n50,5,3,1\n90 1\n", "line 2: `50,5,3,1` begins like a point"),
+            ("20 1\n1 kHz 1\n", "line 2: `1 kHz 1` begins like a point"),
+            ("20 n/a\n50 1\n90 1\n", "line 1: `20 n/a` begins like a point"),
+            ("20 1\nnan 1\n90 1\n", "line 2: `nan 1` begins like a point"),
+            ("20 1\n−5 dB\n90 1\n", "line 2: `−5 dB` begins like a point"),
+            (
+                "frequency_hz,magnitude_db,coherence\n20,1,0.9\n50,1,0.9\n",
+                "line 1, column 3: a column `coherence` where the phase is expected",
+            ),
+            (
+                "frequency_hz,phase_deg\n20,1\n50,1\n",
+                "line 1, column 2: a column `phase_deg` where the device's response in dB is expected",
+            ),
+            ("magnitude_db,frequency_hz\n1,20\n1,50\n", "line 1, column 1: a column `magnitude_db`"),
+            ("Freq dB\n20 1 5\n50 1 5\n", "line 1: 2 names for 3 columns"),
+            (
+                "frequency_hz,magnitude_db,phase_deg,coherence\n20,1,5,1\n50,1,5,1\n",
+                "line 2: `20,1,5,1` begins like a point",
+            ),
         ] {
             let got = Calibration::parse(text, "m.txt").unwrap_err().to_string();
             assert!(got.contains(wanted), "{text:?} gave {got:?}");
         }
+    }
+
+    #[test]
+    fn another_minus_sign_and_units_are_read() {
+        for text in [
+            "20;\u{2212}30\n1000;0\n20000;1\n",
+            "20 -30 dB\n1000 0 dB\n20000 1 dB\n",
+            "Freq. (Hz)  SPL\n20 Hz; -30 dB\n1000 Hz; 0 dB\n20000 Hz; 1 dB\n",
+            "20Hz\t–30dB\n1000Hz\t0dB\n20000Hz\t1dB\n",
+            "20,-30\n1000,0\n20000,1\nend of the table\n",
+        ] {
+            let calibration =
+                Calibration::parse(text, "m").unwrap_or_else(|error| panic!("{text:?}: {error}"));
+            assert_eq!(calibration.response.frequency_hz, [20.0, 1000.0, 20000.0], "{text:?}");
+            assert_eq!(calibration.response.magnitude_db, [-30.0, 0.0, 1.0], "{text:?}");
+            assert_eq!(calibration.response.phase_deg, None);
+        }
+        let text = "2024-05-12 by nobody\n94 dB at 1 kHz\nHz dB deg\n20 1 dB 3°\n50 1 dB 4°\n";
+        let calibration = Calibration::parse(text, "m").unwrap();
+        assert_eq!(calibration.comments, ["2024-05-12 by nobody", "94 dB at 1 kHz", "Hz dB deg"]);
+        assert_eq!(calibration.response.phase_deg, Some(vec![3.0, 4.0]));
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Columns of numbers in plain text, with whatever separator they came.
 
+use units::text::excerpt;
+
 use crate::TextError;
 
 /// How the numbers of one line are told apart.
@@ -56,10 +58,22 @@ impl Separator {
     }
 }
 
+/// What stands for a minus sign in texts that went through a word processor or a PDF:
+/// the minus of mathematics, a dash, a hyphen of another width.
+const MINUS_SIGNS: [char; 6] = ['\u{2212}', '\u{2010}', '\u{2011}', '\u{2013}', '\u{FE63}', '\u{FF0D}'];
+
 /// Reads one finite number; `1,5` is one and a half where `decimal_comma` says
 /// that a comma cannot separate. A field with both marks (`1.000,5`) is refused
-/// because it could mean two things.
+/// because it could mean two things. A minus sign may be any that is set.
 pub(crate) fn number(field: &str, decimal_comma: bool) -> Option<f64> {
+    let signed;
+    let field = match field.strip_prefix(MINUS_SIGNS) {
+        Some(amount) => {
+            signed = format!("-{amount}");
+            signed.as_str()
+        }
+        None => field,
+    };
     let plain = field.bytes().all(|b| b.is_ascii_digit() || b"+-.,eE".contains(&b));
     if !plain || field.is_empty() {
         return None;
@@ -76,6 +90,14 @@ pub(crate) fn number(field: &str, decimal_comma: bool) -> Option<f64> {
     value.is_finite().then_some(value)
 }
 
+/// Whether a text begins as a number does, whatever follows.
+pub(crate) fn begins_like_a_number(text: &str) -> bool {
+    let unsigned = text.trim_start_matches(['+', '-']).trim_start_matches(MINUS_SIGNS).trim_start();
+    let word = unsigned.split(|c: char| !c.is_alphabetic()).next().unwrap_or_default().to_ascii_lowercase();
+    unsigned.trim_start_matches(['.', ',']).starts_with(|c: char| c.is_numeric())
+        || ["nan", "inf", "infinity"].contains(&word.as_str())
+}
+
 /// Reads one field as a finite number, or says why it is none.
 pub(crate) fn field_number(
     name: &str,
@@ -85,7 +107,7 @@ pub(crate) fn field_number(
     decimal_comma: bool,
 ) -> Result<f64, TextError> {
     number(field, decimal_comma).ok_or_else(|| {
-        let shown: String = field.chars().take(40).collect();
+        let shown = excerpt(field, 40);
         let (problem, advice) = if field.is_empty() {
             ("the field is empty".to_owned(), "write a number there or remove the line")
         } else if ["nan", "inf", "infinity"]
@@ -134,5 +156,10 @@ mod tests {
         assert_eq!(number("1e3", true), Some(1000.0));
         assert_eq!(number("NaN", true), None);
         assert_eq!(number("1e999", true), None);
+        for minus in MINUS_SIGNS {
+            assert_eq!(number(&format!("{minus}30"), false), Some(-30.0));
+            assert_eq!(number(&format!("3{minus}0"), false), None);
+            assert_eq!(number(&format!("{minus}-3"), false), None);
+        }
     }
 }

@@ -2,11 +2,13 @@
 
 use std::fmt::Write as _;
 
+use units::text::excerpt;
+
 use crate::columns::{Separator, field_number, number, numbered_lines};
 use crate::{Response, TextError};
 
 /// The columns that a header may name, in the order in which they are written.
-const COLUMNS: [&str; 5] = ["frequency_hz", "magnitude_db", "phase_deg", "coherence", "spread_db"];
+pub(crate) const COLUMNS: [&str; 5] = ["frequency_hz", "magnitude_db", "phase_deg", "coherence", "spread_db"];
 
 const EXPORT_AGAIN: &str =
     "give a CSV with the header `frequency_hz,magnitude_db`, or two columns of numbers without a header";
@@ -92,7 +94,7 @@ impl Layout {
         for (index, field) in separator.split(line).into_iter().enumerate() {
             let field = field.trim_matches('"');
             let Some(known) = COLUMNS.iter().position(|&c| c == field) else {
-                let shown: String = field.chars().take(40).collect();
+                let shown = excerpt(field, 40);
                 let problem = match measure::nearest(field, COLUMNS) {
                     Some(near) => format!("the header names a column `{shown}`; did you mean `{near}`?"),
                     None => format!("the header names a column `{shown}` that a response does not have"),
