@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use units::text::one_line;
+
 use crate::{
     Area, Chart, HandleId, Line, Plot, Point, Role, Spot, Viewport, area_outline, place, shorten, ticks,
     traces,
@@ -242,18 +244,17 @@ fn path(spots: &[Spot]) -> String {
     path
 }
 
-/// Text as it may stand between tags and in attributes. Characters that XML
-/// does not allow at all are left out.
+/// Text as it may stand between tags and in attributes, as one line. What XML does not
+/// allow, and what cannot be seen, is left out.
 fn escape(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
-    for c in text.chars() {
+    for c in one_line(text).chars() {
         match c {
             '&' => safe.push_str("&amp;"),
             '<' => safe.push_str("&lt;"),
             '>' => safe.push_str("&gt;"),
             '"' => safe.push_str("&quot;"),
-            '\t' | '\n' | '\r' => safe.push(' '),
-            c if c < ' ' || matches!(c, '\u{fffe}' | '\u{ffff}') => {}
+            '\u{fffe}' | '\u{ffff}' => {}
             c => safe.push(c),
         }
     }

@@ -3,6 +3,8 @@
 use std::io::{self, BufRead, IsTerminal, Write};
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 
+use units::text::{lines, one_line};
+
 /// The lines that a person types, read beside whatever runs.
 pub(crate) struct Hands {
     lines: Receiver<String>,
@@ -59,7 +61,7 @@ impl Hands {
     pub(crate) fn show(&self, line: &str) {
         if self.terminal {
             // A terminal that is gone needs no lines.
-            let _ = write!(io::stderr().lock(), "\r\x1b[K{line}");
+            let _ = write!(io::stderr().lock(), "\r\x1b[K{}", one_line(line));
             let _ = io::stderr().flush();
         }
     }
@@ -67,7 +69,7 @@ impl Hands {
     /// Says a line that stays.
     pub(crate) fn say(&self, line: &str) {
         let clear = if self.terminal { "\r\x1b[K" } else { "" };
-        let _ = writeln!(io::stderr().lock(), "{clear}{line}");
+        let _ = writeln!(io::stderr().lock(), "{clear}{}", lines(line));
     }
 
     /// Sounds.

@@ -38,6 +38,9 @@ pub fn refuse(message: &str) -> ExitCode {
     run::report(&session::Error::input(message))
 }
 
+/// No help is longer; a refusal that is repeats an argument.
+const LONGEST_USAGE: usize = 20_000;
+
 /// Reads the arguments (the first is the program's name) and carries out the
 /// command, if there is one.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
@@ -47,7 +50,13 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
             // Help and version are asked for, and go to standard output with
             // status 0; a wrong usage goes to standard error with status 2.
             let status = u8::try_from(refusal.exit_code()).unwrap_or(2);
-            let _ = refusal.print();
+            let plain = refusal.render().to_string();
+            if plain.len() > LONGEST_USAGE || plain.contains(|c: char| c.is_control() && c != '\n') {
+                // It repeats an argument that is endless or holds what a terminal would obey.
+                output::refusal(plain.trim_end());
+            } else {
+                let _ = refusal.print();
+            }
             return Choice::Done(ExitCode::from(status));
         }
     };

@@ -1,9 +1,14 @@
 //! How results are printed: one JSON document, or lines for a person.
+//!
+//! What is printed may come from a job, a plugin or a file of somebody else, so none of it reaches a
+//! terminal as it stands: see [`units::text`].
 
+use std::borrow::Cow;
 use std::io::{self, Write};
 
 use serde::Serialize;
 use session::{Cell, Curve, Finding, FindingLevel, Reading, Table};
+use units::text::{is_hidden, lines, one_line};
 
 /// Prints one JSON document on standard output.
 ///
@@ -12,15 +17,52 @@ use session::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 /// a pipe has gone.
 pub(crate) fn json(document: &impl Serialize) -> io::Result<()> {
     let text = serde_json::to_string_pretty(document)?;
-    writeln!(io::stdout().lock(), "{text}")
+    writeln!(io::stdout().lock(), "{}", without_raw_characters(&text))
 }
 
-/// Prints text on standard output as it stands.
+/// A JSON document in which every character that a terminal would obey, or that cannot be
+/// seen, is written as an escape of JSON: its values stay what they are.
+fn without_raw_characters(json: &str) -> Cow<'_, str> {
+    let raw = |c: char| (c.is_control() && c != '\n') || is_hidden(c);
+    if !json.contains(raw) {
+        return Cow::Borrowed(json);
+    }
+    let mut safe = String::with_capacity(json.len() + 64);
+    let mut units = [0_u16; 2];
+    for c in json.chars() {
+        if raw(c) {
+            c.encode_utf16(&mut units).iter().for_each(|unit| safe.push_str(&format!("\\u{unit:04x}")));
+        } else {
+            safe.push(c);
+        }
+    }
+    Cow::Owned(safe)
+}
+
+/// Prints lines on standard output, without what cannot be seen in them.
 ///
 /// # Errors
 /// As for [`json`].
 pub(crate) fn text(text: &str) -> io::Result<()> {
-    io::stdout().lock().write_all(text.as_bytes())
+    io::stdout().lock().write_all(lines(text).as_bytes())
+}
+
+/// Says something to the person on standard error, as one line. When standard error is
+/// gone, nobody listens.
+pub(crate) fn say(line: &str) {
+    let _ = writeln!(io::stderr().lock(), "{}", one_line(line));
+}
+
+/// The longest message. One that repeats what it was given can be as long as a file.
+const LONGEST_MESSAGE: usize = 4_000;
+
+/// Says on standard error why something could not be done, cut where it is endless.
+pub(crate) fn refusal(message: &str) {
+    let mut shown = lines(&message.chars().take(LONGEST_MESSAGE).collect::<String>()).into_owned();
+    if message.chars().nth(LONGEST_MESSAGE).is_some() {
+        shown.push_str(" …");
+    }
+    let _ = writeln!(io::stderr().lock(), "{shown}");
 }
 
 /// Prints a reading for a person: values, labels, tables, the extent of each
@@ -29,21 +71,21 @@ pub(crate) fn text(text: &str) -> io::Result<()> {
 /// # Errors
 /// As for [`json`].
 pub(crate) fn reading(reading: &Reading) -> io::Result<()> {
-    let mut lines = String::new();
+    let mut report = String::new();
     let width = reading.values.keys().chain(reading.labels.keys()).map(String::len).max().unwrap_or(0);
     for (name, value) in &reading.values {
-        lines.push_str(&format!("{name:width$}  {}\n", number(name, *value)));
+        report.push_str(&format!("{name:width$}  {}\n", number(name, *value)));
     }
     for (name, word) in &reading.labels {
-        lines.push_str(&format!("{name:width$}  {word}\n"));
+        report.push_str(&format!("{name:width$}  {}\n", one_line(word)));
     }
     for (name, table) in &reading.tables {
-        lines.push_str(&format!("\n{name}\n{}", columns(table)));
+        report.push_str(&format!("\n{name}\n{}", columns(table)));
     }
     for (name, curve) in &reading.curves {
-        lines.push_str(&extent(name, curve));
+        report.push_str(&extent(name, curve));
     }
-    text(&lines)?;
+    text(&report)?;
     findings(reading)
 }
 
@@ -67,7 +109,7 @@ pub(crate) fn remarks(findings: &[Finding]) -> io::Result<()> {
             FindingLevel::Caution => "caution",
             FindingLevel::Stop => "stop",
         };
-        writeln!(err, "{level}: {}", finding.text)?;
+        writeln!(err, "{level}: {}", one_line(&finding.text))?;
     }
     Ok(())
 }
@@ -89,7 +131,7 @@ fn columns(table: &Table) -> String {
         Cell::Flag(true) => "yes".to_owned(),
         Cell::Flag(false) => "no".to_owned(),
         Cell::Number(value) => number(column, *value),
-        Cell::Text(text) => text.clone(),
+        Cell::Text(text) => one_line(text).into_owned(),
         Cell::Empty => "–".to_owned(),
     };
     let rows: Vec<Vec<String>> = table
@@ -123,5 +165,20 @@ fn extent(name: &str, curve: &Curve) -> String {
             values[values.len() - 1]
         ),
         _ => format!("curve {name}: empty\n"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_json_document_holds_nothing_raw_and_means_the_same() {
+        let value = serde_json::json!({"name": "a\u{9b}31m\u{202e}b\u{e0041}\u{7f}\u{1b}[2J\nü"});
+        let text = serde_json::to_string_pretty(&value).unwrap();
+        let safe = without_raw_characters(&text);
+        assert!(!safe.contains(|c: char| (c.is_control() && c != '\n') || is_hidden(c)), "{safe:?}");
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&safe).unwrap(), value);
+        assert!(matches!(without_raw_characters("{}"), Cow::Borrowed(_)));
     }
 }

@@ -3,6 +3,7 @@
 use std::io::{IsTerminal, Write};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use units::text::{excerpt, lines};
 
 /// A bar on standard error when that is a terminal.
 pub(crate) struct Progress(ProgressBar);
@@ -23,13 +24,13 @@ impl Progress {
     pub(crate) fn print(&self, line: &str) {
         self.0.suspend(|| {
             // A reader that closed the pipe has seen what it wanted.
-            let _ = writeln!(std::io::stdout().lock(), "{line}");
+            let _ = writeln!(std::io::stdout().lock(), "{}", lines(line));
         });
     }
 
     /// Shows what is being done and how far it is, from 0 to 1.
     pub(crate) fn show(&self, what: &str, share: f64) {
-        self.0.set_message(what.to_owned());
+        self.0.set_message(excerpt(what, 80));
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to 0..1000")]
         self.0.set_position((share.clamp(0.0, 1.0) * 1000.0) as u64);
     }

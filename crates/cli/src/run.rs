@@ -1,6 +1,6 @@
 //! Carries out one command.
 
-use std::io::{self, Write};
+use std::io;
 use std::process::ExitCode;
 
 use session::{
@@ -49,7 +49,7 @@ pub(crate) fn run(command: Command) -> ExitCode {
 }
 
 pub(crate) fn report(error: &Error) -> ExitCode {
-    let _ = writeln!(io::stderr().lock(), "headrest: {error}");
+    output::refusal(&format!("headrest: {error}"));
     ExitCode::from(match error.fault() {
         Fault::Measurement => 1,
         Fault::Input => 2,
@@ -128,7 +128,7 @@ fn measure(flags: flags::Measure) -> Outcome {
         session::measure(&order, &mut |what, share| progress.show(what, share))?;
     drop(progress);
     if let Some(path) = recording {
-        writeln!(io::stderr().lock(), "The recording is kept in {}", path.display())?;
+        output::say(&format!("The recording is kept in {}", path.display()));
     }
     print_reading(&reading, flags.json.json)
 }
@@ -143,9 +143,7 @@ fn listen(flags: flags::Listen) -> Outcome {
         seconds: args::positive("--for", flags.seconds)?,
         play: flags.play,
     };
-    let listened = session::listen(&order, &mut |what| {
-        let _ = writeln!(io::stderr().lock(), "{what}");
-    })?;
+    let listened = session::listen(&order, &mut |what| output::say(&what.to_string()))?;
     if flags.json.json {
         output::json(&listened)?;
     } else {
@@ -156,7 +154,7 @@ fn listen(flags: flags::Listen) -> Outcome {
     }
     let measured = listened.tracks.iter().any(|heard| heard.reading.stopped().is_none());
     if !measured {
-        writeln!(io::stderr().lock(), "No track was heard to its end and measured.")?;
+        output::say("No track was heard to its end and measured.");
         return Err(Ended::NoResult);
     }
     Ok(())
@@ -189,7 +187,7 @@ fn analyze(flags: flags::Analyze) -> Outcome {
     }
     if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
         for written in session::write_spots(&reading, dir, 48_000)? {
-            writeln!(io::stderr().lock(), "{written}")?;
+            output::say(&written.to_string());
         }
     }
     print_reading(&reading, flags.json.json)
@@ -260,7 +258,11 @@ fn job(command: flags::Job) -> Outcome {
         flags::Job::Import(flags) => import(flags),
         flags::Job::Show { dir, json } => print(&session::show_job(&dir)?, json.json),
         flags::Job::List { dir, json } => print(&session::list_jobs(&dir)?, json.json),
-        flags::Job::Check { dir, json } => print(&session::check_job(&dir)?, json.json),
+        flags::Job::Check { dir, json } => {
+            let check = session::check_job(&dir)?;
+            print(&check, json.json)?;
+            if check.is_sound() { Ok(()) } else { Err(Ended::NoResult) }
+        }
     }
 }
 

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use units::text::lines;
+
 /// Black on white, large where a number is typed from, laid out for A4. No
 /// script, font or picture from outside: the page is one file for ever.
 const STYLE: &str = "\
@@ -49,19 +51,17 @@ pub(crate) fn page(title: &str, body: &str) -> String {
     )
 }
 
-/// A person's words as they stand, whatever signs are in them. Control
-/// characters, which no page may hold, become blanks; line breaks stay.
+/// A person's words as they stand, whatever signs are in them. Line breaks stay; what
+/// cannot be seen, or turns the writing around, is left out.
 pub(crate) fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
+    for c in lines(text).chars() {
         match c {
             '&' => escaped.push_str("&amp;"),
             '<' => escaped.push_str("&lt;"),
             '>' => escaped.push_str("&gt;"),
             '"' => escaped.push_str("&quot;"),
             '\'' => escaped.push_str("&#39;"),
-            '\n' => escaped.push('\n'),
-            c if c.is_control() => escaped.push(' '),
             c => escaped.push(c),
         }
     }
@@ -96,6 +96,6 @@ mod tests {
 
     #[test]
     fn words_cannot_become_markup() {
-        assert_eq!(escape("<b a='1'>\"&\u{0}\n"), "&lt;b a=&#39;1&#39;&gt;&quot;&amp; \n");
+        assert_eq!(escape("<b a='1'>\"&\u{0}\u{202e}\n"), "&lt;b a=&#39;1&#39;&gt;&quot;&amp;\n");
     }
 }
