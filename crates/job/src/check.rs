@@ -1,5 +1,6 @@
 //! Looking through a job folder after a crash, and repairing what is safe.
 
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -12,10 +13,11 @@ use crate::folder::{
     AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE,
     capture_number, names,
 };
-use crate::job::read_data;
+use crate::job::{changed_outside, move_capture, read_data};
 use crate::json;
 use crate::lock::Lock;
 use crate::save::is_unfinished;
+use crate::seal::{Seal, sha256_of_file};
 use crate::{CaptureId, CaptureMeta, CaptureState, JobError, Stage};
 
 /// What was found in a job folder, and what was done about it.
@@ -27,6 +29,8 @@ pub struct Check {
     pub captures: usize,
     /// Everything worth saying, in the order of the folder.
     pub lines: Vec<CheckLine>,
+    /// Why nothing could be repaired, where the folder cannot be written.
+    pub read_only: Option<String>,
 }
 
 /// One thing that was found.
@@ -55,8 +59,28 @@ impl Check {
         self.push(path, Finding::caution(code, text), false);
     }
 
-    fn repaired(&mut self, path: &Path, code: &str, text: String) {
-        self.push(path, Finding::note(code, text), true);
+    /// Repairs something that was found, and says both; where it cannot be repaired, it says why and leaves
+    /// it for the person.
+    fn repair(
+        &mut self,
+        path: &Path,
+        code: &str,
+        found: &str,
+        done: &str,
+        repair: impl FnOnce() -> Result<(), JobError>,
+    ) -> bool {
+        let why = match &self.read_only {
+            Some(why) => why.clone(),
+            None => match repair() {
+                Ok(()) => {
+                    self.push(path, Finding::note(code, format!("{found} {done}")), true);
+                    return true;
+                }
+                Err(error) => error.to_string(),
+            },
+        };
+        self.caution(path, code, format!("{found} It was not repaired: {why}."));
+        false
     }
 
     fn push(&mut self, path: &Path, finding: Finding, repaired: bool) {
@@ -72,16 +96,23 @@ impl Check {
 /// recordings without a description get one, what an interrupted save left
 /// behind is removed. Everything else is named, with what to do.
 ///
+/// Where the folder cannot be written, everything is named and nothing repaired.
+///
 /// # Errors
 /// When the folder is no job, or another process works in it.
 pub fn check(dir: &Path) -> Result<Check, JobError> {
     if !dir.join(JOB_FILE).is_file() && !dir.join(CAPTURES).is_dir() {
         return Err(JobError::NotAJob { dir: dir.to_owned() });
     }
-    let _lock = Lock::take(dir)?;
-    let mut check = Check { dir: dir.to_owned(), captures: 0, lines: Vec::new() };
+    let (_lock, read_only) = match Lock::take(dir) {
+        Ok(lock) => (Some(lock), None),
+        Err(error @ JobError::Locked { .. }) => return Err(error),
+        // A disk that is full or cannot be written is looked through all the same.
+        Err(error) => (None, Some(error.to_string())),
+    };
+    let mut check = Check { dir: dir.to_owned(), captures: 0, lines: Vec::new(), read_only };
     check_top(dir, &mut check)?;
-    let mut present = Vec::new();
+    let mut present = HashSet::new();
     for place in [CAPTURES, DISCARDED] {
         let place = dir.join(place);
         for name in names(&place)? {
@@ -90,68 +121,69 @@ pub fn check(dir: &Path) -> Result<Check, JobError> {
                 Some(id) if path.is_dir() => {
                     if check_capture(id, &path, &mut check)? {
                         check.captures += 1;
-                        present.push(id);
+                        present.insert(id);
                     }
                 }
-                _ => stranger(&path, &name, &mut check)?,
+                _ => stranger(&path, &name, &mut check),
             }
         }
     }
-    check_job(dir, &present, &mut check)?;
+    check_job(dir, &present, &mut check);
     Ok(check)
 }
 
 fn check_top(dir: &Path, check: &mut Check) -> Result<(), JobError> {
     for name in names(dir)? {
         if ![JOB_FILE, LOCK_FILE, CAPTURES, DISCARDED, EXPORTS].contains(&name.as_str()) {
-            stranger(&dir.join(&name), &name, check)?;
+            stranger(&dir.join(&name), &name, check);
         }
     }
     // A save into `exports/` can be interrupted, too; what else is there is
     // the person's own business.
     for name in names(&dir.join(EXPORTS))?.iter().filter(|name| is_unfinished(name)) {
-        stranger(&dir.join(EXPORTS).join(name), name, check)?;
+        stranger(&dir.join(EXPORTS).join(name), name, check);
     }
     Ok(())
 }
 
 /// Something that does not belong to a job: removed when it is the rest of an
 /// interrupted save, named otherwise.
-fn stranger(path: &Path, name: &str, check: &mut Check) -> Result<(), JobError> {
+fn stranger(path: &Path, name: &str, check: &mut Check) {
     if is_unfinished(name) && path.is_file() {
-        fs::remove_file(path).map_err(JobError::io("remove", path))?;
-        let text = "A save was interrupted; the file it was to replace is whole, so this rest was removed.";
-        check.repaired(path, "unfinished-save", text.to_owned());
+        let found = "A save was interrupted; the file it was to replace is whole.";
+        check.repair(path, "unfinished-save", found, "Its rest was removed.", || {
+            fs::remove_file(path).map_err(JobError::io("remove", path))
+        });
     } else {
         let text = "This is no part of a job and was left alone. Move it elsewhere if it is not yours.";
         check.note(path, "unknown-file", text.to_owned());
     }
-    Ok(())
 }
 
 /// Checks `job.json` against the captures that are there.
-fn check_job(dir: &Path, present: &[CaptureId], check: &mut Check) -> Result<(), JobError> {
+fn check_job(dir: &Path, present: &HashSet<CaptureId>, check: &mut Check) {
     let file = dir.join(JOB_FILE);
-    let mut data = match read_data(dir) {
-        Ok(data) => data,
+    let (mut data, seal) = match read_data(dir) {
+        Ok(read) => read,
         Err(error) => {
             check.push(&file, Finding::stop("job-unreadable", error.to_string()), false);
-            return Ok(());
+            return;
         }
     };
-    let before = data.order.len();
-    let mut seen = Vec::new();
-    data.order.retain(|id| {
-        let keep = present.contains(id) && !seen.contains(id);
-        seen.push(*id);
-        keep
-    });
-    if data.order.len() < before {
-        json::write(&file, &JobFile::from(data.clone()))?;
-        let text = "The order named captures that are not in the folder; their numbers were taken out.";
-        check.repaired(&file, "order-mended", text.to_owned());
+    if seal == Seal::Broken {
+        // Nothing is written over a file that somebody may want to compare with a copy.
+        check.push(&file, changed_outside(JOB_FILE), false);
+        return;
     }
-    Ok(())
+    let before = data.order.len();
+    let mut seen = HashSet::new();
+    data.order.retain(|id| present.contains(id) && seen.insert(*id));
+    if data.order.len() < before {
+        let found = "The order names captures that are not in the folder.";
+        check.repair(&file, "order-mended", found, "Their numbers were taken out.", || {
+            json::write(&file, &JobFile::from(data)).map(drop)
+        });
+    }
 }
 
 /// Checks one capture; says whether there is one at all.
@@ -159,21 +191,40 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
     let mut found = names(folder)?;
     for name in &found {
         if ![CAPTURE_FILE, AUDIO_FILE, READING_FILE].contains(&name.as_str()) {
-            stranger(&folder.join(name), name, check)?;
+            stranger(&folder.join(name), name, check);
         }
     }
     found.retain(|name| !is_unfinished(name));
     if found.is_empty() {
-        fs::remove_dir(folder).map_err(JobError::io("remove the empty folder", folder))?;
-        let text = format!("Capture {id} was begun and never recorded; its empty folder was removed.");
-        check.repaired(folder, "capture-empty", text);
-        return Ok(false);
+        let text = format!("Capture {id} was begun and never recorded.");
+        let removed = check.repair(folder, "capture-empty", &text, "Its empty folder was removed.", || {
+            fs::remove_dir(folder).map_err(JobError::io("remove the empty folder", folder))
+        });
+        return Ok(!removed);
     }
     let audio = folder.join(AUDIO_FILE);
+    let is_alone = found == [CAPTURE_FILE];
+    if is_alone && never_recorded(folder) {
+        if !folder.parent().is_some_and(|place| place.ends_with(DISCARDED)) {
+            let text = format!("Capture {id} was begun, and the program ended before anything was recorded.");
+            let dir = check.dir.clone();
+            let moved = check.repair(folder, "capture-empty", &text, "It was moved to `discarded/`.", || {
+                move_capture(&dir, id, CAPTURES, DISCARDED)
+            });
+            return Ok(!moved);
+        }
+        return Ok(true);
+    }
     check_audio(id, &audio, check);
-    check_description(id, folder, &audio, check)?;
+    check_description(id, folder, &audio, check);
     check_reading(id, folder, &audio, check);
     Ok(true)
+}
+
+/// Whether a capture was broken off before its first sample: no one could put a recording back.
+fn never_recorded(folder: &Path) -> bool {
+    let described = json::read::<CaptureFile>(&folder.join(CAPTURE_FILE)).ok().flatten();
+    described.is_some_and(|file| file.into_parts().1 != CaptureState::Done)
 }
 
 /// Sets the header of a recording right that was cut off. A file that was not
@@ -186,6 +237,12 @@ fn check_audio(id: CaptureId, audio: &Path, check: &mut Check) {
         check.caution(audio, "audio-missing", text);
         return;
     }
+    if let Some(why) = check.read_only.clone() {
+        if let Err(error) = recording::read(audio) {
+            check.caution(audio, "audio-damaged", format!("{error}. It was not repaired: {why}."));
+        }
+        return;
+    }
     match recording::repair(audio) {
         Ok(repair) => {
             if repair.mended {
@@ -194,7 +251,7 @@ fn check_audio(id: CaptureId, audio: &Path, check: &mut Check) {
                     "The header of capture {id}'s recording did not agree with its samples; it was set right. \
                      The recording holds {seconds:.1} s."
                 );
-                check.repaired(audio, "audio-repaired", text);
+                check.push(audio, Finding::note("audio-repaired", text), true);
             }
             if repair.frames == 0 {
                 let text = format!("Capture {id} was begun, but nothing of it was recorded.");
@@ -221,27 +278,28 @@ fn seconds(frames: u64, sample_rate_hz: u32) -> f64 {
     frames as f64 / f64::from(sample_rate_hz.max(1))
 }
 
-fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) -> Result<(), JobError> {
+fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) {
     let file = folder.join(CAPTURE_FILE);
-    match json::read::<CaptureFile>(&file) {
-        Ok(Some(description)) => {
-            let (meta, state) = description.into_parts();
+    match json::read_sealed::<CaptureFile>(&file) {
+        Ok(Some(found)) => {
+            if found.seal == Seal::Broken {
+                check.push(&file, changed_outside(&format!("{CAPTURES}/{id}/{CAPTURE_FILE}")), false);
+            }
+            let (meta, state) = found.document.into_parts();
             if state == CaptureState::Recording {
-                interrupt(&file, meta)?;
-                let text = format!(
-                    "Capture {id} was being recorded when the program ended. It is marked as interrupted; \
-                     what had been recorded is kept."
-                );
-                check.repaired(&file, "capture-interrupted", text);
+                let text = format!("Capture {id} was being recorded when the program ended.");
+                let done = "It is marked as interrupted; what had been recorded is kept.";
+                check.repair(&file, "capture-interrupted", &text, done, || interrupt(&file, audio, meta));
+            } else {
+                check_hash(id, audio, meta.audio_sha256.as_deref(), check);
             }
         }
         Ok(None) if audio.is_file() => {
-            interrupt(&file, recovered(audio))?;
-            let text = format!(
-                "Capture {id} had a recording and no description; it got one, named `Recovered recording`. \
-                 What was played and measured is not known any more."
-            );
-            check.repaired(&file, "capture-undescribed", text);
+            let text = format!("Capture {id} has a recording and no description.");
+            let done = "It got one, named `Recovered recording`. What was played and measured is not known any more.";
+            check.repair(&file, "capture-undescribed", &text, done, || {
+                interrupt(&file, audio, recovered(audio))
+            });
         }
         Ok(None) => {
             let text = format!("Capture {id} has neither a description nor a recording; it was left alone.");
@@ -249,13 +307,32 @@ fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Che
         }
         Err(error) => check.caution(&file, "capture-unreadable", error.to_string()),
     }
-    Ok(())
+}
+
+/// Compares a recording with what was recorded.
+fn check_hash(id: CaptureId, audio: &Path, wanted: Option<&str>, check: &mut Check) {
+    let found = audio.is_file().then(|| sha256_of_file(audio));
+    if let (Some(wanted), Some(Ok(found))) = (wanted, found)
+        && wanted != found
+    {
+        let text = format!(
+            "Capture {id}'s recording is not the one that was made for it: it was exchanged or changed, or the disk \
+             is failing. Fetch it from a copy; its reading is still that of the true one."
+        );
+        check.caution(audio, "audio-changed", text);
+    }
 }
 
 fn check_reading(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) {
     let file = folder.join(READING_FILE);
-    match json::read::<ReadingFile>(&file) {
-        Ok(Some(_)) => {}
+    match json::read_sealed::<ReadingFile>(&file) {
+        Ok(Some(found)) => {
+            let meta = json::read::<CaptureFile>(&folder.join(CAPTURE_FILE)).ok().flatten();
+            let wanted = meta.and_then(|file| file.into_parts().0.reading_sha256);
+            if found.seal == Seal::Broken || wanted.is_some_and(|wanted| wanted != found.sha256) {
+                check.push(&file, changed_outside(&format!("{CAPTURES}/{id}/{READING_FILE}")), false);
+            }
+        }
         Ok(None) if audio.is_file() => {
             let text = format!("Capture {id} has no reading yet; analyze its `audio.wav` to get one.");
             check.note(folder, "reading-missing", text);
@@ -266,12 +343,13 @@ fn check_reading(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) 
 }
 
 /// Writes a description that says that the capture ended early.
-fn interrupt(file: &Path, mut meta: CaptureMeta) -> Result<(), JobError> {
+fn interrupt(file: &Path, audio: &Path, mut meta: CaptureMeta) -> Result<(), JobError> {
+    meta.audio_sha256 = sha256_of_file(audio).ok();
     meta.findings.push(Finding::caution(
         "capture-interrupted",
         "The program ended while this was being recorded; the recording stops early.",
     ));
-    json::write(file, &CaptureFile::new(&meta, CaptureState::Interrupted))
+    json::write(file, &CaptureFile::new(&meta, CaptureState::Interrupted)).map(drop)
 }
 
 /// What can be said about a recording of which nothing is known: when it was

@@ -65,6 +65,32 @@ pub enum JobError {
         /// What it should say.
         expected: &'static str,
     },
+    /// A number in a file cannot mean what its key says.
+    #[error(
+        "`{}`: `{key}`: {problem}. Correct it in a text editor; nothing was changed", .file.display()
+    )]
+    Senseless {
+        /// The file.
+        file: PathBuf,
+        /// Where in it, as in `channels[0].delay_s`.
+        key: String,
+        /// What is wrong there.
+        problem: String,
+    },
+    /// What should be a file is something else.
+    #[error("`{}` is no file; move it out of the job's folder", .file.display())]
+    NoFile {
+        /// What it is called.
+        file: PathBuf,
+    },
+    /// A file is far larger than any that this program writes.
+    #[error("`{}` has {bytes} bytes, which no file of a job has; move it out of the job's folder", .file.display())]
+    TooLarge {
+        /// The file.
+        file: PathBuf,
+        /// Its size.
+        bytes: u64,
+    },
     /// A file was written by a newer Headrest.
     #[error(
         "`{}` has version {found} of its format, and this Headrest reads up to version {known}; open it with a \
@@ -93,6 +119,12 @@ pub enum JobError {
     #[error("the job `{}` was opened for reading only; open it for writing to change it", .dir.display())]
     ReadOnly {
         /// The job's folder.
+        dir: PathBuf,
+    },
+    /// No number is left for a capture.
+    #[error("`{}` holds a capture of the highest number there is; give it a lower one", .dir.display())]
+    Full {
+        /// The folder of the captures.
         dir: PathBuf,
     },
     /// There is no such capture.

@@ -15,12 +15,15 @@ pub(crate) const CAPTURE_FILE: &str = "capture.json";
 pub(crate) const READING_FILE: &str = "reading.json";
 pub(crate) const AUDIO_FILE: &str = "audio.wav";
 
+/// The highest number of a capture. A folder of a higher one is no capture's, so that there is always a next.
+pub(crate) const MOST_CAPTURES: u32 = 99_999_999;
+
 /// The number that a capture's folder is named by: four digits or more.
 pub(crate) fn capture_number(name: &str) -> Option<CaptureId> {
     if name.len() < 4 || !name.bytes().all(|byte| byte.is_ascii_digit()) {
         return None;
     }
-    let id = CaptureId(name.parse().ok()?);
+    let id = CaptureId(name.parse().ok().filter(|number| *number <= MOST_CAPTURES)?);
     // `00007` would be a second name for `0007`.
     (id.to_string() == name).then_some(id)
 }
@@ -65,7 +68,7 @@ mod tests {
     fn only_plain_numbers_name_captures() {
         assert_eq!(capture_number("0007"), Some(CaptureId(7)));
         assert_eq!(capture_number("12345"), Some(CaptureId(12_345)));
-        for stranger in ["7", "007", "00007", "+007", "000a", "", "99999999999", "٠٠٠٧"] {
+        for stranger in ["7", "007", "00007", "+007", "000a", "", "99999999999", "4294967295", "٠٠٠٧"] {
             assert_eq!(capture_number(stranger), None, "{stranger}");
         }
     }

@@ -1,5 +1,6 @@
 //! An open job: what it holds, and the few ways in which it changes.
 
+use std::collections::HashMap;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -9,12 +10,13 @@ use measure::{Finding, Reading};
 
 use crate::file::{CaptureFile, JobFile, ReadingFile};
 use crate::folder::{
-    AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, READING_FILE, captures_in,
-    ensure, names,
+    AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, EXPORTS, JOB_FILE, LOCK_FILE, MOST_CAPTURES, READING_FILE,
+    captures_in, ensure, names,
 };
 use crate::json;
 use crate::lock::Lock;
 use crate::save::{flush_file, flush_folder, write_atomically};
+use crate::seal::{Seal, sha256_of_file};
 use crate::store::{CaptureStore, Pending};
 use crate::{Capture, CaptureId, CaptureMeta, CaptureState, Head, JobData, JobError, Set};
 
@@ -87,8 +89,12 @@ impl Job {
         Self::load(dir, data, None)
     }
 
-    fn load(dir: PathBuf, data: JobData, lock: Option<Lock>) -> Result<Self, JobError> {
+    fn load(dir: PathBuf, data: (JobData, Seal), lock: Option<Lock>) -> Result<Self, JobError> {
         let mut problems = Vec::new();
+        if data.1 == Seal::Broken {
+            problems.push(changed_outside(JOB_FILE));
+        }
+        let data = data.0;
         let captures = read_captures(&dir.join(CAPTURES), lock.is_some(), &mut problems)?;
         let discarded = read_captures(&dir.join(DISCARDED), false, &mut Vec::new())?;
         let mut job = Self { dir, data, captures, discarded, problems, lock: lock.map(Arc::new) };
@@ -158,15 +164,37 @@ impl Job {
     /// What a capture's measurement found; `None` when it has not been computed.
     ///
     /// It is read from disk each time, because curves are large and few are
-    /// looked at.
+    /// looked at. One that is not as it was saved has a finding that says so.
     ///
     /// # Errors
     /// When there is no such capture, or its `reading.json` is damaged or too
     /// new.
     pub fn reading(&self, id: CaptureId) -> Result<Option<Reading>, JobError> {
-        self.known(id)?;
-        let file: Option<ReadingFile> = json::read(&self.capture_folder(id).join(READING_FILE))?;
-        Ok(file.map(Into::into))
+        let index = self.known(id)?;
+        let found = json::read_sealed::<ReadingFile>(&self.capture_folder(id).join(READING_FILE))?;
+        Ok(found.map(|found| {
+            let wanted = self.captures[index].meta.reading_sha256.as_ref();
+            let is_changed =
+                found.seal == Seal::Broken || wanted.is_some_and(|wanted| *wanted != found.sha256);
+            let mut reading: Reading = found.document.into();
+            if is_changed {
+                reading.finding(changed_outside(&format!("{CAPTURES}/{id}/{READING_FILE}")));
+            }
+            reading
+        }))
+    }
+
+    /// Whether a capture's recording is to the bit what was recorded; `None` when that is not known. It is
+    /// read from end to end, so this is asked before it is computed again and not at every opening.
+    ///
+    /// # Errors
+    /// When there is no such capture, or its recording cannot be read.
+    pub fn audio_is_as_recorded(&self, id: CaptureId) -> Result<Option<bool>, JobError> {
+        let index = self.known(id)?;
+        let Some(wanted) = &self.captures[index].meta.audio_sha256 else { return Ok(None) };
+        let audio = self.audio_path(id);
+        let found = sha256_of_file(&audio).map_err(JobError::io("read", &audio))?;
+        Ok(Some(found == *wanted))
     }
 
     /// Changes what the job holds, and saves it.
@@ -275,8 +303,8 @@ impl Job {
         meta: CaptureMeta,
     ) -> Result<CaptureId, JobError> {
         self.writable()?;
-        let meta = settle_audio(pending, meta)?;
-        write_reading(&pending.folder.join(READING_FILE), reading)?;
+        let mut meta = settle_audio(pending, meta)?;
+        meta.reading_sha256 = Some(write_reading(&pending.folder.join(READING_FILE), reading)?);
         self.keep(pending, meta, CaptureState::Done)
     }
 
@@ -312,7 +340,8 @@ impl Job {
     pub fn set_reading(&mut self, id: CaptureId, reading: &Reading) -> Result<(), JobError> {
         self.writable()?;
         self.known(id)?;
-        write_reading(&self.capture_folder(id).join(READING_FILE), reading)
+        let saved = write_reading(&self.capture_folder(id).join(READING_FILE), reading)?;
+        self.edit_capture(id, |meta| meta.reading_sha256 = Some(saved))
     }
 
     /// Moves a capture to `discarded/`. Nothing is deleted.
@@ -378,22 +407,36 @@ impl Job {
 
     /// The highest number that the job itself speaks of.
     fn last_known(&self) -> CaptureId {
-        self.data.order.iter().copied().max().unwrap_or(CaptureId(0))
+        let given = self.data.order.iter().copied().filter(|id| id.0 <= MOST_CAPTURES);
+        given.max().unwrap_or(CaptureId(0))
     }
 
     fn sort(&mut self) {
-        let order = &self.data.order;
-        self.captures.sort_by_key(|capture| {
-            let place = order.iter().position(|id| *id == capture.id);
-            (place.unwrap_or(usize::MAX), capture.id)
-        });
+        let mut places = HashMap::with_capacity(self.data.order.len());
+        for (place, id) in self.data.order.iter().enumerate() {
+            places.entry(*id).or_insert(place);
+        }
+        self.captures
+            .sort_by_key(|capture| (places.get(&capture.id).copied().unwrap_or(usize::MAX), capture.id));
     }
 }
 
 /// Reads `job.json`.
-pub(crate) fn read_data(dir: &Path) -> Result<JobData, JobError> {
-    let file: Option<JobFile> = json::read(&dir.join(JOB_FILE))?;
-    file.map(JobData::from).ok_or_else(|| JobError::NotAJob { dir: dir.to_owned() })
+pub(crate) fn read_data(dir: &Path) -> Result<(JobData, Seal), JobError> {
+    let found = json::read_sealed::<JobFile>(&dir.join(JOB_FILE))?;
+    let found = found.ok_or_else(|| JobError::NotAJob { dir: dir.to_owned() })?;
+    Ok((found.document.into(), found.seal))
+}
+
+/// Said of a file that is not as it was saved. It is read all the same: a person may do so.
+pub(crate) fn changed_outside(file: &str) -> Finding {
+    Finding::caution(
+        "changed-outside",
+        format!(
+            "`{file}` is not as Headrest saved it. If you changed it, nothing is wrong and the next change here \
+             accepts it; if nobody did, the disk may be failing, so fetch it from a copy."
+        ),
+    )
 }
 
 /// Reads the descriptions in `captures/` or `discarded/`. One that cannot be
@@ -401,9 +444,12 @@ pub(crate) fn read_data(dir: &Path) -> Result<JobData, JobError> {
 fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Result<Vec<Capture>, JobError> {
     let mut captures = Vec::new();
     for (id, folder) in captures_in(place)? {
-        match json::read::<CaptureFile>(&folder.join(CAPTURE_FILE)) {
-            Ok(Some(file)) => {
-                let (meta, state) = file.into_parts();
+        match json::read_sealed::<CaptureFile>(&folder.join(CAPTURE_FILE)) {
+            Ok(Some(found)) => {
+                if found.seal == Seal::Broken {
+                    problems.push(changed_outside(&format!("{CAPTURES}/{id}/{CAPTURE_FILE}")));
+                }
+                let (meta, state) = found.document.into_parts();
                 // Whoever holds the lock knows that nobody else is recording.
                 if alone && state == CaptureState::Recording {
                     problems.push(Finding::caution(
@@ -423,15 +469,16 @@ fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Resu
     Ok(captures)
 }
 
-fn write_reading(file: &Path, reading: &Reading) -> Result<(), JobError> {
+/// Writes a reading and gives the SHA-256 of its file.
+fn write_reading(file: &Path, reading: &Reading) -> Result<String, JobError> {
     reading.check().map_err(|problem| JobError::Unwritable { file: file.to_owned(), problem })?;
     json::write(file, &ReadingFile::from(reading))
 }
 
-/// Makes the audio outlast a power cut, and notes when there is none.
+/// Makes the audio outlast a power cut, notes by what it is known again, and when there is none.
 fn settle_audio(pending: &Pending, mut meta: CaptureMeta) -> Result<CaptureMeta, JobError> {
-    match flush_file(&pending.audio_path) {
-        Ok(()) => {}
+    match flush_file(&pending.audio_path).and_then(|()| sha256_of_file(&pending.audio_path)) {
+        Ok(sha256) => meta.audio_sha256 = Some(sha256),
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             let text = format!("Capture {} has no recording: `audio.wav` was not written.", pending.id);
             let missing = Finding::caution("audio-missing", text);
@@ -445,7 +492,7 @@ fn settle_audio(pending: &Pending, mut meta: CaptureMeta) -> Result<CaptureMeta,
 }
 
 /// Moves a capture's folder; a rename is done or not done, never half.
-fn move_capture(dir: &Path, id: CaptureId, from: &str, to: &str) -> Result<(), JobError> {
+pub(crate) fn move_capture(dir: &Path, id: CaptureId, from: &str, to: &str) -> Result<(), JobError> {
     let (from, to) = (dir.join(from), dir.join(to));
     ensure(&to)?;
     let (source, target) = (from.join(id.to_string()), to.join(id.to_string()));

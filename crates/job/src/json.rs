@@ -10,6 +10,11 @@ use serde_json::Value;
 
 use crate::JobError;
 use crate::save::write_atomically;
+use crate::seal::{Seal, opened, sealed, sha256};
+use crate::sense::{may_hide, nonsense, show_plainly};
+
+/// No file of a job is larger; one that is would only fill the memory.
+const MOST_BYTES: u64 = 256 << 20;
 
 /// A JSON file of a job.
 pub(crate) trait Document: Serialize + DeserializeOwned + PartialEq {
@@ -17,6 +22,8 @@ pub(crate) trait Document: Serialize + DeserializeOwned + PartialEq {
     const FORMAT: &'static str;
     /// The newest version that is understood; it is the one that is written.
     const VERSION: u64;
+    /// Whether each number is what its key says; what a measurement found may be anything.
+    const IS_CHECKED: bool;
 }
 
 /// The part of a file that every version of every format has.
@@ -26,21 +33,50 @@ struct Envelope {
     version: Option<Value>,
 }
 
+/// A file as it was read.
+pub(crate) struct Found<D> {
+    /// What it holds.
+    pub(crate) document: D,
+    /// Whether it is as it was written.
+    pub(crate) seal: Seal,
+    /// The SHA-256 of its bytes.
+    pub(crate) sha256: String,
+}
+
 /// Reads a file; `None` when it is not there.
 pub(crate) fn read<D: Document>(file: &Path) -> Result<Option<D>, JobError> {
-    match fs::read(file) {
-        Ok(bytes) => parse(file, &bytes).map(Some),
+    Ok(read_sealed(file)?.map(|found| found.document))
+}
+
+/// Reads a file and looks at its seal; `None` when it is not there.
+pub(crate) fn read_sealed<D: Document>(file: &Path) -> Result<Option<Found<D>>, JobError> {
+    let bytes = match fs::metadata(file) {
+        // A pipe would be waited for without end.
+        Ok(metadata) if !metadata.is_file() => return Err(JobError::NoFile { file: file.to_owned() }),
+        Ok(metadata) if metadata.len() > MOST_BYTES => {
+            return Err(JobError::TooLarge { file: file.to_owned(), bytes: metadata.len() });
+        }
+        Ok(_) => fs::read(file),
+        Err(error) => Err(error),
+    };
+    match bytes {
+        Ok(bytes) => {
+            let (plain, seal) = opened(&bytes);
+            Ok(Some(Found { document: parse(file, &plain)?, seal, sha256: sha256(&bytes) }))
+        }
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(error) => Err(JobError::io("read", file)(error)),
     }
 }
 
-/// Writes a file, whole or not at all.
-pub(crate) fn write<D: Document>(file: &Path, document: &D) -> Result<(), JobError> {
-    write_atomically(file, &render(file, document)?)
+/// Writes a file, whole or not at all, and gives the SHA-256 of its bytes.
+pub(crate) fn write<D: Document>(file: &Path, document: &D) -> Result<String, JobError> {
+    let bytes = sealed(render(file, document)?);
+    write_atomically(file, &bytes)?;
+    Ok(sha256(&bytes))
 }
 
-/// Understands the bytes of a file.
+/// Understands the bytes of a file, which have no seal any more.
 pub(crate) fn parse<D: Document>(file: &Path, bytes: &[u8]) -> Result<D, JobError> {
     // Some editors put a byte order mark in front when a file is saved by hand.
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
@@ -65,7 +101,18 @@ pub(crate) fn parse<D: Document>(file: &Path, bytes: &[u8]) -> Result<D, JobErro
         Some(found) if found > D::VERSION => {
             Err(JobError::Newer { file: file.to_owned(), found, known: D::VERSION })
         }
-        _ => serde_json::from_slice(bytes).map_err(syntax),
+        _ => {
+            let document = serde_json::from_slice(bytes).map_err(syntax)?;
+            if !D::IS_CHECKED && !may_hide(bytes) {
+                return Ok(document);
+            }
+            let mut value: Value = serde_json::from_slice(bytes).map_err(syntax)?;
+            if let Some((key, problem)) = nonsense(&value).filter(|_| D::IS_CHECKED) {
+                return Err(JobError::Senseless { file: file.to_owned(), key, problem });
+            }
+            show_plainly(&mut value);
+            serde_json::from_value(value).map_err(syntax)
+        }
     }
 }
 
@@ -194,6 +241,7 @@ mod tests {
     impl Document for Sample {
         const FORMAT: &'static str = "headrest-sample";
         const VERSION: u64 = 3;
+        const IS_CHECKED: bool = true;
     }
 
     fn message(text: &str) -> String {

@@ -28,6 +28,8 @@ mod list;
 mod lock;
 mod results;
 mod save;
+mod seal;
+mod sense;
 mod stage;
 mod store;
 

@@ -51,7 +51,7 @@ pub fn list(dir: &Path) -> Result<Vec<Listed>, JobError> {
 fn listed(dir: PathBuf) -> Listed {
     let captures = captures_in(&dir.join(CAPTURES)).map_or(0, |captures| captures.len());
     match read_data(&dir) {
-        Ok(data) => Listed {
+        Ok((data, _)) => Listed {
             dir,
             name: data.head.name,
             vehicle: data.intake.vehicle,

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::file::CaptureFile;
-use crate::folder::{AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, captures_in, ensure};
+use crate::folder::{AUDIO_FILE, CAPTURE_FILE, CAPTURES, DISCARDED, MOST_CAPTURES, captures_in, ensure};
 use crate::json;
 use crate::lock::Lock;
 use crate::save::flush_folder;
@@ -53,6 +53,9 @@ impl CaptureStore {
         ensure(&captures)?;
         let mut id = self.next_id()?;
         let folder = loop {
+            if id.0 > MOST_CAPTURES {
+                return Err(JobError::Full { dir: captures });
+            }
             let folder = captures.join(id.to_string());
             match fs::create_dir(&folder) {
                 Ok(()) => break folder,

@@ -226,6 +226,14 @@ pub fn check_job(dir: &Path) -> Result<JobCheck> {
     })
 }
 
+impl JobCheck {
+    /// Whether nothing is left for a person to do.
+    #[must_use]
+    pub fn is_sound(&self) -> bool {
+        self.sound
+    }
+}
+
 impl fmt::Display for JobCheck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for JobCheckLine { path, repaired, finding } in &self.lines {

@@ -78,6 +78,7 @@ pub(crate) struct CaptureFile {
 impl Document for CaptureFile {
     const FORMAT: &'static str = "headrest-capture";
     const VERSION: u64 = 2;
+    const IS_CHECKED: bool = true;
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

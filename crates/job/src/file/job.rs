@@ -60,6 +60,7 @@ pub(crate) struct JobFile {
 impl Document for JobFile {
     const FORMAT: &'static str = "headrest-job";
     const VERSION: u64 = 2;
+    const IS_CHECKED: bool = true;
 }
 
 fn is_usual(choices: &Choices) -> bool {

@@ -19,6 +19,7 @@ pub(crate) struct ReadingFile {
 impl Document for ReadingFile {
     const FORMAT: &'static str = "headrest-reading";
     const VERSION: u64 = 1;
+    const IS_CHECKED: bool = false;
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
