@@ -135,7 +135,7 @@ fn choose(device: &Device, direction: Direction, needed: u16, spec: &RigSpec) ->
     let usable: Vec<_> = ranges.iter().filter(|range| FORMATS.contains(&range.sample_format())).collect();
     if usable.is_empty() {
         let text = format!(
-            "The {word} device `{name}` offers no sample format that can be used. Choose another device (`headrest devices` lists them)."
+            "The {word} device `{name}` offers no sample format that can be used. Choose the same card under `plughw:`, where the system converts for it, or another device (`headrest devices` lists them)."
         );
         return Err(EngineError::Refused { text });
     }
