@@ -57,7 +57,7 @@ impl Job {
         let lock = Lock::take(&dir)?;
         let data = JobData::new(head);
         json::write(&dir.join(JOB_FILE), &JobFile::from(data.clone()))?;
-        Self::load(dir, data, Some(lock))
+        Self::load(dir, (data, Seal::Whole), Some(lock))
     }
 
     /// Opens a job to work on it.
