@@ -23,3 +23,17 @@ fn the_whole_job_is_done_and_leaves_a_job_and_a_sheet() {
     near("louder with the bands", heard["heard"]["louder_db"].as_f64().expect("a level"), 0.0, 0.5);
     assert!(heard["findings"][0]["code"] == "channel-not-heard", "{heard}");
 }
+
+#[test]
+fn a_car_is_taken_by_its_name_and_one_that_states_another_truth_is_missed() {
+    let desk = Desk::new();
+    let car = include_str!("../../presets/cars/saloon-adapter.toml");
+    let other = car.replace("\nclean_step = 27\n", "\nclean_step = 22\n");
+    assert_ne!(car, other, "the preset states its clean step");
+    desk.write("other.toml", other);
+    let outcome = desk.run("demo --car other.toml --out other --json").not_measured();
+    let missed = outcome.json()["missed"].clone();
+    assert!(missed[0].as_str().is_some_and(|line| line.contains("27") && line.contains("22")), "{missed}");
+    desk.run("demo --car none.toml").refused(&["none.toml"]);
+    desk.run("demo --car no-such-car").refused(&["no-such-car", "box-van"]);
+}

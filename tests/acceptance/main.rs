@@ -7,6 +7,8 @@ mod auditing;
 mod bad_input;
 mod demo;
 mod display;
+#[cfg(unix)]
+mod interrupting;
 mod jobs;
 mod material;
 mod measuring;

@@ -41,3 +41,23 @@ fn a_persons_own_car_is_found_by_its_name_and_comes_first() {
     desk.run("measure spectrum --simulated own-wire --json").done().reading();
     desk.run("measure spectrum --simulated saloon-adapter").refused(&["saloon-adapter.toml", "nmae"]);
 }
+
+/// One capture of both of the simulated car's inputs: the same samples, each input with its own numbers.
+#[test]
+fn several_inputs_at_once_make_a_capture_each() {
+    let desk = Desk::new();
+    let both = desk.run("measure level --simulated --input all --job car --json").done().json();
+    let captures = both["captures"].as_array().expect("captures");
+    let inputs: Vec<&str> = captures.iter().filter_map(|one| one["input"].as_str()).collect();
+    assert_eq!(inputs, ["microphone", "tap"]);
+    let values = |index: usize, name: &str| captures[index]["reading"]["values"][name].is_number();
+    assert!(values(0, "leq_a_db") && !values(0, "rms_v"), "{both}");
+    assert!(values(1, "rms_v") && !values(1, "leq_a_db"), "{both}");
+    let read = |name: &str| recording::read(desk.path().join(name)).expect("a recording");
+    let (first, second) = (read("car/captures/0001/audio.wav"), read("car/captures/0002/audio.wav"));
+    assert_eq!(first.channels, second.channels);
+    let alone = desk.run("measure level --simulated --input tap --json").done().reading();
+    assert_eq!(alone.values["rms_v"], captures[1]["reading"]["values"]["rms_v"].as_f64().expect("volts"));
+    desk.run("measure level --simulated --input roof").refused(&["roof", "microphone, tap"]);
+    desk.run("job check car").done();
+}

@@ -1,6 +1,7 @@
 //! From what was typed to what the session takes.
 
-use session::{Error, ToldTrack};
+use procedure::ToldTrack;
+use session::Error;
 
 /// Splits `KEY=VALUE` settings.
 ///

@@ -2,24 +2,25 @@
 
 use session::DemoOrder;
 
-use crate::flags;
-use crate::output;
 use crate::progress::Progress;
-use crate::run::Outcome;
+use crate::run::{Ended, Outcome};
+use crate::{flags, output, runner};
 
 pub(crate) fn run(flags: &flags::Demo) -> Outcome {
     let order = DemoOrder { out: flags.out.clone(), car: flags.car.clone() };
+    let token = runner::interruptible()?;
     let progress = Progress::new();
     let json = flags.json.json;
-    let summary = session::demo(&order, &mut |what, share| progress.show(what, share), &mut |line| {
-        // With --json, standard output holds the one document alone.
-        if !json {
-            progress.print(line);
-        }
-    })?;
+    let summary =
+        session::demo(&order, &token, &mut |what, share| progress.show(what, share), &mut |line| {
+            // With --json, standard output holds the one document alone.
+            if !json {
+                progress.print(line);
+            }
+        })?;
     drop(progress);
     if json {
         output::json(&summary)?;
     }
-    Ok(())
+    if summary.missed.is_empty() { Ok(()) } else { Err(Ended::NoResult) }
 }

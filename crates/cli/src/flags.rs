@@ -84,9 +84,9 @@ pub(crate) struct Demo {
     /// Leave the job folder here [default: headrest-demo beside the current folder's other files]
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
-    /// A simulated car of your own
-    #[arg(long, value_name = "FILE")]
-    pub(crate) car: Option<PathBuf>,
+    /// Another simulated car: a name, or a file of your own
+    #[arg(long, value_name = "CAR")]
+    pub(crate) car: Option<String>,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -132,9 +132,10 @@ pub(crate) struct Measure {
     /// The set that the capture belongs to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
-    /// The rig's input to measure [default: the electrical one for tone, headroom and noise, else the microphone]
+    /// The rig's input to measure; repeat it, or say `all`, for several at once, each a capture of its own
+    /// [default: the electrical one for tone, headroom and noise, else the microphone]
     #[arg(long, value_name = "NAME")]
-    pub(crate) input: Option<String>,
+    pub(crate) input: Vec<String>,
     /// Set a parameter of the measurement; may be repeated
     #[arg(short = 'p', value_name = "KEY=VALUE")]
     pub(crate) parameters: Vec<String>,

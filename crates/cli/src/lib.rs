@@ -8,11 +8,12 @@
 mod args;
 mod demo;
 mod flags;
-mod hands;
+mod keyboard;
 mod output;
 mod preview;
 mod progress;
 mod run;
+mod runner;
 mod source;
 mod source_flags;
 mod tune;

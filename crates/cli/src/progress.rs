@@ -3,6 +3,7 @@
 use std::io::{IsTerminal, Write};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use procedure::Event;
 use units::text::{excerpt, lines};
 
 /// A bar on standard error when that is a terminal.
@@ -26,6 +27,15 @@ impl Progress {
             // A reader that closed the pipe has seen what it wanted.
             let _ = writeln!(std::io::stdout().lock(), "{}", lines(line));
         });
+    }
+
+    /// Shows how far a procedure is.
+    pub(crate) fn tell(&self, event: &Event) {
+        match event {
+            Event::Progress { what, share } => self.show(what, share.unwrap_or(0.0)),
+            Event::Countdown { seconds, .. } => self.show(&format!("Starting in {seconds} s"), 0.0),
+            _ => {}
+        }
     }
 
     /// Shows what is being done and how far it is, from 0 to 1.

@@ -3,13 +3,15 @@
 use std::io;
 use std::process::ExitCode;
 
-use session::{
-    Analysis, Error, Fault, ImportOrder, ListenOrder, LiveOrder, Measured, Reading, Recorded, SheetForm,
-    Written,
-};
+use job::Set;
+use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, Recorded};
+use rig::{OpenRig, Pace, RigChoice};
+use session::{Error, Fault, Reading, SheetForm, Written};
 
 use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
+use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
+use crate::runner::{self, Runner};
 use crate::{args, demo, output, preview, source, tune};
 
 /// Why a command ended early.
@@ -97,7 +99,7 @@ fn tracks(flags: &flags::Tracks) -> Outcome {
     let progress = Progress::new();
     let rate_hz = flags.rate.parse().map_err(|_| Error::input(format!("--rate {}", flags.rate)))?;
     let bits = flags.bits.parse().map_err(|_| Error::input(format!("--bits {}", flags.bits)))?;
-    let written = session::write_tracks(
+    let written = procedure::write_tracks(
         &flags.dir,
         rate_hz,
         bits,
@@ -112,38 +114,89 @@ fn measure(flags: flags::Measure) -> Outcome {
     if !(flags.after.is_finite() && (0.0..=3600.0).contains(&flags.after)) {
         return Err(Error::input(format!("--after {}: expected 0 to 3600 seconds", flags.after)).into());
     }
-    let order = LiveOrder {
+    let order = MeasureOrder {
         id: flags.id,
-        rig: flags.rig,
-        simulated: flags.simulated,
-        job: flags.job,
         label: flags.label,
-        set: flags.set,
-        input: flags.input,
+        set: flags.set.as_deref().and_then(Set::from_word),
+        inputs: flags.input,
         settings: args::key_values(&flags.parameters)?,
         after_s: flags.after,
     };
+    // What cannot be measured is told before a rig is opened.
+    let registry = procedure::registry(&order.id);
+    registry.manifest(&order.id).map_err(|unknown| procedure::unknown(&registry, &unknown))?;
+    let rig = OpenRig::open(RigChoice::of(flags.rig, flags.simulated, Pace::AsFastAsPossible))?;
+    let inputs: Vec<String> = rig.spec().inputs.iter().map(|input| input.name.clone()).collect();
     let progress = Progress::new();
-    let Measured { reading, recording } =
-        session::measure(&order, &mut |what, share| progress.show(what, share))?;
+    let mut runner = Runner::new(rig, flags.job.as_ref(), keyboard::nobody())?;
+    let captured =
+        runner.run(&mut |event| progress.tell(event), |session| procedure::measure(session, &order))?;
     drop(progress);
-    if let Some(path) = recording {
+    if let Some(path) = captured.iter().find_map(|captured| captured.recording.as_ref()) {
         output::say(&format!("The recording is kept in {}", path.display()));
     }
-    print_reading(&reading, flags.json.json)
+    match captured.as_slice() {
+        [] => Err(Error::measurement("it was stopped before anything was measured").into()),
+        [captured] => print_reading(&captured.reading, flags.json.json),
+        several => print_captures(several, &inputs, flags.json.json),
+    }
+}
+
+/// What several inputs gave at the same time.
+fn print_captures(captured: &[Captured], inputs: &[String], json: bool) -> Outcome {
+    let name = |captured: &Captured| inputs.get(captured.input).map_or("", String::as_str).to_owned();
+    if json {
+        let captures: Vec<serde_json::Value> = captured
+            .iter()
+            .map(|one| {
+                serde_json::json!({
+                    "input": name(one),
+                    "label": one.label,
+                    "capture": one.id.map(|id| id.0),
+                    "reading": one.reading,
+                })
+            })
+            .collect();
+        output::json(&serde_json::json!({ "captures": captures }))?;
+    } else {
+        for one in captured {
+            output::text(&format!("{}\n", name(one)))?;
+            output::reading(&one.reading)?;
+        }
+    }
+    let measured = captured.iter().any(|one| one.reading.stopped().is_none());
+    if measured { Ok(()) } else { Err(Ended::NoResult) }
 }
 
 fn listen(flags: flags::Listen) -> Outcome {
+    let mut play = flags.play;
+    if play.is_empty() && flags.simulated.is_some() {
+        play.push("sweep-full".to_owned());
+    }
     let order = ListenOrder {
-        rig: flags.rig,
-        simulated: flags.simulated,
-        job: flags.job,
-        set: flags.set,
-        tracks: flags.tracks,
+        input: None,
+        set: flags.set.as_deref().and_then(Set::from_word),
+        tracks: flags.tracks.max(1),
         seconds: args::positive("--for", flags.seconds)?,
-        play: flags.play,
+        play: play.iter().map(|name| procedure::track_named("--play", name)).collect::<Result<_, _>>()?,
     };
-    let listened = session::listen(&order, &mut |what| output::say(&what.to_string()))?;
+    let rig = OpenRig::open(RigChoice::of(flags.rig, flags.simulated, Pace::AsFastAsPossible))?;
+    let mut runner = Runner::new(rig, flags.job.as_ref(), keyboard::nobody())?;
+    let (screen, mut elapsed_s) = (Screen::new(), 0.0);
+    let listened = runner.run(
+        &mut |event| match event {
+            Event::Level { elapsed_s: now_s, .. } => elapsed_s = *now_s,
+            Event::Recording(path) => screen.say(&format!("The recording is kept in {}", path.display())),
+            Event::Progress { what, .. } => screen.say(what),
+            Event::Recognised { track, to_s, .. } => {
+                let left_s = (to_s - elapsed_s).max(0.0);
+                screen.say(&format!("{track} is being played, {left_s:.0} s to go"));
+            }
+            Event::Finding(finding) => screen.say(&finding.text),
+            _ => {}
+        },
+        |session| procedure::listen(session, &order),
+    )?;
     if flags.json.json {
         output::json(&listened)?;
     } else {
@@ -152,6 +205,7 @@ fn listen(flags: flags::Listen) -> Outcome {
             output::reading(&heard.reading)?;
         }
     }
+    output::remarks(&listened.findings)?;
     let measured = listened.tracks.iter().any(|heard| heard.reading.stopped().is_none());
     if !measured {
         output::say("No track was heard to its end and measured.");
@@ -169,6 +223,7 @@ fn recorded(flags: flags::Recorded) -> Result<Recorded, Error> {
         mic_cal: flags.mic_cal,
         dbfs_at_94: args::finite("--dbfs-at-94", flags.dbfs_at_94)?,
         volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
+        calibration: None,
     })
 }
 
@@ -181,13 +236,13 @@ fn analyze(flags: flags::Analyze) -> Outcome {
         recorded: recorded(flags.recorded)?,
         settings: args::key_values(&flags.parameters)?,
     };
-    let reading = session::analyze(&analysis)?;
+    let reading = procedure::analyze(&analysis)?;
     if let (Some(path), None) = (&flags.csv, reading.stopped()) {
         session::write_csv(&reading, path, analysis.recorded.reference_channel.is_some())?;
     }
     if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
-        for written in session::write_spots(&reading, dir, 48_000)? {
-            output::say(&written.to_string());
+        for written in procedure::write_spots(&reading, dir, 48_000)? {
+            writeln!(io::stderr().lock(), "{written}")?;
         }
     }
     print_reading(&reading, flags.json.json)
@@ -272,11 +327,11 @@ fn import(flags: flags::Import) -> Outcome {
         recordings: flags.recordings,
         tracks: flags.stimulus,
         recorded: recorded(flags.recorded)?,
-        set: flags.set,
+        set: flags.set.as_deref().and_then(Set::from_word),
         told: args::stretches("--at", &flags.at)?,
     };
     let progress = Progress::new();
-    let imported = session::import(&order, &mut |what, share| progress.show(what, share))?;
+    let imported = runner::import(&order.job, &mut |event| progress.tell(event), &order)?;
     drop(progress);
     print(&imported, flags.json.json)?;
     if imported.captures() == 0 { Err(Ended::NoResult) } else { Ok(()) }
@@ -290,7 +345,7 @@ fn plugins(flags: &flags::Plugins) -> Outcome {
             print(&session::measurement(id)?, json.json || flags.json.json)
         }
         Some(PluginsWhat::Check { file, json }) => {
-            let check = session::check_plugin(file)?;
+            let check = procedure::check_plugin(file)?;
             print(&check, json.json || flags.json.json)?;
             output::remarks(check.findings())?;
             if check.failed() { Err(Ended::NoResult) } else { Ok(()) }

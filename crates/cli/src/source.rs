@@ -1,15 +1,38 @@
 //! Carries out `calibrate`, `source` and `gain`.
 
-use session::{
-    Analysis, Attenuator, BassControl, Error, GainInput, GainMeterOrder, GainOrder, Go, HeadroomEvent,
-    HeadroomNow, HeadroomOrder, Named, NoiseOrder, OutputTone, PadOrder, Recorded, ToneOrder, VoltsOrder,
-};
+use std::path::{Path, PathBuf};
 
-use crate::args;
-use crate::hands::{Hands, Typed};
-use crate::output;
+use procedure::{
+    Analysis, BassControl, CalibrateOrder, Event, GainMeter, GainOrder, Instruction, Named, NoiseOrder,
+    OutputTone, PadOrder, Recorded, Request, SweepNow, ToneOrder, VolumeSweep, WhenKept,
+};
+use rig::{OpenRig, Pace, RigChoice};
+use session::{Error, write_text};
+use tuning::{Attenuator, GainInput};
+
+use crate::keyboard::{self, Screen};
 use crate::run::{Ended, Outcome};
+use crate::runner::Runner;
 use crate::source_flags::{Bass, Calibrate, Gain, Headroom, Noise, Pad, Source, Tone, Volts, Where};
+use crate::{args, output};
+
+/// The rig that is named; there must be one.
+fn named_rig(
+    rig: &Option<PathBuf>,
+    simulated: &Option<String>,
+    pace: Pace,
+    refusal: &str,
+) -> Result<OpenRig, Error> {
+    match RigChoice::of(rig.clone(), simulated.clone(), pace) {
+        RigChoice::Default => Err(Error::input(refusal)),
+        choice => OpenRig::open(choice),
+    }
+}
+
+/// Enter means that it is done.
+fn enter(_line: &str) -> Option<Instruction> {
+    Some(Instruction::Continue)
+}
 
 pub(crate) fn calibrate(flags: Calibrate) -> Outcome {
     match flags {
@@ -48,68 +71,66 @@ fn volts(flags: &Volts) -> Outcome {
         return Err(Error::input(format!("--level {}: expected −60 to 0 dBFS", flags.level)).into());
     }
     let mut meter_v = flags.meter.as_deref().map(|text| meter_volts("--meter", text)).transpose()?;
-    let order = VoltsOrder {
-        rig: flags.rig.clone(),
-        simulated: flags.simulated.clone(),
-        input: flags.input.clone(),
-        recording: flags
-            .recording
-            .clone()
-            .map(|path| Ok::<_, Error>((path, args::channel("--channel", flags.channel)?)))
-            .transpose()?,
-        frequency_hz: flags.tone,
-        play_dbfs: (!flags.source_plays).then_some(flags.level),
-        real_time: meter_v.is_none(),
-    };
-    let hands = Hands::new()?;
-    if meter_v.is_none() {
-        guide(&hands, flags);
+    if !(20.0..=20_000.0).contains(&flags.tone) {
+        let text = format!("a tone of {} Hz; expected 20 to 20000 Hz, usually 1000", flags.tone);
+        return Err(Error::input(text).into());
     }
-    let mut typed = None;
-    let heard = session::hear_tone(&order, &mut |now| {
-        if meter_v.is_some() {
-            return if now.elapsed_s < HEARD_S { Go::On } else { Go::Stop };
+    let screen = Screen::new();
+    if meter_v.is_none() {
+        guide(screen, flags);
+    }
+    let heard = match &flags.recording {
+        Some(path) => {
+            let channel = args::channel("--channel", flags.channel)?;
+            procedure::recorded_tone(flags.rig.as_deref(), flags.input.as_deref(), path, channel)?
         }
-        hands.show(&format!(
-            "the input hears {:6.1} dBFS, peak {:6.1} dBFS    the meter reads (RMS volts): ",
-            now.rms_dbfs, now.peak_dbfs
-        ));
-        match hands.typed() {
-            Typed::Nothing => Go::On,
-            Typed::Line(line) if session::parse_volts(&line).is_none() => {
-                hands.say(&format!(
-                    "`{}` is no voltage; type what the meter shows, such as 2.05 or 850mV",
-                    line.trim()
-                ));
-                Go::On
-            }
-            Typed::Line(line) => {
-                typed = Some(line);
-                // What was heard must be long enough to be read.
-                if now.elapsed_s < 1.0 { Go::On } else { Go::Stop }
-            }
-            Typed::Nobody if now.elapsed_s < 1.0 => Go::On,
-            Typed::Nobody => Go::Stop,
+        None => {
+            let rig = named_rig(
+                &flags.rig,
+                &flags.simulated,
+                if meter_v.is_none() { Pace::RealTime } else { Pace::AsFastAsPossible },
+                "say what hears the tone: --rig FILE for an interface, --recording FILE for a recording of it, or \
+                 --simulated to try it out",
+            )?;
+            let order = CalibrateOrder {
+                input: flags.input.clone(),
+                frequency_hz: flags.tone,
+                play_dbfs: (!flags.source_plays).then_some(flags.level),
+                seconds: meter_v.map(|_| HEARD_S),
+            };
+            let mut runner = Runner::new(rig, None, keyboard::instructions(meter_reading)?)?;
+            let mut peak = 0.0f64;
+            runner.run(
+                &mut |event| {
+                    if let (Event::Level { input, meters, .. }, None) = (event, meter_v) {
+                        let meter = meters.get(*input).copied().unwrap_or_default();
+                        peak = peak.max(meter.peak);
+                        screen.show(&format!(
+                            "the input hears {:6.1} dBFS, peak {:6.1} dBFS    the meter reads (RMS volts): ",
+                            units::LevelDbfs::from_rms(meter.rms).0.max(-150.0),
+                            units::LevelDbfs::from_peak(peak).0.max(-150.0)
+                        ));
+                    }
+                },
+                |session| procedure::calibration_tone(session, &order),
+            )?
         }
-    })?;
-    if meter_v.is_none() && typed.is_none() && order.recording.is_some() {
+    };
+    meter_v = meter_v.or(heard.meter_v);
+    if meter_v.is_none() && flags.recording.is_some() {
         let tone = &heard.tone;
-        hands.say(&format!(
+        screen.say(&format!(
             "the recording holds {:.1} Hz at {:.2} dBFS; what did the meter read (RMS volts)?",
             tone.frequency_hz, tone.rms_dbfs
         ));
-        typed = match hands.wait() {
-            Typed::Line(line) => Some(line),
-            _ => None,
-        };
-    }
-    if let (None, Some(line)) = (meter_v, &typed) {
-        meter_v = Some(meter_volts("the meter's reading", line)?);
+        if let Ok(Instruction::Meter(volts)) = keyboard::instructions(meter_reading)?.recv() {
+            meter_v = Some(volts);
+        }
     }
     let Some(meter_v) = meter_v else {
         return Err(Error::input("no reading of the meter was typed; give it with --meter VOLTS").into());
     };
-    let calibrated = session::calibrate_volts(order.rig.as_deref(), attenuator_db, &heard, meter_v)?;
+    let calibrated = procedure::calibrate_volts(flags.rig.as_deref(), attenuator_db, &heard, meter_v)?;
     if flags.json.json {
         output::json(&calibrated)?;
     } else {
@@ -118,23 +139,36 @@ fn volts(flags: &Volts) -> Outcome {
     Ok(output::remarks(&calibrated.findings)?)
 }
 
-fn guide(hands: &Hands, flags: &Volts) {
-    hands.say("Calibration in volts");
-    hands.say("1. Set the meter to AC volts, and connect it and the input to the same output.");
-    hands.say("   A bridged output has no ground side: use a differential probe or an isolated input there.");
+/// What a person reads from the meter.
+fn meter_reading(line: &str) -> Option<Instruction> {
+    let volts = tuning::parse_volts(line);
+    if volts.is_none() {
+        let text =
+            format!("`{}` is no voltage; type what the meter shows, such as 2.05 or 850mV", line.trim());
+        Screen::new().say(&text);
+    }
+    volts.map(Instruction::Meter)
+}
+
+fn guide(screen: Screen, flags: &Volts) {
+    screen.say("Calibration in volts");
+    screen.say("1. Set the meter to AC volts, and connect it and the input to the same output.");
+    screen
+        .say("   A bridged output has no ground side: use a differential probe or an isolated input there.");
     if flags.recording.is_some() {
         return;
     }
     if flags.source_plays {
-        hands.say("2. Play the 1 kHz tone from the source, and turn it up to a volt or two.");
+        screen.say("2. Play the 1 kHz tone from the source, and turn it up to a volt or two.");
     } else {
-        hands.say("2. The tone plays now. Turn the source up to a volt or two, the input well below 0 dBFS.");
+        screen
+            .say("2. The tone plays now. Turn the source up to a volt or two, the input well below 0 dBFS.");
     }
-    hands.say("3. Type what the meter shows, and press Enter.");
+    screen.say("3. Type what the meter shows, and press Enter.");
 }
 
 fn meter_volts(option: &str, text: &str) -> Result<f64, Error> {
-    session::parse_volts(text).ok_or_else(|| {
+    tuning::parse_volts(text).ok_or_else(|| {
         Error::input(format!(
             "{option} `{}`: expected volts RMS, such as 2.05, 2,05 V or 850 mV",
             text.trim()
@@ -143,7 +177,7 @@ fn meter_volts(option: &str, text: &str) -> Result<f64, Error> {
 }
 
 fn ohms(option: &str, text: &str) -> Result<f64, Error> {
-    session::parse_ohms(text).ok_or_else(|| {
+    tuning::parse_ohms(text).ok_or_else(|| {
         Error::input(format!("{option} `{}`: expected ohms, such as 470, 10k or 4k7", text.trim()))
     })
 }
@@ -164,7 +198,7 @@ fn pad(flags: &Pad) -> Outcome {
         rig: flags.rig.clone(),
         input: flags.input.clone(),
     };
-    let report = session::pad(&order)?;
+    let report = procedure::pad(&order)?;
     if flags.json.json {
         output::json(&report)?;
     } else {
@@ -185,19 +219,15 @@ fn headroom(flags: &Headroom) -> Outcome {
     });
     let settings = vec![("thd_limit".to_owned(), flags.thd_limit.to_string())];
     let verdict = if flags.recordings.is_empty() {
-        let order = HeadroomOrder {
-            rig: flags.rig.clone(),
-            simulated: flags.simulated.clone(),
-            job: flags.job.clone(),
+        let order = VolumeSweep {
             outputs: flags.outputs.iter().map(|text| OutputTone::parse(text)).collect::<Result<_, _>>()?,
             input: flags.input.clone(),
             first_step: flags.first_step,
             bass,
             settings,
-            real_time: flags.real_time,
             source_plays: flags.source_plays,
         };
-        climb(&order)?
+        sweep(flags, &order)?
     } else {
         let recordings: Vec<Named> =
             flags.recordings.iter().map(|text| Named::parse(text)).collect::<Result<_, _>>()?;
@@ -210,7 +240,7 @@ fn headroom(flags: &Headroom) -> Outcome {
             settings: settings.into_iter().chain(first).collect(),
             ..Analysis::default()
         };
-        session::headroom_from_recordings(&recordings, &common, bass, flags.job.as_deref())?
+        procedure::headroom_from_recordings(&recordings, &common, bass, flags.job.as_deref())?
     };
     if flags.json.json {
         output::json(&verdict)?;
@@ -221,49 +251,50 @@ fn headroom(flags: &Headroom) -> Outcome {
     if verdict.is_known() { Ok(()) } else { Err(Ended::NoResult) }
 }
 
-/// Climbs live, with a person's hands on the volume unless it is a simulated car's.
-fn climb(order: &HeadroomOrder) -> Result<session::SourceHeadroom, Ended> {
-    let hands = Hands::new()?;
-    let by_hand = order.rig.is_some();
-    let mut shown = None;
-    Ok(session::headroom_live(order, &mut |event| match event {
-        HeadroomEvent::Connect(output) => {
-            shown = None;
-            if by_hand {
-                hands.say(&format!(
-                    "\nConnect the input to `{}` and turn the volume low. Press Enter: a full-scale tone of {:.0} Hz begins.",
-                    output.name, output.tone_hz
-                ));
-                hands.say(
-                    "Then raise the volume one step at a time, half a second or more on each; Enter ends it.",
-                );
-                hands.wait();
-            } else {
-                hands.say(&format!("{}: a tone of {:.0} Hz", output.name, output.tone_hz));
+/// Sweeps live; a person turns the volume unless it is a simulated car's.
+fn sweep(flags: &Headroom, order: &VolumeSweep) -> Result<procedure::SourceHeadroom, Ended> {
+    let pace = if flags.real_time { Pace::RealTime } else { Pace::AsFastAsPossible };
+    let refusal = "say what to measure with: --rig FILE, --simulated, or recordings as NAME=FILE";
+    let rig = named_rig(&flags.rig, &flags.simulated, pace, refusal)?;
+    // A simulated car climbs by itself, and no key ends that.
+    let inbox = if rig.is_simulated() { keyboard::nobody() } else { keyboard::instructions(enter)? };
+    let mut runner = Runner::new(rig, flags.job.as_ref(), inbox)?;
+    let (screen, mut shown) = (Screen::new(), None);
+    let verdict = runner.run(
+        &mut |event| match event {
+            Event::Asked { request: Request::RaiseVolume { output, tone_hz }, by_hand } => {
+                shown = None;
+                if *by_hand {
+                    screen.say(&format!(
+                        "\nConnect the input to `{output}` and turn the volume low. Press Enter: a full-scale tone of {tone_hz:.0} Hz begins."
+                    ));
+                    screen.say(
+                        "Then raise the volume one step at a time, half a second or more on each; Enter ends it.",
+                    );
+                } else {
+                    screen.say(&format!("{output}: a tone of {tone_hz:.0} Hz"));
+                }
             }
-            Go::On
-        }
-        HeadroomEvent::Now(now) => {
-            let text = now_text(now);
-            hands.show(&text);
-            if now.step.is_some() && (now.step, now.clean) != shown.unwrap_or_default() {
-                shown = Some((now.step, now.clean));
-                hands.say(&text);
+            Event::Step(now) => {
+                let text = now_text(now);
+                screen.show(&text);
+                if now.step.is_some() && (now.step, now.clean) != shown.unwrap_or_default() {
+                    shown = Some((now.step, now.clean));
+                    screen.say(&text);
+                }
+                if now.alarm {
+                    screen.ring();
+                    screen.say("NOT CLEAN: that was one step too many");
+                }
             }
-            if now.alarm {
-                hands.ring();
-                hands.say("NOT CLEAN: that was one step too many");
-            }
-            match by_hand.then(|| hands.typed()) {
-                Some(Typed::Line(_)) => Go::Next,
-                _ => Go::On,
-            }
-        }
-        HeadroomEvent::Done(_) => Go::On,
-    })?)
+            _ => {}
+        },
+        |session| procedure::volume_sweep(session, order),
+    )?;
+    Ok(verdict)
 }
 
-fn now_text(now: &HeadroomNow) -> String {
+fn now_text(now: &SweepNow) -> String {
     let step = now.step.map_or_else(|| "step –".to_owned(), |step| format!("step {step}"));
     let level = match (now.level_v, now.level_dbfs) {
         (Some(volts), _) => format!("{volts:.3} V"),
@@ -285,31 +316,41 @@ fn tone(flags: &Tone) -> Outcome {
         recordings: flags.recordings.iter().map(|text| Named::parse(text)).collect::<Result<_, _>>()?,
         track: Some(flags.track.clone()),
         stimulus: flags.stimulus.clone(),
-        rig: flags.rig.clone(),
-        simulated: flags.simulated.clone(),
         outputs: flags.outputs.clone(),
         steps: flags.steps.clone(),
         input: flags.input.clone(),
-        job: flags.job.clone(),
         sum: flags.sum.clone(),
         processor: flags.processor.clone(),
-        bands_out: flags.out.clone(),
     };
-    let hands = Hands::new()?;
-    let report = session::source_tone(&order, &mut |output, step| {
-        let at = step.map_or_else(String::new, |step| format!(" and set the volume to step {step}"));
-        if flags.rig.is_some() {
-            hands.say(&format!("Connect the input to `{output}`{at}. Press Enter: two sweeps follow."));
-            hands.wait();
-        } else {
-            hands.show(&format!(
-                "{output}{}",
-                step.map_or_else(String::new, |step| format!(" at step {step}"))
-            ));
-        }
-        Go::On
-    })?;
-    hands.show("");
+    let screen = Screen::new();
+    let report = if order.recordings.is_empty() {
+        let mut runner = source_runner(&flags.rig, &flags.simulated, flags.job.as_ref())?;
+        runner.run(
+            &mut |event| {
+                let Event::Asked { request: Request::Connect { output, step }, by_hand } = event else {
+                    return;
+                };
+                if *by_hand {
+                    let at =
+                        step.map_or_else(String::new, |step| format!(" and set the volume to step {step}"));
+                    screen.say(&format!(
+                        "Connect the input to `{output}`{at}. Press Enter: two sweeps follow."
+                    ));
+                } else {
+                    let at = step.map_or_else(String::new, |step| format!(" at step {step}"));
+                    screen.show(&format!("{output}{at}"));
+                }
+            },
+            |session| procedure::source_tone(session, &order),
+        )?
+    } else {
+        procedure::tone_from_recordings(&order, &mut WhenKept::new(flags.job.as_deref()))?
+    };
+    screen.show("");
+    if let (Some(path), Some(fit)) = (&flags.out, &report.bands) {
+        let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
+        write_text(path, &tuning::bands_csv(&tuning::band_entries("", &typed)))?;
+    }
     if flags.json.json {
         output::json(&report)?;
     } else {
@@ -318,37 +359,67 @@ fn tone(flags: &Tone) -> Outcome {
     Ok(output::remarks(&report.findings)?)
 }
 
+/// What measures the source: a rig, or a simulated car that sets itself.
+fn source_runner(
+    rig: &Option<PathBuf>,
+    simulated: &Option<String>,
+    job: Option<&PathBuf>,
+) -> Result<Runner, Ended> {
+    let refusal = "say what to measure: recordings as NAME=FILE, --rig FILE, or --simulated";
+    let rig = named_rig(rig, simulated, Pace::AsFastAsPossible, refusal)?;
+    let inbox = if rig.is_simulated() { keyboard::nobody() } else { keyboard::instructions(enter)? };
+    Ok(Runner::new(rig, job, inbox)?)
+}
+
 fn noise(flags: &Noise) -> Outcome {
+    let known = flags.job.as_deref().map(job_volts).transpose()?.flatten();
+    let typed = flags.clean_v.as_deref().map(|text| meter_volts("--clean-v", text)).transpose()?;
     let order = NoiseOrder {
         recordings: flags.recordings.iter().map(|text| Named::parse(text)).collect::<Result<_, _>>()?,
         volts_per_fs: args::positive("--volts-per-fs", flags.volts_per_fs)?,
-        rig: flags.rig.clone(),
-        simulated: flags.simulated.clone(),
         speeds_rpm: flags.rpm.clone(),
         input: flags.input.clone(),
-        job: flags.job.clone(),
-        clean_v: flags.clean_v.as_deref().map(|text| meter_volts("--clean-v", text)).transpose()?,
+        volume_step: None,
+        clean_v: known.or(typed),
         clean_dbfs: args::finite("--clean-dbfs", flags.clean_dbfs)?,
     };
-    let hands = Hands::new()?;
-    let report = session::source_noise(&order, &mut |rpm| {
-        if flags.rig.is_some() {
-            let engine = if rpm > 0.0 {
-                format!("Outdoors: let the engine run at {rpm:.0} turns a minute")
-            } else {
-                "Switch the engine off".to_owned()
-            };
-            hands.say(&format!("{engine}, the source at its clean step, nothing playing. Press Enter."));
-            hands.wait();
-        }
-        Go::On
-    })?;
+    let screen = Screen::new();
+    let report = if order.recordings.is_empty() {
+        let mut runner = source_runner(&flags.rig, &flags.simulated, flags.job.as_ref())?;
+        runner.run(
+            &mut |event| {
+                let Event::Asked { request: Request::EngineSpeed { rpm }, by_hand: true } = event else {
+                    return;
+                };
+                let engine = if *rpm > 0.0 {
+                    format!("Outdoors: let the engine run at {rpm:.0} turns a minute")
+                } else {
+                    "Switch the engine off".to_owned()
+                };
+                screen.say(&format!("{engine}, the source at its clean step, nothing playing. Press Enter."));
+            },
+            |session| procedure::source_noise(session, &order),
+        )?
+    } else {
+        procedure::noise_from_recordings(&order, &mut WhenKept::new(flags.job.as_deref()))?
+    };
     if flags.json.json {
         output::json(&report)?;
     } else {
         output::text(&report.to_string())?;
     }
     Ok(output::remarks(&report.findings)?)
+}
+
+/// The volts at the clean step of the output that limits the job's source.
+fn job_volts(dir: &Path) -> Result<Option<f64>, Error> {
+    if !dir.join("job.json").exists() {
+        return Ok(None);
+    }
+    let job = job::Job::open_to_read(dir)?;
+    let source = &job.data().source;
+    let output = source.outputs.iter().find(|output| output.name == source.limited_by);
+    Ok(output.and_then(|output| output.volts_rms))
 }
 
 pub(crate) fn gain(flags: &Gain) -> Outcome {
@@ -377,7 +448,7 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
         let text = "--live amplifier: the simulated car's tap reaches the radio's outputs only; use --live processor";
         return Err(Error::input(text).into());
     }
-    let report = session::gain(&order)?;
+    let report = procedure::gain(&order)?;
     if flags.json.json {
         output::json(&report)?;
     } else {
@@ -390,39 +461,32 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
     }
 }
 
-fn live_gain(flags: &Gain, place: Where, report: &session::GainReport) -> Outcome {
+fn live_gain(flags: &Gain, place: Where, report: &procedure::GainReport) -> Outcome {
     let target_v = match place {
         Where::Processor => report.plan.processor_input_target_v,
         Where::Amplifier => report.plan.target_v,
     };
-    let order = GainMeterOrder {
-        rig: flags.rig.clone(),
-        simulated: flags.simulated.clone(),
+    let order = GainMeter {
         input: flags.input.clone(),
         target_v,
         play: Some((1_000.0, flags.overlap.min(-0.01))),
-        real_time: true,
+        volume_step: None,
     };
-    let hands = Hands::new()?;
-    hands.say(&format!("Turn until the meter shows {target_v:.2} V; Enter ends it."));
-    let (mut last, mut looks) = (None, 0);
-    session::gain_meter(&order, &mut |turn| {
-        hands.show(
-            &turn
-                .map_or_else(|| "no tone".to_owned(), |turn| format!("{:8.3} V   {}", turn.now_v, turn.text)),
-        );
-        last = turn.cloned().or(last.take());
-        looks += 1;
-        match hands.typed() {
-            Typed::Nothing => Go::On,
-            Typed::Line(_) => Go::Stop,
-            // Nobody turns anything: one settled reading is all there is to see.
-            Typed::Nobody if looks < 25 => Go::On,
-            Typed::Nobody => Go::Stop,
-        }
+    let refusal = "the live meter needs a rig: --rig FILE, or --simulated";
+    let rig = named_rig(&flags.rig, &flags.simulated, Pace::RealTime, refusal)?;
+    let screen = Screen::new();
+    let mut runner = Runner::new(rig, None, keyboard::instructions(enter)?)?;
+    screen.say(&format!("Turn until the meter shows {target_v:.2} V; Enter ends it."));
+    let last = runner.run(&mut |_| {}, |session| {
+        procedure::gain_meter(session, &order, &mut |turn| {
+            screen.show(&turn.map_or_else(
+                || "no tone".to_owned(),
+                |turn| format!("{:8.3} V   {}", turn.now_v, turn.text),
+            ));
+        })
     })?;
     if let Some(turn) = last {
-        hands.say(&format!("{:.3} V: {}", turn.now_v, turn.text));
+        screen.say(&format!("{:.3} V: {}", turn.now_v, turn.text));
     }
     Ok(())
 }

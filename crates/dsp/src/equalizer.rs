@@ -69,6 +69,18 @@ pub struct Band {
 }
 
 impl Band {
+    /// As a sentence, in the processor's own numbers: "Cut 4.5 dB at 160 Hz, Q 3.2".
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        let verb = if self.gain_db < 0.0 { "Cut" } else { "Boost" };
+        let place = match self.kind {
+            BandKind::Peak => "at",
+            BandKind::LowShelf => "below",
+            BandKind::HighShelf => "above",
+        };
+        format!("{verb} {} dB {place} {} Hz, Q {}", self.gain_db.abs(), self.frequency_hz, self.q)
+    }
+
     /// A peak; `q` by the cookbook.
     #[must_use]
     pub fn peak(frequency_hz: f64, gain_db: f64, q: f64) -> Self {

@@ -13,7 +13,7 @@ use dsp::sweep::Sweep;
 use dsp::window::{fade_gain, rise};
 use measure::{Segment, Side, Signal, Stimulus};
 
-pub use tracks::{spot, track, tracks};
+pub use tracks::{short_paired_sweep, spot, track, tracks};
 
 /// The samples of a stimulus at any rate, both sides of a stereo file added up.
 ///

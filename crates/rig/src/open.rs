@@ -15,6 +15,8 @@ pub struct OpenRig {
     /// Each input's own response, where it is known; one entry for each input.
     microphones: Vec<Option<tuning::Calibration>>,
     simulated: Option<Simulated>,
+    /// How fast a simulated car runs.
+    pace: Pace,
     /// Where the rig is described.
     file: Option<PathBuf>,
 }
@@ -49,7 +51,7 @@ impl OpenRig {
             .map(|input| (input.role == InputRole::Microphone).then(|| microphone.clone()))
             .collect();
         let rig = SimulatedRig::new(simulated.plant(), spec, pace).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: Some(simulated), file: None })
+        Ok(Self { rig: Box::new(rig), microphones, simulated: Some(simulated), pace, file: None })
     }
 
     fn from_file(path: &Path) -> Result<Self> {
@@ -63,7 +65,7 @@ impl OpenRig {
             .map(|input| input.mic_cal.as_ref().map(own).transpose())
             .collect::<Result<_>>()?;
         let rig = DeviceRig::new(spec).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: None, file: Some(path) })
+        Ok(Self { rig: Box::new(rig), microphones, simulated: None, pace: Pace::RealTime, file: Some(path) })
     }
 
     /// Devices that no file describes.
@@ -73,7 +75,7 @@ impl OpenRig {
     pub fn devices(spec: RigSpec) -> Result<Self> {
         let microphones = vec![None; spec.inputs.len()];
         let rig = DeviceRig::new(spec).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: None, file: None })
+        Ok(Self { rig: Box::new(rig), microphones, simulated: None, pace: Pace::RealTime, file: None })
     }
 
     /// How fast a simulated car runs from the next capture on; devices have their own pace.
@@ -84,6 +86,7 @@ impl OpenRig {
         if let Some(simulated) = &self.simulated {
             let spec = self.rig.spec().clone();
             self.rig = Box::new(SimulatedRig::new(simulated.plant(), spec, pace).map_err(refused)?);
+            self.pace = pace;
         }
         Ok(())
     }
@@ -116,6 +119,12 @@ impl OpenRig {
     #[must_use]
     pub fn is_simulated(&self) -> bool {
         self.simulated.is_some()
+    }
+
+    /// Whether its samples come faster than a clock would bring them.
+    #[must_use]
+    pub fn runs_ahead_of_the_clock(&self) -> bool {
+        self.pace == Pace::AsFastAsPossible
     }
 
     /// Sets the simulated car for a capture; to devices it means nothing.

@@ -6,7 +6,7 @@ use host::Registry;
 use measure::{Finding, Manifest, ParameterKind};
 use serde::Serialize;
 
-use crate::{Result, place, plugins};
+use crate::{Result, place};
 
 /// The sound devices, the person's own rigs, and the simulated cars.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -69,7 +69,7 @@ pub struct Measurements {
 /// Lists the measurements.
 #[must_use]
 pub fn measurements() -> Measurements {
-    let registry = plugins::whole_registry();
+    let registry = procedure::whole_registry();
     Measurements {
         all: registry.manifests().map(|manifest| MeasurementCard::new(&registry, manifest)).collect(),
         unfit: registry.files().iter().filter_map(|file| file.plugin.as_ref().err()).cloned().collect(),
@@ -135,8 +135,8 @@ impl MeasurementCard {
 /// # Errors
 /// When there is none of this name.
 pub fn measurement(id: &str) -> Result<MeasurementCard> {
-    let registry = plugins::registry(id);
-    let manifest = registry.manifest(id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
+    let registry = procedure::registry(id);
+    let manifest = registry.manifest(id).map_err(|unknown| procedure::unknown(&registry, &unknown))?;
     Ok(MeasurementCard::new(&registry, manifest))
 }
 

@@ -5,13 +5,15 @@ mod source;
 mod tune;
 
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::sync_channel;
 use std::time::Instant;
 
-use job::{Job, Stage, StageResult, StageState};
-use measure::{Segment, Signal, Stimulus};
+use engine::RunToken;
+use job::{ChannelSetting, Stage, StageResult, StageState};
+use procedure::{Event, Hand, OpenJob, Session, Store, create_job};
 use serde::Serialize;
 
-use crate::{Error, Result, SheetForm, files::read_text, jobs, sheet, write_text};
+use crate::{Error, Result, SheetForm, files::read_text, sheet, write_text};
 use rig::{OpenRig, RigChoice};
 
 /// The processor of the demonstration.
@@ -22,8 +24,8 @@ const PROCESSOR: &str = "parametric-gridded";
 pub struct DemoOrder {
     /// Where the job folder is left; by default a new folder beside the others.
     pub out: Option<PathBuf>,
-    /// A car of one's own.
-    pub car: Option<PathBuf>,
+    /// A simulated car by its name, or a file of one's own; the usual one without.
+    pub car: Option<String>,
 }
 
 /// What the demonstration found, beside what is true of the car.
@@ -56,14 +58,19 @@ pub struct DemoSummary {
     pub typing_error_found: Option<bool>,
     /// Whether every band did what it should once that was mended.
     pub as_meant_when_mended: bool,
+    /// What was found otherwise than the car's description says, in sentences.
+    pub missed: Vec<String>,
     /// How long it took.
     pub seconds: f64,
 }
 
 /// What every stage of the demonstration works with.
 struct Demo<'a> {
-    bench: OpenRig,
-    job: Job,
+    rig: OpenRig,
+    job: OpenJob,
+    /// What is entered for each driver, once it is known.
+    channels: Vec<ChannelSetting>,
+    token: RunToken,
     progress: &'a mut dyn FnMut(&str, f64),
     say: &'a mut dyn FnMut(&str),
 }
@@ -75,31 +82,33 @@ struct Demo<'a> {
 /// made.
 pub fn demo(
     order: &DemoOrder,
+    token: &RunToken,
     progress: &mut dyn FnMut(&str, f64),
     say: &mut dyn FnMut(&str),
 ) -> Result<DemoSummary> {
     let began = Instant::now();
-    let name = order.car.as_ref().map_or_else(String::new, |car| car.display().to_string());
-    if let Some(car) = &order.car {
+    let name = order.car.clone().unwrap_or_default();
+    if Path::new(&name).extension().is_some() || Path::new(&name).components().count() > 1 {
         // A mistyped file is to be called a file, not a car.
-        read_text(car)?;
+        read_text(Path::new(&name))?;
     }
-    let bench = OpenRig::open(RigChoice::fast_car(&name))?;
+    let rig = OpenRig::open(RigChoice::fast_car(&name))?;
     let folder = order.out.clone().unwrap_or_else(free_folder);
-    let (car, truth) = match bench.car() {
+    let (car, truth) = match rig.car() {
         Some(simulated) => (simulated.car.clone(), simulated.truth.clone()),
         None => return Err(Error::input("the demonstration needs the simulated car")),
     };
-    let job = jobs::create(&folder, Some("Demonstration"), &car.name)?;
-    let mut demo = Demo { bench, job, progress, say };
+    let job = OpenJob::new(create_job(&folder, Some("Demonstration"), &car.name)?);
+    let mut demo = Demo { rig, job, channels: Vec::new(), token: token.clone(), progress, say };
 
     demo.intake(&car)?;
-    let clean_step = demo.source(&car)?;
+    let clean_step = demo.source()?;
     demo.gain(&car)?;
     let (reversed_drivers, plan) = demo.drivers(&car, clean_step)?;
-    demo.timing(&car, &plan)?;
+    demo.timing(&plan)?;
     let tuned = demo.tune(&car)?;
     demo.handover(&folder)?;
+    let missed = missed(&car, clean_step, &reversed_drivers, &tuned);
     let summary = DemoSummary {
         car: car.name,
         job: folder,
@@ -111,10 +120,14 @@ pub fn demo(
         before_rms_db: tuned.before_rms_db,
         after_rms_db: tuned.after_rms_db,
         bands: tuned.bands,
-        typing_error_found: tuned.slip_found,
-        as_meant_when_mended: tuned.mended,
+        typing_error_found: tuned.typing_error_found,
+        as_meant_when_mended: tuned.corrected,
+        missed,
         seconds: began.elapsed().as_secs_f64(),
     };
+    for line in &summary.missed {
+        (demo.say)(&format!("MISSED    {line}"));
+    }
     let job = summary.job.display();
     (demo.say)(&format!("\nDone in {:.0} s. The job is in {job}; look at it with", summary.seconds));
     (demo.say)(&format!(
@@ -130,12 +143,72 @@ fn free_folder() -> PathBuf {
     names.map(PathBuf::from).find(|path| !path.exists()).unwrap_or_default()
 }
 
+/// What was found otherwise than the car's author states it.
+fn missed(car: &cabin::Car, clean_step: u32, reversed: &[String], tuned: &tune::Tuned) -> Vec<String> {
+    let stated = &car.stated;
+    let mut missed = Vec::new();
+    if clean_step != stated.clean_step {
+        missed.push(format!("clean to step {clean_step}; the car's file states {}", stated.clean_step));
+    }
+    let sorted = |names: &[String]| {
+        let mut names = names.to_vec();
+        names.sort_unstable();
+        names
+    };
+    if sorted(reversed) != sorted(&stated.reversed_drivers) {
+        let names = |names: &[String]| if names.is_empty() { "none".to_owned() } else { names.join(", ") };
+        missed.push(format!(
+            "reversed drivers: {}; the car's file states {}",
+            names(reversed),
+            names(&stated.reversed_drivers)
+        ));
+    }
+    if tuned.typing_error_found == Some(false) {
+        missed.push("the band that was mistyped on purpose was not named".to_owned());
+    }
+    if !tuned.corrected {
+        missed.push("not every band was found to do what it should, once that was corrected".to_owned());
+    }
+    missed
+}
+
 impl Demo<'_> {
+    /// Runs a procedure on the rig, with its captures in the job.
+    fn run<T>(&mut self, procedure: impl FnOnce(&mut Session<'_>) -> Result<T>) -> Result<T> {
+        let Self { rig, job, token, progress, .. } = self;
+        let (_, nobody) = sync_channel(0);
+        let mut failed = None;
+        let result = procedure(&mut Session {
+            rig,
+            store: Store::Job(job.store()?),
+            token: token.clone(),
+            inbox: &nobody,
+            hand: Hand::Ready,
+            on_event: &mut |event| match event {
+                Event::Progress { what, share } => progress(&what, share.unwrap_or(0.0)),
+                Event::Change(change) => {
+                    if let Err(error) = job.apply(&change) {
+                        failed.get_or_insert(error);
+                    }
+                }
+                _ => {}
+            },
+        })?;
+        if token.is_stopped() {
+            let text = format!(
+                "the demonstration was stopped; what was measured so far is kept in {}",
+                job.job().dir().display()
+            );
+            return Err(Error::measurement(text));
+        }
+        failed.map_or(Ok(result), Err)
+    }
+
     /// Prints a stage's result and keeps it in the job.
     fn result(&mut self, stage: Stage, title: &str, line: &str) -> Result<()> {
         (self.say)(&format!("{title:9} {line}"));
         let line = line.to_owned();
-        self.job.edit(|data| {
+        self.job.job_mut().edit(|data| {
             data.stages.insert(stage, StageResult { state: StageState::Measured, line });
         })?;
         Ok(())
@@ -147,7 +220,7 @@ impl Demo<'_> {
     }
 
     fn intake(&mut self, car: &cabin::Car) -> Result<()> {
-        self.job.edit(|data| {
+        self.job.job_mut().edit(|data| {
             data.intake.source.name = "factory radio".to_owned();
             data.intake.source.tap = format!("output {}", car.tap.output);
             data.intake.processor = "parametric, gridded".to_owned();
@@ -181,15 +254,4 @@ impl Demo<'_> {
         // The sheets speak of the handover as well.
         write_text(&exports.join("sheet.txt"), &sheet(folder, SheetForm::Text)?)
     }
-}
-
-/// Two short synchronised sweeps between silences: the standard tracks are
-/// longer, because a real car is noisier than it is patient.
-fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, peak_dbfs: f64) -> Stimulus {
-    let duration_s = dsp::sweep::Sweep::new(from_hz, to_hz, 3.0, 48_000.0, true).duration_s();
-    let sweep =
-        Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.03);
-    let silence = Segment::silence(0.6);
-    let segments = vec![silence.clone(), sweep.clone(), silence.clone(), sweep, silence];
-    Stimulus { name: name.to_owned(), segments }
 }

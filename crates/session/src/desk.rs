@@ -48,7 +48,7 @@ use engine::{CueOutput, Pace};
 use job::{Driver, Job};
 use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
 
-use crate::{Result, jobs, place};
+use crate::{Result, place};
 use audition::Listening;
 use drivers::driver;
 pub(crate) use held::measured_car;
@@ -321,7 +321,7 @@ impl Desk {
             return Ok(());
         }
         let folder = place::unused(&place::work(), "");
-        self.job = Some(jobs::create(&folder, name, vehicle)?);
+        self.job = Some(procedure::create_job(&folder, name, vehicle)?);
         self.notice(format!("The job is kept in {}", folder.display()), true);
         self.keep_tuning()
     }

@@ -173,7 +173,7 @@ impl fmt::Display for Fitted {
         let FitResult { bands, before, after, left_alone, findings, .. } = &self.result;
         writeln!(f, "{} bands for {}", bands.len(), self.processor)?;
         for (number, band) in (1..).zip(bands) {
-            writeln!(f, "{number:3}  {}", band_text(&band.typed()))?;
+            writeln!(f, "{number:3}  {}", band.typed().sentence())?;
             writeln!(f, "     {}", band.why)?;
         }
         writeln!(f, "RMS to target   {:.2} dB before, {:.2} dB after", before.rms_db, after.rms_db)?;
@@ -183,17 +183,6 @@ impl fmt::Display for Fitted {
         }
         findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }
-}
-
-/// A band as a sentence: "Cut 4.5 dB at 160 Hz, Q 3.2".
-pub(crate) fn band_text(typed: &Band) -> String {
-    let verb = if typed.gain_db < 0.0 { "Cut" } else { "Boost" };
-    let place = match typed.kind {
-        tuning::BandKind::Peak => "at",
-        tuning::BandKind::LowShelf => "below",
-        tuning::BandKind::HighShelf => "above",
-    };
-    format!("{verb} {} dB {place} {} Hz, Q {}", typed.gain_db.abs(), typed.frequency_hz, typed.q)
 }
 
 /// Why a place was left alone, in words.

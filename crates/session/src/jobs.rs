@@ -1,10 +1,9 @@
 //! Job folders, as the command line makes, shows, lists and checks them.
 
 use std::fmt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use jiff::Timestamp;
-use job::{Head, Job};
+use job::Job;
 use serde::Serialize;
 
 use crate::Result;
@@ -14,43 +13,7 @@ use crate::Result;
 /// # Errors
 /// When the folder is in use or cannot be made.
 pub fn new_job(dir: &Path, name: Option<&str>, car: &str) -> Result<()> {
-    create(dir, name, car).map(drop)
-}
-
-pub(crate) fn create(dir: &Path, name: Option<&str>, car: &str) -> Result<Job> {
-    let folder_name = || dir.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
-    let name = name.map_or_else(folder_name, str::to_owned);
-    let mut job = Job::create(dir, Head { name, created: Timestamp::now() })?;
-    job.edit(|data| car.clone_into(&mut data.intake.vehicle))?;
-    Ok(job)
-}
-
-/// Opens a job to work on it, or makes it when there is none.
-pub(crate) fn open_or_create(dir: &Path) -> Result<Job> {
-    if dir.join("job.json").exists() { Ok(Job::open(dir)?) } else { create(dir, None, "") }
-}
-
-/// A job that is opened, or made, when there is something to keep in it: what is refused leaves no
-/// empty job behind.
-#[derive(Default)]
-pub(crate) struct WhenKept {
-    dir: Option<PathBuf>,
-    job: Option<Job>,
-}
-
-impl WhenKept {
-    /// The job in this folder; none without one.
-    pub(crate) fn new(dir: Option<&Path>) -> Self {
-        Self { dir: dir.map(Path::to_owned), job: None }
-    }
-
-    /// The job, now that there is something to keep; nothing where none was named.
-    pub(crate) fn job(&mut self) -> Result<Option<&mut Job>> {
-        if let (None, Some(dir)) = (&self.job, &self.dir) {
-            self.job = Some(open_or_create(dir)?);
-        }
-        Ok(self.job.as_mut())
-    }
+    procedure::create_job(dir, name, car).map(drop)
 }
 
 /// What a job holds, for a person or a program.

@@ -70,19 +70,3 @@ pub(crate) fn range(from_hz: Option<f64>, to_hz: Option<f64>) -> Result<(f64, f6
         )))
     }
 }
-
-/// The response that a reading found.
-pub(crate) fn reading_response(reading: &measure::Reading) -> Result<tuning::Response> {
-    let curve = reading.curves.get("response").or_else(|| reading.curves.get("bands"));
-    let column = |names: &[&str]| names.iter().find_map(|name| curve?.get(*name)).cloned();
-    let (frequency_hz, magnitude_db) = (column(&["frequency_hz"]), column(&["magnitude_db", "level_db"]));
-    let (Some(frequency_hz), Some(magnitude_db)) = (frequency_hz, magnitude_db) else {
-        return Err(Error::measurement(format!("a `{}` reading holds no response", reading.measurement)));
-    };
-    let mut response = tuning::Response::new(frequency_hz, magnitude_db)
-        .map_err(|error| Error::measurement(error.to_string()))?;
-    response.phase_deg = column(&["phase_deg"]);
-    response.coherence = column(&["coherence"]);
-    response.spread_db = column(&["spread_db"]);
-    Ok(response)
-}

@@ -13,12 +13,14 @@ fn the_demonstration_finds_the_truth() {
         eprintln!("{line}");
         said.push(line.trim().to_owned());
     };
-    let summary = session::demo(&order, &mut |_, _| {}, &mut say).unwrap();
+    let summary =
+        session::demo(&order, &engine::StopSwitch::default().begin(), &mut |_, _| {}, &mut say).unwrap();
     assert_eq!(summary.clean_step, summary.true_clean_step, "{summary:?}");
     assert_eq!(summary.reversed_drivers, summary.true_reversed_drivers, "{summary:?}");
     assert!(summary.before_rms_db - summary.after_rms_db >= 3.0, "{summary:?}");
     assert_eq!(summary.typing_error_found, Some(true), "{summary:?}");
     assert!(summary.as_meant_when_mended, "{summary:?}");
+    assert!(summary.missed.is_empty(), "{summary:?}");
     assert!(summary.worst_dip_db.is_some_and(|dip_db| dip_db > -3.0), "{summary:?}");
     // The door panel of this car buzzes from 80 to 95 Hz, as its file says.
     let buzzes = said.iter().find_map(|line| line.strip_prefix("something buzzes between "));

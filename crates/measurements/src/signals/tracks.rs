@@ -50,6 +50,14 @@ pub fn spot(from_hz: f64, to_hz: f64) -> Stimulus {
     between_silences(&name, parts, 0.3)
 }
 
+/// Two synchronised sweeps of three seconds between short silences: for a tap or a simulated car. The
+/// standard tracks are longer, because a cabin is noisier than a person is patient.
+#[must_use]
+pub fn short_paired_sweep(name: &str, from_hz: f64, to_hz: f64, peak_dbfs: f64) -> Stimulus {
+    let part = Segment { fade_s: 0.03, ..sweep(from_hz, to_hz, 3.0, peak_dbfs) };
+    between_silences(name, vec![part.clone(), part], 0.6)
+}
+
 fn between_silences(name: &str, parts: Vec<Segment>, silence_s: f64) -> Stimulus {
     let mut segments = vec![Segment::silence(silence_s)];
     for part in parts {

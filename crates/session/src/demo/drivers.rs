@@ -1,15 +1,15 @@
 //! Drivers and Timing: each driver alone, its polarity and its arrival.
 
-use cabin::{Car, Channel, Driver, Role};
-use engine::InputRole;
+use cabin::{Car, Driver, Role};
 use host::Registry;
 use job::Stage;
 use measure::Reading;
-use rig::cabin_edge;
+use measurements::signals::short_paired_sweep;
+use procedure::{Captured, Plan, capture};
+use rig::{Entered, InputRole, Scene, Sounding};
 
-use super::{Demo, paired_sweep};
+use super::Demo;
 use crate::alignment::{self, CarPlan, FoundDriver};
-use crate::take::{self, Plan};
 use crate::{Error, Result, library, reading_response};
 
 /// A driver's test sweep: band and peak (common practice, no source: the higher
@@ -31,14 +31,14 @@ impl Demo<'_> {
     /// Measures each driver alone and unfiltered, each with a sweep that protects it; names those
     /// that are wired backwards, and what all follow from together.
     pub(super) fn drivers(&mut self, car: &Car, clean_step: u32) -> Result<(Vec<String>, CarPlan)> {
-        self.bench.set(|setup| setup.volume_step = clean_step.saturating_sub(STEPS_BELOW).max(1))?;
+        let step = clean_step.saturating_sub(STEPS_BELOW).max(1);
         let mut readings: Vec<Reading> = Vec::new();
         for (number, driver) in car.drivers.iter().enumerate() {
             (self.progress)("Drivers", number as f64 / car.drivers.len() as f64);
-            readings.push(self.driver(driver)?);
+            readings.push(self.driver(driver, step)?);
         }
         let responses: Vec<_> = readings.iter().map(|reading| reading_response(reading).ok()).collect();
-        let drivers = self.job.data().intake.drivers.clone();
+        let drivers = self.job.job().data().intake.drivers.clone();
         let found: Vec<FoundDriver<'_>> = drivers
             .iter()
             .zip(readings.iter().zip(&responses))
@@ -66,48 +66,35 @@ impl Demo<'_> {
         Ok((reversed, plan))
     }
 
-    fn driver(&mut self, driver: &Driver) -> Result<Reading> {
+    fn driver(&mut self, driver: &Driver, step: u32) -> Result<Reading> {
         let (from_hz, to_hz, peak_dbfs) = sweep_of(driver.role);
-        let name = driver.name.clone();
-        self.bench.set(|setup| {
-            let entry = setup.processor.entry(name.clone()).or_default();
-            (entry.high_pass, entry.low_pass) = (None, None);
-            setup.active = Some(vec![name]);
-        })?;
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let plan = Plan {
-            stimulus: Some(paired_sweep("sweep of one driver", from_hz, to_hz, peak_dbfs)),
+            stimulus: Some(short_paired_sweep("sweep of one driver", from_hz, to_hz, peak_dbfs)),
             label: driver.name.clone(),
+            driver: driver.name.clone(),
             position: "driver's seat".to_owned(),
-            ..Plan::of(manifest, Stage::Drivers, self.bench.input(InputRole::Microphone).unwrap_or(0))
+            scene: Some(Scene {
+                sounding: Sounding::Only(driver.name.clone()),
+                volume_step: Some(step),
+                // Nothing is entered, and the car's own filters are off.
+                processor: Some(Entered::default()),
+                ..Scene::default()
+            }),
+            ..Plan::of(manifest, Stage::Drivers, self.rig.input(InputRole::Microphone).unwrap_or(0))
         };
-        let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
-        match taken.reading.stopped() {
-            Some(finding) => Err(finding.into()),
-            None => Ok(taken.reading),
-        }
+        one(self.run(|session| capture(session, &plan))?)
     }
 
     /// Enters what was found for the whole car: delays, gains, polarities, crossovers.
-    pub(super) fn timing(&mut self, car: &Car, plan: &CarPlan) -> Result<()> {
+    pub(super) fn timing(&mut self, plan: &CarPlan) -> Result<()> {
         let channels = plan.channels.clone();
-        self.bench.set(|setup| {
-            setup.active = None;
-            for channel in &channels {
-                let Some(driver) = car.driver(&channel.channel) else { continue };
-                let entry: &mut Channel = setup.processor.entry(channel.channel.clone()).or_default();
-                entry.delay_s = channel.delay_s;
-                entry.gain_db = driver.channel.gain_db + channel.gain_db;
-                entry.invert = driver.channel.invert != channel.inverted;
-                entry.high_pass = channel.high_pass.as_ref().map(cabin_edge);
-                entry.low_pass = channel.low_pass.as_ref().map(cabin_edge);
-            }
-        })?;
+        self.channels.clone_from(&channels);
         let longest_ms = channels.iter().map(|channel| 1e3 * channel.delay_s).fold(0.0, f64::max);
         let turned = channels.iter().filter(|channel| channel.inverted).count();
         let line = format!("delays up to {longest_ms:.2} ms, {turned} polarity turned");
-        self.job.edit(|data| data.channels.clone_from(&channels))?;
+        self.job.job_mut().edit(|data| data.channels.clone_from(&channels))?;
         self.result(Stage::Timing, "Timing", &line)?;
         for channel in &channels {
             let turned = if channel.inverted { ", polarity turned" } else { "" };
@@ -122,5 +109,15 @@ impl Demo<'_> {
             self.detail(&alignment::sum_text(sum));
         }
         Ok(())
+    }
+}
+
+/// The reading of one capture, or why there is none.
+pub(super) fn one(captured: Vec<Captured>) -> Result<Reading> {
+    let nothing = || Error::measurement("nothing was captured");
+    let reading = captured.into_iter().next().ok_or_else(nothing)?.reading;
+    match reading.stopped() {
+        Some(finding) => Err(finding.into()),
+        None => Ok(reading),
     }
 }

@@ -2,16 +2,11 @@
 //! and the volts to turn to.
 
 use cabin::Car;
-use engine::InputRole;
-use host::Registry;
 use job::Stage;
+use procedure::{NoiseOrder, ToneOrder, VolumeSweep, rattle, source_noise, source_tone, spots, volume_sweep};
 use tuning::GainInput;
 
 use super::Demo;
-use crate::source::{
-    Go, HeadroomOrder, OutputTone, SourceHeadroom, climb, keep, noise_with, spots, tone_with,
-};
-use crate::take::{self, Plan};
 use crate::{Error, Result};
 
 /// The amplifier of the example: 100 W into 4 Ω, its gain set with the tone of −5 dBFS
@@ -20,19 +15,8 @@ const AMPLIFIER: (f64, f64, f64) = (100.0, 4.0, -5.0);
 
 impl Demo<'_> {
     /// Finds the highest step at which every output is clean, the tone and the noise there.
-    pub(super) fn source(&mut self, car: &Car) -> Result<u32> {
-        let mut readings = Vec::new();
-        for (number, output) in car.radio.outputs.iter().enumerate() {
-            (self.progress)("Source", number as f64 / car.radio.outputs.len() as f64);
-            let tone = OutputTone { name: output.name.clone(), tone_hz: output.test_tone_hz };
-            let reading =
-                climb(&HeadroomOrder::default(), &tone, &mut self.bench, Some(&mut self.job), &mut |_| {
-                    Go::On
-                })?;
-            readings.push((output.name.clone(), reading));
-        }
-        let verdict = SourceHeadroom::of(&readings, None);
-        keep(&verdict, &mut self.job)?;
+    pub(super) fn source(&mut self) -> Result<u32> {
+        let verdict = self.run(|session| volume_sweep(session, &VolumeSweep::default()))?;
         let clean_step = verdict.limit.clean_step.and_then(|step| u32::try_from(step).ok());
         let clean_step =
             clean_step.ok_or_else(|| Error::measurement("no output of the source showed a clean step"))?;
@@ -61,7 +45,9 @@ impl Demo<'_> {
     /// The tone of the limiting output at a low, a usual and the clean step.
     fn tone(&mut self, output: &str, clean_step: u32) -> Result<()> {
         let steps = [clean_step * 2 / 5, clean_step * 3 / 4, clean_step].map(|step| i64::from(step.max(1)));
-        let report = tone_with(&mut self.bench, Some(&mut self.job), &[output.to_owned()], &steps)?;
+        let order =
+            ToneOrder { outputs: vec![output.to_owned()], steps: steps.to_vec(), ..ToneOrder::default() };
+        let report = self.run(|session| source_tone(session, &order))?;
         for tone in &report.outputs {
             self.detail(&format!("tone of {output}: flat within ±{:.1} dB", tone.shape.flatness_db));
         }
@@ -73,9 +59,8 @@ impl Demo<'_> {
 
     /// The noise of the tap with the engine off, idling and faster.
     fn noise(&mut self, clean_step: u32, clean_v: Option<f64>) -> Result<()> {
-        self.bench.set(|setup| setup.volume_step = clean_step)?;
-        let report = noise_with(&mut self.bench, Some(&mut self.job), &[0.0, 850.0, 2_000.0], clean_v)?;
-        self.bench.set(|setup| setup.engine_rpm = 0.0)?;
+        let order = NoiseOrder { volume_step: Some(clean_step), clean_v, ..NoiseOrder::default() };
+        let report = self.run(|session| source_noise(session, &order))?;
         if let Some(off) = report.recordings.first()
             && let Some(snr) = off.snr_a_db
         {
@@ -91,16 +76,8 @@ impl Demo<'_> {
 
     /// Sweeps the cabin at the clean step for panels that buzz.
     fn rattle(&mut self, clean_step: u32) -> Result<()> {
-        let registry = Registry::built_in();
-        let manifest = registry.manifest("rattle").map_err(|unknown| Error::input(unknown.to_string()))?;
-        self.bench.set(|setup| setup.volume_step = clean_step)?;
-        let plan = Plan {
-            position: "driver's seat".to_owned(),
-            volume_step: Some(clean_step),
-            ..Plan::of(manifest, Stage::Source, self.bench.input(InputRole::Microphone).unwrap_or(0))
-        };
-        let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
-        let found = spots(&taken.reading);
+        let captured = self.run(|session| rattle(session, "driver's seat", Some(clean_step)))?;
+        let found = captured.map_or_else(Vec::new, |captured| spots(&captured.reading));
         for spot in &found {
             self.detail(&format!(
                 "something buzzes between {:.0} and {:.0} Hz, {:.0} dB re the sweep",
@@ -116,7 +93,7 @@ impl Demo<'_> {
     /// What the clean step means for the amplifier, and which stage clips first.
     pub(super) fn gain(&mut self, car: &Car) -> Result<()> {
         let (power_w, load_ohm, tone_dbfs) = AMPLIFIER;
-        let source = &self.job.data().source;
+        let source = &self.job.job().data().source;
         let volts = source
             .outputs
             .iter()

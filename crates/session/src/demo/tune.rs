@@ -1,16 +1,16 @@
 //! Tune: the average over the head's positions, the bands, before and after.
 
 use cabin::Car;
-use engine::InputRole;
 use host::Registry;
 use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord, Outcome, Set, Stage};
-use rig::{Scene, Sounding};
-use tuning::{AuditResult, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
+use measurements::signals::short_paired_sweep;
+use procedure::{Plan, PreviewTuning, captures};
+use rig::{Entered, InputRole, Scene, Sounding};
+use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
-use super::{Demo, paired_sweep};
-use crate::playback::Heard;
+use super::Demo;
+use super::drivers::one;
 use crate::proof::{self, Placed, mistype};
-use crate::take::{self, Plan};
 use crate::{Error, Result, fitting, library, reading_response};
 
 /// What the demonstration aims at.
@@ -33,9 +33,9 @@ pub(super) struct Tuned {
     pub(super) after_rms_db: f64,
     pub(super) bands: usize,
     /// Whether the typing error was named; absent where no band could be mistyped.
-    pub(super) slip_found: Option<bool>,
-    /// Whether all was as meant once it was mended.
-    pub(super) mended: bool,
+    pub(super) typing_error_found: Option<bool>,
+    /// Whether all was as meant once it was corrected.
+    pub(super) corrected: bool,
 }
 
 impl Demo<'_> {
@@ -43,13 +43,14 @@ impl Demo<'_> {
     pub(super) fn tune(&mut self, car: &Car) -> Result<Tuned> {
         let target = library::target(TARGET)?;
         let profile = library::profile(super::PROCESSOR)?;
-        let before = self.positions(car, &Set::Before, usize::MAX)?;
+        let before = self.positions(car, &Set::Before, usize::MAX, &[])?;
         let fitted = fit(&smoothed(&before), &target, &profile, None)?;
-        let slip = self.enter(car, &fitted, Some(&profile))?;
-        let mistyped = self.positions(car, &Set::Named("mistyped".to_owned()), CHECKED)?;
+        let meant: Vec<Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
+        let mut typed = meant.clone();
+        let slip = mistype(typed.iter_mut(), &profile);
+        let mistyped = self.positions(car, &Set::Named("mistyped".to_owned()), CHECKED, &typed)?;
         let found = check(&before, &mistyped, &fitted, &profile)?;
-        self.enter(car, &fitted, None)?;
-        let after = self.positions(car, &Set::After, usize::MAX)?;
+        let after = self.positions(car, &Set::After, usize::MAX, &meant)?;
         let mended = check(&before, &after, &fitted, &profile)?;
         let left = fit(&smoothed(&after), &target, &profile, Some(0))?;
         let (was, is) = (fitted.before, left.before);
@@ -71,16 +72,16 @@ impl Demo<'_> {
             self.detail(&format!("faded out meanwhile, ahead of the processor: {}", faded.join(", ")));
         }
         for band in &fitted.bands {
-            self.detail(&fitting::band_text(&band.typed()));
+            self.detail(&band.typed().sentence());
         }
-        let heard = Heard {
+        let heard = PreviewTuning {
             bands: fitted.bands.iter().map(|fitted| (String::new(), fitted.band)).collect(),
             car: tuning::average(&smoothed(&before)).ok(),
-            ..Heard::default()
+            ..PreviewTuning::default()
         };
         self.detail(&format!(
             "before they are typed they can be heard, matched by {:+.1} dB to be as loud as without",
-            -heard.louder_db(self.bench.spec())?
+            -heard.louder_db(self.rig.spec())?
         ));
         for place in &fitted.left_alone {
             self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, fitting::why(place)));
@@ -114,59 +115,49 @@ impl Demo<'_> {
             before_rms_db: was.rms_db,
             after_rms_db: is.rms_db,
             bands: fitted.bands.len(),
-            slip_found: slip.map(noticed),
-            mended: mended.bands.iter().all(|band| band.verdict == Verdict::AsMeant),
+            typing_error_found: slip.map(noticed),
+            corrected: mended.bands.iter().all(|band| band.verdict == Verdict::AsMeant),
         })
     }
 
-    /// Sweeps at positions of the microphone, so many at the most, everything that passes through the processor; the
-    /// rest is faded out, so that what changes is what was typed.
-    fn positions(&mut self, car: &Car, set: &Set, most: usize) -> Result<Vec<(String, Response)>> {
-        let names: Vec<String> = car.position_names().take(most).map(str::to_owned).collect();
-        self.bench.set_scene(&Scene { sounding: Sounding::Processed, ..Scene::default() })?;
+    /// Sweeps at positions of the microphone, so many at the most, everything that passes through the processor,
+    /// with these bands in each of its channels; the rest is faded out, so that what changes is what was typed.
+    fn positions(
+        &mut self,
+        car: &Car,
+        set: &Set,
+        most: usize,
+        bands: &[Band],
+    ) -> Result<Vec<(String, Response)>> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
+        let names: Vec<&str> = car.position_names().take(most).collect();
+        let bands: Vec<(String, Band)> = bands.iter().map(|band| (String::new(), *band)).collect();
+        let entered = Entered { bands, channels: self.channels.clone(), own_filters: false };
         let mut responses = Vec::new();
         for (number, name) in names.iter().enumerate() {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
-            self.bench.set(|setup| setup.mic_position.clone_from(name))?;
             let plan = Plan {
-                parameters: manifest.defaults(),
-                stimulus: Some(paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
+                stimulus: Some(short_paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
                 label: format!("{name}, {}", set.word()),
                 set: Some(set.clone()),
-                position: name.clone(),
-                ..Plan::of(manifest, Stage::Tune, self.bench.input(InputRole::Microphone).unwrap_or(0))
+                position: (*name).to_owned(),
+                scene: Some(Scene {
+                    sounding: Sounding::Processed,
+                    position: Some((*name).to_owned()),
+                    processor: Some(entered.clone()),
+                    ..Scene::default()
+                }),
+                ..Plan::of(manifest, Stage::Tune, self.rig.input(InputRole::Microphone).unwrap_or(0))
             };
-            let taken = take::take(&plan, &mut self.bench, Some(&mut self.job), None, &mut |_, _| Ok(()))?;
-            if let Some(finding) = taken.reading.stopped() {
-                return Err(finding.into());
-            }
-            responses.push((name.clone(), reading_response(&taken.reading)?));
+            let reading = one(self.run(|session| captures(session, &[plan]))?)?;
+            responses.push(((*name).to_owned(), reading_response(&reading)?));
         }
         Ok(responses)
     }
 
-    /// Types the bands into every channel of the simulated processor, with a typing error or
-    /// without. Gives the frequency that was meant and the one that was typed.
-    fn enter(
-        &mut self,
-        car: &Car,
-        fitted: &FitResult,
-        mistyped_on: Option<&Profile>,
-    ) -> Result<Option<(f64, f64)>> {
-        let mut typed: Vec<tuning::Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
-        let slip = mistyped_on.and_then(|profile| mistype(typed.iter_mut(), profile));
-        self.bench.set(|setup| {
-            for driver in car.drivers.iter().filter(|driver| driver.processed) {
-                setup.processor.entry(driver.name.clone()).or_default().bands.clone_from(&typed);
-            }
-        })?;
-        Ok(slip)
-    }
-
     fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
-        self.job.edit(|data| {
+        self.job.job_mut().edit(|data| {
             data.target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
             data.processor = Some(job::PresetOrInline::Preset(super::PROCESSOR.to_owned()));
             data.bands = fitted.bands.iter().map(|band| EnteredBand::fitted("", band)).collect();
@@ -214,7 +205,7 @@ fn check(
 ) -> Result<AuditResult> {
     let (before, after) = proof::change(&places(before), &places(after))
         .ok_or_else(|| Error::measurement("no position was measured before and after"))?;
-    let bands: Vec<tuning::Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
+    let bands: Vec<Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
     proof::audit((&before, &after), &bands, profile).map_err(|error| Error::measurement(error.to_string()))
 }
 

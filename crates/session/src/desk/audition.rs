@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use chart::{Dash, Line, Role};
-use engine::{Capture, CaptureRequest, InputRole, Length, Next, Pace, Play, PreviewHand, preview_path};
+use engine::{Capture, CaptureRequest, InputRole, Next, Pace, Play, PreviewHand, preview_path};
 use tuning::{Calibration, Response};
 use view::{Card, Live, SetMark, Setting, SettingKind};
 
@@ -16,10 +16,8 @@ use super::order::Scene;
 use super::picture;
 use super::source::remarks;
 use super::work::{LIVE_EVERY, Task, Work};
-use crate::audition::{LOUDEST_DBFS, Program};
-use crate::playback::Heard;
-use crate::spectrum::{SLOW_S, Spectrum};
 use crate::{Error, Result};
+use procedure::{LOUDEST_DBFS, PreviewTuning, Program, SLOW_S, Spectrum};
 
 /// How listening is chosen on the card.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,7 +48,7 @@ pub(super) struct Audition {
     spectrum: Spectrum,
     looked: Instant,
     /// What the path was given last: the tuning, and whether its bands are on.
-    given: (Heard, bool),
+    given: (PreviewTuning, bool),
     /// The curves without the bands and with them, as far as they were heard.
     curves: [Option<Response>; 2],
 }
@@ -73,6 +71,7 @@ impl Desk {
             title: "Listening".to_owned(),
             detail: "reading what is to be played",
             idle: true,
+            stop: None,
             broken: "The recording could not be read.",
         };
         self.think(task, move || {
@@ -113,8 +112,8 @@ impl Desk {
     }
 
     /// The tuning as it stands, as it would be heard.
-    fn heard(&self) -> Heard {
-        Heard {
+    fn heard(&self) -> PreviewTuning {
+        PreviewTuning {
             bands: self.enabled_bands(),
             channels: self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default(),
             car: whole_car(|channel| {
@@ -269,7 +268,7 @@ mod tests {
 
     /// The response of the simulated car from its left and right input to the microphone, by
     /// the same sweep with and without a virtual processor in the path.
-    fn swept(with: Option<bool>, heard: &Heard) -> Response {
+    fn swept(with: Option<bool>, heard: &PreviewTuning) -> Response {
         let mut bench = rig::OpenRig::open(rig::RigChoice::fast_car("")).expect("the car");
         bench
             .set(|setup| {
@@ -283,7 +282,7 @@ mod tests {
         let row: Vec<f32> = noise.iter().map(|x| 0.02 * *x as f32).collect();
         let request = CaptureRequest {
             play: Play::Endless(vec![row.clone(), row]),
-            length: Length::Seconds(3.2 * frames as f64 / rate_hz),
+            length: engine::Length::Seconds(3.2 * frames as f64 / rate_hz),
             record_to: None,
             run: None,
         };
@@ -318,7 +317,7 @@ mod tests {
             (String::new(), tuning::Band::peak(1_000.0, 4.0, 1.4)),
             (String::new(), tuning::Band::high_shelf(6_000.0, -3.0, 0.7)),
         ];
-        let heard = Heard { bands: bands.clone(), channels: Vec::new(), car: None };
+        let heard = PreviewTuning { bands: bands.clone(), channels: Vec::new(), car: None };
         let spec = rig::OpenRig::open(rig::RigChoice::fast_car("")).expect("the car").spec().clone();
         let louder_db = heard.louder_db(&spec).expect("it can be heard");
         let (off, on) = (swept(Some(false), &heard), swept(Some(true), &heard));

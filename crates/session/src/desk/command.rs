@@ -13,7 +13,7 @@ use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
 use super::{DelayUnit, Desk, Held, Signal, TuneCard, drivers};
-use crate::{Error, Result, SheetForm, jobs, papers, sheet, targets};
+use crate::{Error, Result, SheetForm, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -37,7 +37,9 @@ impl Desk {
             Command::UseSimulatedCar => return self.use_simulated_car(),
             Command::UseDevices => return self.use_devices(),
             Command::OpenJob(folder) => return self.hold(Job::open(Path::new(&folder))?),
-            Command::NewJob(folder) => return self.hold(jobs::create(Path::new(&folder), None, "")?),
+            Command::NewJob(folder) => {
+                return self.hold(procedure::create_job(Path::new(&folder), None, "")?);
+            }
             Command::Import(paths) => return self.import(&paths),
             Command::OpenStage(stage) => self.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
@@ -223,6 +225,7 @@ impl Desk {
             title: "Fitting bands".to_owned(),
             detail: "the bands stay as they are until it is done",
             idle: true,
+            stop: None,
             broken: "The fit broke off; the bands are as they were.",
         };
         self.think(task, fit)

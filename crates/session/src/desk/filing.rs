@@ -7,7 +7,7 @@ use view::SetMark;
 
 use super::channels::placed;
 use super::{Desk, drivers};
-use crate::stretch::{Filing, measurement_for};
+use procedure::{Placement, measurement_for};
 
 /// What has been filed and is no capture yet.
 #[derive(Debug, Default)]
@@ -21,15 +21,15 @@ impl Filed {
 
 impl Desk {
     /// Files a track after those that have been filed with it.
-    pub(super) fn file(&self, track: &Stimulus, filed: &mut Filed) -> Filing {
-        let filing = self.place_for(track, filed).unwrap_or_else(|| Filing::named(&track.name));
+    pub(super) fn file(&self, track: &Stimulus, filed: &mut Filed) -> Placement {
+        let filing = self.place_for(track, filed).unwrap_or_else(|| Placement::named(&track.name));
         if let Some(stage) = filing.stage {
             filed.0.push((stage, filing.position.clone(), filing.processor_channel.clone()));
         }
         filing
     }
 
-    fn place_for(&self, track: &Stimulus, filed: &Filed) -> Option<Filing> {
+    fn place_for(&self, track: &Stimulus, filed: &Filed) -> Option<Placement> {
         let (measurement, stage) = measurement_for(track)?;
         let is_response = ["sweep", "spectrum"].contains(&measurement);
         match (self.stage, stage) {
@@ -44,7 +44,7 @@ impl Desk {
     }
 
     /// The first output that has not been measured like this; the last one again after that.
-    fn file_output(&self, what: &str, measurement: &str, filed: &Filed) -> Option<Filing> {
+    fn file_output(&self, what: &str, measurement: &str, filed: &Filed) -> Option<Placement> {
         let volume_step = self.step_now().filter(|_| measurement != "headroom");
         let made = |name: &String| {
             self.captures.of(view::Stage::Source).any(|held| {
@@ -60,11 +60,17 @@ impl Desk {
             Some(step) => format!("{output}, step {step}"),
             None => format!("{output}, {what}"),
         };
-        Some(Filing { label, stage: Some(Stage::Source), position: output, volume_step, ..Filing::default() })
+        Some(Placement {
+            label,
+            stage: Some(Stage::Source),
+            position: output,
+            volume_step,
+            ..Placement::default()
+        })
     }
 
     /// The first driver that suits the track and has not been measured.
-    fn file_driver(&self, track: &Stimulus, filed: &Filed) -> Option<Filing> {
+    fn file_driver(&self, track: &Stimulus, filed: &Filed) -> Option<Placement> {
         let open = |name: &str| {
             self.captures.newest(view::Stage::Drivers, name).is_none()
                 && !filed.holds(Stage::Drivers, name, "")
@@ -73,28 +79,28 @@ impl Desk {
             .drivers()
             .iter()
             .find(|driver| drivers::track_of(driver.role) == track.name && open(&driver.name))?;
-        Some(Filing {
+        Some(Placement {
             label: driver.name.clone(),
             stage: Some(Stage::Drivers),
             position: driver.name.clone(),
             driver: driver.name.clone(),
-            ..Filing::default()
+            ..Placement::default()
         })
     }
 
     /// The first position of the set that has not been measured.
-    fn file_position(&self, filed: &Filed) -> Option<Filing> {
+    fn file_position(&self, filed: &Filed) -> Option<Placement> {
         let mut places = self.places_open().into_iter();
         let (_, name, channel) =
             places.find(|(_, name, channel)| !filed.holds(Stage::Tune, name, channel))?;
         let set = if self.choices.side == SetMark::Before { Set::Before } else { Set::After };
-        Some(Filing {
+        Some(Placement {
             label: placed(channel, &name),
             stage: Some(Stage::Tune),
             set: Some(set),
             position: name,
             processor_channel: channel.to_owned(),
-            ..Filing::default()
+            ..Placement::default()
         })
     }
 }

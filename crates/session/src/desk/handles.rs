@@ -8,7 +8,6 @@ use view::{BandState, HandleCard, HandleId, HandleNumber, Number};
 use super::Desk;
 use super::channels::channel_word;
 use super::tune::DeskBand;
-use crate::fitting::band_text;
 
 impl Desk {
     /// The handles on the chart.
@@ -55,8 +54,8 @@ impl Desk {
             id,
             label: (index + 1).to_string(),
             text: match channel_word(&band.channel, self.choices.by_side) {
-                "" => band_text(&band.typed),
-                channel => format!("{}, {channel}", band_text(&band.typed)),
+                "" => band.typed.sentence(),
+                channel => format!("{}, {channel}", band.typed.sentence()),
             },
             reason: band.reason.clone(),
             selected: self.tune.selected() == Some(id),

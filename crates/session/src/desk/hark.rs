@@ -15,10 +15,8 @@ use super::order::Order;
 use super::sounds::Sound;
 use super::work::{LIVE_EVERY, Task, Work};
 use super::{Desk, live};
-use crate::listening::{HeardTrack, ListenEvent, Listening};
-use crate::stretch::{Keeping, Kept};
-use crate::take::at_peak;
 use crate::{Error, Result};
+use procedure::{CaptureContext, Excerpt, ListenEvent, RecognisedTrack, TrackListener, at_peak};
 
 /// What the simulated source waits before it plays, and what follows, so that the end is heard.
 const PAUSE_S: (f64, f64) = (1.5, 3.0);
@@ -26,7 +24,7 @@ const PAUSE_S: (f64, f64) = (1.5, 3.0);
 /// A stream that is listened to.
 pub(super) struct Hark {
     capture: Capture,
-    listening: Listening,
+    listening: TrackListener,
     input: usize,
     looked: Instant,
     /// The track that is being played, from when to when.
@@ -34,7 +32,7 @@ pub(super) struct Hark {
     /// What comes next, as a person reads it.
     next: String,
     /// What is being computed, the oldest first.
-    computing: VecDeque<JoinHandle<Result<(Kept, Reading)>>>,
+    computing: VecDeque<JoinHandle<Result<(Excerpt, Reading)>>>,
     filed: Filed,
 }
 
@@ -45,7 +43,7 @@ impl Desk {
         self.begin_job(None, "")?;
         let Some(bench) = &self.bench else { return Ok(()) };
         let (rate_hz, inputs) = (bench.spec().sample_rate_hz, bench.spec().inputs.len());
-        let keeping = Keeping {
+        let context = CaptureContext {
             channel: order.plan.input,
             reference_channel: bench.input(InputRole::Loopback),
             calibration: bench.calibration(order.plan.input),
@@ -56,11 +54,12 @@ impl Desk {
             title: "Getting ready to listen".to_owned(),
             detail: "learning the tracks",
             idle: true,
+            stop: None,
             broken: "Listening could not begin.",
         };
         // What all tracks sound like is computed, which takes a moment.
         self.think(task, move || {
-            let listening = Listening::new(rate_hz, inputs, keeping);
+            let listening = TrackListener::new(rate_hz, inputs, context);
             Ok(Box::new(move |desk| desk.hark_with(listening, Filed::default())))
         })
     }
@@ -69,7 +68,7 @@ impl Desk {
         self.orders()?.pop_front().ok_or_else(|| Error::input("Nothing is left to be heard."))
     }
 
-    fn hark_with(&mut self, listening: Listening, filed: Filed) -> Result<()> {
+    fn hark_with(&mut self, listening: TrackListener, filed: Filed) -> Result<()> {
         let order = self.next_heard()?;
         self.set_scene(&order)?;
         let Some(bench) = &mut self.bench else { return Ok(()) };
@@ -167,10 +166,10 @@ impl Desk {
     }
 
     /// Writes what was heard to disk, and computes it on a thread of its own.
-    fn compute_heard(&mut self, hark: &mut Hark, heard: &HeardTrack) -> Result<()> {
+    fn compute_heard(&mut self, hark: &mut Hark, heard: &RecognisedTrack) -> Result<()> {
         let filing = self.file(heard.stimulus(), &mut hark.filed);
-        let Some(job) = &mut self.job else { return Ok(()) };
-        let kept = heard.begin(job, &filing)?;
+        let Some(job) = &self.job else { return Ok(()) };
+        let kept = heard.begin(&job.store()?, &filing)?;
         let thread = std::thread::Builder::new().name("session-heard".to_owned());
         let thread = thread
             .spawn(move || kept.reading().map(|reading| (kept, reading)))
@@ -180,15 +179,18 @@ impl Desk {
     }
 
     /// Keeps what was computed, and tells it.
-    fn take_heard(&mut self, thread: Option<JoinHandle<Result<(Kept, Reading)>>>, more: bool) -> Result<()> {
+    fn take_heard(
+        &mut self,
+        thread: Option<JoinHandle<Result<(Excerpt, Reading)>>>,
+        more: bool,
+    ) -> Result<()> {
         let Some(thread) = thread else { return Ok(()) };
         let broken = || Error::measurement("The measurement broke off. The recording is kept in the job.");
         let (kept, reading) = thread.join().map_err(|_| broken())??;
-        let Some(job) = &mut self.job else { return Ok(()) };
-        let id = kept.end(job, &reading)?;
         let stopped = reading.stopped().map(|finding| finding.text.clone());
-        let label = job.capture(id).map(|capture| capture.meta.label.clone()).unwrap_or_default();
-        self.add(Some(id), Some(reading));
+        let (change, captured) = kept.done(reading.clone());
+        let label = captured.label;
+        self.note(&change, Some(reading))?;
         self.changed = true;
         match stopped {
             Some(text) => {

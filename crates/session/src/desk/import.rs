@@ -2,25 +2,16 @@
 //! the order of the work.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use measure::{Reading, Stimulus};
-use measurements::{Extent, Heard};
-use recording::Audio;
+use engine::StopSwitch;
+use measure::Finding;
+use procedure::{Change, Event, ImportOrder, ImportSession};
 
 use super::Desk;
 use super::filing::Filed;
 use super::work::Task;
-use crate::import::{clock, cut_out, listen};
-use crate::stretch::{self, Keeping, Kept, measurement_for};
-use crate::{Result, tracks};
-
-/// A recording and the tracks that were heard in it.
-struct Searched {
-    path: PathBuf,
-    audio: Audio,
-    stimuli: Vec<Stimulus>,
-    heard: Vec<Heard>,
-}
+use crate::Result;
 
 impl Desk {
     /// Takes recordings; they are searched one after the other, when nothing else is under way.
@@ -32,47 +23,54 @@ impl Desk {
 
     /// Begins with the next recording, if there is one.
     pub(super) fn next_recording(&mut self) -> Result<()> {
-        let Some(path) = self.recordings.pop_front() else { return Ok(()) };
+        let (Some(path), Some(job)) = (self.recordings.pop_front(), &self.job) else { return Ok(()) };
+        let (store, file) = (job.store()?, name(&path));
+        let mut order = ImportOrder { recordings: vec![path], ..ImportOrder::default() };
+        order.recorded.calibration = self.bench.as_ref().map(|bench| bench.calibration(0));
+        let switch = StopSwitch::default();
+        let token = switch.begin();
         let task = Task {
-            title: format!("Searching {}", name(&path)),
+            title: format!("Searching {file}"),
             detail: "for the tracks that were played",
-            idle: true,
-            broken: "The search broke off; nothing was changed.",
+            idle: false,
+            stop: Some(switch),
+            broken: "The search broke off. What was cut out is kept in the job.",
         };
         self.think(task, move || {
-            let stimuli = tracks::all(None)?;
-            let audio = recording::read(&path)?;
-            let heard = listen(&audio, 0, &stimuli, &mut |_| ());
-            let searched = Searched { path, audio, stimuli, heard };
-            Ok(Box::new(move |desk| desk.cut(searched)))
+            let (mut changes, mut remarks) = (Vec::new(), Vec::new());
+            let mut session = ImportSession {
+                store: Arc::new(move || Ok(store.clone())),
+                token: &token,
+                on_event: &mut |event| match event {
+                    Event::Change(Change::CaptureBegun { .. }) => {}
+                    Event::Change(change) => changes.push(change),
+                    Event::Finding(finding) => remarks.push(finding),
+                    _ => {}
+                },
+            };
+            procedure::import(&mut session, &order)?;
+            Ok(Box::new(move |desk| desk.imported(&file, changes, &remarks)))
         })
     }
 
-    /// Makes captures of what was heard, and has them measured.
-    fn cut(&mut self, searched: Searched) -> Result<()> {
-        let Searched { path, audio, stimuli, heard } = searched;
-        let file = name(&path);
-        let keeping = Keeping {
-            rig: format!("recording {file}"),
-            calibration: self.bench.as_ref().map(|bench| bench.calibration(0)).unwrap_or_default(),
-            ..Keeping::default()
-        };
-        let mut filed = Filed::default();
-        let mut kept: Vec<Kept> = Vec::new();
-        for heard in &heard {
-            let track = stimuli.iter().find(|track| track.name == heard.track);
-            let Some(track) = track.filter(|track| measurement_for(track).is_some()) else { continue };
-            if heard.extent != Extent::Whole {
-                let at = clock(heard.start_s.max(0.0));
-                self.notice(format!("{file}, {at}: {}", stretch::cut(&track.name).text), false);
-                continue;
-            }
-            let filing = self.file(track, &mut filed);
-            let Some(job) = &mut self.job else { return Ok(()) };
-            let samples = cut_out(&audio, heard);
-            kept.push(keeping.keep(job, track, &filing, audio.sample_rate_hz, &samples)?);
+    /// Gives what was found its place, and keeps it.
+    fn imported(&mut self, file: &str, changes: Vec<Change>, remarks: &[Finding]) -> Result<()> {
+        for remark in remarks {
+            self.notice(remark.text.clone(), false);
         }
-        if kept.is_empty() {
+        let mut filed = Filed::default();
+        let mut count = 0;
+        for mut change in changes {
+            if let Change::CaptureDone { meta, .. } = &mut change
+                && let Some(track) = &meta.stimulus
+            {
+                self.file(track, &mut filed).note(meta);
+            }
+            let reading = change.reading().cloned();
+            count += usize::from(reading.is_some());
+            self.note(&change, reading)?;
+        }
+        if count == 0 {
             self.notice(
                 format!(
                     "No whole track was found in {file}. Its first channel was searched: check that the microphone is \
@@ -81,26 +79,6 @@ impl Desk {
                 false,
             );
             return Ok(());
-        }
-        let task = Task {
-            title: format!("Measuring what was found in {file}"),
-            detail: "computing",
-            idle: false,
-            broken: "The measurement broke off. The recordings are kept in the job.",
-        };
-        self.think(task, move || {
-            let measured = kept.into_iter().map(|kept| kept.reading().map(|reading| (kept, reading)));
-            let measured = measured.collect::<Result<Vec<(Kept, Reading)>>>()?;
-            Ok(Box::new(move |desk| desk.imported(&file, measured)))
-        })
-    }
-
-    fn imported(&mut self, file: &str, measured: Vec<(Kept, Reading)>) -> Result<()> {
-        let count = measured.len();
-        for (kept, reading) in measured {
-            let Some(job) = &mut self.job else { return Ok(()) };
-            let id = kept.end(job, &reading)?;
-            self.add(Some(id), Some(reading));
         }
         self.found()?;
         let tracks = if count == 1 { "1 track" } else { &format!("{count} tracks") };

@@ -9,7 +9,7 @@ use measure::{Calibration, Signal, Stimulus};
 use units::LevelDbfs;
 use view::{Figure, Meter, MeterUnit, Tone};
 
-use crate::take::Heard;
+use procedure::BlockLevel;
 
 /// A meter's lowest level below full scale.
 const FLOOR_DB: f64 = -72.0;
@@ -55,7 +55,7 @@ impl Trace {
     }
 
     /// Takes what came in.
-    pub(super) fn hear(&mut self, heard: &[Heard]) {
+    pub(super) fn hear(&mut self, heard: &[BlockLevel]) {
         for heard in heard {
             let Some((frequency_hz, peak_dbfs)) = self.playing(heard.at_s) else { continue };
             let level = LevelDbfs::from_rms(heard.mean_square.sqrt()).0;
@@ -132,7 +132,7 @@ mod tests {
         };
         let mut trace = Trace::new(Some(&stimulus), Some(0.0));
         let mean_square = 0.5 * 0.05 * 0.05;
-        trace.hear(&[0.5, 1.0, 3.0].map(|at_s| Heard { at_s, mean_square }));
+        trace.hear(&[0.5, 1.0, 3.0].map(|at_s| BlockLevel { at_s, mean_square }));
         let line = trace.line().expect("two places");
         near("first", line.points[0].x, 100.0, 3.0);
         near("second", line.points[1].x, 400.0, 12.0);

@@ -6,7 +6,6 @@ use view::{Card, CardLine, FindingLine, Stage, Tone};
 use super::card::{action, line};
 use super::order::{Order, Scene};
 use super::{Desk, Held, TuneCard};
-use crate::fitting::band_text;
 use crate::{Error, Result, files, library, place};
 
 /// Where the two captures are kept.
@@ -93,7 +92,7 @@ impl Desk {
                 card.main = Some(measure("Measure flat"));
             }
             ((Some(_), None), _) | (_, None) => {
-                card.instruction = format!("Enter this band alone, then measure: {}.", band_text(&band));
+                card.instruction = format!("Enter this band alone, then measure: {}.", band.sentence());
                 card.main = Some(measure("Measure with the band"));
             }
             (_, Some(Ok(found))) => self.q_verdict(&mut card, &found),

@@ -10,8 +10,8 @@ use view::SetMark;
 
 use super::channels::placed;
 use super::{Desk, Signal, TuneCard, drivers};
-use crate::take::{Plan, Until};
-use crate::{Error, Result, plugins};
+use crate::{Error, Result};
+use procedure::{Plan, Until, registry};
 
 /// How long the simulated radio stays at each volume step.
 pub(super) const HOLD_S: f64 = 0.6;
@@ -136,9 +136,9 @@ impl Desk {
     }
 
     pub(super) fn plan(&self, measurement: &str, stage: Stage, role: InputRole) -> Result<Plan> {
-        let registry = plugins::registry(measurement);
+        let registry = registry(measurement);
         let manifest =
-            registry.manifest(measurement).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
+            registry.manifest(measurement).map_err(|unknown| procedure::unknown(&registry, &unknown))?;
         Ok(Plan {
             peak_dbfs: Some(self.output_dbfs),
             reference: self.bench.as_ref().and_then(|bench| bench.input(InputRole::Loopback)),

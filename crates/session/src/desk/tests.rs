@@ -6,9 +6,9 @@ use std::time::{Duration, Instant};
 use measure::Signal as Played;
 use view::{Activity, CaptureId, Command, SetMark, SettingValue, Snapshot, Stage, StageState, Tone, Update};
 
+use super::Desk;
 use super::sounds::{Cued, Sound};
 use super::tune::{DeskBand, Tune};
-use super::{Desk, jobs};
 
 /// A desk with the simulated car, as fast as it goes, and a job of its own.
 pub(super) struct Bench {
@@ -25,7 +25,7 @@ impl Bench {
         let tune = Tune::restored(None, None, |_| Vec::new()).expect("the presets are there");
         let mut desk = Desk::new(tune, updates_in, sounds_in);
         let folder = tempfile::tempdir().expect("a folder");
-        let job = jobs::create(&folder.path().join("job"), Some("Test"), "").expect("a job");
+        let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
         desk.hold(job).expect("it is held");
         desk.use_simulated_car().expect("the car");
         desk.choices.times = 10_000;

@@ -4,7 +4,7 @@
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use engine::{Capture, CaptureRequest, InputRole, Length, Next, Pace, Play};
+use engine::{Capture, CaptureRequest, InputRole, Next, Pace, Play, StopSwitch};
 use measure::{Segment, Signal as Played, Stimulus};
 use measurements::signals;
 use units::LevelDbfs;
@@ -18,9 +18,8 @@ use super::order::{Order, Purpose, Scene};
 use super::sounds::Sound;
 use super::{Desk, Held};
 use crate::proof::mistype;
-use crate::source::ClimbWatch;
-use crate::take::{Computed, Pumped, Take, Until};
 use crate::{Error, Result};
+use procedure::{CaptureRun, Change, Computed, Ended, Pumped, Store, SweepWatch, Until};
 use rig::cabin_edge;
 use tuning::channel_reaches;
 
@@ -56,6 +55,8 @@ pub(super) struct Task {
     pub(super) detail: &'static str,
     /// Without the answer nothing changes, so that *stop* need not wait for it.
     pub(super) idle: bool,
+    /// Ends it early with what there is.
+    pub(super) stop: Option<StopSwitch>,
     /// What is said when it fails unexpectedly.
     pub(super) broken: &'static str,
 }
@@ -78,7 +79,7 @@ pub(super) struct Watch {
 
 /// A capture that is being made.
 pub(super) struct Recording {
-    take: Take,
+    take: CaptureRun,
     order: Order,
     trace: Trace,
     looked: Instant,
@@ -89,7 +90,7 @@ pub(super) struct Recording {
     /// The highest sample at the measured input.
     peak: f64,
     /// What is seen of a ladder of volume steps.
-    climb: Option<ClimbWatch>,
+    climb: Option<SweepWatch>,
     /// Whether it was said that the input's limit is near.
     warned: bool,
     /// Whether it was stopped before its end, so that there is no reading.
@@ -134,7 +135,7 @@ impl Desk {
         }
         match &mut self.work {
             Some(Work::Recording(recording)) => {
-                recording.broken_off = recording.order.plan.until != Until::Stopped;
+                recording.broken_off = recording.order.plan.until != Until::Told;
                 recording.take.stop();
             }
             Some(Work::Countdown { .. }) => self.work = None,
@@ -143,7 +144,12 @@ impl Desk {
                 self.work = None;
                 self.send_live(view::Live::default());
             }
-            Some(Work::Thinking(_) | Work::Listening(_)) | None => {}
+            Some(Work::Thinking(thinking)) => {
+                if let Some(stop) = &thinking.task.stop {
+                    stop.stop();
+                }
+            }
+            Some(Work::Listening(_)) | None => {}
         }
         self.changed = true;
     }
@@ -271,15 +277,18 @@ impl Desk {
         self.changed = true;
         self.rungs.clear();
         let Some(bench) = &mut self.bench else { return Ok(()) };
-        let job = self.job.as_mut().filter(|_| order.purpose == Purpose::Capture);
-        let take = Take::begin(&order.plan, bench, job, None)?;
+        let store = match self.job.as_ref().filter(|_| order.purpose == Purpose::Capture) {
+            Some(job) => Store::Job(job.store()?),
+            None => Store::Nowhere,
+        };
+        let take = CaptureRun::begin(&order.plan, bench, &store, None)?;
         let step = order.climb.map(|climb| climb.first);
         let volts_per_fs = bench.calibration(order.plan.input).volts_per_fs;
         self.work = Some(Work::Recording(Box::new(Recording {
             trace: Trace::new(take.stimulus(), self.live_offset_db()),
             take,
             climb: (order.plan.measurement == "headroom")
-                .then(|| ClimbWatch::new(&order.plan.position, volts_per_fs)),
+                .then(|| SweepWatch::new(&order.plan.position, volts_per_fs)),
             order: *order,
             looked: Instant::now(),
             shown: 0,
@@ -300,7 +309,7 @@ impl Desk {
             recording.looked = Instant::now();
             let meter = recording.take.meters().get(recording.take.input()).copied();
             recording.peak = recording.peak.max(meter.unwrap_or_default().peak);
-            recording.trace.hear(&recording.take.heard());
+            recording.trace.hear(&recording.take.levels());
             self.watch_climb(&mut recording);
             let live = self.live(&recording);
             self.send_live(live);
@@ -326,7 +335,7 @@ impl Desk {
             *warned = true;
             self.notice(warning, false);
         }
-        if order.plan.until == Until::Stopped && watch.has_seen_enough(elapsed_s) {
+        if order.plan.until == Until::Told && watch.has_seen_enough(elapsed_s) {
             take.stop();
         }
     }
@@ -367,22 +376,24 @@ impl Desk {
         self.send_live(view::Live::default());
         let ended = recording.take.end();
         if recording.broken_off {
-            let id = self.job.as_mut().map(|job| ended.abandon(job)).transpose()?.flatten();
-            self.add(id, None);
+            for change in ended.abandoned() {
+                self.note(&change, None)?;
+            }
             return Ok(());
         }
         let task = Task {
             title: recording.order.title,
             detail: "computing",
             idle: false,
+            stop: None,
             broken: "The measurement broke off. The recording is kept in the job.",
         };
         let (purpose, peak_dbfs) = (recording.order.purpose, LevelDbfs::from_peak(recording.peak).0);
         self.think(task, move || {
-            let computed = ended.compute();
+            let computed = first(ended)?;
             Ok(Box::new(move |desk| match purpose {
                 Purpose::Capture => desk.keep(computed),
-                Purpose::Volts => desk.hear_volts(&computed.keep(None)?.reading, peak_dbfs),
+                Purpose::Volts => desk.hear_volts(&computed.reading, peak_dbfs),
             }))
         })
     }
@@ -420,9 +431,11 @@ impl Desk {
     }
 
     fn keep(&mut self, computed: Computed) -> Result<()> {
-        let taken = computed.keep(self.job.as_mut())?;
-        let stopped = taken.reading.stopped().map(|finding| finding.text.clone());
-        self.add(taken.id, Some(taken.reading));
+        let (change, captured) = computed.noted();
+        let stopped = captured.reading.stopped().map(|finding| finding.text.clone());
+        if let Some(change) = change {
+            self.note(&change, Some(captured.reading))?;
+        }
         if let Some(text) = stopped {
             self.orders.clear();
             self.cue("No result", false);
@@ -440,6 +453,14 @@ impl Desk {
         self.sound(Sound::Done);
         self.cue(format!("{label} done"), true);
         self.next_order()
+    }
+
+    /// Keeps in the job what a capture came to, and takes it on the desk.
+    pub(super) fn note(&mut self, change: &Change, reading: Option<measure::Reading>) -> Result<()> {
+        let Some(job) = &mut self.job else { return Ok(()) };
+        procedure::note(job, change)?;
+        self.add(change.capture(), reading);
+        Ok(())
     }
 
     /// Takes a new capture on the desk.
@@ -570,4 +591,10 @@ impl Desk {
             _ => format!("{label} done"),
         }
     }
+}
+
+/// What came of the one input that is measured here.
+fn first(ended: Ended) -> Result<Computed> {
+    let nothing = || Error::measurement("The measurement broke off. The recording is kept in the job.");
+    ended.compute().into_iter().next().ok_or_else(nothing)
 }

@@ -7,7 +7,9 @@ use view::{Figure, Stage, Tone};
 
 use crate::desk::Desk;
 use crate::desk::sounds::Sound;
-use crate::{HeadroomNow, Result, output_headroom};
+use procedure::{SweepNow, output_headroom};
+
+use crate::Result;
 
 /// A step in very big type.
 pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
@@ -26,7 +28,7 @@ pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
 impl Desk {
     /// Takes the steps that a running ladder has climbed; the first that is not
     /// clean is heard and seen.
-    pub(in crate::desk) fn climbed(&mut self, reading: &Reading, now: &HeadroomNow) {
+    pub(in crate::desk) fn climbed(&mut self, reading: &Reading, now: &SweepNow) {
         let found = output_headroom("", reading);
         if found.steps != self.rungs {
             self.rungs = found.steps;

@@ -20,9 +20,9 @@ use view::{Card, Face, FindingLine, Setting, SettingValue, Tone};
 use super::Desk;
 use super::card::{choice, text};
 use super::order::Order;
-use crate::source::HeardInput;
 use crate::{Error, Result};
 pub(super) use ladder::figures;
+use procedure::HeardInput;
 pub(super) use tone::ToneFound;
 
 /// What is asked.

@@ -16,10 +16,10 @@ use crate::desk::Desk;
 use crate::desk::card::number;
 use crate::desk::faces::{empty, linear, series};
 use crate::desk::order::{Order, Scene, numbered};
-use crate::source::{
-    LISTEN_S, NoiseReport, POOR_SNR_DB, Readings, USUAL_RPM, at_speed, level_of_clean, noise_of,
+use procedure::Until;
+use procedure::{
+    LISTEN_S, NoiseReadings, NoiseReport, POOR_SNR_DB, USUAL_RPM, at_speed, level_of_clean, noise_of,
 };
-use crate::take::Until;
 
 /// A spectrum line is drawn from here up.
 const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
@@ -122,7 +122,7 @@ impl Desk {
     }
 
     fn noise_of_captures(&self) -> Option<NoiseReport> {
-        let mut readings: Readings = Vec::new();
+        let mut readings: NoiseReadings = Vec::new();
         let mut volts_per_fs = None;
         for held in self.captures.of(view::Stage::Source) {
             if held.reading.measurement != "noise" || !held.has_result() {

@@ -6,11 +6,11 @@ use job::Stage;
 use view::{Card, CardLine};
 
 use super::remarks;
+use crate::Result;
 use crate::desk::card::{action, choice, line};
 use crate::desk::order::Order;
 use crate::desk::{Desk, Held};
-use crate::take::Until;
-use crate::{Result, plugins};
+use procedure::Until;
 
 /// How long is listened when the measurement wants nothing to be played.
 const LISTEN_S: f64 = 10.0;
@@ -32,7 +32,7 @@ impl Desk {
     pub(super) fn offer(&mut self) {
         // These have their own place in the work order.
         let elsewhere = ["headroom", "sweep", "noise", "rattle"];
-        self.source.offers = plugins::whole_registry()
+        self.source.offers = procedure::whole_registry()
             .manifests()
             .filter(|manifest| !elsewhere.contains(&manifest.id.as_str()))
             .map(|manifest| Offer {

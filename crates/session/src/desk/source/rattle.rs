@@ -13,9 +13,8 @@ use crate::desk::faces::{empty, linear, series};
 use crate::desk::order::{Order, Scene, hertz, sweep_text};
 use crate::desk::work::Watch;
 use crate::desk::{Desk, Held};
-use crate::source::{Spot, spots};
-use crate::take::at_peak;
 use crate::{Error, Result};
+use procedure::{Spot, at_peak, spots};
 
 /// So many spots can be played from the card; the loudest come first.
 const PLAYABLE: usize = 6;

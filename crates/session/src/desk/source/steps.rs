@@ -11,8 +11,8 @@ use super::remarks;
 use crate::desk::Desk;
 use crate::desk::card::{action, number};
 use crate::desk::order::{Climb, HOLD_S, Order, Scene, numbered};
-use crate::take::{Plan, Until};
 use crate::{Error, Result};
+use procedure::{Plan, Until};
 
 /// How many steps from the top are tried.
 const STEPS: u32 = 18;
@@ -92,7 +92,7 @@ impl Desk {
             let order = |(index, name): (usize, &String)| {
                 let mut plan = self.ladder_plan(name, self.source.first_step)?;
                 // The source plays by itself, and a person turns its volume.
-                plan.until = Until::Stopped;
+                plan.until = Until::Told;
                 Ok(Order {
                     hint: format!(
                         "Connect the input to {name}, and play the full-scale tone on the source at a low volume."

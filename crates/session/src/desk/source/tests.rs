@@ -92,7 +92,7 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     let spots = bench
         .desk
         .chosen_of(|held| held.reading.measurement == "rattle")
-        .map(|held| crate::source::spots(&held.reading));
+        .map(|held| procedure::spots(&held.reading));
     let spot =
         spots.and_then(|spots| spots.first().cloned()).unwrap_or_else(|| panic!("{:?}", snapshot.card));
     near("where it begins", spot.from_hz, seeded.from_hz, 5.0);

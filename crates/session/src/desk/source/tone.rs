@@ -17,10 +17,10 @@ use crate::desk::order::{Order, Scene, hertz, numbered};
 use crate::desk::picture::line as curve;
 use crate::desk::work::Task;
 use crate::desk::{Desk, Signal};
-use crate::fitting::band_text;
-use crate::source::{FLAT_DB, Heard, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps};
-use crate::take::Plan;
 use crate::{Error, Result};
+use procedure::{
+    FLAT_DB, OutputCapture, Plan, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps,
+};
 
 /// How many bands are named on the card.
 const NAMED: usize = 8;
@@ -158,16 +158,16 @@ impl Desk {
         })
     }
 
-    fn tone_heard(&self) -> Vec<Heard> {
+    fn tone_heard(&self) -> Vec<OutputCapture> {
         let clocked = self.arrivals_compare();
-        let mut heard: Vec<Heard> = Vec::new();
+        let mut heard: Vec<OutputCapture> = Vec::new();
         for held in self.captures.of(view::Stage::Source) {
             let of_tone = ["sweep", "spectrum"].contains(&held.reading.measurement.as_str());
             let Some(response) = held.response.as_deref().filter(|_| of_tone && !held.position.is_empty())
             else {
                 continue;
             };
-            let one = Heard {
+            let one = OutputCapture {
                 output: held.position.clone(),
                 step: held.volume_step.map(i64::from),
                 response: response.clone(),
@@ -192,13 +192,14 @@ impl Desk {
             title: "Fitting bands that undo the tone".to_owned(),
             detail: "on the processor's own grid",
             idle: true,
+            stop: None,
             broken: "The fit broke off.",
         };
         self.think(task, move || {
             let fit = undo(&tone.response, &profile)?;
             let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
             Ok(Box::new(move |desk| {
-                desk.source.undo = typed.iter().map(band_text).collect();
+                desk.source.undo = typed.iter().map(tuning::Band::sentence).collect();
                 let Some(job) = &mut desk.job else { return Ok(()) };
                 let list = tuning::bands_csv(&tuning::band_entries("source", &typed));
                 job.export("undo-tone.csv", list.as_bytes())?;

@@ -7,9 +7,9 @@ use view::{Card, CardLine, Setting, SettingKind, Tone};
 use crate::desk::Desk;
 use crate::desk::card::{action, line, number, text};
 use crate::desk::order::{Order, Purpose, Scene};
-use crate::source::{HeardInput, calibrate_volts, heard_tone};
-use crate::take::{Plan, Until};
-use crate::{Error, Result, parse_volts};
+use crate::{Error, Result};
+use procedure::{HeardInput, Plan, Until, calibrate_volts, heard_tone};
+use tuning::parse_volts;
 
 /// The tone that every meter reads true.
 const TONE_HZ: f64 = 1_000.0;
@@ -78,7 +78,7 @@ impl Desk {
         let plan = Plan {
             stimulus: rig_plays.then(|| Stimulus { name: "tone".to_owned(), segments: vec![tone] }),
             peak_dbfs: None,
-            until: Until::Stopped,
+            until: Until::Told,
             input,
             ..self.plan("tone", Stage::Source, engine::InputRole::Electrical)?
         };
@@ -101,7 +101,7 @@ impl Desk {
             .map(|volts| volts / std::f64::consts::SQRT_2 * units::amplitude_from_db(tone.rms_dbfs));
         let (input, before) = (spec.name.clone(), spec.volts_per_fs);
         self.source.meter.clear();
-        self.source.heard = Some(HeardInput { tone, input, before, simulated_meter_v });
+        self.source.heard = Some(HeardInput { tone, input, before, meter_v: None, simulated_meter_v });
         Ok(())
     }
 

@@ -1,0 +1,128 @@
+//! A measurement computed from a recording.
+
+use std::path::{Path, PathBuf};
+
+use host::Run;
+use library::{Error, Result};
+use measure::{Block, Feed, Finding, Reading, Start, StimulusWanted};
+use recording::Audio;
+
+use crate::{Placement, Recorded, WhenKept, plugins, tracks};
+
+/// How many frames are fed at once; what an interface would give.
+const BLOCK_FRAMES: usize = 4096;
+
+/// What is to be computed from which recording.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Analysis {
+    /// The measurement's id.
+    pub id: String,
+    /// The recording.
+    pub recording: PathBuf,
+    /// The track that was played.
+    pub track: Option<String>,
+    /// The `tracks.json` that describes it, or the sound file that was played.
+    pub stimulus: Option<PathBuf>,
+    /// How it was made.
+    pub recorded: Recorded,
+    /// Parameters of the measurement as they were typed.
+    pub settings: Vec<(String, String)>,
+}
+
+/// Computes a reading from a recording.
+///
+/// # Errors
+/// When something that was given cannot be used. A measurement that cannot be
+/// made is not an error: the reading says why.
+pub fn analyze(analysis: &Analysis) -> Result<Reading> {
+    analyze_and_keep(analysis, &mut WhenKept::default(), &Placement::default())
+}
+
+/// Computes a reading from a recording, and makes both a capture of the job, if there is one.
+pub(crate) fn analyze_and_keep(
+    analysis: &Analysis,
+    job: &mut WhenKept,
+    placement: &Placement,
+) -> Result<Reading> {
+    let registry = plugins::registry(&analysis.id);
+    let measurement =
+        registry.measurement(&analysis.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
+    let manifest = measurement.manifest();
+    let parameters = manifest
+        .parameters(analysis.settings.iter().map(|(key, value)| (key.as_str(), value.as_str())))
+        .map_err(|error| Error::input(error.to_string()))?;
+    let stimulus = tracks::stimulus(analysis.track.as_deref(), analysis.stimulus.as_deref())?;
+    let calibration = analysis.recorded.calibration()?;
+    let audio = sound_recording(&analysis.recording)?;
+    let channels = audio.channels.len();
+    analysis.recorded.check(&analysis.recording, channels)?;
+    if let StimulusWanted::Known(default) = &manifest.stimulus
+        && stimulus.is_none()
+        && analysis.recorded.reference_channel.is_none()
+    {
+        return Err(Error::input(format!(
+            "`{}` must know what was played; add --track {} or --stimulus FILE",
+            manifest.id, default.name
+        )));
+    }
+    let start = Start {
+        sample_rate_hz: f64::from(audio.sample_rate_hz),
+        channels,
+        channel: analysis.recorded.channel,
+        reference_channel: analysis.recorded.reference_channel,
+        calibration,
+        stimulus,
+        parameters,
+    };
+    let mut reading = feed_all(Run::start(measurement, &start), &audio);
+    if audio.condition.lost_packets > 0 {
+        reading.finding(Finding::caution(
+            "recording-damaged",
+            format!(
+                "{} stretches of the file could not be decoded and are missing. Record again.",
+                audio.condition.lost_packets
+            ),
+        ));
+    }
+    if let Some(job) = job.job()? {
+        let change = placement.keep(&job.store()?, &start, &analysis.recording, &audio, &reading)?;
+        job.apply(&change)?;
+    }
+    Ok(reading)
+}
+
+/// Feeds a whole recording, as a device would have done.
+pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
+    for first in (0..audio.frames()).step_by(BLOCK_FRAMES) {
+        let end = audio.frames().min(first + BLOCK_FRAMES);
+        let channels: Vec<&[f32]> = audio.channels.iter().map(|channel| &channel[first..end]).collect();
+        if run.feed(&Block { first_frame: first as u64, channels: &channels, gap: false }) == Feed::Enough {
+            break;
+        }
+    }
+    run.finish()
+}
+
+/// Reads a recording that an analysis can trust.
+///
+/// A recording that is cut short or holds numbers that are none is refused: a
+/// figure computed from what is left would look like any other.
+pub(crate) fn sound_recording(path: &Path) -> Result<Audio> {
+    let audio = recording::read(path)?;
+    let place = path.display();
+    if audio.condition.truncated {
+        return Err(Error::input(format!(
+            "{place}: the file ends before its header says it should ({:.1} s are there). Copy it from the \
+             recorder again; if this is all there is, open and save it once with an audio editor",
+            audio.duration_s()
+        )));
+    }
+    if audio.condition.not_finite > 0 {
+        return Err(Error::input(format!(
+            "{place}: {} samples are not numbers (NaN or infinite). Record again, or export the recording as \
+             16- or 24-bit WAV",
+            audio.condition.not_finite
+        )));
+    }
+    Ok(audio)
+}

@@ -1,0 +1,289 @@
+//! An excerpt of a recording in which a track was recognised, made into a capture of a job.
+
+use std::path::Path;
+
+use host::{Registry, Run};
+use jiff::Timestamp;
+use job::{CaptureMeta, CaptureStore, Pending, Set, Stage};
+use library::{Error, Result};
+use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
+use recording::{Audio, WavWriter};
+
+use crate::analysis::feed_all;
+use crate::{Captured, Change};
+
+/// How much is kept before and after a track: room for the clock, for what rings on, and
+/// for noise to be measured in.
+pub(crate) const MARGIN_S: f64 = 0.5;
+
+/// What is the same for all excerpts of one recording, or of one time of listening.
+#[derive(Debug, Clone, Default)]
+pub struct CaptureContext {
+    /// The channel to measure, from 0.
+    pub channel: usize,
+    /// The channel that carries the reference, from 0.
+    pub reference_channel: Option<usize>,
+    /// What the numbers of the measured channel mean.
+    pub calibration: Calibration,
+    /// The set that the captures belong to.
+    pub set: Option<Set>,
+    /// What was recorded with.
+    pub rig: String,
+}
+
+/// Where an excerpt, or a whole recording, belongs.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Placement {
+    /// What the capture is called.
+    pub label: String,
+    /// The stage, where it is another one than the track's own.
+    pub stage: Option<Stage>,
+    /// The set, where it is another one than that of all excerpts.
+    pub set: Option<Set>,
+    /// Where the microphone was, which driver played, or which output was tapped.
+    pub position: String,
+    /// The driver that played alone; empty where several did.
+    pub driver: String,
+    /// The processor channel or side that played; empty for the whole car.
+    pub processor_channel: String,
+    /// The source's volume step, where it is known.
+    pub volume_step: Option<u32>,
+    /// The engine's speed in turns a minute, where it is known.
+    pub engine_rpm: Option<f64>,
+}
+
+impl Placement {
+    /// Nothing but a label.
+    #[must_use]
+    pub fn named(label: &str) -> Self {
+        Self { label: label.to_owned(), ..Self::default() }
+    }
+
+    /// Notes where a capture belongs, where that is known.
+    pub fn note(&self, meta: &mut CaptureMeta) {
+        meta.label.clone_from(&self.label);
+        meta.stage = self.stage.unwrap_or(meta.stage);
+        meta.position.clone_from(&self.position);
+        meta.driver.clone_from(&self.driver);
+        meta.processor_channel.clone_from(&self.processor_channel);
+        meta.conditions.volume_step = self.volume_step;
+        meta.conditions.engine_rpm = self.engine_rpm;
+        if self.set.is_some() {
+            meta.set.clone_from(&self.set);
+        }
+    }
+
+    /// Makes a capture of a whole recording whose reading is known.
+    pub(crate) fn keep(
+        &self,
+        store: &CaptureStore,
+        start: &Start,
+        path: &Path,
+        audio: &Audio,
+        reading: &Reading,
+    ) -> Result<Change> {
+        let stage = self.stage.unwrap_or(Stage::Tune);
+        let mut meta = CaptureMeta::new(&reading.measurement, reading.version, stage, Timestamp::now());
+        self.note(&mut meta);
+        meta.parameters = start.parameters.clone();
+        meta.stimulus.clone_from(&start.stimulus);
+        meta.calibration = start.calibration.clone();
+        meta.channel = start.channel;
+        meta.reference_channel = start.reference_channel;
+        meta.rig = format!("recording {}", path.file_name().unwrap_or_default().to_string_lossy());
+        let pending = store.begin(&meta)?;
+        let channels: Vec<&[f32]> = audio.channels.iter().map(Vec::as_slice).collect();
+        write(&pending.audio_path, audio.sample_rate_hz, &channels)?;
+        Ok(Change::CaptureDone { pending, meta, reading: reading.clone() })
+    }
+}
+
+/// A capture whose audio is on disk and whose reading has not been computed. It may be sent to another
+/// thread for that.
+#[derive(Debug, Clone)]
+pub struct Excerpt {
+    pending: Pending,
+    meta: CaptureMeta,
+}
+
+/// What a track is measured with, and the stage that this belongs to.
+#[must_use]
+pub fn measurement_for(track: &Stimulus) -> Option<(&'static str, Stage)> {
+    let mut sounds = track.segments.iter().filter(|segment| segment.signal != Signal::Silence);
+    let Some(first) = sounds.next() else {
+        return (!track.segments.is_empty()).then_some(("noise", Stage::Source));
+    };
+    match first.signal {
+        Signal::Sweep { .. } if !first.side.is_both() => Some(("arrival", Stage::Timing)),
+        // A sweep that leaves out bass or treble is for one driver.
+        Signal::Sweep { from_hz, to_hz, .. } if from_hz > 30.0 || to_hz < 15_000.0 => {
+            Some(("sweep", Stage::Drivers))
+        }
+        Signal::Sweep { .. } => Some(("sweep", Stage::Tune)),
+        Signal::Pink { .. } => Some(("spectrum", Stage::Tune)),
+        Signal::Sine { .. } => Some(("headroom", Stage::Source)),
+        Signal::Pulse { .. } => Some(("polarity", Stage::Drivers)),
+        Signal::Burst { .. } => Some(("bursts", Stage::Drivers)),
+        _ => None,
+    }
+}
+
+impl CaptureContext {
+    /// Begins a capture of a track and writes its audio: all channels, complete.
+    ///
+    /// # Errors
+    /// When nothing measures the track, or the job cannot be written.
+    pub fn keep(
+        &self,
+        store: &CaptureStore,
+        track: &Stimulus,
+        placement: &Placement,
+        sample_rate_hz: u32,
+        channels: &[&[f32]],
+    ) -> Result<Excerpt> {
+        let (measurement, stage) = measurement_for(track)
+            .ok_or_else(|| Error::input(format!("nothing measures the track `{}`", track.name)))?;
+        let registry = Registry::built_in();
+        let manifest = registry.manifest(measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
+        let stage = placement.stage.unwrap_or(stage);
+        let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
+        meta.set.clone_from(&self.set);
+        placement.note(&mut meta);
+        meta.parameters = manifest.defaults();
+        meta.stimulus = Some(track.clone());
+        meta.rig.clone_from(&self.rig);
+        meta.calibration = self.calibration.clone();
+        meta.channel = self.channel;
+        meta.reference_channel = self.reference_channel;
+        let pending = store.begin(&meta)?;
+        write(&pending.audio_path, sample_rate_hz, channels)?;
+        Ok(Excerpt { pending, meta })
+    }
+}
+
+impl Excerpt {
+    /// What the project notes of the beginning.
+    #[must_use]
+    pub fn begun(&self) -> Change {
+        Change::CaptureBegun { pending: self.pending.clone(), meta: self.meta.clone() }
+    }
+
+    /// Computes the reading from what is on disk. Takes a second or so.
+    ///
+    /// # Errors
+    /// When the recording cannot be read.
+    pub fn reading(&self) -> Result<Reading> {
+        let audio = recording::read(&self.pending.audio_path)?;
+        let registry = Registry::built_in();
+        let measurement = registry
+            .measurement(&self.meta.measurement)
+            .map_err(|unknown| Error::input(unknown.to_string()))?;
+        Ok(feed_all(Run::start(measurement, &start(&self.meta, &audio)), &audio))
+    }
+
+    /// What the project notes of its end, and what came of it.
+    #[must_use]
+    pub fn done(self, reading: Reading) -> (Change, Captured) {
+        let captured = Captured {
+            id: Some(self.pending.id),
+            label: self.meta.label.clone(),
+            input: self.meta.channel,
+            reading: reading.clone(),
+            interrupted: false,
+            recording: None,
+        };
+        (Change::CaptureDone { pending: self.pending, meta: self.meta, reading }, captured)
+    }
+
+    /// What the project notes when nobody waits for the reading any more: the recording is kept.
+    #[must_use]
+    pub fn interrupted(mut self) -> Change {
+        self.meta.findings.push(crate::capture_run::interruption());
+        Change::CaptureInterrupted { pending: self.pending, meta: self.meta, reading: None }
+    }
+}
+
+fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
+    Start {
+        sample_rate_hz: f64::from(audio.sample_rate_hz),
+        channels: audio.channels.len(),
+        channel: meta.channel,
+        reference_channel: meta.reference_channel,
+        calibration: meta.calibration.clone(),
+        stimulus: meta.stimulus.clone(),
+        parameters: meta.parameters.clone(),
+    }
+}
+
+fn write(path: &Path, sample_rate_hz: u32, channels: &[&[f32]]) -> Result<()> {
+    /// How many frames are laid side by side at once.
+    const FRAMES: usize = 1 << 14;
+    let too_many = || Error::input(format!("{} channels are too many for a WAV file", channels.len()));
+    let mut writer =
+        WavWriter::create(path, sample_rate_hz, u16::try_from(channels.len()).map_err(|_| too_many())?)?;
+    let frames = channels.first().map_or(0, |channel| channel.len());
+    let mut interleaved = Vec::with_capacity(FRAMES * channels.len());
+    for first in (0..frames).step_by(FRAMES) {
+        interleaved.clear();
+        for frame in first..frames.min(first + FRAMES) {
+            interleaved.extend(channels.iter().map(|channel| channel[frame]));
+        }
+        writer.write(&interleaved)?;
+    }
+    writer.finish()?;
+    Ok(())
+}
+
+/// What a reading says, in a line.
+pub(crate) fn in_a_line(reading: &Reading) -> String {
+    if let Some(stop) = reading.stopped() {
+        return stop.text.clone();
+    }
+    let value = |name: &str| reading.values.get(name).copied();
+    let mut parts = Vec::new();
+    if let (Some(from), Some(to)) = (value("valid_from_hz"), value("valid_to_hz")) {
+        parts.push(format!("valid {from:.0} to {to:.0} Hz"));
+    }
+    if let Some(snr_db) = value("snr_db") {
+        parts.push(format!("{snr_db:.0} dB above the noise"));
+    }
+    if let (Some(arrival_s), "arrival") = (value("arrival_s"), &*reading.measurement) {
+        // A negative zero would be printed with its sign.
+        parts.push(format!("arrives {:.3} ms after the reference", (arrival_s * 1e6).round() / 1e3 + 0.0));
+    }
+    if let Some(step) = value("clean_step") {
+        parts.push(format!("clean up to step {step:.0}"));
+    }
+    if let Some(level) = value("broadband_dbfs") {
+        parts.push(format!("{level:.1} dBFS"));
+    }
+    if let (Some(from), Some(to)) = (value("heard_from_hz"), value("heard_to_hz")) {
+        parts.push(format!("heard from {from:.0} to {to:.0} Hz"));
+    }
+    if let (Some(ring_s), Some(at_hz)) = (value("longest_ring_s"), value("longest_ring_hz"))
+        && ring_s > 0.01
+    {
+        parts.push(format!("rings longest at {at_hz:.0} Hz, {:.0} ms", 1e3 * ring_s));
+    }
+    if let (Some(rms), "noise") = (value("rms_dbfs"), &*reading.measurement) {
+        parts.push(format!("noise {rms:.1} dBFS"));
+    }
+    if let Some(polarity) = reading.labels.get("polarity") {
+        let sure = value("polarity_confidence").filter(|_| reading.measurement == "polarity");
+        let sure = sure.map_or_else(String::new, |sure| format!(" (confidence {:.0} %)", 100.0 * sure));
+        parts.push(format!("polarity {polarity}{sure}"));
+    }
+    if let Some(ppm) = value("clock_ppm") {
+        parts.push(format!("clock {ppm:+.1} ppm"));
+    }
+    parts.join(", ")
+}
+
+/// What to do about a track that is not all there.
+pub(crate) fn cut(track: &str) -> Finding {
+    let text = format!(
+        "Only a part of `{track}` was heard: the recording begins or ends within it, the player was stopped, or something \
+         drowned it. Play the whole track again."
+    );
+    Finding::stop("cut", text)
+}

@@ -1,0 +1,146 @@
+//! An open job, and the one way in which what was found gets into it.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use job::{CaptureStore, Head, Job, SourceOutput, Stage, StageResult, StageState};
+use library::Result;
+
+use crate::Change;
+use crate::source::SourceHeadroom;
+
+/// A job that is worked on. One thread owns it.
+#[derive(Debug)]
+pub struct OpenJob {
+    job: Job,
+}
+
+impl OpenJob {
+    /// Opens a job to work on it, or makes it when there is none.
+    ///
+    /// # Errors
+    /// When the folder is in use, cannot be made, or is damaged.
+    pub fn open_or_create(dir: &Path) -> Result<Self> {
+        let job = if dir.join("job.json").exists() { Job::open(dir)? } else { create_job(dir, None, "")? };
+        Ok(Self::new(job))
+    }
+
+    /// A job that is open already.
+    #[must_use]
+    pub fn new(job: Job) -> Self {
+        Self { job }
+    }
+
+    /// The job.
+    #[must_use]
+    pub fn job(&self) -> &Job {
+        &self.job
+    }
+
+    /// The job, to be edited.
+    pub fn job_mut(&mut self) -> &mut Job {
+        &mut self.job
+    }
+
+    /// Where captures of it are begun.
+    ///
+    /// # Errors
+    /// When it is open for reading only.
+    pub fn store(&self) -> Result<CaptureStore> {
+        Ok(self.job.store()?)
+    }
+
+    /// Notes a change, and saves it.
+    ///
+    /// # Errors
+    /// When it cannot be saved. A recording is on disk in any case.
+    pub fn apply(&mut self, change: &Change) -> Result<()> {
+        note(&mut self.job, change)
+    }
+}
+
+/// Notes a change in a job, and saves it.
+///
+/// # Errors
+/// When it cannot be saved. A recording is on disk in any case.
+pub fn note(job: &mut Job, change: &Change) -> Result<()> {
+    match change {
+        // Its folder and description are there since it was begun.
+        Change::CaptureBegun { .. } | Change::ToneFound(_) | Change::NoiseFound(_) => {}
+        Change::CaptureDone { pending, meta, reading } => {
+            job.finish_capture(pending, reading, meta.clone())?;
+        }
+        Change::CaptureInterrupted { pending, meta, reading } => {
+            let id = job.abandon_capture(pending, meta.clone())?;
+            if let Some(reading) = reading {
+                job.set_reading(id, reading)?;
+            }
+        }
+        Change::HeadroomFound(verdict) => note_headroom(job, verdict)?,
+    }
+    Ok(())
+}
+
+/// Makes a job folder.
+///
+/// # Errors
+/// When the folder is in use or cannot be made.
+pub fn create_job(dir: &Path, name: Option<&str>, car: &str) -> Result<Job> {
+    let folder_name = || dir.file_name().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let name = name.map_or_else(folder_name, str::to_owned);
+    let mut job = Job::create(dir, Head { name, created: Timestamp::now() })?;
+    job.edit(|data| car.clone_into(&mut data.intake.vehicle))?;
+    Ok(job)
+}
+
+/// Keeps the verdict in the job.
+fn note_headroom(job: &mut Job, verdict: &SourceHeadroom) -> Result<()> {
+    let step = |number: i64| u32::try_from(number).ok();
+    let limit = &verdict.limit;
+    let line = match limit.clean_step {
+        Some(number) => format!("clean to step {number} · limited by {}", limit.limited_by.join(", ")),
+        None => "no clean step".to_owned(),
+    };
+    job.edit(|data| {
+        data.source.clean_step = limit.clean_step.and_then(step);
+        data.source.limited_by = limit.limited_by.first().cloned().unwrap_or_default();
+        data.source.outputs = limit
+            .outputs
+            .iter()
+            .map(|output| SourceOutput {
+                name: output.output.clone(),
+                clean_step: output.clean_step.and_then(step),
+                volts_rms: output.level_v,
+            })
+            .collect();
+        data.stages.insert(Stage::Source, StageResult { state: StageState::Measured, line });
+    })?;
+    Ok(())
+}
+
+/// A job that is opened, or made, when there is something to keep in it: what is refused leaves no
+/// empty job behind.
+#[derive(Debug, Default)]
+pub struct WhenKept {
+    dir: Option<PathBuf>,
+    job: Option<OpenJob>,
+}
+
+impl WhenKept {
+    /// The job in this folder; none without one.
+    #[must_use]
+    pub fn new(dir: Option<&Path>) -> Self {
+        Self { dir: dir.map(Path::to_owned), job: None }
+    }
+
+    /// The job, now that there is something to keep; nothing where none was named.
+    ///
+    /// # Errors
+    /// When it cannot be opened or made.
+    pub fn job(&mut self) -> Result<Option<&mut OpenJob>> {
+        if let (None, Some(dir)) = (&self.job, &self.dir) {
+            self.job = Some(OpenJob::open_or_create(dir)?);
+        }
+        Ok(self.job.as_mut())
+    }
+}
