@@ -7,10 +7,8 @@ use library::{Error, Result};
 use measure::{Block, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
+use crate::pieces::PIECE_FRAMES;
 use crate::{Placement, Recorded, WhenKept, plugins, tracks};
-
-/// How many frames are fed at once; what an interface would give.
-const BLOCK_FRAMES: usize = 4096;
 
 /// What is to be computed from which recording.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -93,8 +91,8 @@ pub(crate) fn analyze_and_keep(
 
 /// Feeds a whole recording, as a device would have done.
 pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
-    for first in (0..audio.frames()).step_by(BLOCK_FRAMES) {
-        let end = audio.frames().min(first + BLOCK_FRAMES);
+    for first in (0..audio.frames()).step_by(PIECE_FRAMES) {
+        let end = audio.frames().min(first + PIECE_FRAMES);
         let channels: Vec<&[f32]> = audio.channels.iter().map(|channel| &channel[first..end]).collect();
         if run.feed(&Block { first_frame: first as u64, channels: &channels, gap: false }) == Feed::Enough {
             break;

@@ -15,6 +15,7 @@ use rig::OpenRig;
 use tempfile::TempDir;
 
 use crate::analysis::feed_all;
+use crate::pieces::Pieces;
 use crate::plan::at_peak;
 use crate::session::{Kept, Store};
 use crate::{BlockLevel, Captured, Change, Plan, Until, plugins};
@@ -47,6 +48,8 @@ pub struct CaptureRun {
     done: bool,
     /// How loud the first input was since somebody looked.
     levels: Vec<BlockLevel>,
+    /// What is less than a piece.
+    pieces: Pieces,
     /// Holds a recording that nobody else wants to keep.
     _scratch: Option<TempDir>,
 }
@@ -126,6 +129,7 @@ impl CaptureRun {
             expected_s,
             done: false,
             levels: Vec::new(),
+            pieces: Pieces::default(),
             _scratch: scratch,
         })
     }
@@ -153,14 +157,8 @@ impl CaptureRun {
             let at_s = (block.first_frame as f64 + frames / 2.0) / self.sample_rate_hz;
             self.levels.push(BlockLevel { at_s, mean_square: squares / frames });
         }
-        let block = Block { first_frame: block.first_frame, channels: &channels, gap: block.gap };
-        for input in &mut self.inputs {
-            // What is too slow gets the recording afterwards.
-            let slow = input.third_party.as_ref().is_some_and(|theirs| theirs.slow.is_some());
-            if !slow && input.run.feed(&block) == Feed::Enough {
-                input.enough = true;
-            }
-        }
+        let inputs = &mut self.inputs;
+        self.pieces.take(block.first_frame, &block.channels, block.gap, &mut |piece| feed(inputs, piece));
         if !self.done && self.inputs.iter().all(|input| input.enough) {
             self.finish();
         }
@@ -220,7 +218,9 @@ impl CaptureRun {
 
     /// Ends the capture and hands over what is left to compute.
     #[must_use]
-    pub fn end(self) -> Ended {
+    pub fn end(mut self) -> Ended {
+        let inputs = &mut self.inputs;
+        self.pieces.rest(&mut |piece| feed(inputs, piece));
         let end = self.capture.finish();
         let findings: Vec<Finding> = end.findings.iter().map(rig::finding).collect();
         let recorded_s = end.frames as f64 / self.sample_rate_hz;
@@ -241,6 +241,18 @@ impl CaptureRun {
             input
         });
         Ended { inputs: inputs.collect(), interrupted, recording: self.recording, _scratch: self._scratch }
+    }
+}
+
+/// Feeds all inputs that want more.
+fn feed(inputs: &mut [InputRun], piece: &Block<'_>) {
+    for input in inputs {
+        // What is too slow gets the recording afterwards.
+        let slow = input.third_party.as_ref().is_some_and(|theirs| theirs.slow.is_some());
+        // From the recording it is fed no further than to its end either.
+        if !slow && !input.enough && input.run.feed(piece) == Feed::Enough {
+            input.enough = true;
+        }
     }
 }
 

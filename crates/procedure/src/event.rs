@@ -220,6 +220,13 @@ pub enum Change {
         /// What was found in spite of that.
         reading: Option<Reading>,
     },
+    /// A reading was made again from its recording.
+    ReadingMade {
+        /// The capture.
+        id: CaptureId,
+        /// What was found.
+        reading: Reading,
+    },
     /// The clean limit of the source was found.
     HeadroomFound(SourceHeadroom),
     /// The source's tone was found.
@@ -236,6 +243,7 @@ impl Change {
             Self::CaptureBegun { pending, .. }
             | Self::CaptureDone { pending, .. }
             | Self::CaptureInterrupted { pending, .. } => Some(pending.id),
+            Self::ReadingMade { id, .. } => Some(*id),
             Self::HeadroomFound(_) | Self::ToneFound(_) | Self::NoiseFound(_) => None,
         }
     }
@@ -244,7 +252,7 @@ impl Change {
     #[must_use]
     pub fn reading(&self) -> Option<&Reading> {
         match self {
-            Self::CaptureDone { reading, .. } => Some(reading),
+            Self::CaptureDone { reading, .. } | Self::ReadingMade { reading, .. } => Some(reading),
             Self::CaptureInterrupted { reading, .. } => reading.as_ref(),
             Self::CaptureBegun { .. } | Self::HeadroomFound(_) | Self::ToneFound(_) | Self::NoiseFound(_) => {
                 None

@@ -76,6 +76,7 @@ pub fn note(job: &mut Job, change: &Change) -> Result<()> {
                 job.set_reading(id, reading)?;
             }
         }
+        Change::ReadingMade { id, reading } => job.set_reading(*id, reading)?,
         Change::HeadroomFound(verdict) => note_headroom(job, verdict)?,
     }
     Ok(())
