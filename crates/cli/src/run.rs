@@ -242,7 +242,7 @@ fn analyze(flags: flags::Analyze) -> Outcome {
     }
     if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
         for written in procedure::write_spots(&reading, dir, 48_000)? {
-            writeln!(io::stderr().lock(), "{written}")?;
+            output::say(&written.to_string());
         }
     }
     print_reading(&reading, flags.json.json)
