@@ -45,6 +45,10 @@ pub use dsp::equalizer::{Band, BandKind, bands_db};
 
 pub use align::{AlignError, AlignInput, Alignment, Pair, Sum, USUAL_DELAYS, align};
 pub use attenuator::{Attenuator, AttenuatorError, parse_ohms, parse_volts};
+pub use audit::entry::{
+    AuditedChannel, ChannelSetting, ChannelVerdict, EntryAudit, EntryChannel, EntryError, EntryInput,
+    audit_entry,
+};
 pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};

@@ -1,5 +1,10 @@
 //! Seeded random numbers for tests.
 
+/// So many cases: some in a quick run, as many as the environment variable says in a full one.
+pub(crate) fn cases(variable: &str, quick: usize) -> usize {
+    std::env::var(variable).ok().and_then(|count| count.parse().ok()).unwrap_or(quick)
+}
+
 /// xorshift64* (S. Vigna, 2016): enough for test cases.
 pub(crate) struct Random(u64);
 

@@ -1,5 +1,6 @@
 //! Whether the bands in the processor are the bands that were meant.
 
+pub(crate) mod entry;
 mod evidence;
 mod hypothesis;
 mod noise;
