@@ -78,3 +78,74 @@ fn a_recording_cut_by_a_crash_is_found_and_mended() {
     let audio = read(&path).unwrap();
     assert!(audio.frames() > 0 && audio.condition.is_sound(), "{:?}", audio.condition);
 }
+
+/// Notes and places of captures by commands, and parts of the job as responses of others.
+#[test]
+fn a_job_is_edited_and_its_captures_are_responses() {
+    let desk = Desk::new();
+    let set =
+        ["job", "set", "car", "vehicle=Blue hatch", "customer=No. 17", "target=car-medium", "tap=preamp"];
+    desk.run("job new car").done();
+    desk.run_with(&set).done();
+    assert_eq!(desk.run("job show car --json").done().json()["vehicle"], "Blue hatch");
+    desk.run("job set car vehicel=Blue").refused(&["vehicel", "vehicle"]);
+    desk.run("job set car target=car-midium").refused(&["car-midium"]);
+    desk.run("job set car vehicle").refused(&["KEY=VALUE"]);
+    for _ in 0..2 {
+        desk.run("measure sweep --simulated --job car").done();
+    }
+    for (number, position) in [("1", "left ear"), ("2", "right ear")] {
+        let place = ["job", "capture", "car", number, "--set", "before", "--position", position];
+        desk.run_with(&place).done();
+    }
+    desk.run("average car@before --out average.csv").done().says(&["average of 2 responses"]);
+    let json = desk.run("compare car:0001 car:2 --json").done().json();
+    assert!(json["rms_db"].as_f64().is_some_and(|rms| rms < 1.0), "{json}");
+    desk.run("compare car@before car:1").refused(&["2 responses", "average"]);
+    desk.run("compare car:9 car:1 --json").refused(&["capture 9", "0001"]);
+    desk.run("average car@nowhere --out x.csv").refused(&["nowhere", "before"]);
+    desk.run("job capture car 2 --discard").done();
+    desk.run("average car@before --out average.csv").done().says(&["average of 1 response"]);
+    desk.run("job capture car 2").refused(&["capture 0002"]);
+    desk.run("job capture car 2 --restore").done();
+    desk.run("job capture car 1").refused(&["--label"]);
+    desk.run("fit car@before --target flat --processor parametric-free --out bands.csv").done();
+    desk.run("job export car --captures --out out").done();
+    for name in ["sheet.txt", "bands.csv", "sheet.html", "report.html", "0001.csv", "0002.csv"] {
+        assert!(desk.has(&format!("out/{name}")), "{name}");
+    }
+}
+
+/// Readings that are made again are the same, to the bit; what a job lost is made again.
+#[test]
+fn readings_are_made_again_from_their_recordings() {
+    let desk = Desk::new();
+    for id in ["level", "sweep"] {
+        desk.run(&format!("measure {id} --simulated --job car")).done();
+    }
+    let before = desk.read("car/captures/0002/reading.json");
+    let made = desk.run("job compute car --json").done().json();
+    let captures = made["captures"].as_array().expect("captures");
+    assert_eq!(captures.len(), 2, "{made}");
+    assert!(captures.iter().all(|one| one["same"] == true), "{made}");
+    std::fs::remove_file(desk.path().join("car/captures/0002/reading.json")).expect("it was there");
+    desk.run("job compute car 2").done().says(&["0002", "changed", "there was no reading"]);
+    let again: Value = serde_json::from_str(&desk.read("car/captures/0002/reading.json")).unwrap();
+    assert_eq!(again, serde_json::from_str::<Value>(&before).unwrap());
+    desk.run("job compute car 7").refused(&["0007"]);
+    std::fs::remove_file(desk.path().join("car/captures/0001/audio.wav")).expect("it was there");
+    desk.run("job compute car").not_measured().says(&["audio.wav"]);
+}
+
+/// With `--json` an error is one document, wherever it comes from.
+#[test]
+fn an_error_is_a_document_as_well() {
+    let desk = Desk::new();
+    desk.write("wrong.csv", "frequency_hz,magnitude_db\n100,-1\n50,-1\n");
+    desk.write("right.csv", "frequency_hz,magnitude_db\n100,-1\n1000,-1\n");
+    let error = desk.run("compare wrong.csv right.csv --json").refused(&["wrong.csv"]).json()["error"].clone();
+    assert_eq!((&error["kind"], &error["file"]), (&"input".into(), &"wrong.csv".into()), "{error}");
+    assert_eq!(error["line"], 3, "{error}");
+    let error = desk.run("compare right.csv --json").refused(&["usage"]).json()["error"].clone();
+    assert_eq!(error["kind"], "usage", "{error}");
+}

@@ -98,11 +98,20 @@ impl Outcome {
     }
 
     /// Bad usage or bad input: one message on stderr that holds each of the
-    /// words, nothing on stdout.
+    /// words, and nothing on stdout but, with `--json`, the document that says the same.
     #[track_caller]
     pub(crate) fn refused(self, words: &[&str]) -> Self {
         let outcome = self.ended_with(2);
-        assert!(outcome.stdout.is_empty(), "something on stdout: {}", outcome.describe());
+        if outcome.line.contains("--json") {
+            let error = &outcome.json()["error"];
+            let text = error["text"].as_str().unwrap_or_default().to_lowercase();
+            assert!(error["kind"].is_string() && !text.is_empty(), "no error: {}", outcome.describe());
+            for word in words {
+                assert!(text.contains(&word.to_lowercase()), "no `{word}`: {}", outcome.describe());
+            }
+        } else {
+            assert!(outcome.stdout.is_empty(), "something on stdout: {}", outcome.describe());
+        }
         assert!(!outcome.stderr.trim().is_empty(), "no message: {}", outcome.describe());
         for word in words {
             assert!(

@@ -529,6 +529,14 @@ pub(crate) enum Job {
         #[command(flatten)]
         json: Json,
     },
+    /// Change what is noted of the job: vehicle, customer, notes, target, processor
+    Set(JobSet),
+    /// Say where a capture belongs, put it away, or bring it back
+    Capture(JobCapture),
+    /// Make readings again from their recordings, and say what changed
+    Compute(JobCompute),
+    /// Write the sheet, the band list and the report, and the captures' responses
+    Export(JobExport),
     /// Look for damage and unfinished captures, and mend what can be mended
     Check {
         /// The job's folder
@@ -536,6 +544,72 @@ pub(crate) enum Job {
         #[command(flatten)]
         json: Json,
     },
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  headrest job set JOB vehicle=\"Blue hatch\" target=car-medium processor=parametric-gridded")]
+pub(crate) struct JobSet {
+    /// The job's folder
+    pub(crate) dir: PathBuf,
+    /// What to change: name, vehicle, customer, notes, source, tap, processor-name, target, processor
+    #[arg(required = true, value_name = "KEY=VALUE")]
+    pub(crate) settings: Vec<String>,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  headrest job capture JOB 7 --set before --position \"driver, left ear\"")]
+pub(crate) struct JobCapture {
+    /// The job's folder
+    pub(crate) dir: PathBuf,
+    /// The capture's number
+    #[arg(value_name = "N")]
+    pub(crate) number: u32,
+    /// What to call it
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) label: Option<String>,
+    /// Where the microphone was, or which output was tapped
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) position: Option<String>,
+    /// The processor's channel that played; empty for the whole car
+    #[arg(long, value_name = "NAME")]
+    pub(crate) channel: Option<String>,
+    /// The set that it belongs to: before, after, or a name; empty for none
+    #[arg(long, value_name = "SET")]
+    pub(crate) set: Option<String>,
+    /// The source's volume step
+    #[arg(long, value_name = "STEP")]
+    pub(crate) step: Option<u32>,
+    /// Put it away; its recording is kept
+    #[arg(long, conflicts_with = "restore")]
+    pub(crate) discard: bool,
+    /// Bring it back after it was discarded
+    #[arg(long)]
+    pub(crate) restore: bool,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  headrest job compute JOB 7 8")]
+pub(crate) struct JobCompute {
+    /// The job's folder
+    pub(crate) dir: PathBuf,
+    /// The captures' numbers [default: all]
+    #[arg(value_name = "N")]
+    pub(crate) numbers: Vec<u32>,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  headrest job export JOB --captures --out handover")]
+pub(crate) struct JobExport {
+    /// The job's folder
+    pub(crate) dir: PathBuf,
+    /// The response of each capture, too
+    #[arg(long)]
+    pub(crate) captures: bool,
+    /// Where to [default: the job's own exports]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) out: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -8,6 +8,7 @@
 mod args;
 mod demo;
 mod flags;
+mod job;
 mod keyboard;
 mod output;
 mod preview;
@@ -36,7 +37,7 @@ pub enum Choice {
 /// exit status for that.
 #[must_use]
 pub fn refuse(message: &str) -> ExitCode {
-    run::report(&session::Error::input(message))
+    run::report(&session::Error::input(message), false)
 }
 
 /// No help is longer; a refusal that is repeats an argument.
@@ -45,6 +46,9 @@ const LONGEST_USAGE: usize = 20_000;
 /// Reads the arguments (the first is the program's name) and carries out the
 /// command, if there is one.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    // Wherever it stands: what is wrong may be the usage itself.
+    let json = arguments.iter().any(|argument| argument == "--json");
     let flags = match flags::Flags::try_parse_from(arguments) {
         Ok(flags) => flags,
         Err(refusal) => {
@@ -52,6 +56,9 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
             // status 0; a wrong usage goes to standard error with status 2.
             let status = u8::try_from(refusal.exit_code()).unwrap_or(2);
             let plain = refusal.render().to_string();
+            if json && status != 0 {
+                output::error_document("usage", plain.trim_end(), None, None);
+            }
             if plain.len() > LONGEST_USAGE || plain.contains(|c: char| c.is_control() && c != '\n') {
                 // It repeats an argument that is endless or holds what a terminal would obey.
                 output::refusal(plain.trim_end());
@@ -63,6 +70,6 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
     };
     match flags.command {
         None => Choice::Window,
-        Some(command) => Choice::Done(run::run(command)),
+        Some(command) => Choice::Done(run::run(command, json)),
     }
 }

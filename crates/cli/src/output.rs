@@ -53,6 +53,15 @@ pub(crate) fn say(line: &str) {
     let _ = writeln!(io::stderr().lock(), "{}", one_line(line));
 }
 
+/// Prints on standard output the one document that says why there is no result.
+pub(crate) fn error_document(kind: &str, text: &str, file: Option<&str>, line: Option<usize>) {
+    let document = serde_json::json!({
+        "error": { "kind": kind, "text": text, "file": file, "line": line }
+    });
+    // A reader that closed the pipe wants no document.
+    let _ = json(&document);
+}
+
 /// The longest message. One that repeats what it was given can be as long as a file.
 const LONGEST_MESSAGE: usize = 4_000;
 

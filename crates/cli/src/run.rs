@@ -3,7 +3,7 @@
 use std::io;
 use std::process::ExitCode;
 
-use job::Set;
+use ::job::Set;
 use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, Recorded};
 use rig::{OpenRig, Pace, RigChoice};
 use session::{Error, Fault, Reading, SheetForm, Written};
@@ -12,7 +12,7 @@ use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
 use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
 use crate::runner::{self, Runner};
-use crate::{args, demo, output, preview, source, tune};
+use crate::{args, demo, job, output, preview, source, tune};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -39,18 +39,26 @@ impl From<io::Error> for Ended {
 pub(crate) type Outcome = Result<(), Ended>;
 
 /// Carries out a command and says how it ended.
-pub(crate) fn run(command: Command) -> ExitCode {
+pub(crate) fn run(command: Command, json: bool) -> ExitCode {
     match dispatch(command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(Ended::NoResult) => ExitCode::from(1),
         // A reader that closed the pipe has seen what it wanted.
         Err(Ended::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
-        Err(Ended::Output(error)) => report(&Error::input(format!("cannot write the result: {error}"))),
-        Err(Ended::Refused(error)) => report(&error),
+        Err(Ended::Output(error)) => report(&Error::input(format!("cannot write the result: {error}")), false),
+        Err(Ended::Refused(error)) => report(&error, json),
     }
 }
 
-pub(crate) fn report(error: &Error) -> ExitCode {
+/// Says why something could not be done; with `--json` as one document, too.
+pub(crate) fn report(error: &Error, json: bool) -> ExitCode {
+    if json {
+        let kind = match error.fault() {
+            Fault::Measurement => "measurement",
+            Fault::Input => "input",
+        };
+        output::error_document(kind, &error.to_string(), error.file(), error.line());
+    }
     output::refusal(&format!("headrest: {error}"));
     ExitCode::from(match error.fault() {
         Fault::Measurement => 1,
@@ -80,7 +88,7 @@ fn dispatch(command: Command) -> Outcome {
         Command::MeaningOfQ(flags) => tune::meaning_of_q(&flags),
         Command::Sheet(flags) => sheet(&flags),
         Command::Report(flags) => write_report(&flags),
-        Command::Job(flags) => job(flags),
+        Command::Job(flags) => job_of(flags),
         Command::Plugins(flags) => plugins(&flags),
     }
 }
@@ -304,13 +312,17 @@ fn write_report(flags: &flags::Report) -> Outcome {
     files_written(&[Written::new(&flags.out, "the customer's report")])
 }
 
-fn job(command: flags::Job) -> Outcome {
+fn job_of(command: flags::Job) -> Outcome {
     match command {
         flags::Job::New { dir, name, car } => {
             session::new_job(&dir, name.as_deref(), &car)?;
             files_written(&[Written::new(&dir, "a new job")])
         }
         flags::Job::Import(flags) => import(flags),
+        flags::Job::Set(flags) => job::set(&flags),
+        flags::Job::Capture(flags) => job::capture(&flags),
+        flags::Job::Compute(flags) => job::compute(&flags),
+        flags::Job::Export(flags) => job::export(&flags),
         flags::Job::Show { dir, json } => print(&session::show_job(&dir)?, json.json),
         flags::Job::List { dir, json } => print(&session::list_jobs(&dir)?, json.json),
         flags::Job::Check { dir, json } => {

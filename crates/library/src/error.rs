@@ -21,17 +21,19 @@ pub enum Fault {
 pub struct Error {
     fault: Fault,
     message: String,
+    file: Option<String>,
+    line: Option<usize>,
 }
 
 impl Error {
     /// Something given by the person cannot be used.
     pub fn input(message: impl Into<String>) -> Self {
-        Self { fault: Fault::Input, message: message.into() }
+        Self { fault: Fault::Input, message: message.into(), file: None, line: None }
     }
 
     /// The measurement could not be made.
     pub fn measurement(message: impl Into<String>) -> Self {
-        Self { fault: Fault::Measurement, message: message.into() }
+        Self { fault: Fault::Measurement, message: message.into(), file: None, line: None }
     }
 
     /// A file could not be read or written; `doing` is what was tried, such as `read`.
@@ -48,7 +50,20 @@ impl Error {
             std::io::ErrorKind::StorageFull => "the disk is full".to_owned(),
             _ => error.to_string(),
         };
-        Self::input(format!("cannot {doing} {}: {why}", path.display()))
+        let message = format!("cannot {doing} {}: {why}", path.display());
+        Self { file: Some(path.display().to_string()), ..Self::input(message) }
+    }
+
+    /// The file that is at fault, where one is.
+    #[must_use]
+    pub fn file(&self) -> Option<&str> {
+        self.file.as_deref()
+    }
+
+    /// The line of that file, counted from 1, where one line is at fault.
+    #[must_use]
+    pub fn line(&self) -> Option<usize> {
+        self.line
     }
 
     /// Who has to act.
@@ -66,7 +81,7 @@ impl From<&Finding> for Error {
 
 impl From<TextError> for Error {
     fn from(error: TextError) -> Self {
-        Self::input(error.to_string())
+        Self { file: Some(error.name.clone()), line: error.line, ..Self::input(error.to_string()) }
     }
 }
 
@@ -98,3 +113,22 @@ impl std::error::Error for Error {}
 
 /// What most operations on behalf of a person return.
 pub type Result<T> = std::result::Result<T, Error>;
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    #[test]
+    fn an_error_names_its_file_and_line() {
+        let text = tuning::Response::parse("100 -1\n50 -1\n", "mine.csv").unwrap_err();
+        let error = Error::from(text);
+        assert_eq!((error.fault(), error.file(), error.line()), (Fault::Input, Some("mine.csv"), Some(2)));
+        let gone = std::io::Error::from(std::io::ErrorKind::NotFound);
+        let error = Error::io("read", Path::new("none.csv"), &gone);
+        assert_eq!((error.file(), error.line()), (Some("none.csv"), None));
+        assert!(error.to_string().contains("there is no such file"), "{error}");
+        assert_eq!(Error::measurement("too noisy").fault(), Fault::Measurement);
+    }
+}

@@ -9,6 +9,8 @@ mod error;
 pub mod files;
 pub mod place;
 mod presets;
+mod responses;
 
 pub use error::{Error, Fault, Result};
-pub use presets::{calibration, profile, response, responses, target, text};
+pub use presets::{calibration, profile, target, text};
+pub use responses::{NamedResponse, named_responses, reading_response, response, responses};

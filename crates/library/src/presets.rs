@@ -3,26 +3,10 @@
 
 use std::path::Path;
 
-use tuning::{Calibration, Profile, Response, Target};
+use tuning::{Calibration, Profile, Target};
 
 use crate::files::read_text;
 use crate::{Result, place};
-
-/// A response from its file.
-///
-/// # Errors
-/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
-pub fn response(path: &Path) -> Result<Response> {
-    Ok(Response::parse(&read_text(path)?, &path.display().to_string())?)
-}
-
-/// Several responses, in the order in which they were named.
-///
-/// # Errors
-/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
-pub fn responses(paths: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
-    paths.iter().map(|path| response(path.as_ref())).collect()
-}
 
 /// A target by its name, or from a file.
 ///

@@ -29,7 +29,7 @@ pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_c
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};
 pub use library::{Error, Fault, Result};
 pub(crate) use library::{files, place};
-pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
+pub use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table, nearest};
 pub use papers::{SheetForm, sheet, write_report};
 pub use preview_tuning::preview_tuning;
 pub use procedure::reading_response;

@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use tuning::Comparison;
+use library::NamedResponse;
+use tuning::{Comparison, Response};
 
 use crate::files::{Written, write_text};
 use crate::{Error, Result, library};
@@ -16,16 +17,17 @@ pub(crate) const AUDIBLE_HZ: (f64, f64) = (20.0, 20_000.0);
 /// When one cannot be read, they have no range in common, or the average
 /// cannot be written.
 pub fn average(responses: &[impl AsRef<Path>], out: &Path) -> Result<Vec<Written>> {
-    let responses_read = library::responses(responses)?;
-    let average = tuning::average(&responses_read).map_err(|error| Error::input(error.to_string()))?;
+    let mut named: Vec<NamedResponse> = Vec::new();
+    for name in responses {
+        named.extend(library::named_responses(name.as_ref())?);
+    }
+    let read: Vec<Response> = named.iter().map(|one| one.response.clone()).collect();
+    let average = tuning::average(&read).map_err(|error| Error::input(error.to_string()))?;
     write_text(out, &average.to_csv())?;
-    let mut what = format!("the average of {} responses", responses_read.len());
-    for outlier in tuning::outliers(&responses_read) {
-        what.push_str(&format!(
-            "; {} lies {:.1} dB from the others",
-            responses[outlier.index].as_ref().display(),
-            outlier.distance_db
-        ));
+    let mut what = format!("the average of {} responses", read.len());
+    for outlier in tuning::outliers(&read) {
+        let (name, distance_db) = (&named[outlier.index].name, outlier.distance_db);
+        what.push_str(&format!("; {name} lies {distance_db:.1} dB from the others"));
     }
     Ok(vec![Written::new(out, what)])
 }

@@ -63,7 +63,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
         ],
     ),
     ("window", &["chart", "units", "view"]),
-    ("cli", &["chart", "engine", "job", "procedure", "rig", "session", "tuning", "units", "view"]),
+    ("cli", &["chart", "engine", "job", "library", "procedure", "rig", "session", "tuning", "units", "view"]),
     ("headrest", &["cli", "session", "view", "window"]),
     ("testkit", &[]),
     ("xtask", &[]),

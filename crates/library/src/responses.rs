@@ -1,0 +1,256 @@
+//! Responses that a person names: a file, standard input, or a part of a job.
+
+use std::io::Read as _;
+use std::path::Path;
+
+use job::{Capture, CaptureState, Job, Set, Stage};
+use measure::Reading;
+use tuning::Response;
+
+use crate::files::read_text;
+use crate::{Error, Result};
+
+/// A response and what it is called: its file, or the place of its capture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NamedResponse {
+    /// What it is called.
+    pub name: String,
+    /// What was measured.
+    pub response: Response,
+}
+
+/// The word for each driver measured by itself.
+const DRIVERS: &str = "drivers";
+
+/// Everything that a name means.
+///
+/// `-` is standard input. `JOB:0007` is one capture of a job; `JOB@before`, `JOB@after` or another
+/// set's name is each capture of that set, of several at one place the newest, and `JOB@drivers`
+/// each driver measured by itself. A file of that name comes first; anything else is a file.
+///
+/// # Errors
+/// When it cannot be read, or the job has no such part: what there is.
+pub fn named_responses(name: &Path) -> Result<Vec<NamedResponse>> {
+    let text = name.display().to_string();
+    if text == "-" {
+        let mut read = String::new();
+        std::io::stdin().read_to_string(&mut read).map_err(|error| Error::io("read", name, &error))?;
+        return Ok(vec![NamedResponse { response: Response::parse(&read, "standard input")?, name: text }]);
+    }
+    if !name.exists() {
+        if let Some((dir, number)) = text.rsplit_once(':').filter(|(dir, _)| is_job(dir)) {
+            return one(Path::new(dir), number);
+        }
+        if let Some((dir, set)) = text.rsplit_once('@').filter(|(dir, _)| is_job(dir)) {
+            return several(Path::new(dir), set);
+        }
+    }
+    Ok(vec![NamedResponse { response: Response::parse(&read_text(name)?, &text)?, name: text }])
+}
+
+/// A response from its file, or from a part of a job that holds one.
+///
+/// # Errors
+/// As [`named_responses`], and when it means several.
+pub fn response(name: &Path) -> Result<Response> {
+    let mut all = named_responses(name)?;
+    match (all.pop(), all.len()) {
+        (Some(one), 0) => Ok(one.response),
+        (_, others) => Err(Error::input(format!(
+            "{}: these are {} responses, and one is wanted; average them first with `headrest average {} --out FILE`",
+            name.display(),
+            others + 1,
+            name.display()
+        ))),
+    }
+}
+
+/// Several responses, in the order in which they were named.
+///
+/// # Errors
+/// As [`named_responses`].
+pub fn responses(names: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
+    let mut all = Vec::new();
+    for name in names {
+        all.extend(named_responses(name.as_ref())?.into_iter().map(|one| one.response));
+    }
+    Ok(all)
+}
+
+/// The response that a reading found.
+///
+/// # Errors
+/// When it holds none.
+pub fn reading_response(reading: &Reading) -> Result<Response> {
+    let curve = reading.curves.get("response").or_else(|| reading.curves.get("bands"));
+    let column = |names: &[&str]| names.iter().find_map(|name| curve?.get(*name)).cloned();
+    let (frequency_hz, magnitude_db) = (column(&["frequency_hz"]), column(&["magnitude_db", "level_db"]));
+    let (Some(frequency_hz), Some(magnitude_db)) = (frequency_hz, magnitude_db) else {
+        return Err(Error::measurement(format!("a `{}` reading holds no response", reading.measurement)));
+    };
+    let mut response =
+        Response::new(frequency_hz, magnitude_db).map_err(|error| Error::measurement(error.to_string()))?;
+    response.phase_deg = column(&["phase_deg"]);
+    response.coherence = column(&["coherence"]);
+    response.spread_db = column(&["spread_db"]);
+    Ok(response)
+}
+
+fn is_job(dir: &str) -> bool {
+    Path::new(dir).join("job.json").is_file()
+}
+
+/// One capture by its number.
+fn one(dir: &Path, number: &str) -> Result<Vec<NamedResponse>> {
+    let job = Job::open_to_read(dir)?;
+    let known = |capture: &&Capture| number.parse() == Ok(capture.id.0);
+    let capture = job.captures().iter().find(known).ok_or_else(|| {
+        let ids: Vec<String> = job.captures().iter().map(|capture| capture.id.to_string()).collect();
+        let there = if ids.is_empty() { "it has none".to_owned() } else { format!("it has {}", ids.join(", ")) };
+        Error::input(format!("{}: there is no capture {number}; {there}", dir.display()))
+    })?;
+    Ok(vec![of_capture(&job, capture)?])
+}
+
+/// The captures of a set, or the drivers.
+fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
+    let job = Job::open_to_read(dir)?;
+    let set = Set::from_word(word);
+    let belongs = |capture: &&Capture| {
+        let meant = match word {
+            DRIVERS => capture.meta.stage == Stage::Drivers || !capture.meta.driver.is_empty(),
+            _ => capture.meta.set == set,
+        };
+        meant && capture.state == CaptureState::Done
+    };
+    let mut found: Vec<NamedResponse> = Vec::new();
+    for capture in job.captures().iter().filter(belongs) {
+        // What holds no response (a level, a noise) is not meant by the set.
+        let Ok(response) = of_capture(&job, capture) else { continue };
+        found.retain(|earlier| earlier.name != response.name);
+        found.push(response);
+    }
+    if found.is_empty() {
+        let mut sets: Vec<&str> = job.captures().iter().filter_map(|one| Some(one.meta.set.as_ref()?.word())).collect();
+        sets.sort_unstable();
+        sets.dedup();
+        let there = if sets.is_empty() { "none of its captures is in a set".to_owned() } else { format!("its sets: {}", sets.join(", ")) };
+        return Err(Error::input(format!(
+            "{}: there is no response in `{word}`; {there}. Put a capture into one with `headrest job capture {} N --set {word}`",
+            dir.display(),
+            dir.display()
+        )));
+    }
+    Ok(found)
+}
+
+/// The response of a capture, called by its place.
+fn of_capture(job: &Job, capture: &Capture) -> Result<NamedResponse> {
+    let nothing = || {
+        Error::input(format!(
+            "{}: capture {} has no reading yet; compute it with `headrest job compute {} {}`",
+            job.dir().display(),
+            capture.id,
+            job.dir().display(),
+            capture.id.0
+        ))
+    };
+    let reading = job.reading(capture.id)?.ok_or_else(nothing)?;
+    let response = reading_response(&reading)
+        .map_err(|error| Error::input(format!("{}: capture {}: {error}", job.dir().display(), capture.id)))?;
+    Ok(NamedResponse { name: place(capture), response })
+}
+
+/// What tells a capture from the others of its set: the driver that played alone, or the place with the
+/// channel that played, or what a person calls it.
+fn place(capture: &Capture) -> String {
+    let meta = &capture.meta;
+    if !meta.driver.is_empty() {
+        return meta.driver.clone();
+    }
+    let place = match (meta.processor_channel.as_str(), meta.position.as_str()) {
+        ("", place) => place.to_owned(),
+        (channel, "") => channel.to_owned(),
+        (channel, place) => format!("{channel}, {place}"),
+    };
+    let called = [place, meta.label.clone()].into_iter().find(|name| !name.is_empty());
+    called.unwrap_or_else(|| capture.id.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::Timestamp;
+    use job::{CaptureMeta, Head};
+    use measure::{Curve, Reading};
+
+    use super::*;
+
+    fn reading(level_db: f64) -> Reading {
+        let mut reading = Reading::new("sweep", 1, 48_000.0);
+        let curve: Curve = [
+            ("frequency_hz".to_owned(), vec![100.0, 1_000.0, 10_000.0]),
+            ("magnitude_db".to_owned(), vec![level_db; 3]),
+        ]
+        .into();
+        reading.curves.insert("response".to_owned(), curve);
+        reading
+    }
+
+    /// A job with two places before, one of them measured twice, one after, a driver, and a level.
+    fn a_job(dir: &Path) {
+        let head = Head { name: "a job".to_owned(), created: Timestamp::UNIX_EPOCH };
+        let mut job = Job::create(dir, head).unwrap();
+        let mut keep = |set: &str, position: &str, driver: &str, reading: &Reading| {
+            let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
+            meta.set = Set::from_word(set);
+            meta.position = position.to_owned();
+            meta.driver = driver.to_owned();
+            let pending = job.begin_capture(&meta).unwrap();
+            job.finish_capture(&pending, reading, meta).unwrap();
+        };
+        keep("before", "left ear", "", &reading(-1.0));
+        keep("before", "right ear", "", &reading(-2.0));
+        keep("before", "left ear", "", &reading(-3.0));
+        keep("after", "left ear", "", &reading(-4.0));
+        keep("", "left ear", "sub", &reading(-5.0));
+        keep("before", "left ear", "", &Reading::new("level", 1, 48_000.0));
+    }
+
+    #[test]
+    fn parts_of_a_job_are_responses() {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = folder.path().join("car");
+        a_job(&dir);
+        let name = |part: &str| std::path::PathBuf::from(format!("{}{part}", dir.display()));
+        let levels = |part: &str| -> Vec<(String, f64)> {
+            let all = named_responses(&name(part)).unwrap();
+            all.into_iter().map(|one| (one.name, one.response.magnitude_db[0])).collect()
+        };
+        let pair = |place: &str, level: f64| (place.to_owned(), level);
+        assert_eq!(levels(":0002"), [pair("right ear", -2.0)]);
+        assert_eq!(levels(":2"), levels(":0002"));
+        // Of two at one place the newest counts.
+        assert_eq!(levels("@before"), [pair("right ear", -2.0), pair("left ear", -3.0)]);
+        assert_eq!(levels("@after"), [pair("left ear", -4.0)]);
+        assert_eq!(levels("@drivers"), [pair("sub", -5.0)]);
+        assert_eq!(response(&name("@after")).unwrap().magnitude_db[0], -4.0);
+        assert_eq!(responses(&[name("@before"), name(":5")]).unwrap().len(), 3);
+        let refused = |part: &str| named_responses(&name(part)).unwrap_err().to_string();
+        assert!(refused(":9").contains("it has 0001, 0002"), "{}", refused(":9"));
+        assert!(refused(":6").contains("0006"), "{}", refused(":6"));
+        assert!(refused("@middle").contains("its sets: after, before"), "{}", refused("@middle"));
+        let several = response(&name("@before")).unwrap_err().to_string();
+        assert!(several.contains("2 responses") && several.contains("headrest average"), "{several}");
+    }
+
+    /// A file comes first, whatever its name looks like, and a folder that is no job is no job.
+    #[test]
+    fn what_is_no_part_of_a_job_is_a_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("car@before");
+        std::fs::write(&file, "100 -1\n1000 -1\n").unwrap();
+        assert_eq!(response(&file).unwrap().magnitude_db, [-1.0, -1.0]);
+        let none = named_responses(&folder.path().join("none@before")).unwrap_err().to_string();
+        assert!(none.contains("none@before"), "{none}");
+    }
+}
