@@ -287,3 +287,70 @@ pub(crate) fn cut(track: &str) -> Finding {
     );
     Finding::stop("cut", text)
 }
+
+#[cfg(test)]
+mod tests {
+    use measurements::signals::tracks;
+
+    use super::*;
+
+    /// Source: the table of the tracks in docs/recordings.md: each is measured with what it is made for, in
+    /// the stage that needs it.
+    #[test]
+    fn every_standard_track_is_measured_with_what_it_is_for() {
+        for track in tracks() {
+            let (measurement, stage) = measurement_for(&track).expect("each is for something");
+            let wanted = match track.name.as_str() {
+                "tone-1k" | "tone-40" => ("headroom", Stage::Source),
+                "pink" => ("spectrum", Stage::Tune),
+                "sweep-full" => ("sweep", Stage::Tune),
+                "arrival" => ("arrival", Stage::Timing),
+                "polarity" => ("polarity", Stage::Drivers),
+                "bursts" => ("bursts", Stage::Drivers),
+                "quiet" => ("noise", Stage::Source),
+                name if name.starts_with("sweep-") || name.starts_with("place-") => (measurement, stage),
+                name => panic!("the track `{name}` is not in this table"),
+            };
+            assert_eq!((measurement, stage), wanted, "{}", track.name);
+            if track.name.starts_with("sweep-") && track.name != "sweep-full" {
+                assert_eq!((measurement, stage), ("sweep", Stage::Drivers), "{}", track.name);
+            }
+        }
+        assert_eq!(measurement_for(&Stimulus::default()), None);
+    }
+
+    #[test]
+    fn a_place_is_noted_where_it_is_known() {
+        let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
+        meta.set = Some(Set::Before);
+        Placement::named("a label").note(&mut meta);
+        assert_eq!((meta.label.as_str(), meta.stage, meta.set.clone()), ("a label", Stage::Tune, Some(Set::Before)));
+        let place = Placement {
+            stage: Some(Stage::Drivers),
+            set: Some(Set::After),
+            position: "left ear".to_owned(),
+            volume_step: Some(12),
+            ..Placement::named("sub")
+        };
+        place.note(&mut meta);
+        assert_eq!((meta.stage, meta.set, meta.position.as_str()), (Stage::Drivers, Some(Set::After), "left ear"));
+        assert_eq!(meta.conditions.volume_step, Some(12));
+    }
+
+    #[test]
+    fn a_reading_is_said_in_a_line() {
+        let mut reading = Reading::new("sweep", 1, 48_000.0);
+        assert_eq!(in_a_line(&reading), "");
+        for (name, value) in [("valid_from_hz", 30.4), ("valid_to_hz", 15_000.0), ("snr_db", 51.2), ("clock_ppm", -3.26)] {
+            reading.value(name, value);
+        }
+        reading.label("polarity", "inverted");
+        let said = "valid 30 to 15000 Hz, 51 dB above the noise, polarity inverted, clock -3.3 ppm";
+        assert_eq!(in_a_line(&reading), said);
+        reading.finding(cut("sweep-full"));
+        assert!(in_a_line(&reading).starts_with("Only a part of `sweep-full`"));
+        let mut arrival = Reading::new("arrival", 1, 48_000.0);
+        arrival.value("arrival_s", -0.000_000_1);
+        assert_eq!(in_a_line(&arrival), "arrives 0.000 ms after the reference");
+    }
+}

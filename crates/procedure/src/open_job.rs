@@ -145,3 +145,62 @@ impl WhenKept {
         Ok(self.job.as_mut())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use job::{CaptureMeta, CaptureState};
+    use measure::Reading;
+
+    use super::*;
+
+    fn meta() -> CaptureMeta {
+        CaptureMeta::new("level", 1, Stage::Tune, Timestamp::UNIX_EPOCH)
+    }
+
+    /// Every change stands in the job when it is opened again.
+    #[test]
+    fn what_is_noted_stands_in_the_job() {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = folder.path().join("job");
+        let mut open = OpenJob::open_or_create(&dir).unwrap();
+        let store = open.store().unwrap();
+        let mut reading = Reading::new("level", 1, 48_000.0);
+        reading.value("rms_dbfs", -20.0);
+        let whole = store.begin(&meta()).unwrap();
+        open.apply(&Change::CaptureBegun { pending: whole.clone(), meta: meta() }).unwrap();
+        open.apply(&Change::CaptureDone { pending: whole.clone(), meta: meta(), reading: reading.clone() }).unwrap();
+        let cut = store.begin(&meta()).unwrap();
+        open.apply(&Change::CaptureInterrupted { pending: cut.clone(), meta: meta(), reading: None }).unwrap();
+        let partly = store.begin(&meta()).unwrap();
+        let some = Some(reading.clone());
+        open.apply(&Change::CaptureInterrupted { pending: partly.clone(), meta: meta(), reading: some }).unwrap();
+        let mut other = reading.clone();
+        other.value("rms_dbfs", -21.0);
+        open.apply(&Change::ReadingMade { id: whole.id, reading: other.clone() }).unwrap();
+        let verdict = SourceHeadroom::of(&[("front".to_owned(), Reading::new("headroom", 1, 48_000.0))], None);
+        open.apply(&Change::HeadroomFound(verdict)).unwrap();
+        drop((open, store));
+
+        let job = Job::open(&dir).unwrap();
+        let states: Vec<CaptureState> = job.captures().iter().map(|capture| capture.state).collect();
+        assert_eq!(states, [CaptureState::Done, CaptureState::Interrupted, CaptureState::Interrupted]);
+        assert_eq!(job.reading(whole.id).unwrap(), Some(other));
+        assert_eq!(job.reading(cut.id).unwrap(), None);
+        assert_eq!(job.reading(partly.id).unwrap(), Some(reading));
+        assert_eq!(job.data().source.clean_step, None);
+        assert!(job.data().stages[&Stage::Source].line.contains("no clean step"));
+    }
+
+    #[test]
+    fn a_job_is_made_only_when_something_is_to_be_kept() {
+        let folder = tempfile::tempdir().unwrap();
+        let dir = folder.path().join("job");
+        let mut none = WhenKept::new(None);
+        assert!(none.job().unwrap().is_none());
+        let mut later = WhenKept::new(Some(&dir));
+        assert!(!dir.exists());
+        assert!(later.job().unwrap().is_some() && dir.join("job.json").is_file());
+        // The same job, and not a second one.
+        assert!(later.job().unwrap().is_some());
+    }
+}

@@ -195,3 +195,75 @@ impl Ticker {
         due
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::Trial;
+
+    fn countdowns(trial: &Trial) -> Vec<u32> {
+        let shown = trial.events.iter().filter_map(|event| match event {
+            Event::Countdown { seconds, .. } => Some(*seconds),
+            _ => None,
+        });
+        shown.collect()
+    }
+
+    #[test]
+    fn a_countdown_is_shown_second_by_second_and_then_it_begins() {
+        let mut trial = Trial::car("");
+        let begun = Instant::now();
+        let go = trial.run(|session| session.wait(&Request::GetReady, Some(1.2)));
+        assert_eq!(go, Go::On);
+        assert!((1.2..2.5).contains(&begun.elapsed().as_secs_f64()));
+        assert_eq!(countdowns(&trial), [2, 1]);
+    }
+
+    #[test]
+    fn a_person_begins_at_once_or_leaves_out() {
+        for (said, wanted) in [(Instruction::Continue, Go::On), (Instruction::Skip, Go::Skip)] {
+            for seconds in [None, Some(60.0)] {
+                let mut trial = Trial::car("");
+                // What means nothing here is dropped.
+                trial.say(Instruction::Switch);
+                trial.say(said.clone());
+                let begun = Instant::now();
+                assert_eq!(trial.run(|session| session.wait(&Request::GetReady, seconds)), wanted);
+                assert!(begun.elapsed() < Duration::from_secs(5));
+            }
+        }
+    }
+
+    #[test]
+    fn a_stop_ends_waiting_and_nobody_keeps_nobody_waiting() {
+        let mut trial = Trial::car("");
+        trial.stop_after = Some(1);
+        assert_eq!(trial.run(|session| session.wait(&Request::GetReady, Some(60.0))), Go::Stop);
+        // Without a person there is nobody who could say that it is done.
+        assert_eq!(Trial::car("").run(|session| session.wait(&Request::GetReady, None)), Go::On);
+    }
+
+    /// A simulated car does what is asked by itself, whatever the hand; a person is told so.
+    #[test]
+    fn a_simulated_car_needs_no_hand() {
+        let request = Request::MoveMicrophone { position: "left ear".to_owned() };
+        let mut trial = Trial::car("");
+        let go = trial.run(|session| {
+            session.hand = Hand::CountsDown { seconds: 60.0 };
+            session.ask(&request)
+        });
+        assert_eq!(go, Go::On);
+        assert!(matches!(&trial.events[..], [Event::Asked { by_hand: false, request: asked }] if *asked == request));
+    }
+
+    #[test]
+    fn it_is_looked_by_the_clock_or_by_the_samples() {
+        let mut samples = Ticker::new(Duration::from_millis(50), false);
+        let due: Vec<bool> = [0.02, 0.05, 0.06, 0.11].map(|at_s| samples.is_due(at_s)).into();
+        assert_eq!(due, [false, true, false, true]);
+        let mut clock = Ticker::new(Duration::from_millis(20), true);
+        assert!(!clock.is_due(1_000.0), "samples do not count");
+        std::thread::sleep(Duration::from_millis(25));
+        assert!(clock.is_due(1_000.0));
+    }
+}

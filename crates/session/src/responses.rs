@@ -24,7 +24,10 @@ pub fn average(responses: &[impl AsRef<Path>], out: &Path) -> Result<Vec<Written
     let read: Vec<Response> = named.iter().map(|one| one.response.clone()).collect();
     let average = tuning::average(&read).map_err(|error| Error::input(error.to_string()))?;
     write_text(out, &average.to_csv())?;
-    let mut what = format!("the average of {} responses", read.len());
+    let mut what = match read.len() {
+        1 => "the average of 1 response".to_owned(),
+        count => format!("the average of {count} responses"),
+    };
     for outlier in tuning::outliers(&read) {
         let (name, distance_db) = (&named[outlier.index].name, outlier.distance_db);
         what.push_str(&format!("; {name} lies {distance_db:.1} dB from the others"));
