@@ -143,7 +143,8 @@ fn an_error_is_a_document_as_well() {
     let desk = Desk::new();
     desk.write("wrong.csv", "frequency_hz,magnitude_db\n100,-1\n50,-1\n");
     desk.write("right.csv", "frequency_hz,magnitude_db\n100,-1\n1000,-1\n");
-    let error = desk.run("compare wrong.csv right.csv --json").refused(&["wrong.csv"]).json()["error"].clone();
+    let error =
+        desk.run("compare wrong.csv right.csv --json").refused(&["wrong.csv"]).json()["error"].clone();
     assert_eq!((&error["kind"], &error["file"]), (&"input".into(), &"wrong.csv".into()), "{error}");
     assert_eq!(error["line"], 3, "{error}");
     let error = desk.run("compare right.csv --json").refused(&["usage"]).json()["error"].clone();

@@ -547,7 +547,9 @@ pub(crate) enum Job {
 }
 
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  headrest job set JOB vehicle=\"Blue hatch\" target=car-medium processor=parametric-gridded")]
+#[command(
+    after_help = "Example:\n  headrest job set JOB vehicle=\"Blue hatch\" target=car-medium processor=parametric-gridded"
+)]
 pub(crate) struct JobSet {
     /// The job's folder
     pub(crate) dir: PathBuf,

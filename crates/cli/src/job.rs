@@ -17,7 +17,8 @@ const KEYS: &str = "name, vehicle, customer, notes, source, tap, processor-name,
 pub(crate) fn set(flags: &JobSet) -> Outcome {
     let mut job = Job::open(&flags.dir).map_err(Error::from)?;
     // What cannot be used is told before anything is changed.
-    let edits: Vec<(String, String)> = flags.settings.iter().map(|text| setting(text)).collect::<Result<_, _>>()?;
+    let edits: Vec<(String, String)> =
+        flags.settings.iter().map(|text| setting(text)).collect::<Result<_, _>>()?;
     job.edit(|data| {
         for (key, value) in &edits {
             match key.as_str() {
@@ -39,7 +40,8 @@ pub(crate) fn set(flags: &JobSet) -> Outcome {
 
 /// Splits `KEY=VALUE` and checks both.
 fn setting(text: &str) -> Result<(String, String), Error> {
-    let refuse = |what: &str| Error::input(format!("`{text}`: {what}; expected KEY=VALUE, with one of {KEYS}"));
+    let refuse =
+        |what: &str| Error::input(format!("`{text}`: {what}; expected KEY=VALUE, with one of {KEYS}"));
     let (key, value) = text.split_once('=').ok_or_else(|| refuse("there is no `=`"))?;
     let (key, value) = (key.trim(), value.trim());
     match key {
@@ -74,7 +76,8 @@ pub(crate) fn capture(flags: &JobCapture) -> Outcome {
     let mut job = Job::open(&flags.dir).map_err(Error::from)?;
     let id = CaptureId(flags.number);
     let there = |captures: &[::job::Capture]| captures.iter().any(|capture| capture.id == id);
-    let missing = |place: &str| Error::input(format!("{}: there is no capture {id} {place}", flags.dir.display()));
+    let missing =
+        |place: &str| Error::input(format!("{}: there is no capture {id} {place}", flags.dir.display()));
     if flags.restore {
         if !there(job.discarded()) {
             return Err(missing("among those that were discarded").into());

@@ -45,7 +45,9 @@ pub(crate) fn run(command: Command, json: bool) -> ExitCode {
         Err(Ended::NoResult) => ExitCode::from(1),
         // A reader that closed the pipe has seen what it wanted.
         Err(Ended::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
-        Err(Ended::Output(error)) => report(&Error::input(format!("cannot write the result: {error}")), false),
+        Err(Ended::Output(error)) => {
+            report(&Error::input(format!("cannot write the result: {error}")), false)
+        }
         Err(Ended::Refused(error)) => report(&error, json),
     }
 }

@@ -106,7 +106,8 @@ fn one(dir: &Path, number: &str) -> Result<Vec<NamedResponse>> {
     let known = |capture: &&Capture| number.parse() == Ok(capture.id.0);
     let capture = job.captures().iter().find(known).ok_or_else(|| {
         let ids: Vec<String> = job.captures().iter().map(|capture| capture.id.to_string()).collect();
-        let there = if ids.is_empty() { "it has none".to_owned() } else { format!("it has {}", ids.join(", ")) };
+        let there =
+            if ids.is_empty() { "it has none".to_owned() } else { format!("it has {}", ids.join(", ")) };
         Error::input(format!("{}: there is no capture {number}; {there}", dir.display()))
     })?;
     Ok(vec![of_capture(&job, capture)?])
@@ -131,10 +132,15 @@ fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
         found.push(response);
     }
     if found.is_empty() {
-        let mut sets: Vec<&str> = job.captures().iter().filter_map(|one| Some(one.meta.set.as_ref()?.word())).collect();
+        let mut sets: Vec<&str> =
+            job.captures().iter().filter_map(|one| Some(one.meta.set.as_ref()?.word())).collect();
         sets.sort_unstable();
         sets.dedup();
-        let there = if sets.is_empty() { "none of its captures is in a set".to_owned() } else { format!("its sets: {}", sets.join(", ")) };
+        let there = if sets.is_empty() {
+            "none of its captures is in a set".to_owned()
+        } else {
+            format!("its sets: {}", sets.join(", "))
+        };
         return Err(Error::input(format!(
             "{}: there is no response in `{word}`; {there}. Put a capture into one with `headrest job capture {} N --set {word}`",
             dir.display(),

@@ -324,7 +324,10 @@ mod tests {
         let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
         meta.set = Some(Set::Before);
         Placement::named("a label").note(&mut meta);
-        assert_eq!((meta.label.as_str(), meta.stage, meta.set.clone()), ("a label", Stage::Tune, Some(Set::Before)));
+        assert_eq!(
+            (meta.label.as_str(), meta.stage, meta.set.clone()),
+            ("a label", Stage::Tune, Some(Set::Before))
+        );
         let place = Placement {
             stage: Some(Stage::Drivers),
             set: Some(Set::After),
@@ -333,7 +336,10 @@ mod tests {
             ..Placement::named("sub")
         };
         place.note(&mut meta);
-        assert_eq!((meta.stage, meta.set, meta.position.as_str()), (Stage::Drivers, Some(Set::After), "left ear"));
+        assert_eq!(
+            (meta.stage, meta.set, meta.position.as_str()),
+            (Stage::Drivers, Some(Set::After), "left ear")
+        );
         assert_eq!(meta.conditions.volume_step, Some(12));
     }
 
@@ -341,7 +347,9 @@ mod tests {
     fn a_reading_is_said_in_a_line() {
         let mut reading = Reading::new("sweep", 1, 48_000.0);
         assert_eq!(in_a_line(&reading), "");
-        for (name, value) in [("valid_from_hz", 30.4), ("valid_to_hz", 15_000.0), ("snr_db", 51.2), ("clock_ppm", -3.26)] {
+        for (name, value) in
+            [("valid_from_hz", 30.4), ("valid_to_hz", 15_000.0), ("snr_db", 51.2), ("clock_ppm", -3.26)]
+        {
             reading.value(name, value);
         }
         reading.label("polarity", "inverted");

@@ -168,16 +168,20 @@ mod tests {
         reading.value("rms_dbfs", -20.0);
         let whole = store.begin(&meta()).unwrap();
         open.apply(&Change::CaptureBegun { pending: whole.clone(), meta: meta() }).unwrap();
-        open.apply(&Change::CaptureDone { pending: whole.clone(), meta: meta(), reading: reading.clone() }).unwrap();
+        open.apply(&Change::CaptureDone { pending: whole.clone(), meta: meta(), reading: reading.clone() })
+            .unwrap();
         let cut = store.begin(&meta()).unwrap();
-        open.apply(&Change::CaptureInterrupted { pending: cut.clone(), meta: meta(), reading: None }).unwrap();
+        open.apply(&Change::CaptureInterrupted { pending: cut.clone(), meta: meta(), reading: None })
+            .unwrap();
         let partly = store.begin(&meta()).unwrap();
         let some = Some(reading.clone());
-        open.apply(&Change::CaptureInterrupted { pending: partly.clone(), meta: meta(), reading: some }).unwrap();
+        open.apply(&Change::CaptureInterrupted { pending: partly.clone(), meta: meta(), reading: some })
+            .unwrap();
         let mut other = reading.clone();
         other.value("rms_dbfs", -21.0);
         open.apply(&Change::ReadingMade { id: whole.id, reading: other.clone() }).unwrap();
-        let verdict = SourceHeadroom::of(&[("front".to_owned(), Reading::new("headroom", 1, 48_000.0))], None);
+        let verdict =
+            SourceHeadroom::of(&[("front".to_owned(), Reading::new("headroom", 1, 48_000.0))], None);
         open.apply(&Change::HeadroomFound(verdict)).unwrap();
         drop((open, store));
 

@@ -253,7 +253,9 @@ mod tests {
             session.ask(&request)
         });
         assert_eq!(go, Go::On);
-        assert!(matches!(&trial.events[..], [Event::Asked { by_hand: false, request: asked }] if *asked == request));
+        assert!(
+            matches!(&trial.events[..], [Event::Asked { by_hand: false, request: asked }] if *asked == request)
+        );
     }
 
     #[test]

@@ -99,6 +99,7 @@ fn noise(seconds: f64) -> Plan {
     Plan {
         stimulus: track("pink"),
         until: Until::Seconds(seconds),
+        scene: Some(Scene { volume_step: Some(20), ..Scene::default() }),
         ..Plan::of(registry.manifest("level").unwrap(), Stage::Tune, 0)
     }
 }
@@ -109,14 +110,22 @@ fn noise(seconds: f64) -> Plan {
 fn captures_in_a_row_are_told_and_kept() {
     let folder = tempfile::tempdir().unwrap();
     let (mut shop, mut job) = (Shop::new(), a_job(folder.path()));
-    let places: Vec<String> = shop.rig.car().unwrap().car.position_names().take(2).map(str::to_owned).collect();
+    let places: Vec<String> =
+        shop.rig.car().unwrap().car.position_names().take(2).map(str::to_owned).collect();
     let plans: Vec<Plan> = places.iter().map(|place| sweep(place, Some(Set::Before))).collect();
     let captured = shop.run(Some(&mut job), |session| captures(session, &plans)).unwrap();
     assert_eq!(captured.len(), 2);
     assert_eq!(shop.rig.car().unwrap().setup().mic_position, places[1]);
     for (index, (captured, place)) in captured.iter().zip(&places).enumerate() {
-        assert!(!captured.interrupted && captured.reading.stopped().is_none(), "{:?}", captured.reading.findings);
-        assert_eq!((captured.label.as_str(), captured.input, &captured.recording), (place.as_str(), 0, &None));
+        assert!(
+            !captured.interrupted && captured.reading.stopped().is_none(),
+            "{:?}",
+            captured.reading.findings
+        );
+        assert_eq!(
+            (captured.label.as_str(), captured.input, &captured.recording),
+            (place.as_str(), 0, &None)
+        );
         let id = captured.id.unwrap();
         let kept = job.job().capture(id).unwrap();
         assert_eq!((kept.state, &kept.meta.position), (CaptureState::Done, place));
@@ -188,7 +197,8 @@ fn a_stop_ends_a_row_and_keeps_what_was_recorded() {
     let (mut shop, mut job) = (Shop::new(), a_job(folder.path()));
     let place = shop.rig.car().unwrap().car.position_names().next().unwrap().to_owned();
     let plans = vec![sweep(&place, Some(Set::After)); 3];
-    shop.stop_when = |event| matches!(event, Event::Level { elapsed_s, .. } if (2.0..2.2).contains(elapsed_s));
+    shop.stop_when =
+        |event| matches!(event, Event::Level { elapsed_s, .. } if (2.0..2.2).contains(elapsed_s));
     // The first one passes there as well, so that the first is the one that is stopped.
     let captured = shop.run(Some(&mut job), |session| captures(session, &plans)).unwrap();
     let [only] = captured.as_slice() else { panic!("{} captures", captured.len()) };
@@ -201,7 +211,7 @@ fn a_stop_ends_a_row_and_keeps_what_was_recorded() {
     near("recorded", audio.duration_s(), 2.1, 0.15);
     assert!(audio.condition.is_sound());
     drop(job);
-    assert!(job::check(folder.path().join("job")).unwrap().is_sound());
+    assert!(job::check(&folder.path().join("job")).unwrap().is_sound());
 }
 
 /// The first callback after a stop begins the fade, whatever is being computed: counted in frames of a rig
@@ -215,7 +225,7 @@ fn a_stop_is_heard_at_once() {
     let stopper = std::thread::Builder::new()
         .name("test-stopper".to_owned())
         .spawn(move || {
-            std::thread::sleep(std::time::Duration::from_millis(1_000));
+            std::thread::sleep(std::time::Duration::from_millis(2_500));
             switch.stop();
             Instant::now()
         })
@@ -224,14 +234,19 @@ fn a_stop_is_heard_at_once() {
     let ended_after_s = stopper.join().unwrap().elapsed().as_secs_f64();
     assert!(captured[0].interrupted && captured[0].reading.stopped().is_none());
     let audio = recording::read(job.job().audio_path(captured[0].id.unwrap())).unwrap();
-    // A second, less what opening took, and after it a block of 21 ms, the fade of 10 ms, and what
+    // Two and a half seconds, less what opening took, and after it a block of 21 ms, the fade of 10 ms, and what
     // a loaded machine adds.
-    at_most("recorded seconds", audio.duration_s(), 1.5);
+    at_most("recorded seconds", audio.duration_s(), 3.0);
     at_most("from the stop to the result", ended_after_s, 3.0);
     // The last sample that was played is silence: the fade was heard to its end.
     let tap = &audio.channels[1];
     let loud = |samples: &[f32]| samples.iter().fold(0.0f32, |peak, x| peak.max(x.abs()));
-    assert!(loud(&tap[tap.len() - 48..]) < 0.2 * loud(tap), "{} of {}", loud(&tap[tap.len() - 48..]), loud(tap));
+    assert!(
+        loud(&tap[tap.len() - 48..]) < 0.2 * loud(tap),
+        "{} of {}",
+        loud(&tap[tap.len() - 48..]),
+        loud(tap)
+    );
 }
 
 /// What a person leaves out, and what is stopped before it begins, leaves nothing.
@@ -262,8 +277,10 @@ fn recordings_go_where_the_store_says() {
     let dir = folder.path().join("later");
     let kept = Arc::new(Mutex::new(WhenKept::new(Some(&dir))));
     let made = Arc::clone(&kept);
-    let store = Store::WhenNeeded(Arc::new(move || made.lock().unwrap().job()?.expect("it is named").store()));
-    let unfit = Plan { scene: Some(Scene { tap: Some("roof".to_owned()), ..Scene::default() }), ..noise(0.5) };
+    let store =
+        Store::WhenNeeded(Arc::new(move || made.lock().unwrap().job()?.expect("it is named").store()));
+    let unfit =
+        Plan { scene: Some(Scene { tap: Some("roof".to_owned()), ..Scene::default() }), ..noise(0.5) };
     assert!(shop.run_into(store.clone(), None, |session| capture(session, &unfit)).is_err());
     let unknown = Plan { measurement: "levle".to_owned(), ..noise(0.5) };
     let refused = shop.run_into(store.clone(), None, |session| capture(session, &unknown)).unwrap_err();
@@ -274,7 +291,11 @@ fn recordings_go_where_the_store_says() {
     assert!(dir.join("captures/0001/audio.wav").is_file());
 }
 
-fn measured(shop: &mut Shop, job: Option<&mut OpenJob>, order: &MeasureOrder) -> library::Result<Vec<Captured>> {
+fn measured(
+    shop: &mut Shop,
+    job: Option<&mut OpenJob>,
+    order: &MeasureOrder,
+) -> library::Result<Vec<Captured>> {
     shop.run(job, |session| measure(session, order))
 }
 
@@ -293,7 +314,10 @@ fn several_inputs_are_measured_at_once() {
     assert_eq!(both.iter().map(|one| one.input).collect::<Vec<_>>(), [0, 1]);
     let metas: Vec<_> = both.iter().map(|one| &job.job().capture(one.id.unwrap()).unwrap().meta).collect();
     assert_eq!(metas.iter().map(|meta| meta.position.as_str()).collect::<Vec<_>>(), ["microphone", "tap"]);
-    assert_eq!(metas.iter().map(|meta| meta.label.as_str()).collect::<Vec<_>>(), ["both, microphone", "both, tap"]);
+    assert_eq!(
+        metas.iter().map(|meta| meta.label.as_str()).collect::<Vec<_>>(),
+        ["both, microphone", "both, tap"]
+    );
     assert_eq!((metas[0].made_with, metas[1].made_with), (None, both[0].id));
     assert!(metas[0].calibration.dbfs_at_94.is_some() && metas[0].calibration.volts_per_fs.is_none());
     assert!(metas[1].calibration.volts_per_fs.is_some() && metas[1].calibration.microphone.is_none());
@@ -301,7 +325,8 @@ fn several_inputs_are_measured_at_once() {
     assert_eq!(audio(0).channels, audio(1).channels);
     // Alone, an input gives the same, and keeps the place that it was given.
     let alone = measured(&mut shop, None, &order(&["tap"])).unwrap();
-    assert_eq!(alone[0].reading.values["rms_v"], both[1].reading.values["rms_v"]);
+    // The car's noise goes on from one capture to the next.
+    near("volts", alone[0].reading.values["rms_v"], both[1].reading.values["rms_v"], 1e-4);
     assert_eq!(alone[0].label, "both");
     let refused = measured(&mut shop, None, &order(&["roof"])).unwrap_err().to_string();
     assert!(refused.contains("roof") && refused.contains("microphone, tap"), "{refused}");
@@ -316,7 +341,9 @@ fn wrong_parameters_are_refused() {
         settings: vec![(key.to_owned(), value.to_owned())],
         ..MeasureOrder::default()
     };
-    for wrong in [order("sweep", "smoothnig", "6"), order("sweep", "smoothing", "much"), order("swep", "a", "b")] {
+    for wrong in
+        [order("sweep", "smoothnig", "6"), order("sweep", "smoothing", "much"), order("swep", "a", "b")]
+    {
         let refused = measured(&mut shop, None, &wrong).unwrap_err();
         assert_eq!(refused.fault(), library::Fault::Input, "{refused}");
     }
@@ -329,7 +356,8 @@ fn a_scene_is_set_for_its_capture_alone() {
     let mut shop = Shop::new();
     let driver = shop.rig.car().unwrap().car.drivers[0].name.clone();
     let scene = Scene { sounding: Sounding::Only(driver.clone()), engine_rpm: 850.0, ..Scene::default() };
-    let plans = [Plan { scene: Some(scene), ..noise(0.3) }, Plan { scene: Some(Scene::default()), ..noise(0.3) }];
+    let plans =
+        [Plan { scene: Some(scene), ..noise(0.3) }, Plan { scene: Some(Scene::default()), ..noise(0.3) }];
     shop.run(None, |session| capture(session, &plans[0])).unwrap();
     assert_eq!(shop.rig.car().unwrap().setup().active, Some(vec![driver]));
     shop.run(None, |session| capture(session, &plans[1])).unwrap();
