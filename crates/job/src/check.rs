@@ -203,16 +203,16 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
         return Ok(!removed);
     }
     let audio = folder.join(AUDIO_FILE);
-    let is_alone = found == [CAPTURE_FILE];
-    if is_alone && never_recorded(folder) {
-        if !folder.parent().is_some_and(|place| place.ends_with(DISCARDED)) {
-            let text = format!("Capture {id} was begun, and the program ended before anything was recorded.");
-            let dir = check.dir.clone();
-            let moved = check.repair(folder, "capture-empty", &text, "It was moved to `discarded/`.", || {
-                move_capture(&dir, id, CAPTURES, DISCARDED)
-            });
-            return Ok(!moved);
+    if never_recorded(folder, &audio) {
+        if folder.parent().is_some_and(|place| place.ends_with(DISCARDED)) {
+            return Ok(true);
         }
+        let text = format!("Capture {id} was begun, and the program ended before anything was recorded.");
+        let dir = check.dir.clone();
+        check.repair(folder, "capture-empty", &text, "It was moved to `discarded/`.", || {
+            move_capture(&dir, id, CAPTURES, DISCARDED)
+        });
+        // It still has its number and its place in the order.
         return Ok(true);
     }
     check_audio(id, &audio, check);
@@ -222,10 +222,21 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
 }
 
 /// Whether a capture was broken off before its first sample: no one could put a recording back.
-fn never_recorded(folder: &Path) -> bool {
+fn never_recorded(folder: &Path, audio: &Path) -> bool {
+    let is_empty = match fs::metadata(audio) {
+        Ok(file) if file.len() > HEADER_BYTES => false,
+        Ok(_) => matches!(recording::read(audio), Err(ReadError::Empty { .. })),
+        Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+    };
+    if !is_empty || folder.join(READING_FILE).exists() {
+        return false;
+    }
     let described = json::read::<CaptureFile>(&folder.join(CAPTURE_FILE)).ok().flatten();
     described.is_some_and(|file| file.into_parts().1 != CaptureState::Done)
 }
+
+/// No header of a recording is longer.
+const HEADER_BYTES: u64 = 4_096;
 
 /// Sets the header of a recording right that was cut off. A file that was not
 /// recorded by this program (one that was brought along) is none of our business.
