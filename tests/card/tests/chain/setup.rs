@@ -33,13 +33,11 @@ pub(crate) struct Kind {
     /// The input that is measured, from 1.
     pub(crate) input: u16,
     pub(crate) buffer_frames: u32,
-    /// Whether it is reached through ALSA's own converter, as one with packed samples must be.
-    pub(crate) converted: bool,
 }
 
 impl Default for Kind {
     fn default() -> Self {
-        Self { settings: "", rate_hz: 48_000, input: 1, buffer_frames: 2_048, converted: false }
+        Self { settings: "", rate_hz: 48_000, input: 1, buffer_frames: 2_048 }
     }
 }
 
@@ -52,14 +50,7 @@ impl Card {
         let mut alsa =
             format!("</usr/share/alsa/alsa.conf>\npcm_type.testcard {{ lib \"{}\" }}\n", env!("TEST_CARD"));
         // Writing to a string cannot fail.
-        let _ = if kind.converted {
-            writeln!(
-                alsa,
-                "pcm.bare {{ {settings} }}\npcm.testcard {{ type plug slave.pcm \"bare\" {hint} }}"
-            )
-        } else {
-            writeln!(alsa, "pcm.testcard {{ {settings} {hint} }}")
-        };
+        let _ = writeln!(alsa, "pcm.testcard {{ {settings} {hint} }}");
         let rig = format!(
             "name = \"Card\"\nsample_rate_hz = {}\nbuffer_frames = {}\n\
              input_device = \"alsa:testcard\"\noutput_device = \"alsa:testcard\"\n\n\
