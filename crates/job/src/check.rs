@@ -225,7 +225,7 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
 fn never_recorded(folder: &Path, audio: &Path) -> bool {
     let is_empty = match fs::metadata(audio) {
         Ok(file) if file.len() > HEADER_BYTES => false,
-        Ok(_) => matches!(recording::read(audio), Err(ReadError::Empty { .. })),
+        Ok(_) => matches!(recording::read(audio), Err(ReadError::Empty { .. } | ReadError::NoFrames { .. })),
         Err(error) => error.kind() == std::io::ErrorKind::NotFound,
     };
     if !is_empty || folder.join(READING_FILE).exists() {

@@ -84,6 +84,7 @@ fn whenever_the_power_fails_a_capture_keeps_its_audio_and_what_was_played() {
             // What never got a sample is put aside.
             assert!(job.captures().is_empty() && ["made", "begun", "header"].contains(&moment), "{moment}");
             assert_eq!(job.discarded().len(), usize::from(moment != "made"), "{moment}");
+            drop(job);
             assert_eq!(check(&dir).unwrap().lines, [], "{moment}");
             continue;
         };

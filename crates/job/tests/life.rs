@@ -203,9 +203,9 @@ fn captures_outlive_a_lost_or_damaged_job_file() {
     assert!(message.contains("ntoes") && message.contains("text editor"), "{message}");
     assert_eq!(picture(&dir), before);
 
-    fs::write(&file, text.replace("\"version\": 1", "\"version\": 2")).unwrap();
+    fs::write(&file, text.replace("\"version\": 2", "\"version\": 3")).unwrap();
     let message = Job::open(&dir).unwrap_err().to_string();
-    assert!(message.contains("version 2") && message.contains("newer Headrest"), "{message}");
+    assert!(message.contains("version 3") && message.contains("newer Headrest"), "{message}");
 
     fs::write(&file, text.replace("headrest-job", "headrest-capture")).unwrap();
     assert!(matches!(Job::open(&dir), Err(JobError::WrongFormat { .. })));
@@ -244,6 +244,10 @@ fn an_abandoned_capture_keeps_its_recording_and_its_reason() {
     ended.findings.push(Finding::stop("device-gone", "The interface was unplugged."));
     let id = job.abandon_capture(&pending, ended.clone()).unwrap();
     let capture = job.capture(id).unwrap();
+    // Source: SHA-256 of the four bytes, by `sha256sum`.
+    let half = "a11ae06469c63740d7b0ecf802f282a0d46e94f31a654dfcd3c0dc6dc277f904";
+    assert_eq!(capture.meta.audio_sha256.as_deref(), Some(half));
+    ended.audio_sha256 = Some(half.to_owned());
     assert_eq!((capture.state, &capture.meta), (CaptureState::Interrupted, &ended));
     assert_eq!(job.reading(id).unwrap(), None);
     assert_eq!(fs::read(job.audio_path(id)).unwrap(), b"half");

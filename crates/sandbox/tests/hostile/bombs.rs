@@ -25,15 +25,15 @@ fn what_the_host_does_is_done_in_the_plugins_time_and_memory() {
     let lengths: String = [1 << 20, 1_000_000, 1_029_000, 960_000, 823_543, 921_600].map(fft).concat();
     each_ends_in_its_finding(vec![
         ("transforms of a long prime", straight(&fft(1_048_573), 20), "plugin-memory", "in `feed`"),
-        ("thousands of transforms", straight(&fft(1 << 17), 5_000), "plugin-time", "`feed`"),
-        ("thousands of transforms of a prime", straight(&fft(65_537), 5_000), "plugin-time", "`feed`"),
-        ("ever new plans", straight(&lengths, 200), "plugin-time", "`feed`"),
+        ("hundreds of transforms", straight(&fft(1 << 18), 800), "plugin-time", "`feed`"),
+        ("hundreds of transforms of a prime", straight(&fft(65_537), 400), "plugin-time", "`feed`"),
+        ("ever new plans", straight(&lengths, 30), "plugin-time", "`feed`"),
         (
             "transforms as it describes itself",
             with(|m| {
                 m.memory = r#"(memory (export "memory") 1024)"#;
                 m.extra = FFT.to_owned();
-                m.describe = format!("{}(i64.const 0)", fft(1 << 20).repeat(2_000));
+                m.describe = format!("{}(i64.const 0)", fft(1 << 20).repeat(200));
             }),
             "plugin-time",
             "`describe`",
