@@ -1,5 +1,6 @@
 //! A stream at a whole fraction of its rate.
 
+use crate::lanes::dot_single;
 use crate::window::{kaiser, sinc};
 
 /// Lowers the rate of a stream by a whole factor.
@@ -64,7 +65,7 @@ impl Decimator {
     pub fn feed(&mut self, samples: &[f32], onto: &mut Vec<f32>) {
         self.pending.extend_from_slice(samples);
         while let Some(part) = self.pending.get(self.next..self.next + self.taps.len()) {
-            onto.push(dot(part, &self.taps));
+            onto.push(dot_single(part, &self.taps));
             self.next += self.factor;
         }
         let done = self.next.min(self.pending.len());
@@ -76,20 +77,6 @@ impl Decimator {
     pub fn finish(&mut self, onto: &mut Vec<f32>) {
         self.feed(&vec![0.0; self.taps.len() / 2], onto);
     }
-}
-
-/// A scalar product in eight lanes, which a compiler turns into vector instructions.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (a_parts, a_rest) = a.as_chunks::<8>();
-    let (b_parts, b_rest) = b.as_chunks::<8>();
-    for (a, b) in a_parts.iter().zip(b_parts) {
-        for lane in 0..8 {
-            lanes[lane] += a[lane] * b[lane];
-        }
-    }
-    let rest: f32 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    lanes.iter().sum::<f32>() + rest
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use num_complex::Complex64;
 
 use crate::fft::{RealFft, fast_len, rfft};
 use crate::response::Response;
-use crate::smoothing::LogPrefix;
+use crate::smoothing::LogMeans;
 use crate::sweep::Sweep;
 use crate::window::{kaiser, rise, sinc};
 
@@ -79,7 +79,7 @@ impl Deconvolver {
         let mut inverse = vec![Complex64::default(); fft.bins()];
         fft.forward(&mut time, &mut inverse);
         let power: Vec<f64> = inverse.iter().map(Complex64::norm_sqr).collect();
-        let levels = Levels::new(&LogPrefix::new(&power, bin_hz), from_hz, to_hz);
+        let levels = Levels::new(&LogMeans::new(&power, bin_hz), from_hz, to_hz);
         let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
         for (k, (x, p)) in inverse.iter_mut().zip(&power).enumerate() {
             let f = k as f64 * bin_hz;
@@ -149,7 +149,7 @@ struct Levels {
 impl Levels {
     const PER_OCTAVE: f64 = 24.0;
 
-    fn new(power: &LogPrefix, from_hz: f64, to_hz: f64) -> Self {
+    fn new(power: &LogMeans<&Vec<f64>>, from_hz: f64, to_hz: f64) -> Self {
         let lowest_hz = from_hz * 1.4;
         let highest_hz = (to_hz / 1.4).max(lowest_hz);
         let count = (Self::PER_OCTAVE * (highest_hz / lowest_hz).log2()).ceil() as usize;

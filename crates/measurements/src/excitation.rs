@@ -2,7 +2,7 @@
 //! and its band.
 
 use dsp::fft::{fast_len, rfft};
-use dsp::smoothing::LogPrefix;
+use dsp::smoothing::LogMeans;
 use dsp::sweep::Sweep;
 use measure::{Finding, Segment, Side, Signal, Stimulus};
 
@@ -133,8 +133,8 @@ impl Excitation {
         // Short ones are padded, so that a sixth of an octave holds some points.
         let n = fast_len(samples.len().max((sample_rate_hz / self.from_hz * 32.0) as usize));
         let power: Vec<f64> = rfft(&samples, n).iter().map(|x| x.norm_sqr()).collect();
-        let prefix = LogPrefix::new(&power, sample_rate_hz / n as f64);
-        frequency_hz.iter().map(|f| prefix.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
+        let means = LogMeans::new(power, sample_rate_hz / n as f64);
+        frequency_hz.iter().map(|f| means.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
     }
 
     /// The peak amplitude.
@@ -187,11 +187,11 @@ fn occupied_band(segment: &Segment) -> Result<(f64, f64), Finding> {
     let samples: Vec<f64> = render(&alone, rate).into_iter().map(f64::from).collect();
     let n = fast_len(samples.len());
     let power: Vec<f64> = rfft(&samples, n).iter().map(|x| x.norm_sqr()).collect();
-    let prefix = LogPrefix::new(&power, rate / n as f64);
+    let means = LogMeans::new(power, rate / n as f64);
     // The last step leaves a margin to half the rate.
     let middles: Vec<f64> =
         (0..).map(|i| 10.0 * (f64::from(i) / 6.0).exp2()).take_while(|f| *f < 0.47 * rate).collect();
-    let level = |f: f64| f * prefix.mean(f * 0.944, f * 1.059);
+    let level = |f: f64| f * means.mean(f * 0.944, f * 1.059);
     let strongest = middles.iter().map(|f| level(*f)).fold(0.0, f64::max);
     let loud: Vec<f64> = middles.into_iter().filter(|f| level(*f) > 1e-2 * strongest).collect();
     match (loud.first(), loud.last()) {

@@ -2,7 +2,7 @@
 
 use dsp::correlate::MatchedFilter;
 use dsp::fft::{fast_len, rfft};
-use dsp::smoothing::LogPrefix;
+use dsp::smoothing::LogMeans;
 use dsp::window::Window;
 
 use crate::cells::{Cells, Mark, Standing};
@@ -101,12 +101,12 @@ fn filled_octaves(near: &[f64], rate_hz: f64, (from_hz, to_hz): (f64, f64)) -> f
     let windowed: Vec<f64> = near.iter().zip(&window).map(|(x, w)| x * w).collect();
     let n = fast_len(4 * near.len().max(8));
     let power: Vec<f64> = rfft(&windowed, n).iter().map(|bin| bin.norm_sqr()).collect();
-    let prefix = LogPrefix::new(&power, rate_hz / n as f64);
+    let means = LogMeans::new(power, rate_hz / n as f64);
     let step = 2f64.powf(1.0 / 12.0);
     let bands = (6.0 * (to_hz / from_hz).log2()).floor().max(1.0) as usize;
     let levels: Vec<f64> = (0..bands)
         .map(|index| from_hz * 2f64.powf((index as f64 + 0.5) / 6.0))
-        .map(|middle_hz| prefix.mean(middle_hz / step, middle_hz * step))
+        .map(|middle_hz| means.mean(middle_hz / step, middle_hz * step))
         .collect();
     let strongest = levels.iter().copied().fold(0.0, f64::max);
     levels.iter().filter(|level| **level > FILLED * strongest).count() as f64 / 6.0
