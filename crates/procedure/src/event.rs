@@ -87,6 +87,7 @@ pub enum Hand {
 }
 
 /// What happens while a procedure runs.
+#[expect(clippy::large_enum_variant, reason = "one event is on its way at a time, and it is moved once")]
 #[derive(Debug, Clone)]
 pub enum Event {
     /// Something is asked of the person; without `by_hand` the simulated car does it by itself.
