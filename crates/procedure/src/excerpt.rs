@@ -203,7 +203,8 @@ impl Excerpt {
     }
 }
 
-fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
+/// What a capture was measured with.
+pub(crate) fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
     Start {
         sample_rate_hz: f64::from(audio.sample_rate_hz),
         channels: audio.channels.len(),

@@ -5,10 +5,11 @@ use std::collections::BTreeSet;
 use host::Run;
 use job::{CaptureId, Job};
 use library::{Error, Result};
-use measure::{Reading, Start};
+use measure::Reading;
 use serde::Serialize;
 
 use crate::analysis::feed_all;
+use crate::excerpt::start;
 use crate::{Change, plugins};
 
 /// A reading that was made again, against the one that the job holds.
@@ -58,16 +59,7 @@ pub fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
         .measurement(&meta.measurement)
         .map_err(|unknown| Error::input(format!("{}: {}", place(), plugins::unknown(&registry, &unknown))))?;
     let audio = recording::read(job.audio_path(id))?;
-    let start = Start {
-        sample_rate_hz: f64::from(audio.sample_rate_hz),
-        channels: audio.channels.len(),
-        channel: meta.channel,
-        reference_channel: meta.reference_channel,
-        calibration: meta.calibration.clone(),
-        stimulus: meta.stimulus.clone(),
-        parameters: meta.parameters.clone(),
-    };
-    let mut reading = feed_all(Run::start(measurement, &start), &audio);
+    let mut reading = feed_all(Run::start(measurement, &start(meta, &audio)), &audio);
     for finding in &meta.findings {
         reading.finding(finding.clone());
     }
