@@ -124,6 +124,8 @@ fn aligned(chain: &[FoundDriver<'_>], profile: &Profile, filters_on: bool) -> Re
     let drivers = chain.iter().filter_map(|found| {
         Some(CarDriver {
             name: found.driver.name.clone(),
+            role: None,
+            feed: None,
             response: found.on_one_clock()?,
             distance_m: None,
             // A subwoofer's arrival is mostly its filters' own delay; its time is found from how

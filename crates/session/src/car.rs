@@ -81,6 +81,8 @@ pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
         .map(|(name, path)| {
             Ok(CarDriver {
                 name: name.clone(),
+                role: None,
+                feed: None,
                 response: library::response(path)?,
                 distance_m: named(&order.distances_m, name),
                 arrival_s: named(&order.arrivals_ms, name).map(|ms| ms / 1e3),

@@ -1,10 +1,9 @@
 //! Delay, polarity and gain with which two neighbouring drivers add up.
 
-use std::f64::consts::{PI, SQRT_2};
-
 use measure::Finding;
 use serde::{Deserialize, Serialize};
 
+use crate::octave::{Delayed, Octave, TURNING_COSTS_DB, Width};
 use crate::{DelayGrid, Response};
 
 /// One value for each of the two drivers.
@@ -110,21 +109,6 @@ pub enum AlignError {
     },
 }
 
-/// Points of the octave about the crossover.
-const POINTS: u32 = 97;
-
-/// Points of a sixth of an octave.
-const SIXTH: usize = 16;
-
-/// The loss of a complete cancellation, which has no end in decibels.
-const DEEPEST_DB: f64 = -60.0;
-
-/// How much the worst dip counts beside the mean loss.
-const WORST_COUNTS: f64 = 0.5;
-
-/// A turned polarity must be better by this, for it is easily mistaken later.
-const INVERT_MUST_GAIN_DB: f64 = 0.1;
-
 /// Below this worst loss two drivers do not add up well.
 const POOR_DB: f64 = -3.0;
 
@@ -152,11 +136,12 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
         Some(hz) => hz,
         None => crossing(input.lower, input.upper).ok_or(AlignError::NoCrossover)?,
     };
-    let octave = Octave::new(input, crossover_hz)?;
-    let (gain_db, limited) = octave.gain(input);
+    let octave = Octave::new(Pair { lower: input.lower, upper: input.upper }, crossover_hz)?;
+    let (gain_db, limited) = gain(&octave, input);
     let level = Pair { lower: amplitude(gain_db.lower), upper: amplitude(gain_db.upper) };
-    let before = octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false);
-    let choice = octave.search(input, level);
+    let before = octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false, Width::Point);
+    let choice = search(&octave, input.delay, level);
+    let Delayed { upper_later_s, loss } = choice.delayed;
 
     let mut findings = Vec::new();
     if input.crossover_hz.is_none() {
@@ -183,39 +168,35 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
              Export the responses with more points per octave, or with the common delay removed.",
         ));
     }
-    if let Some(better) = octave.beyond_the_limit(input, level, &choice) {
+    if let Some(better) = beyond_the_limit(&octave, input, level, &choice) {
         findings.push(Finding::caution(
             "delay-limited",
             format!(
                 "With delays up to {:.2} ms the two drivers lose {:.1} dB at {:.0} Hz; with {:.2} ms they would lose \
                  {:.1} dB. The limit of the delay is in the way, not the filters.",
                 1e3 * input.delay.max_s,
-                -choice.loss.worst_db,
-                choice.loss.worst_hz,
-                1e3 * better.upper_later_s.abs(),
-                -better.loss.worst_db
+                -loss.worst_db,
+                loss.worst_hz,
+                1e3 * better.delayed.upper_later_s.abs(),
+                -better.delayed.loss.worst_db
             ),
         ));
-    } else if choice.loss.worst_db < POOR_DB {
+    } else if loss.worst_db < POOR_DB {
         findings.push(Finding::caution(
             "sum-poor",
             format!(
                 "Even at their best the two drivers lose {:.1} dB at {:.0} Hz. Try steeper or other crossover filters, \
                  or another crossover frequency.",
-                -choice.loss.worst_db, choice.loss.worst_hz
+                -loss.worst_db, loss.worst_hz
             ),
         ));
     }
     Ok(Alignment {
         crossover_hz,
-        delay_s: Pair { lower: (-choice.upper_later_s).max(0.0), upper: choice.upper_later_s.max(0.0) },
+        delay_s: Pair { lower: (-upper_later_s).max(0.0), upper: upper_later_s.max(0.0) },
         gain_db,
         invert: Pair { lower: false, upper: choice.invert },
-        sum: Sum {
-            worst_db: choice.loss.worst_db,
-            worst_hz: choice.loss.worst_hz,
-            before_worst_db: before.worst_db,
-        },
+        sum: Sum { worst_db: loss.worst_db, worst_hz: loss.worst_hz, before_worst_db: before.worst_db },
         findings,
     })
 }
@@ -273,191 +254,70 @@ fn crossing(lower: &Response, upper: &Response) -> Option<f64> {
     best.map(|(hz, _)| hz)
 }
 
-/// Both drivers over the octave about the crossover.
-pub(crate) struct Octave {
-    points: Vec<Point>,
-    coarse_phase: bool,
-}
-
-/// Both drivers at one frequency.
-#[derive(Debug, Clone, Copy)]
-struct Point {
-    frequency_hz: f64,
-    /// The lower driver's amplitude.
-    lower: f64,
-    /// The upper driver's amplitude.
-    upper: f64,
-    /// The phase of the upper driver re the lower one, in radians.
-    apart: f64,
-}
-
-/// How much is lost against perfect addition.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Loss {
-    mean_db: f64,
-    pub(crate) worst_db: f64,
-    worst_hz: f64,
-}
-
-impl Loss {
-    /// The lower the better.
-    pub(crate) fn cost(&self) -> f64 {
-        -(self.mean_db + WORST_COUNTS * self.worst_db)
-    }
+/// The gain that makes both equally loud on average over the octave, as a cut of the louder one, and
+/// whether more would have been needed.
+fn gain(octave: &Octave, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
+    let upper_ahead_db = octave.upper_ahead_db();
+    let steps = (input.max_cut_db / input.gain_step_db + 1e-9).floor();
+    let wanted = (upper_ahead_db.abs() / input.gain_step_db).round();
+    // Adding 0 turns a negative zero into a plain one.
+    let cut_db = -wanted.min(steps) * input.gain_step_db + 0.0;
+    let pair = if upper_ahead_db > 0.0 {
+        Pair { lower: 0.0, upper: cut_db }
+    } else {
+        Pair { lower: cut_db, upper: 0.0 }
+    };
+    (pair, wanted > steps)
 }
 
 /// One way to set the two drivers.
 #[derive(Debug, Clone, Copy)]
 struct Choice {
-    /// How much later the upper one plays; negative for the lower one.
-    upper_later_s: f64,
+    delayed: Delayed,
     invert: bool,
-    loss: Loss,
 }
 
-impl Octave {
-    pub(crate) fn new(input: &AlignInput<'_>, crossover_hz: f64) -> Result<Self, AlignError> {
-        let (from_hz, to_hz) = (crossover_hz / SQRT_2, crossover_hz * SQRT_2);
-        for (response, which) in [(input.lower, "lower"), (input.upper, "upper")] {
-            if response.phase_deg.is_none() {
-                return Err(AlignError::NoPhase(which));
-            }
-        }
-        let point = |n: u32| {
-            let frequency_hz = from_hz * 2f64.powf(f64::from(n) / f64::from(POINTS - 1));
-            let apart_deg = input.upper.phase_at(frequency_hz)? - input.lower.phase_at(frequency_hz)?;
-            Some(Point {
-                frequency_hz,
-                lower: amplitude(input.lower.db_at(frequency_hz)?),
-                upper: amplitude(input.upper.db_at(frequency_hz)?),
-                apart: apart_deg.to_radians(),
-            })
-        };
-        let points: Option<Vec<Point>> = (0..POINTS).map(point).collect();
-        let coarse_phase = coarse(input.lower, from_hz, to_hz) || coarse(input.upper, from_hz, to_hz);
-        Ok(Self { points: points.ok_or(AlignError::NotMeasured { from_hz, to_hz })?, coarse_phase })
+/// What longer delays than those allowed would bring, where the choice is poor or lies at the limit, and
+/// they would bring more than turning the polarity over needs to.
+fn beyond_the_limit(
+    octave: &Octave,
+    input: &AlignInput<'_>,
+    level: Pair<f64>,
+    choice: &Choice,
+) -> Option<Choice> {
+    let at_limit = choice.delayed.upper_later_s.abs() > input.delay.max_s - 1.5 * input.delay.step_s;
+    if !at_limit && choice.delayed.loss.worst_db >= POOR_DB {
+        return None;
     }
-
-    /// The gain that makes both equally loud on average over the octave, as a
-    /// cut of the louder one, and whether more would have been needed.
-    pub(crate) fn gain(&self, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
-        let ahead = self.points.iter().map(|point| level_db(point.upper / point.lower));
-        let upper_ahead_db = ahead.sum::<f64>() / f64::from(POINTS);
-        let steps = (input.max_cut_db / input.gain_step_db + 1e-9).floor();
-        let wanted = (upper_ahead_db.abs() / input.gain_step_db).round();
-        // Adding 0 turns a negative zero into a plain one.
-        let cut_db = -wanted.min(steps) * input.gain_step_db + 0.0;
-        let pair = if upper_ahead_db > 0.0 {
-            Pair { lower: 0.0, upper: cut_db }
-        } else {
-            Pair { lower: cut_db, upper: 0.0 }
-        };
-        (pair, wanted > steps)
-    }
-
-    /// `|L + U|² = l² + u² + 2·l·u·cos φ` with the amplitudes `l` and `u`, `φ`
-    /// apart.
-    fn loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
-        let turned = if invert { PI } else { 0.0 };
-        let mut sum_db = 0.0;
-        let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
-        for point in &self.points {
-            let (lower, upper) = (point.lower * level.lower, point.upper * level.upper);
-            let apart = point.apart - 2.0 * PI * point.frequency_hz * upper_later_s + turned;
-            let power = lower * lower + upper * upper + 2.0 * lower * upper * apart.cos();
-            let perfect = (lower + upper) * (lower + upper);
-            let loss_db = (10.0 * (power / perfect).log10()).max(DEEPEST_DB);
-            sum_db += loss_db;
-            if loss_db < worst_db {
-                (worst_db, worst_hz) = (loss_db, point.frequency_hz);
-            }
-        }
-        Loss { mean_db: sum_db / f64::from(POINTS), worst_db, worst_hz }
-    }
-
-    /// The loss as it is heard: like [`Octave::loss`], of the powers over sixths of an octave.
-    /// What a reflection digs into one frequency moves with the head and decides nothing.
-    pub(crate) fn heard_loss(&self, level: Pair<f64>, upper_later_s: f64, invert: bool) -> Loss {
-        let turned = if invert { PI } else { 0.0 };
-        let mut sums = vec![(0.0, 0.0)];
-        let (mut power, mut perfect) = (0.0, 0.0);
-        for point in &self.points {
-            let (lower, upper) = (point.lower * level.lower, point.upper * level.upper);
-            let apart = point.apart - 2.0 * PI * point.frequency_hz * upper_later_s + turned;
-            power += lower * lower + upper * upper + 2.0 * lower * upper * apart.cos();
-            perfect += (lower + upper) * (lower + upper);
-            sums.push((power, perfect));
-        }
-        let (mut sum_db, mut count) = (0.0, 0.0);
-        let (mut worst_db, mut worst_hz) = (f64::INFINITY, 0.0);
-        let middles = self.points[SIXTH / 2..].iter().map(|point| point.frequency_hz);
-        for ((from, to), hz) in sums.iter().zip(&sums[SIXTH..]).zip(middles) {
-            let loss_db = (10.0 * ((to.0 - from.0) / (to.1 - from.1)).max(0.0).log10()).max(DEEPEST_DB);
-            sum_db += loss_db;
-            count += 1.0;
-            if loss_db < worst_db {
-                (worst_db, worst_hz) = (loss_db, hz);
-            }
-        }
-        Loss { mean_db: sum_db / count, worst_db, worst_hz }
-    }
-
-    /// What longer delays than those allowed would bring, where the choice is poor or lies at the
-    /// limit, and they would bring more than turning the polarity over needs to.
-    fn beyond_the_limit(&self, input: &AlignInput<'_>, level: Pair<f64>, choice: &Choice) -> Option<Choice> {
-        let at_limit = choice.upper_later_s.abs() > input.delay.max_s - 1.5 * input.delay.step_s;
-        if !at_limit && choice.loss.worst_db >= POOR_DB {
-            return None;
-        }
-        let longer_s = (2.0 * input.delay.max_s).max(USUAL_DELAYS.max_s);
-        let longer = DelayGrid { max_s: longer_s, step_s: input.delay.step_s.max(longer_s / 1e4) };
-        let free = self.search(&AlignInput { delay: longer, ..*input }, level);
-        let beyond = free.upper_later_s.abs() > input.delay.max_s + 0.5 * input.delay.step_s;
-        (beyond && free.loss.cost() < choice.loss.cost() - INVERT_MUST_GAIN_DB).then_some(free)
-    }
-
-    fn search(&self, input: &AlignInput<'_>, level: Pair<f64>) -> Choice {
-        let best = |invert: bool| {
-            let choice = |upper_later_s: f64| Choice {
-                upper_later_s,
-                invert,
-                loss: self.loss(level, upper_later_s, invert),
-            };
-            let mut best = choice(0.0);
-            let mut step = 1.0;
-            // From the shortest delay to the longest, so that of equals the shortest stays.
-            while step * input.delay.step_s <= input.delay.max_s * (1.0 + 1e-9) {
-                for delay_s in [step * input.delay.step_s, -step * input.delay.step_s] {
-                    let next = choice(delay_s);
-                    if next.loss.cost() < best.loss.cost() - 1e-9 {
-                        best = next;
-                    }
-                }
-                step += 1.0;
-            }
-            best
-        };
-        let (as_wired, turned) = (best(false), best(true));
-        if turned.loss.cost() < as_wired.loss.cost() - INVERT_MUST_GAIN_DB { turned } else { as_wired }
-    }
+    let longer_s = (2.0 * input.delay.max_s).max(USUAL_DELAYS.max_s);
+    let longer = DelayGrid { max_s: longer_s, step_s: input.delay.step_s.max(longer_s / 1e4) };
+    let free = search(octave, longer, level);
+    let beyond = free.delayed.upper_later_s.abs() > input.delay.max_s + 0.5 * input.delay.step_s;
+    let better = free.delayed.loss.cost() < choice.delayed.loss.cost() - TURNING_COSTS_DB;
+    (beyond && better).then_some(free)
 }
 
-/// Whether the phase turns by more than 120° between neighbouring points.
-fn coarse(response: &Response, from_hz: f64, to_hz: f64) -> bool {
-    let Some(phase) = &response.phase_deg else { return false };
-    response.frequency_hz.windows(2).zip(phase.windows(2)).any(|(hz, phase)| {
-        let turn = phase[1] - phase[0];
-        let shortest = turn - 360.0 * (turn / 360.0).round();
-        hz[1] > from_hz && hz[0] < to_hz && shortest.abs() > 120.0
-    })
+/// The best delay of the grid with the better polarity; of equals the shortest.
+fn search(octave: &Octave, delay: DelayGrid, level: Pair<f64>) -> Choice {
+    #[expect(clippy::cast_possible_truncation, reason = "at most 100000 steps")]
+    let most = (delay.max_s * (1.0 + 1e-9) / delay.step_s) as i32;
+    let best = |invert: bool| {
+        let all = octave.losses(level, invert, delay.step_s, most, Width::Point);
+        let better = |best: Delayed, next: Delayed| {
+            let gain = best.loss.cost() - next.loss.cost();
+            let shorter = next.upper_later_s.abs() < best.upper_later_s.abs();
+            if gain > 1e-9 || (gain > -1e-9 && shorter) { next } else { best }
+        };
+        let unmoved = Delayed { upper_later_s: 0.0, loss: octave.loss(level, 0.0, invert, Width::Point) };
+        Choice { delayed: all.fold(unmoved, better), invert }
+    };
+    let (as_wired, turned) = (best(false), best(true));
+    let gain = as_wired.delayed.loss.cost() - turned.delayed.loss.cost();
+    if gain > TURNING_COSTS_DB { turned } else { as_wired }
 }
 
 fn amplitude(db: f64) -> f64 {
     10f64.powf(db / 20.0)
-}
-
-fn level_db(amplitude: f64) -> f64 {
-    20.0 * amplitude.log10()
 }
 
 #[cfg(test)]

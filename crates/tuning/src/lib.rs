@@ -24,6 +24,7 @@ mod grid;
 mod linear;
 mod log_axis;
 mod meaning_of_q;
+mod octave;
 mod output_pair;
 mod presets;
 mod profile;
@@ -40,6 +41,7 @@ mod toml_text;
 mod tone_shape;
 mod tone_steps;
 mod volts_calibration;
+mod whole_car;
 
 pub use dsp::equalizer::{Band, BandKind, bands_db};
 
@@ -54,7 +56,8 @@ pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use car::{
-    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
+    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, Feed, Role,
+    align_car,
 };
 pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
@@ -83,3 +86,8 @@ pub use target_handles::{TargetHandle, TargetPlace};
 pub use tone_shape::{BandEdge, TonePeak, ToneShape, tone_shape};
 pub use tone_steps::{SAME_TONE_DB, StepResponse, StepTone, ToneChange, ToneOverSteps, tone_over_steps};
 pub use volts_calibration::{HeardTone, VoltsCalibration, VoltsRefusal, input_limit_warning};
+pub use whole_car::{
+    CarTune, ChannelValues, Equalizer, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation,
+    Reasons, Seat, Seats, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
+    TuneProgress, TunedChannel, TunedInput, judge_car, quick_tune, tune_car,
+};

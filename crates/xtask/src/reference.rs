@@ -3,8 +3,8 @@
 use crate::command::{self, cargo, program};
 use crate::python;
 
-/// Compares, and with `--time` measures the speeds too, with `--fit` compares the fit
-/// with `scipy.optimize` at length.
+/// Compares, and with `--time` measures the speeds too, with `--fit` and `--tune` compares the fit and the
+/// tune of a whole car with `scipy.optimize` at length.
 ///
 /// # Errors
 /// When a number differs by more than its stated tolerance, or the comparison
@@ -17,7 +17,11 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
             measure("time.py")
         }
         [only] if only == "--fit" => measure("fits.py"),
-        other => Err(format!("`reference` takes `--time`, `--fit` or nothing, not `{}`", other.join(" "))),
+        [only] if only == "--tune" => measure("tunes.py"),
+        other => Err(format!(
+            "`reference` takes `--time`, `--fit`, `--tune` or nothing, not `{}`",
+            other.join(" ")
+        )),
     }
 }
 

@@ -44,7 +44,7 @@ pub(crate) fn bands(question: &Question) -> Result<Value, String> {
 
 /// The seconds that this thread has been computing, where the system tells: a busy machine
 /// makes one wait, and the other side counts computing as well.
-fn computing_s() -> Option<f64> {
+pub(crate) fn computing_s() -> Option<f64> {
     let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
     let nanoseconds: f64 = text.split_whitespace().next()?.parse().ok()?;
     Some(nanoseconds / 1e9)

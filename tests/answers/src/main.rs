@@ -10,6 +10,7 @@ mod signals;
 mod spectra;
 mod timing;
 mod tones;
+mod tunes;
 
 use std::io::{self, BufRead};
 use std::process::ExitCode;
@@ -56,6 +57,7 @@ fn answer(question: &Question) -> Result<Value, String> {
         "harmonics" => tones::harmonics(question),
         "time" => timing::time(question),
         "phase-of-magnitude" => spectra::phase_of_magnitude(question),
+        "tune" => tunes::channels(question),
         other => Err(format!("there is no question `{other}`")),
     }
 }

@@ -34,6 +34,10 @@ impl Question {
         self.0[name].as_bool().ok_or_else(|| format!("`{name}` is not true or false"))
     }
 
+    pub(crate) fn list(&self, name: &str) -> Result<&[Value], String> {
+        self.0[name].as_array().map(Vec::as_slice).ok_or_else(|| format!("`{name}` is not a list"))
+    }
+
     pub(crate) fn row(&self, name: &str) -> Result<Vec<f64>, String> {
         self.0[name]
             .as_array()

@@ -213,7 +213,7 @@ pub fn add_curves(
 /// Accuracy: 1e-13 relative to the greater of 1 and the result (test
 /// `the_logarithm_is_the_logarithm`).
 #[inline]
-fn ln(x: f64) -> f64 {
+pub(crate) fn ln(x: f64) -> f64 {
     const SQRT_HALF: u64 = std::f64::consts::FRAC_1_SQRT_2.to_bits();
     const ONE: u64 = 1.0f64.to_bits();
     // Counted from √½ on, the exponent is the one that leaves m about 1.

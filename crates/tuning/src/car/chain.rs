@@ -5,19 +5,34 @@ use std::f64::consts::PI;
 use measure::Finding;
 use num_complex::Complex64;
 
-use super::drivers::Side;
 use super::junction::{self, Junction};
 use super::plan::{Meeting, Plan};
+use super::role::Feed;
 use super::sum::{CarSum, Heard, POINTS_PER_OCTAVE};
 use super::wiring::{BACKWARDS, Wiring};
 use super::{CarAlignment, CarCrossover, CarError, CarFilter, CarInput, CarSetting};
 use crate::{DelayEntry, DelayGrid, Response, USUAL_DELAYS, hold_delays, log_axis, speed_of_sound};
 
+/// What stands beside the chain plays so far below it with one input driven: the separation that is wanted,
+/// and two decibels (our choice, no source).
+const BESIDE_DB: f64 = -10.0;
+/// Two sides that are in phase are so much louder than one.
+const BOTH_SIDES_DB: f64 = 6.0206;
 /// Below this loss, left and right or two neighbours are worth a remark.
 const POOR_DB: f64 = -3.0;
 /// Left and right are in antiphase when `Re Σ L·R*` falls below this part of `Σ |L·R|` (our choice,
 /// no source; −1 is complete, and two sounds that have nothing to do with each other give 0).
 const ANTIPHASE: f64 = -0.3;
+
+/// How sure a wiring is, from how far two polarities lie apart, 2 at the most (the limits and words are
+/// our choice).
+fn sureness(apart: f64) -> &'static str {
+    match apart {
+        apart if apart >= 1.0 => "clear",
+        apart if apart >= 0.5 => "likely, and the polarity track tells for certain",
+        _ => "a guess: check it with the polarity track",
+    }
+}
 
 /// The state of the search.
 pub(super) struct Chain<'a> {
@@ -48,6 +63,7 @@ impl<'a> Chain<'a> {
         for step in meetings.chunk_by(|one, other| one.step == other.step).rev() {
             self.settle(step)?;
         }
+        self.match_levels();
         self.bring_to_grid();
         self.say_what_is_backwards();
         self.say_what_is_in_antiphase();
@@ -119,13 +135,54 @@ impl<'a> Chain<'a> {
         for ((meeting, junction), upper_later_s) in step.iter().zip(&junctions).zip(settled.upper_later_s) {
             for &index in &meeting.lower {
                 self.delay_s[index] -= upper_later_s;
-                self.gain_db[index] += junction.gain_db.lower - junction.gain_db.upper;
+                self.gain_db[index] += junction.upper_ahead_db();
             }
         }
         if settled.turned {
             self.turn_fewer(&lower, &upper);
         }
         Ok(())
+    }
+
+    /// Brings every driver to one level over the part of the sound that is its own. Where filters are in the
+    /// responses already, neighbours were brought to one level at their crossovers. What is beside the chain
+    /// stays below, and what both inputs feed is as loud as the two sides that add up.
+    fn match_levels(&mut self) {
+        let sides = self.plan.listened();
+        let shared_db = |index: usize| {
+            if sides.len() > 1 && self.plan.sides[index] == Feed::Both { BOTH_SIDES_DB } else { 0.0 }
+        };
+        let beside = |index: usize| self.plan.beside.contains(&index);
+        let loud_db = if self.input.filtered {
+            let top = sides.first().and_then(|&side| self.plan.heard(side).last().copied()).unwrap_or(0);
+            self.gain_db[top] + self.level_db(top) - shared_db(top)
+        } else {
+            0.0
+        };
+        let gains: Vec<f64> = (0..self.gain_db.len())
+            .map(|index| match (beside(index), self.input.filtered) {
+                (false, true) => self.gain_db[index],
+                (false, false) => loud_db + shared_db(index) - self.level_db(index),
+                (true, _) => loud_db + shared_db(index) + BESIDE_DB - self.level_db(index),
+            })
+            .collect();
+        self.gain_db = gains;
+    }
+
+    /// How loud a driver is: the power mean, in octaves, between its crossovers and inside of what it plays.
+    fn level_db(&self, index: usize) -> f64 {
+        let corner = |filter: Option<CarFilter>| filter.map(|filter| filter.frequency_hz);
+        let (from_hz, to_hz) = self.plan.ranges[index];
+        let low_hz = corner(self.plan.high_pass[index]).unwrap_or(from_hz).max(from_hz);
+        let high_hz = corner(self.plan.low_pass[index]).unwrap_or(to_hz).min(to_hz);
+        let response = &self.input.drivers[index].response;
+        let powers: Vec<f64> = log_axis::grid(low_hz, high_hz.max(1.01 * low_hz), POINTS_PER_OCTAVE)
+            .into_iter()
+            .filter_map(|hz| Some(10f64.powf(response.db_at(hz)? / 10.0)))
+            .collect();
+        #[expect(clippy::cast_precision_loss, reason = "some hundred points")]
+        let mean = powers.iter().sum::<f64>() / powers.len().max(1) as f64;
+        10.0 * mean.max(1e-30).log10()
     }
 
     /// The polarity of some drivers as they stand, from −1 to 1.
@@ -192,20 +249,22 @@ impl<'a> Chain<'a> {
                 Finding::caution(
                     "wired-backwards",
                     format!(
-                        "{} is wired against {}; {} was turned over, so that both move alike.",
+                        "{} is wired against {}; {} was turned over, so that both move alike. That it is this one and \
+                         not the other is {}.",
                         name(backwards),
                         name(other),
-                        name(turned)
+                        name(turned),
+                        sureness(self.wiring.polarity[other] - self.wiring.polarity[backwards])
                     ),
                 )
             }));
         }
         let in_opposed = |index: usize| opposed.iter().any(|pair| pair.0 == index || pair.1 == index);
-        let backwards: Vec<&str> = (0..self.invert.len())
+        let backwards: Vec<String> = (0..self.invert.len())
             .filter(|&index| {
                 self.invert[index] && self.wiring.polarity[index] < BACKWARDS && !in_opposed(index)
             })
-            .map(name)
+            .map(|index| format!("{} ({})", name(index), sureness(-2.0 * self.wiring.polarity[index])))
             .collect();
         if !backwards.is_empty() {
             said.push(Finding::caution(
@@ -341,10 +400,10 @@ impl<'a> Chain<'a> {
 
     fn sums(&self) -> Vec<CarSum> {
         let mut sums: Vec<CarSum> = Vec::new();
-        let word = |side: Side| match side {
-            Side::Left => "left",
-            Side::Right => "right",
-            Side::Both => "all",
+        let word = |side: Feed| match side {
+            Feed::Left => "left",
+            Feed::Right => "right",
+            Feed::Both => "all",
         };
         for side in self.plan.listened() {
             sums.push(self.sum(word(side), &self.plan.heard(side)));

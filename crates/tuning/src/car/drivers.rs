@@ -1,4 +1,4 @@
-//! What one driver says of itself: its side and the range that it plays.
+//! What one driver says of itself: the range that it plays.
 
 use crate::{CarDriver, log_axis};
 
@@ -16,26 +16,6 @@ const CABIN_DB_PER_OCTAVE: f64 = 12.0;
 /// A gap that is narrower does not end a range (our choice, no source).
 const GAP_OCTAVES: f64 = 0.5;
 const POINTS_PER_OCTAVE: f64 = 24.0;
-
-/// Which side a driver plays.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Side {
-    /// The left one.
-    Left,
-    /// The right one.
-    Right,
-    /// Both.
-    Both,
-}
-
-pub(super) fn side(name: &str) -> Side {
-    let name = name.to_lowercase();
-    match (name.contains("left"), name.contains("right")) {
-        (true, false) => Side::Left,
-        (false, true) => Side::Right,
-        _ => Side::Both,
-    }
-}
 
 /// Where a driver plays.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,7 +1,7 @@
 //! One crossover on one side or both: a delay for each side, one polarity for both.
 
-use crate::align::Octave;
-use crate::{AlignError, AlignInput, DelayGrid, Pair, Response};
+use crate::octave::{Delayed, Octave, TURNING_COSTS_DB, Width};
+use crate::{AlignError, DelayGrid, Pair, Response};
 
 /// How far around the arrivals delays are looked at, in periods of the crossover: half a period
 /// each way holds one best place for each polarity; the rest is for arrivals that are not exact.
@@ -12,8 +12,6 @@ const WITHIN_PERIODS: f64 = 0.75;
 const HALF_A_PERIOD_COSTS_DB: f64 = 0.5;
 /// The same for the two sides against each other: alike drivers are to be shifted alike.
 const SIDES_APART_COST_DB: f64 = 2.0;
-/// A turned polarity must be better by this, for it is easily mistaken later.
-const TURNING_COSTS_DB: f64 = 0.1;
 /// What speaks against a polarity by what the drivers say of their wiring weighs at most this much
 /// (our choice, no source).
 const WIRING_COUNTS_DB: f64 = 1.5;
@@ -21,16 +19,8 @@ const WIRING_COUNTS_DB: f64 = 1.5;
 /// Two neighbours of one side, as they stand.
 pub(super) struct Junction {
     octave: Octave,
+    /// With which both are equally loud.
     level: Pair<f64>,
-    /// The gains that make both equally loud.
-    pub(super) gain_db: Pair<f64>,
-}
-
-/// A delay that is best among its neighbours.
-#[derive(Debug, Clone, Copy)]
-struct Way {
-    upper_later_s: f64,
-    cost_db: f64,
 }
 
 /// How a crossover is set.
@@ -44,32 +34,32 @@ pub(super) struct Settled {
 
 impl Junction {
     pub(super) fn new(lower: &Response, upper: &Response, crossover_hz: f64) -> Result<Self, AlignError> {
-        let input = AlignInput::new(lower, upper);
-        let octave = Octave::new(&input, crossover_hz)?;
-        let (gain_db, _) = octave.gain(&input);
-        let level = Pair { lower: amplitude(gain_db.lower), upper: amplitude(gain_db.upper) };
-        Ok(Self { octave, level, gain_db })
+        let octave = Octave::new(Pair { lower, upper }, crossover_hz)?;
+        let level = Pair { lower: 10f64.powf(octave.upper_ahead_db() / 20.0), upper: 1.0 };
+        Ok(Self { octave, level })
+    }
+
+    /// How much louder the upper one is about the crossover.
+    pub(super) fn upper_ahead_db(&self) -> f64 {
+        self.octave.upper_ahead_db()
     }
 
     /// The worst loss of the two as they stand, as it is heard.
     pub(super) fn worst_db(&self) -> f64 {
-        self.octave.heard_loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false).worst_db
+        self.octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false, Width::Sixth).worst_db
     }
 
     /// The delays about which nothing is better, for one polarity.
-    fn ways(&self, turned: bool, step_s: f64, period_s: f64) -> Vec<Way> {
+    fn ways(&self, turned: bool, step_s: f64, period_s: f64) -> Vec<Delayed> {
         #[expect(clippy::cast_possible_truncation, reason = "a few thousand steps")]
         let most = (WITHIN_PERIODS * period_s / step_s).ceil().max(2.0) as i32;
-        let way = |step: i32| {
-            let upper_later_s = f64::from(step) * step_s;
-            Way { upper_later_s, cost_db: self.octave.heard_loss(self.level, upper_later_s, turned).cost() }
-        };
-        let all: Vec<Way> = (-most..=most).map(way).collect();
-        let lowest = |ways: &[Way]| ways[1].cost_db <= ways[0].cost_db && ways[1].cost_db < ways[2].cost_db;
-        let ways: Vec<Way> = all.windows(3).filter(|ways| lowest(ways)).map(|ways| ways[1]).collect();
+        let all: Vec<Delayed> = self.octave.losses(self.level, turned, step_s, most, Width::Sixth).collect();
+        let cost = |at: &Delayed| at.loss.cost();
+        let lowest = |ways: &[Delayed]| cost(&ways[1]) <= cost(&ways[0]) && cost(&ways[1]) < cost(&ways[2]);
+        let ways: Vec<Delayed> = all.windows(3).filter(|ways| lowest(ways)).map(|ways| ways[1]).collect();
         if ways.is_empty() {
             // The cost falls all the way to one end.
-            return all.into_iter().min_by(|a, b| a.cost_db.total_cmp(&b.cost_db)).into_iter().collect();
+            return all.into_iter().min_by(|a, b| cost(a).total_cmp(&cost(b))).into_iter().collect();
         }
         ways
     }
@@ -88,12 +78,12 @@ pub(super) fn choose(junctions: &[Junction], crossover_hz: f64, delay: DelayGrid
     let half = |time_s: f64| (2.0 * time_s / period_s) * (2.0 * time_s / period_s);
     let mut best: Option<(f64, Settled)> = None;
     for turned in [false, true] {
-        let ways: Vec<Vec<Way>> =
+        let ways: Vec<Vec<Delayed>> =
             junctions.iter().map(|junction| junction.ways(turned, step_s, period_s)).collect();
         let against = if turned { alike.max(0.0) } else { (-alike).max(0.0) };
         let fixed_db = WIRING_COUNTS_DB * against + if turned { TURNING_COSTS_DB } else { 0.0 };
         for chosen in combinations(&ways) {
-            let each = |way: &Way| way.cost_db + HALF_A_PERIOD_COSTS_DB * half(way.upper_later_s);
+            let each = |way: &Delayed| way.loss.cost() + HALF_A_PERIOD_COSTS_DB * half(way.upper_later_s);
             #[expect(clippy::cast_precision_loss, reason = "one or two sides")]
             let mean_db = chosen.iter().map(each).sum::<f64>() / chosen.len() as f64;
             let apart_db = match chosen[..] {
@@ -111,15 +101,11 @@ pub(super) fn choose(junctions: &[Junction], crossover_hz: f64, delay: DelayGrid
 }
 
 /// One way of each side, in every combination.
-fn combinations(ways: &[Vec<Way>]) -> Vec<Vec<Way>> {
+fn combinations(ways: &[Vec<Delayed>]) -> Vec<Vec<Delayed>> {
     ways.iter().fold(vec![Vec::new()], |before, ways| {
         before
             .iter()
             .flat_map(|chosen| ways.iter().map(|way| chosen.iter().copied().chain([*way]).collect()))
             .collect()
     })
-}
-
-fn amplitude(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
 }

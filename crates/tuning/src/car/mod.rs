@@ -5,6 +5,7 @@ mod chain;
 mod drivers;
 mod junction;
 mod plan;
+mod role;
 mod sum;
 mod wiring;
 
@@ -14,13 +15,20 @@ use serde::Serialize;
 
 use crate::{AlignError, CrossoverFamily, DelayEntry, Profile, Response};
 
+pub(crate) use plan::{filter, two_digits};
+pub use role::{Feed, Role};
 pub use sum::CarSum;
 
 /// One driver of the car.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CarDriver {
-    /// Its name. `left` or `right` in it says which side it plays; others play both.
+    /// Its name. Where neither `role` nor `feed` is known, it says what it can: `left` or `right` which
+    /// side it plays (others play both), `centre` or `rear` that it stands beside the chain of a side.
     pub name: String,
+    /// What it is for, when that is known.
+    pub role: Option<Role>,
+    /// Which input feeds it, when that is known.
+    pub feed: Option<Feed>,
     /// What it does at the listener's place: with phase, all on one time reference,
     /// and without a crossover filter unless the input says otherwise.
     pub response: Response,
@@ -192,6 +200,14 @@ pub fn align_car(input: &CarInput<'_>) -> Result<CarAlignment, CarError> {
     check(input)?;
     let plan = plan::Plan::new(input)?;
     chain::Chain::new(input, plan).solve()
+}
+
+/// The range in which a driver may be used: where it plays by itself, and for a subwoofer also where it is
+/// heard by the lift of the cabin.
+pub(crate) fn usable_hz(driver: &CarDriver) -> (f64, f64) {
+    let usable = drivers::usable_range(driver);
+    let from_hz = if driver.role == Some(Role::Sub) { usable.lifted_from_hz } else { usable.from_hz };
+    (from_hz, usable.to_hz)
 }
 
 fn check(input: &CarInput<'_>) -> Result<(), CarError> {

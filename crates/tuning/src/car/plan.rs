@@ -1,11 +1,13 @@
 //! Who meets whom, where, and through which filters.
 
 use std::collections::BTreeSet;
+use std::f64::consts::SQRT_2;
 
 use measure::Finding;
 
-use super::drivers::{self, Side, Usable};
-use super::{CarError, CarFilter, CarInput};
+use super::drivers::{self, Usable};
+use super::role::{Feed, Role};
+use super::{CarDriver, CarError, CarFilter, CarInput};
 use crate::fit::hertz;
 use crate::{CrossoverFamily, Profile};
 
@@ -35,8 +37,12 @@ pub(super) struct Meeting {
 /// Everything that is settled before delays are searched.
 #[derive(Debug, Clone)]
 pub(super) struct Plan {
-    pub(super) sides: Vec<Side>,
+    pub(super) sides: Vec<Feed>,
     pub(super) ranges: Vec<(f64, f64)>,
+    /// Where each was measured.
+    measured: Vec<(f64, f64)>,
+    /// The centres and fills, which are no link of a side's chain.
+    pub(super) beside: Vec<usize>,
     /// The left and the right driver of the same part.
     pub(super) pairs: Vec<(usize, usize)>,
     /// From the lowest up.
@@ -51,7 +57,13 @@ impl Plan {
         let count = input.drivers.len();
         let usable: Vec<Usable> = input.drivers.iter().map(drivers::usable_range).collect();
         let mut plan = Self {
-            sides: input.drivers.iter().map(|driver| drivers::side(&driver.name)).collect(),
+            sides: input
+                .drivers
+                .iter()
+                .map(|driver| driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name)))
+                .collect(),
+            measured: input.drivers.iter().map(|driver| driver.response.range_hz()).collect(),
+            beside: Vec::new(),
             ranges: usable.iter().map(|usable| (usable.from_hz, usable.to_hz)).collect(),
             pairs: Vec::new(),
             meetings: Vec::new(),
@@ -59,6 +71,7 @@ impl Plan {
             low_pass: vec![None; count],
             findings: Vec::new(),
         };
+        plan.stand_beside(input);
         plan.pairs = plan.mirrored(input);
         let chains: Vec<Vec<usize>> = plan.listened().into_iter().map(|side| plan.heard(side)).collect();
         // What lies below all others plays as low as it is heard.
@@ -72,9 +85,36 @@ impl Plan {
         Ok(plan)
     }
 
-    /// The drivers that one side hears, from the lowest up.
-    pub(super) fn heard(&self, side: Side) -> Vec<usize> {
-        let plays = |index: &usize| self.sides[*index] == side || self.sides[*index] == Side::Both;
+    /// Takes centres and fills out of the chains: a role that was given, or a name that says so.
+    fn stand_beside(&mut self, input: &CarInput<'_>) {
+        let beside = |driver: &CarDriver| {
+            !driver.role.or_else(|| Role::named(&driver.name)).is_none_or(Role::is_in_chain)
+        };
+        self.beside = (0..input.drivers.len()).filter(|&index| beside(&input.drivers[index])).collect();
+        // Someone has to play.
+        if self.beside.len() + 2 > input.drivers.len() {
+            self.beside.clear();
+        }
+        for &index in &self.beside {
+            let driver = &input.drivers[index];
+            let how =
+                if driver.role.is_none() { "by its name; say its role if that is wrong" } else { "as given" };
+            self.findings.push(Finding::note(
+                "beside-the-chain",
+                format!(
+                    "{} is a centre or a fill ({how}). It is no link between the others: it gets the delay with which \
+                     it arrives with them and a level below theirs, and keeps its own filters.",
+                    driver.name
+                ),
+            ));
+        }
+    }
+
+    /// The drivers in the chain of one side, from the lowest up.
+    pub(super) fn heard(&self, side: Feed) -> Vec<usize> {
+        let plays = |index: &usize| {
+            (self.sides[*index] == side || self.sides[*index] == Feed::Both) && !self.beside.contains(index)
+        };
         let mut heard: Vec<usize> = (0..self.sides.len()).filter(plays).collect();
         let middle = |index: usize| {
             // Both of a pair stand at the same place of their sides.
@@ -90,20 +130,24 @@ impl Plan {
     /// The drivers whose names differ in `left` and `right` alone.
     fn mirrored(&self, input: &CarInput<'_>) -> Vec<(usize, usize)> {
         let names: Vec<String> = input.drivers.iter().map(|driver| driver.name.to_lowercase()).collect();
-        let of = |side: Side| (0..names.len()).filter(move |&index| self.sides[index] == side);
-        of(Side::Left)
+        let of = |side: Feed| {
+            (0..names.len()).filter(move |&index| self.sides[index] == side && !self.beside.contains(&index))
+        };
+        of(Feed::Left)
             .filter_map(|left| {
                 let wanted = names[left].replace("left", "right");
-                Some((left, of(Side::Right).find(|&right| names[right] == wanted)?))
+                Some((left, of(Feed::Right).find(|&right| names[right] == wanted)?))
             })
             .collect()
     }
 
     /// The sides that there are; one that hears all where no driver names a side.
-    pub(super) fn listened(&self) -> Vec<Side> {
-        let there: Vec<Side> =
-            [Side::Left, Side::Right].into_iter().filter(|side| self.sides.contains(side)).collect();
-        if there.is_empty() { vec![Side::Both] } else { there }
+    pub(super) fn listened(&self) -> Vec<Feed> {
+        let in_chain = |side: Feed| {
+            (0..self.sides.len()).any(|index| self.sides[index] == side && !self.beside.contains(&index))
+        };
+        let there: Vec<Feed> = [Feed::Left, Feed::Right].into_iter().filter(|&side| in_chain(side)).collect();
+        if there.is_empty() { vec![Feed::Both] } else { there }
     }
 
     /// Finds the meetings: step by step from the lowest up, both sides at once, so that
@@ -181,7 +225,22 @@ impl Plan {
         } else {
             (middle_hz, "this is the middle of what they share")
         };
+        // How two add up is judged over the octave about their crossover, so that it must have been
+        // measured of both.
+        let measured = |pick: fn(f64, f64) -> f64, end: fn(&(f64, f64)) -> f64, start: f64| {
+            pairs
+                .iter()
+                .flat_map(|pair| [pair.0, pair.1])
+                .map(|index| end(&self.measured[index]))
+                .fold(start, pick)
+        };
+        let from_hz = measured(f64::max, |range| range.0, 0.0) * SQRT_2;
+        let to_hz = measured(f64::min, |range| range.1, f64::INFINITY) / SQRT_2;
         let frequency_hz = two_digits(wanted_hz.max(low_hz * INSIDE).min(high_hz));
+        let held_hz = if from_hz <= to_hz { frequency_hz.clamp(from_hz, to_hz) } else { frequency_hz };
+        let why =
+            if held_hz == frequency_hz { why } else { "this is as near to the middle as both were measured" };
+        let frequency_hz = held_hz;
         let why = format!(
             "{} plays from {} and {} up to {}; {why}",
             names.1,
@@ -226,7 +285,7 @@ impl Plan {
 
 /// The profile's filter whose slope is nearest: Linkwitz-Riley where it has one, because
 /// its two sides add up flat.
-fn filter(profile: &Profile, wanted: u32, frequency_hz: f64) -> Option<CarFilter> {
+pub(crate) fn filter(profile: &Profile, wanted: u32, frequency_hz: f64) -> Option<CarFilter> {
     let family = [CrossoverFamily::LinkwitzRiley, CrossoverFamily::Butterworth, CrossoverFamily::Bessel]
         .into_iter()
         .find_map(|family| profile.crossovers.iter().find(|choice| choice.family == family))?;
@@ -235,7 +294,7 @@ fn filter(profile: &Profile, wanted: u32, frequency_hz: f64) -> Option<CarFilter
 }
 
 /// A frequency as a person would set it: two digits.
-fn two_digits(frequency_hz: f64) -> f64 {
+pub(crate) fn two_digits(frequency_hz: f64) -> f64 {
     let unit = 10f64.powf(frequency_hz.log10().floor() - 1.0);
     (frequency_hz / unit).round() * unit
 }

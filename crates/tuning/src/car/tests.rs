@@ -15,6 +15,8 @@ const RATE: f64 = 48_000.0;
 pub(super) fn heard(name: &str, frequency_hz: Vec<f64>, values: &[Complex64]) -> CarDriver {
     CarDriver {
         name: name.to_owned(),
+        role: None,
+        feed: None,
         response: Response {
             magnitude_db: values.iter().map(|v| 20.0 * v.norm().log10()).collect(),
             phase_deg: Some(values.iter().map(|v| v.arg().to_degrees()).collect()),

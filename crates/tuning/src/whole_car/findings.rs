@@ -1,0 +1,119 @@
+//! Remarks about a tune.
+
+use measure::Finding;
+
+use super::judge::{Heard, Judgement};
+use super::on_grid::{DRIVE_DB, SEPARATION_DB};
+use super::search::Found;
+use super::{CarTune, ChannelValues, Seat, Seats, TuneDriver, TuneInput, TunedChannel};
+use crate::Band;
+
+/// With fewer places than this, single places decide.
+const ENOUGH_PLACES: usize = 4;
+/// Both sides together, or another seat, are said to be worse from here on.
+const WORSE_DB: f64 = 0.3;
+/// Remarks of the alignment that hold after the tune as well; what it says of sums, the search has moved.
+const STILL_HOLD: [&str; 6] = [
+    "arrivals-from-phase",
+    "wired-backwards",
+    "sides-opposed",
+    "crossover-gap",
+    "no-crossovers",
+    "delay-too-long",
+];
+
+pub(super) fn findings(
+    input: &TuneInput<'_>,
+    drivers: &[TuneDriver],
+    found: &Found,
+    tune: &CarTune,
+    inputs: [&[Band]; 2],
+) -> Vec<Finding> {
+    let kept = |finding: &&Finding| STILL_HOLD.contains(&finding.code.as_str());
+    let mut findings: Vec<Finding> = found.start.alignment.findings.iter().filter(kept).cloned().collect();
+    if found.stopped {
+        findings.push(Finding::note(
+            "tune-stopped",
+            "The search was stopped; this is the best that it had found by then.",
+        ));
+    }
+    let places = tune.predicted.left.places.len();
+    if places < ENOUGH_PLACES {
+        findings.push(Finding::caution(
+            "few-places",
+            format!(
+                "The drivers were measured at {places} {} of the seat. Bands above 500 Hz follow what is true of a few \
+                 centimetres only; measure at four places or more, and the head may move.",
+                if places == 1 { "place" } else { "places" }
+            ),
+        ));
+    }
+    if let Some(separation_db) = tune.separation_db.filter(|&db| db < SEPARATION_DB) {
+        let names: Vec<&str> =
+            found.problem.in_both.iter().map(|&channel| drivers[channel].channel.as_str()).collect();
+        findings.push(Finding::caution(
+            "separation-low",
+            format!(
+                "What is fed with both inputs ({}) lies only {separation_db:.1} dB below the drivers of one side somewhere \
+                 between 300 Hz and 5 kHz; {SEPARATION_DB:.0} dB are wanted. There the car plays in mono: turn it down.",
+                names.join(", ")
+            ),
+        ));
+    }
+    for (channel, drive_db) in tune.drive_db.iter().filter(|(_, drive_db)| **drive_db > DRIVE_DB + 0.05) {
+        findings.push(Finding::caution(
+            "drive-raised",
+            format!(
+                "{channel} is driven {drive_db:.1} dB harder than by levels alone for the same loudness; watch it at the \
+                 highest clean volume."
+            ),
+        ));
+    }
+    let (before, after) = (tune.before.both.average_rms_db, tune.predicted.both.average_rms_db);
+    if after > before + WORSE_DB {
+        findings.push(Finding::note(
+            "both-worse",
+            format!(
+                "Both inputs together with the same signal are {after:.1} dB from the target, before {before:.1}: each side by \
+                 itself is what was brought there."
+            ),
+        ));
+    }
+    findings.extend(other_seat(input, drivers, tune, inputs));
+    findings
+}
+
+/// What the tune does at the seat that it is not for.
+fn other_seat(
+    input: &TuneInput<'_>,
+    drivers: &[TuneDriver],
+    tune: &CarTune,
+    inputs: [&[Band]; 2],
+) -> Option<Finding> {
+    if input.options.seats != Seats::Driver {
+        return None;
+    }
+    let places: Vec<usize> =
+        (0..input.places.len()).filter(|&place| input.places[place].seat == Seat::Passenger).collect();
+    if places.is_empty() {
+        return None;
+    }
+    let names: Vec<&str> = places.iter().map(|&place| input.places[place].name.as_str()).collect();
+    let side = |values: &[ChannelValues], inputs: [&[Band]; 2]| {
+        let judged: Judgement =
+            Heard::new(input, drivers, values, inputs, &places).judged(input.target, &names);
+        0.5 * (judged.left.average_rms_db + judged.right.average_rms_db)
+    };
+    let present: Vec<ChannelValues> = drivers.iter().map(|driver| driver.present.clone()).collect();
+    let tuned: Vec<ChannelValues> = tune.channels.iter().map(TunedChannel::values).collect();
+    let (before, after) = (side(&present, [&[], &[]]), side(&tuned, inputs));
+    (after > before + WORSE_DB).then(|| {
+        Finding::note(
+            "other-seat-worse",
+            format!(
+                "The tune is for the driver's seat. At the other one each side is then {after:.1} dB from the target, before \
+                 {before:.1}; tune for both seats if that matters, and the driver gives up a part."
+            ),
+        )
+    })
+}
