@@ -56,8 +56,7 @@ pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use car::{
-    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, Feed, Role,
-    align_car,
+    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
 };
 pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
@@ -87,7 +86,7 @@ pub use tone_shape::{BandEdge, TonePeak, ToneShape, tone_shape};
 pub use tone_steps::{SAME_TONE_DB, StepResponse, StepTone, ToneChange, ToneOverSteps, tone_over_steps};
 pub use volts_calibration::{HeardTone, VoltsCalibration, VoltsRefusal, input_limit_warning};
 pub use whole_car::{
-    CarTune, ChannelValues, Equalizer, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation,
-    Reasons, Seat, Seats, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
-    TuneProgress, TunedChannel, TunedInput, judge_car, quick_tune, tune_car,
+    CarTune, ChannelValues, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation, PlaceSeat,
+    Reasons, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace, TuneProgress,
+    TunedChannel, TunedInput, judge_car, quick_tune, tune_car,
 };

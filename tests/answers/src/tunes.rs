@@ -5,7 +5,7 @@ use std::ops::ControlFlow;
 use num_complex::Complex64;
 use serde_json::{Value, json};
 use tuning::{
-    CarFilter, ChannelValues, Feed, Profile, Response, Role, Seat, Target, TuneDriver, TuneInput,
+    CarFilter, ChannelValues, Feed, PlaceSeat, Profile, Response, Role, Target, TuneDriver, TuneInput,
     TuneOptions, TunePlace, tune_car,
 };
 
@@ -19,7 +19,7 @@ pub(crate) fn channels(question: &Question) -> Result<Value, String> {
         question.list("drivers")?.iter().map(|driver| read(driver, &hz)).collect::<Result<_, _>>()?;
     let count = drivers.first().map_or(0, |driver| driver.responses.len());
     let places: Vec<TunePlace> =
-        (1..=count).map(|number| TunePlace { name: number.to_string(), seat: Seat::Driver }).collect();
+        (1..=count).map(|number| TunePlace { name: number.to_string(), seat: PlaceSeat::Driver }).collect();
     let profile = Profile::preset(question.word("processor")?).map_err(|error| error.to_string())?;
     let target = Target::preset(question.word("target")?).map_err(|error| error.to_string())?;
     let options = TuneOptions { keep_out: false, ..TuneOptions::default() };

@@ -7,11 +7,10 @@ use num_complex::Complex64;
 
 use super::junction::{self, Junction};
 use super::plan::{Meeting, Plan};
-use super::role::Feed;
 use super::sum::{CarSum, Heard, POINTS_PER_OCTAVE};
 use super::wiring::{BACKWARDS, Wiring};
 use super::{CarAlignment, CarCrossover, CarError, CarFilter, CarInput, CarSetting};
-use crate::{DelayEntry, DelayGrid, Response, USUAL_DELAYS, hold_delays, log_axis, speed_of_sound};
+use crate::{DelayEntry, DelayGrid, Feed, Response, USUAL_DELAYS, hold_delays, log_axis, speed_of_sound};
 
 /// What stands beside the chain plays so far below it with one input driven: the separation that is wanted,
 /// and two decibels (our choice, no source).

@@ -13,10 +13,9 @@ use dsp::biquad::{Cascade, DesignError};
 use measure::Finding;
 use serde::Serialize;
 
-use crate::{AlignError, CrossoverFamily, DelayEntry, Profile, Response};
+use crate::{AlignError, CrossoverFamily, DelayEntry, Feed, Profile, Response, Role};
 
 pub(crate) use plan::{filter, two_digits};
-pub use role::{Feed, Role};
 pub use sum::CarSum;
 
 /// One driver of the car.

@@ -6,10 +6,9 @@ use std::f64::consts::SQRT_2;
 use measure::Finding;
 
 use super::drivers::{self, Usable};
-use super::role::{Feed, Role};
 use super::{CarDriver, CarError, CarFilter, CarInput};
 use crate::fit::hertz;
-use crate::{CrossoverFamily, Profile};
+use crate::{CrossoverFamily, Feed, Profile, Role};
 
 /// A driver is crossed over at least so far inside of its range, where it has one to
 /// spare (common practice, no source).

@@ -1,55 +1,8 @@
-//! What a driver is for, and which input of the car feeds it.
+//! What a name and a range say of a driver: its role and the input that feeds it.
 
-use serde::{Deserialize, Serialize};
-
-/// What a driver is for.
-///
-/// The chain of a side is made of subwoofer, woofer, mid, tweeter and full-range drivers. A centre and
-/// a fill are no part of it: they get level and delay beside it, and must not become the car.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Role {
-    /// The lowest octaves.
-    Sub,
-    /// Bass and lower middle.
-    Woofer,
-    /// The middle.
-    Mid,
-    /// Treble.
-    Tweeter,
-    /// Everything, or all but the bass.
-    FullRange,
-    /// The middle of the stage, between left and right.
-    Centre,
-    /// Sound from beside or behind.
-    Fill,
-}
+use crate::{Feed, Role};
 
 impl Role {
-    /// All roles.
-    pub const ALL: [Self; 7] =
-        [Self::Sub, Self::Woofer, Self::Mid, Self::Tweeter, Self::FullRange, Self::Centre, Self::Fill];
-
-    /// The word that files and the command line use.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Sub => "sub",
-            Self::Woofer => "woofer",
-            Self::Mid => "mid",
-            Self::Tweeter => "tweeter",
-            Self::FullRange => "full-range",
-            Self::Centre => "centre",
-            Self::Fill => "fill",
-        }
-    }
-
-    /// The role of a word, if there is one.
-    #[must_use]
-    pub fn from_word(word: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|role| role.word() == word)
-    }
-
     /// A proposal from a driver's name and the range that it plays; a person decides.
     #[must_use]
     pub fn proposed(name: &str, (from_hz, to_hz): (f64, f64)) -> Self {
@@ -90,18 +43,6 @@ impl Role {
     }
 }
 
-/// Which input of the car feeds a driver.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Feed {
-    /// The left one.
-    Left,
-    /// The right one.
-    Right,
-    /// Both, added up.
-    Both,
-}
-
 impl Feed {
     /// A proposal from a driver's name: `left` or `right` in it, else both.
     #[must_use]
@@ -135,9 +76,6 @@ mod tests {
             ("A5", (140.0, 5_000.0), Role::Mid),
         ] {
             assert_eq!(Role::proposed(name, range_hz), wanted, "{name}");
-        }
-        for role in Role::ALL {
-            assert_eq!(Role::from_word(role.word()), Some(role));
         }
         assert_eq!(Feed::proposed("front-Right"), Feed::Right);
         assert_eq!(Feed::proposed("left and right"), Feed::Both);

@@ -108,7 +108,7 @@ pub(super) fn drawn(seed: u64) -> Drawn {
     let names: Vec<String> = PLACES[..given].iter().map(ToString::to_string).collect();
     let unseen: Vec<String> = (0..UNSEEN).map(|number| format!("unseen-{number}")).collect();
     let places = |names: &[String]| {
-        names.iter().map(|name| TunePlace { name: name.clone(), seat: Seat::Driver }).collect()
+        names.iter().map(|name| TunePlace { name: name.clone(), seat: PlaceSeat::Driver }).collect()
     };
     Drawn {
         name: format!("{seed} {preset}"),

@@ -273,7 +273,7 @@ impl<'a> Evaluator<'a> {
                 residual.iter_mut().zip(power).zip(weights).zip((0..points).cycle())
             {
                 let both = if curve == 2 { problem.both_db[point] } else { 0.0 };
-                *residual = POWER_DB * crate::curve::ln(power + SILENCE) - problem.target_db[point] - both;
+                *residual = POWER_DB * (power + SILENCE).ln() - problem.target_db[point] - both;
                 offset_db += weight * *residual;
             }
         }
@@ -553,7 +553,7 @@ fn fill_bank(problem: &Problem, bells: &[Bell], values: &mut [Complex64], db: &m
         bell.multiply(&problem.axis, values);
     }
     for (db, value) in db.iter_mut().zip(values.iter()) {
-        *db = if bells.is_empty() { 0.0 } else { POWER_DB * crate::curve::ln(value.norm_sqr()) };
+        *db = if bells.is_empty() { 0.0 } else { POWER_DB * value.norm_sqr().ln() };
     }
 }
 

@@ -5,8 +5,8 @@ use measure::Finding;
 use super::judge::{Heard, Judgement};
 use super::on_grid::{DRIVE_DB, SEPARATION_DB};
 use super::search::Found;
-use super::{CarTune, ChannelValues, Seat, Seats, TuneDriver, TuneInput, TunedChannel};
-use crate::Band;
+use super::{CarTune, ChannelValues, PlaceSeat, TuneDriver, TuneInput, TunedChannel};
+use crate::{Band, Seat};
 
 /// With fewer places than this, single places decide.
 const ENOUGH_PLACES: usize = 4;
@@ -90,11 +90,11 @@ fn other_seat(
     tune: &CarTune,
     inputs: [&[Band]; 2],
 ) -> Option<Finding> {
-    if input.options.seats != Seats::Driver {
+    if input.options.seat != Seat::Driver {
         return None;
     }
     let places: Vec<usize> =
-        (0..input.places.len()).filter(|&place| input.places[place].seat == Seat::Passenger).collect();
+        (0..input.places.len()).filter(|&place| input.places[place].seat == PlaceSeat::Passenger).collect();
     if places.is_empty() {
         return None;
     }

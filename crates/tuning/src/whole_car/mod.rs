@@ -23,7 +23,8 @@ use measure::Finding;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    Band, CarError, CarFilter, Feed, FitError, FittedBand, Profile, Response, ResponseError, Role, Target,
+    Band, CarError, CarFilter, Equalizer, Feed, FitError, FittedBand, Profile, Response, ResponseError, Role,
+    Seat, Target,
 };
 
 pub use judge::{Judgement, LeftRight, PlaceDeviation, SideDeviation};
@@ -85,7 +86,7 @@ pub struct ChannelValues {
 /// Whose seat a place belongs to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Seat {
+pub enum PlaceSeat {
     /// The driver's.
     Driver,
     /// The one beside.
@@ -98,31 +99,7 @@ pub struct TunePlace {
     /// What it is called.
     pub name: String,
     /// Whose it is.
-    pub seat: Seat,
-}
-
-/// Which seats are tuned for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Seats {
-    /// The driver's alone.
-    #[default]
-    Driver,
-    /// Both, alike. What is best for one is not for the other: the driver gives something up.
-    Both,
-}
-
-/// Where the processor has its bands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Equalizer {
-    /// In every channel.
-    #[default]
-    Channels,
-    /// One equalizer for the left input and one for the right.
-    Sides,
-    /// One for all.
-    One,
+    pub seat: PlaceSeat,
 }
 
 /// A value that a person has settled.
@@ -157,7 +134,7 @@ pub struct Lock {
 #[derive(Debug, Clone, PartialEq)]
 pub struct TuneOptions {
     /// Whose seat.
-    pub seats: Seats,
+    pub seat: Seat,
     /// Where the bands are.
     pub equalizer: Equalizer,
     /// At most so many bands in a channel, or in an equalizer of a side or of all; by default as many as a
@@ -182,8 +159,8 @@ pub struct TuneOptions {
 impl Default for TuneOptions {
     fn default() -> Self {
         Self {
-            seats: Seats::default(),
-            equalizer: Equalizer::default(),
+            seat: Seat::Driver,
+            equalizer: Equalizer::Channels,
             max_bands: None,
             max_boost_db: None,
             gain_step_db: 0.5,
@@ -229,8 +206,7 @@ pub type OnProgress<'a> = dyn FnMut(TuneProgress) -> ControlFlow<()> + 'a;
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CarTune {
     /// Whose seat it is for.
-    #[serde(rename = "seat")]
-    pub seats: Seats,
+    pub seat: Seat,
     /// Where its bands are.
     pub equalizer: Equalizer,
     /// The channels in the order given.

@@ -3,8 +3,8 @@
 use num_complex::Complex64;
 
 use super::transfer::Axis;
-use super::{Seat, Seats, TuneDriver, TuneInput};
-use crate::{Feed, Response, Role, log_axis};
+use super::{PlaceSeat, TuneDriver, TuneInput};
+use crate::{Feed, Response, Role, Seat, log_axis};
 
 /// Points of the axis per octave: two in the twelfth over which powers are averaged.
 const POINTS_PER_OCTAVE: f64 = 24.0;
@@ -108,14 +108,14 @@ impl Problem {
 
 /// How much each place counts: the chosen seats equally, the places of a seat equally.
 pub(super) fn place_weights(input: &TuneInput<'_>) -> Vec<f64> {
-    let chosen = |seat: Seat| input.options.seats == Seats::Both || seat == Seat::Driver;
-    let seats = [Seat::Driver, Seat::Passenger].map(|seat| {
+    let chosen = |seat: PlaceSeat| input.options.seat == Seat::Both || seat == PlaceSeat::Driver;
+    let seats = [PlaceSeat::Driver, PlaceSeat::Passenger].map(|seat| {
         let count = input.places.iter().filter(|place| place.seat == seat).count();
         if chosen(seat) { count } else { 0 }
     });
     let heard = seats.iter().filter(|&&count| count > 0).count();
     #[expect(clippy::cast_precision_loss, reason = "a few places")]
-    let weight = |seat: Seat| match (seats[usize::from(seat == Seat::Passenger)], heard) {
+    let weight = |seat: PlaceSeat| match (seats[usize::from(seat == PlaceSeat::Passenger)], heard) {
         (0, _) | (_, 0) => 0.0,
         (count, heard) => 1.0 / (count * heard) as f64,
     };

@@ -85,7 +85,7 @@ pub(super) fn assembled(
     let predicted = judged(input, drivers, &values, inputs.each_ref().map(Vec::as_slice));
     let said = why::explained(input, drivers, &found);
     let mut tune = CarTune {
-        seats: input.options.seats,
+        seat: input.options.seat,
         equalizer: input.options.equalizer,
         channels: said.channels,
         inputs: said.inputs,
