@@ -73,6 +73,16 @@ pub(crate) fn analyze_and_keep(
         parameters,
     };
     let mut reading = feed_all(Run::start(measurement, &start), &audio);
+    if audio.condition.truncated {
+        reading.finding(Finding::caution(
+            "recording-damaged",
+            format!(
+                "The file ends before its header says it should; the {:.1} s that are there were read. If the recorder \
+                 has more of it, copy it again.",
+                audio.duration_s()
+            ),
+        ));
+    }
     if audio.condition.lost_packets > 0 {
         reading.finding(Finding::caution(
             "recording-damaged",
@@ -103,18 +113,12 @@ pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
 
 /// Reads a recording that an analysis can trust.
 ///
-/// A recording that is cut short or holds numbers that are none is refused: a
+/// One that ends before its header says so (a recorder whose battery ran out) is read as far
+/// as it goes, and the analysis says so. One that holds numbers that are none is refused: a
 /// figure computed from what is left would look like any other.
 pub(crate) fn sound_recording(path: &Path) -> Result<Audio> {
     let audio = recording::read(path)?;
     let place = path.display();
-    if audio.condition.truncated {
-        return Err(Error::input(format!(
-            "{place}: the file ends before its header says it should ({:.1} s are there). Copy it from the \
-             recorder again; if this is all there is, open and save it once with an audio editor",
-            audio.duration_s()
-        )));
-    }
     if audio.condition.not_finite > 0 {
         return Err(Error::input(format!(
             "{place}: {} samples are not numbers (NaN or infinite). Record again, or export the recording as \

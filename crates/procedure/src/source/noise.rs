@@ -8,7 +8,7 @@ use library::{Error, Result};
 use measure::{Cell, Finding, FindingLevel, Reading, Segment, Stimulus};
 use rig::Scene;
 use serde::Serialize;
-use tuning::{EngineLines, NoiseLines, engine_lines};
+use tuning::{BroughtLines, EngineLines, NoiseLines, brought_lines, engine_lines};
 
 use super::Named;
 use crate::analysis::analyze_and_keep;
@@ -278,13 +278,39 @@ fn moving(found: &[NoiseFound]) -> Vec<EngineLines> {
     let running: Vec<&NoiseFound> = found.iter().filter(|one| one.rpm.is_some()).collect();
     let all: Vec<&NoiseFound> = found.iter().collect();
     let compared = if running.len() >= 2 { running } else { all };
-    let lines =
-        |one: &NoiseFound| NoiseLines { name: one.name.clone(), rpm: one.rpm, lines: one.lines.clone() };
     let Some((first, others)) = compared.split_first() else { return Vec::new() };
-    others.iter().filter_map(|other| engine_lines(&lines(first), &lines(other))).collect()
+    others.iter().filter_map(|other| engine_lines(&lines_of(first), &lines_of(other))).collect()
+}
+
+fn lines_of(one: &NoiseFound) -> NoiseLines {
+    NoiseLines { name: one.name.clone(), rpm: one.rpm, lines: one.lines.clone() }
+}
+
+/// What the engine brought, where it ran in one recording only and was off in another.
+fn brought(found: &[NoiseFound]) -> Option<BroughtLines> {
+    let (running, off): (Vec<&NoiseFound>, Vec<&NoiseFound>) =
+        found.iter().partition(|one| one.rpm.is_some());
+    match (off.as_slice(), running.as_slice()) {
+        ([off, ..], [running]) => brought_lines(&lines_of(off), &lines_of(running)),
+        _ => None,
+    }
 }
 
 fn remarks(found: &[NoiseFound], engine: &[EngineLines], findings: &mut Vec<Finding>) {
+    if let Some(brought) = brought(found) {
+        let named: Vec<String> = brought
+            .lines
+            .iter()
+            .take(6)
+            .map(|line| format!("{:.0} Hz ({:.0} dBFS)", line.frequency_hz, line.level_db))
+            .collect();
+        let text = format!(
+            "With the engine (`{}`) came {}. Whether they follow its speed shows a recording at another one.",
+            brought.running,
+            named.join(", ")
+        );
+        findings.push(Finding::note("lines-with-engine", text));
+    }
     if found.len() == 1 {
         let text = "One recording cannot tell what follows the engine: record once more at another engine speed (outdoors: a \
                     running engine needs open air).";
