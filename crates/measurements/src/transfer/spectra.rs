@@ -120,6 +120,10 @@ const CORRECTED_S: f64 = 0.05;
 /// What comes later, up to here, is counted as an error where it stands out of the noise.
 const COUNTED_S: f64 = 0.25;
 
+/// An average over many bins counts what stands so far out of the noise that chance does not
+/// reach it in a hundred recordings, also where the noise is half as much again as in the middle.
+const CLEARLY_LATE: f64 = 8.0;
+
 /// What is known at one frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Estimate {
@@ -142,8 +146,10 @@ pub(super) struct Spectra {
     /// [`WIDEST_HZ`].
     missing_window: Vec<Complex64>,
     missing_width: Vec<Complex64>,
-    /// The power of what comes too late to be set right.
+    /// The power of what comes too late to be set right, where it may be noise as well, and
+    /// where it is none.
     late: Vec<f64>,
+    clearly_late: Vec<f64>,
 }
 
 impl Spectra {
@@ -192,7 +198,18 @@ impl Spectra {
             if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
         });
         let late = late.iter().map(Complex64::norm_sqr).collect();
-        Some(Self { residual_s, sums, loudest, missing_window, missing_width, late })
+        // Before the sound there is nothing but noise, as much as at the same distance after it.
+        let before: Vec<f64> = (n / 2 + 1..n)
+            .filter(|i| (CORRECTED_S..COUNTED_S).contains(&lag_s(*i)))
+            .map(|i| impulse[i].abs())
+            .collect();
+        let enough = CLEARLY_LATE * dsp::statistics::median(&before).unwrap_or(0.0) / 0.6745;
+        let clearly_late = transformed(&|i| {
+            let counts = !within(i) && lag_s(i) <= COUNTED_S && impulse[i].abs() > enough;
+            if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
+        });
+        let clearly_late = clearly_late.iter().map(Complex64::norm_sqr).collect();
+        Some(Self { residual_s, sums, loudest, missing_window, missing_width, late, clearly_late })
     }
 
     /// How far bins are averaged about a frequency: 1/`fraction` octave, but no farther
@@ -252,7 +269,7 @@ impl Spectra {
         let coherence = of(&|one| one.coherence);
         let late: Vec<f64> = each
             .iter()
-            .zip(&self.late)
+            .zip(&self.clearly_late)
             .map(|(one, late)| one.as_ref().map_or(0.0, |one| 0.5 * late / one.h1.norm_sqr().max(1e-30)))
             .collect();
         let late = smooth_power(&late, bin_hz, fraction, frequency_hz);
