@@ -15,6 +15,7 @@ pub mod exposure;
 pub mod fft;
 pub mod fft_bands;
 pub mod harmonics;
+pub mod impulse;
 pub mod lanes;
 pub mod minimum_phase;
 pub mod noise;

@@ -1,24 +1,10 @@
 //! A capture: what is known about one raw recording.
 
-use std::fmt;
-
 use jiff::Timestamp;
 use measure::{Calibration, Finding, Parameters, Stimulus};
 use serde::{Deserialize, Serialize};
 
-use crate::{ProcessorSetting, Stage};
-
-/// The number of a capture within its job, as in `captures/0007`. A number is
-/// never given twice, not even after its capture was discarded.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct CaptureId(pub u32);
-
-impl fmt::Display for CaptureId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:04}", self.0)
-    }
-}
+use crate::{CaptureId, ProcessorSetting, Stage};
 
 /// Which side of a comparison a capture is on.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]

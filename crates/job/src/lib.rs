@@ -16,6 +16,7 @@
 //! - Time stamps come from the caller; nothing here looks at a clock.
 
 mod capture;
+mod capture_id;
 mod check;
 mod data;
 mod error;
@@ -30,14 +31,15 @@ mod results;
 mod save;
 mod seal;
 mod sense;
+mod setting;
 mod stage;
 mod store;
 
-pub use capture::{Capture, CaptureId, CaptureMeta, CaptureState, Conditions, ImportSource, PlacedBy, Set};
+pub use capture::{Capture, CaptureMeta, CaptureState, Conditions, ImportSource, PlacedBy, Set};
+pub use capture_id::CaptureId;
 pub use check::{Check, CheckLine, check};
 pub use data::{
-    Amplifier, ChannelSetting, Choices, Crossover, Driver, EnteredBand, Head, Intake, JobData, Outcome,
-    PresetOrInline, ProcessorSetting, Source, SourceOutput, SourceUnit,
+    Amplifier, Choices, Driver, Head, Intake, JobData, Outcome, Source, SourceOutput, SourceUnit,
 };
 pub use error::JobError;
 pub use job::Job;
@@ -49,5 +51,6 @@ pub use results::{
     TimingRecord, ToneChange, ToneRecord, TuneRecord,
 };
 pub use save::write_atomically;
+pub use setting::{ChannelSetting, Crossover, EnteredBand, PresetOrInline, ProcessorSetting};
 pub use stage::{Stage, StageResult, StageState};
 pub use store::{CaptureStore, Pending};

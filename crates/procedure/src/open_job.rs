@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use job::{CaptureStore, Head, Job, SourceOutput, Stage, StageResult, StageState};
+use job::{CaptureStore, Head, Job, Stage, StageResult, StageState};
 use library::Result;
+use project::derive::{SourceHeadroom, source_with};
 
 use crate::Change;
-use crate::source::SourceHeadroom;
 
 /// A job that is worked on. One thread owns it.
 #[derive(Debug)]
@@ -96,24 +96,13 @@ pub fn create_job(dir: &Path, name: Option<&str>, car: &str) -> Result<Job> {
 
 /// Keeps the verdict in the job.
 fn note_headroom(job: &mut Job, verdict: &SourceHeadroom) -> Result<()> {
-    let step = |number: i64| u32::try_from(number).ok();
     let limit = &verdict.limit;
     let line = match limit.clean_step {
         Some(number) => format!("clean to step {number} · limited by {}", limit.limited_by.join(", ")),
         None => "no clean step".to_owned(),
     };
     job.edit(|data| {
-        data.source.clean_step = limit.clean_step.and_then(step);
-        data.source.limited_by = limit.limited_by.first().cloned().unwrap_or_default();
-        data.source.outputs = limit
-            .outputs
-            .iter()
-            .map(|output| SourceOutput {
-                name: output.output.clone(),
-                clean_step: output.clean_step.and_then(step),
-                volts_rms: output.level_v,
-            })
-            .collect();
+        data.source = source_with(limit, &data.source);
         data.stages.insert(Stage::Source, StageResult { state: StageState::Measured, line });
     })?;
     Ok(())

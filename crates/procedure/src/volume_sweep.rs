@@ -268,7 +268,7 @@ fn verdict(
     }
     let readings: Vec<(String, Reading)> =
         swept.iter().map(|(name, captured)| (name.clone(), captured.reading.clone())).collect();
-    let mut verdict = SourceHeadroom::of(&readings, sweep.bass);
+    let mut verdict = SourceHeadroom::of(&readings, sweep.bass.map(BassControl::remark));
     if session.is_stopped() {
         // Of what was not measured nothing is known: it may clip earlier.
         verdict.limit.findings.push(crate::capture_run::interruption());

@@ -4,7 +4,6 @@
 //! The command line calls these functions one at a time. The window talks to
 //! [`serve`] through the plain data of the crate `view`.
 
-mod alignment;
 mod car;
 mod catalogue;
 mod demo;
@@ -13,7 +12,6 @@ mod fitting;
 mod jobs;
 mod papers;
 mod preview_tuning;
-mod proof;
 mod reading_csv;
 mod responses;
 mod targets;

@@ -7,8 +7,8 @@ use measure::{Cell, Curve, Reading, Table};
 use units::text::csv_cell;
 
 use crate::files::write_text;
-use crate::responses::later;
 use crate::{Error, Result};
+use project::derive::later;
 
 /// The curves that stand for a whole reading, most telling first. What is in
 /// decibels over frequency is written as a response file, so that `fit` and

@@ -52,18 +52,6 @@ pub fn compare(
         .map_err(|error| Error::input(error.to_string()))
 }
 
-/// Phases of a sound that comes so much later, wrapped to ±180°.
-pub(crate) fn later<'a>(
-    phase_deg: &'a [f64],
-    frequency_hz: &'a [f64],
-    later_s: f64,
-) -> impl Iterator<Item = f64> + 'a {
-    phase_deg.iter().zip(frequency_hz).map(move |(phase_deg, hz)| {
-        let turned = phase_deg - 360.0 * hz * later_s;
-        turned - 360.0 * (turned / 360.0).round()
-    })
-}
-
 /// The range asked for, checked.
 pub(crate) fn range(from_hz: Option<f64>, to_hz: Option<f64>) -> Result<(f64, f64)> {
     let (from_hz, to_hz) = (from_hz.unwrap_or(AUDIBLE_HZ.0), to_hz.unwrap_or(AUDIBLE_HZ.1));

@@ -14,7 +14,7 @@
 //! analog prototypes of peakingEQ, lowShelf and highShelf; the derivatives are
 //! ours and are checked against differences.
 
-use super::BandKind;
+use super::kind::BandKind;
 
 const DB_PER_NEPER_OF_POWER: f64 = 10.0 / std::f64::consts::LN_10;
 

@@ -9,8 +9,8 @@ use procedure::{Captured, Plan, capture};
 use rig::{Entered, InputRole, Scene, Sounding};
 
 use super::Demo;
-use crate::alignment::{self, CarPlan, FoundDriver};
 use crate::{Error, Result, library, reading_response};
+use project::derive::{self, CarPlan, FoundDriver};
 
 /// A driver's test sweep: band and peak (common practice, no source: the higher
 /// the band, the lower the level).
@@ -62,7 +62,7 @@ impl Demo<'_> {
                 value("snr_db")
             ));
         }
-        let plan = alignment::car_plan(&found, &library::profile(super::PROCESSOR)?, false, true);
+        let plan = derive::car_plan(&found, &library::profile(super::PROCESSOR)?, false, true);
         Ok((reversed, plan))
     }
 
@@ -102,11 +102,11 @@ impl Demo<'_> {
             self.detail(&format!("{:14} {delay_ms:6.2} ms, {gain_db:+5.1} dB{turned}", channel.channel));
         }
         let Some(aligned) = &plan.aligned else { return Ok(()) };
-        for (meeting, filter) in alignment::crossovers(aligned) {
+        for (meeting, filter) in derive::crossovers(aligned) {
             self.detail(&format!("{meeting:18} {filter}"));
         }
         for sum in &aligned.sums {
-            self.detail(&alignment::sum_text(sum));
+            self.detail(&derive::sum_text(sum));
         }
         Ok(())
     }

@@ -10,8 +10,8 @@ use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Respon
 
 use super::Demo;
 use super::drivers::one;
-use crate::proof::{self, Placed, mistype};
 use crate::{Error, Result, fitting, library, reading_response};
+use project::derive::{self, Placed, mistype};
 
 /// What the demonstration aims at.
 const TARGET: &str = "car-medium";
@@ -203,10 +203,10 @@ fn check(
     fitted: &FitResult,
     profile: &Profile,
 ) -> Result<AuditResult> {
-    let (before, after) = proof::change(&places(before), &places(after))
+    let (before, after) = derive::change(&places(before), &places(after))
         .ok_or_else(|| Error::measurement("no position was measured before and after"))?;
     let bands: Vec<Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
-    proof::audit((&before, &after), &bands, profile).map_err(|error| Error::measurement(error.to_string()))
+    derive::audit((&before, &after), &bands, profile).map_err(|error| Error::measurement(error.to_string()))
 }
 
 /// The responses as they are fitted and judged.

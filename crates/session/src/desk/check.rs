@@ -8,7 +8,7 @@ use tuning::{AuditResult, Band, Response, Verdict};
 use view::{CardLine, FindingLine, SetMark, Tone};
 
 use super::Desk;
-use crate::proof::{self, Placed};
+use project::derive::{self, Placed};
 use tuning::channel_reaches;
 
 /// What the second set of captures says of the bands.
@@ -16,6 +16,8 @@ use tuning::channel_reaches;
 pub(super) struct Check {
     /// The band's number on its card, where it is one that was meant; and what became of it.
     pub(super) bands: Vec<(Option<usize>, Verdict, String)>,
+    /// The same as the job keeps it.
+    lines: Vec<AuditLine>,
     residual_rms_db: f64,
     /// Remarks.
     findings: Vec<measure::Finding>,
@@ -28,6 +30,7 @@ impl Check {
     }
 
     fn of(audit: AuditResult, numbers: &[usize]) -> Self {
+        let mut lines = Vec::new();
         let bands = audit.bands.into_iter().map(|band| {
             // A band that is switched off has a card and a number, but is not checked.
             let number = numbers.get(band.index - 1).copied().filter(|_| band.verdict != Verdict::Extra);
@@ -35,9 +38,13 @@ impl Check {
                 || band.text.clone(),
                 |number| band.text.replacen(&format!("Band {} ", band.index), &format!("Band {number} "), 1),
             );
+            let index = number.and_then(|number| u32::try_from(number).ok());
+            let line = AuditLine::from(&band);
+            lines.push(AuditLine { index: index.unwrap_or(line.index), text: text.clone(), ..line });
             (number, band.verdict, text)
         });
-        Self { bands: bands.collect(), residual_rms_db: audit.residual_rms_db, findings: audit.findings }
+        let bands = bands.collect();
+        Self { bands, lines, residual_rms_db: audit.residual_rms_db, findings: audit.findings }
     }
 }
 
@@ -49,6 +56,7 @@ impl Desk {
             let checks = self.tuned_channels().iter().filter_map(|channel| self.check_of(channel));
             let all = checks.reduce(|mut all, check| {
                 all.bands.extend(check.bands);
+                all.lines.extend(check.lines);
                 all.findings.extend(check.findings);
                 all.residual_rms_db = all.residual_rms_db.max(check.residual_rms_db);
                 all
@@ -64,11 +72,15 @@ impl Desk {
             .filter(|(_, band)| band.enabled && channel_reaches(&band.channel, channel))
             .map(|(index, band)| (index + 1, band.typed))
             .unzip();
-        let audit = proof::audit((&before, &after), &bands, self.tune.profile()).ok()?;
+        let audit = derive::audit((&before, &after), &bands, self.tune.profile()).ok()?;
         let mut check = Check::of(audit, &numbers);
         if !channel.is_empty() {
             for (_, _, text) in &mut check.bands {
                 *text = format!("On the {channel}: {text}");
+            }
+            for (line, (_, _, text)) in check.lines.iter_mut().zip(&check.bands) {
+                line.text.clone_from(text);
+                channel.clone_into(&mut line.channel);
             }
         }
         Some(check)
@@ -83,7 +95,7 @@ impl Desk {
             })
             .collect()
         };
-        proof::change(&side(SetMark::Before), &side(SetMark::After)).or_else(|| {
+        derive::change(&side(SetMark::Before), &side(SetMark::After)).or_else(|| {
             let average = |mark| self.average_of(mark, channel).map(|average| (*average).clone());
             Some((average(SetMark::Before)?, average(SetMark::After)?))
         })
@@ -125,17 +137,8 @@ impl Desk {
     /// What the job keeps of the check.
     pub(super) fn audit_record(&self) -> Option<AuditRecord> {
         let check = self.check()?;
-        let line = |(index, (number, verdict, text)): (usize, &(Option<usize>, Verdict, String))| AuditLine {
-            index: u32::try_from(number.unwrap_or(index + 1)).unwrap_or(u32::MAX),
-            verdict: verdict.word().to_owned(),
-            text: text.clone(),
-            channel: String::new(),
-            meant: None,
-            found: None,
-            found_entered_q: None,
-        };
         Some(AuditRecord {
-            bands: check.bands.iter().enumerate().map(line).collect(),
+            bands: check.lines.clone(),
             residual_rms_db: Some(check.residual_rms_db),
             findings: check.findings.clone(),
             ..AuditRecord::default()

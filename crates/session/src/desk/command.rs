@@ -4,10 +4,10 @@ use std::path::Path;
 use std::time::Instant;
 
 use job::Job;
+use project::derive::{FitInputs, Fitted};
 use tuning::FitOptions;
 use view::{Command, SetMark, SettingValue, Stage};
 
-use super::channels::Wanted;
 use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
@@ -200,7 +200,8 @@ impl Desk {
                 "Measure the positions first: bands are suggested from what was measured before.",
             ));
         }
-        let locked: Vec<DeskBand> = self.tune.bands().iter().filter(|band| band.locked).cloned().collect();
+        let locked = self.tune.bands().iter().filter(|band| band.locked).map(|band| self.job_band(band));
+        let locked: Vec<job::EnteredBand> = locked.collect();
         let options = FitOptions {
             max_bands: Some(self.choices.max_bands),
             from_hz: RANGE_HZ.0,
@@ -208,16 +209,21 @@ impl Desk {
             ..FitOptions::default()
         };
         let (target, profile) = (self.tune.target().clone(), self.tune.profile().clone());
-        let wanted = Wanted { channels, locked, target, profile, options };
+        let wanted = FitInputs { channels, locked, target, profile, options, basis: self.fit_basis() };
         let fit = move || -> Result<Outcome> {
             let began = Instant::now();
-            let bands = wanted.fit()?;
+            let fitted = wanted.fit().map_err(|(_, error)| Error::measurement(error.to_string()))?;
+            let Fitted { bands, record } = fitted;
+            let bands: Vec<DeskBand> = bands.iter().map(DeskBand::of_job).collect();
             let (took_s, kept) = (began.elapsed().as_secs_f64(), wanted.locked.len());
             Ok(Box::new(move |desk| {
                 let around = if kept > 0 { format!(" around {kept} that stay") } else { String::new() };
                 let count = bands.len() - kept.min(bands.len());
                 desk.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
                 desk.take_bands(bands);
+                if let Some(job) = desk.job.as_mut().filter(|job| job.is_writable()) {
+                    job.edit(|data| data.fit = Some(record))?;
+                }
                 Ok(())
             }))
         };

@@ -4,12 +4,12 @@ use dsp::sweep::Sweep;
 use job::Driver;
 use measure::{Signal, Stimulus};
 use measurements::signals;
+use project::derive::is_inverted;
+use project::hertz;
 use tuning::Role;
 use view::{CardLine, Stage, Tone};
 
-use super::order::hertz;
 use super::{Desk, Held};
-use crate::alignment::is_inverted;
 
 /// The test sweep that suits a driver's part, and protects it.
 pub(super) fn track_of(role: Option<Role>) -> &'static str {

@@ -4,10 +4,10 @@ use std::sync::Arc;
 
 use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
 use dsp::response::log_grid;
+use project::derive::impulse_of;
 use tuning::Response;
 use view::{Face, SetMark, Stage};
 
-use super::impulse::Impulse;
 use super::picture::{line, points};
 use super::{Desk, Held};
 
@@ -267,7 +267,7 @@ impl Desk {
 
     fn delay_chart(&self) -> Chart {
         let delay = |(number, held): (usize, &Held)| {
-            let impulse = Impulse::of(&held.reading)?;
+            let impulse = impulse_of(&held.reading)?;
             let (from_hz, to_hz) = held.response.as_ref()?.range_hz();
             let grid = log_grid(from_hz, to_hz, 24.0);
             let magnitude_db = impulse.group_delay_s(&grid).iter().map(|s| 1e3 * s).collect();
@@ -284,7 +284,7 @@ impl Desk {
 
     fn impulse_chart(&self) -> Chart {
         let line = |(number, held): (usize, &Held)| {
-            let impulse = Impulse::of(&held.reading)?;
+            let impulse = impulse_of(&held.reading)?;
             let peak = impulse.peak();
             let drawn = impulse.time_s.iter().zip(&impulse.value);
             let drawn = drawn.map(|(t, h)| Point { x: 1e3 * t, y: h / peak });
@@ -320,7 +320,7 @@ impl Desk {
 
     fn decay_chart(&self) -> Chart {
         let held = self.chosen_of(|held| held.reading.curves.contains_key("impulse"));
-        let impulse = held.and_then(|held| Impulse::of(&held.reading));
+        let impulse = held.and_then(|held| impulse_of(&held.reading));
         let grid = log_grid(20.0, 20_000.0, 24.0);
         let slices: Vec<Vec<f64>> = LATER_MS
             .iter()

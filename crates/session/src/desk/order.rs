@@ -6,6 +6,7 @@ use engine::{InputRole, Pace};
 use job::{Set, Stage};
 use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
+use project::hertz;
 use view::SetMark;
 
 use super::channels::placed;
@@ -298,15 +299,6 @@ pub(super) fn sweep_text(stimulus: Option<&Stimulus>) -> String {
     }
 }
 
-/// A frequency as it is written on a chart.
-pub(crate) fn hertz(frequency_hz: f64) -> String {
-    if frequency_hz < 1000.0 {
-        format!("{frequency_hz:.0} Hz")
-    } else {
-        format!("{} kHz", (frequency_hz / 100.0).round() / 10.0)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -315,10 +307,5 @@ mod tests {
     fn the_radio_climbs_one_step_at_a_time_and_stays_on_the_last() {
         let climb = Climb { first: 22, last: 40 };
         assert_eq!([0.0, 0.59, 0.61, 6.1, 60.0].map(|s| climb.due(s)), [22, 22, 23, 32, 40]);
-    }
-
-    #[test]
-    fn frequencies_are_written_as_on_a_chart() {
-        assert_eq!([15.0, 250.0, 2_000.0, 21_500.0].map(hertz), ["15 Hz", "250 Hz", "2 kHz", "21.5 kHz"]);
     }
 }

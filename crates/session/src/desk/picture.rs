@@ -12,8 +12,8 @@ use super::check::Check;
 use super::memo::Memo;
 use super::source::{Task, ToneFound};
 use super::{Desk, Held};
-use crate::alignment::CarPlan;
 use procedure::NoiseReport;
+use project::derive::CarPlan;
 
 /// Where deviations count: a small car gives what it gives below, and above the
 /// microphone's place is all that is measured.

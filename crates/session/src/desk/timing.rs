@@ -10,8 +10,8 @@ use view::{Card, CardLine, FindingLine, Setting, SettingKind, Tone};
 use super::card::{action, choice, line};
 use super::history::Edit;
 use super::{Desk, picture};
-use crate::alignment::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum_text};
 use crate::{Error, Result};
+use project::derive::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum_text};
 
 /// A loss of so much against perfect addition must not stay unsaid (our choice, no source).
 const POOR_DB: f64 = -3.0;
@@ -81,7 +81,7 @@ impl Desk {
                 Some(FoundDriver { driver, reading: &held.reading, response: held.response.as_deref() })
             })
             .collect();
-        alignment::car_plan(&found, self.tune.profile(), self.choices.filters_on, self.arrivals_compare())
+        derive::car_plan(&found, self.tune.profile(), self.choices.filters_on, self.arrivals_compare())
     }
 
     /// What the job holds for its channels.

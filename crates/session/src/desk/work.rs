@@ -17,9 +17,9 @@ use super::live::{self, Trace};
 use super::order::{Order, Purpose, Scene};
 use super::sounds::Sound;
 use super::{Desk, Held};
-use crate::proof::mistype;
 use crate::{Error, Result};
 use procedure::{CaptureRun, Change, Computed, Ended, Pumped, Store, SweepWatch, Until};
+use project::derive::mistype;
 use rig::cabin_edge;
 use tuning::channel_reaches;
 

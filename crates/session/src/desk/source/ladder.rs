@@ -2,6 +2,7 @@
 
 use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
 use measure::Reading;
+use project::derive::source_with;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
@@ -76,19 +77,8 @@ impl Desk {
     pub(in crate::desk) fn keep_source(&mut self) -> Result<()> {
         let limit = self.limit();
         let Some(job) = &mut self.job else { return Ok(()) };
-        let step = |number: i64| u32::try_from(number).ok();
-        let outputs = limit.outputs.iter().map(|output| job::SourceOutput {
-            name: output.output.clone(),
-            clean_step: output.clean_step.and_then(step),
-            volts_rms: output.level_v,
-        });
         let known = &job.data().source;
-        let source = job::Source {
-            clean_step: limit.clean_step.and_then(step),
-            limited_by: limit.limited_by.first().cloned().unwrap_or_default(),
-            outputs: outputs.collect(),
-            ..known.clone()
-        };
+        let source = source_with(&limit, known);
         if *known != source {
             job.edit(|data| data.source = source)?;
         }

@@ -5,12 +5,13 @@ use chart::{Axis, Chart};
 use engine::InputRole;
 use job::Stage;
 use measurements::signals;
+use project::hertz;
 use tuning::Response;
 use view::{Action, Card, CardLine, Tone};
 
 use crate::desk::card::{action, choice};
 use crate::desk::faces::{empty, linear, series};
-use crate::desk::order::{Order, Scene, hertz, sweep_text};
+use crate::desk::order::{Order, Scene, sweep_text};
 use crate::desk::work::Watch;
 use crate::desk::{Desk, Held};
 use crate::{Error, Result};

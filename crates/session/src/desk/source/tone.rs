@@ -7,13 +7,14 @@ use std::sync::Arc;
 use chart::{Axis, Chart, Dash, Line};
 use engine::InputRole;
 use job::Stage;
+use project::hertz;
 use tuning::{BandEdge, Response, ToneShape};
 use view::{Card, CardLine, Setting, SettingKind, Tone};
 
 use super::remarks;
 use crate::desk::card::{action, line, number};
 use crate::desk::faces::{empty, linear, role, series};
-use crate::desk::order::{Order, Scene, hertz, numbered};
+use crate::desk::order::{Order, Scene, numbered};
 use crate::desk::picture::line as curve;
 use crate::desk::work::Task;
 use crate::desk::{Desk, Signal};

@@ -1,45 +1,48 @@
 //! The whole car from its drivers' captures: what is entered so that they add up.
 
-use job::{ChannelSetting, Crossover, Driver};
-use measure::Reading;
+use job::{
+    Basis, ChannelSetting, Crossover, CrossoverTiming, Driver, DriverTiming, Stage, SumTiming, TimingRecord,
+};
+use measure::{Finding, Reading};
 use tuning::{
-    CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Profile, Response,
-    Role,
+    CarAlignment, CarCrossover, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Profile,
+    Response, Role,
 };
 
-use crate::desk::hertz;
-use crate::responses::later;
+use super::response::later;
+use crate::{Project, hertz};
 
 /// The air in a car that is being worked on (common practice, no source).
-pub(crate) const TEMPERATURE_C: f64 = 20.0;
+pub const TEMPERATURE_C: f64 = 20.0;
 /// A delay is entered in hundredths of a millisecond where the processor does not say.
 const DELAY_STEP_S: f64 = 1e-5;
 
 /// A driver that was measured alone.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct FoundDriver<'a> {
+pub struct FoundDriver<'a> {
     /// Which.
-    pub(crate) driver: &'a Driver,
+    pub driver: &'a Driver,
     /// What was found.
-    pub(crate) reading: &'a Reading,
+    pub reading: &'a Reading,
     /// Its response, where there is one.
-    pub(crate) response: Option<&'a Response>,
+    pub response: Option<&'a Response>,
 }
 
 /// What follows from the drivers' captures.
 #[derive(Debug, Clone, PartialEq)]
-pub(crate) struct CarPlan {
+pub struct CarPlan {
     /// What is entered, a line for each driver that was measured and has a channel of the processor.
-    pub(crate) channels: Vec<ChannelSetting>,
+    pub channels: Vec<ChannelSetting>,
     /// How it adds up; absent where the delays follow from arrivals alone.
-    pub(crate) aligned: Option<CarAlignment>,
+    pub aligned: Option<CarAlignment>,
     /// Why there is no more than delays from arrivals.
-    pub(crate) without: Option<String>,
+    pub without: Option<String>,
 }
 
 impl CarPlan {
     /// The worst dip of a side's predicted sum, in dB.
-    pub(crate) fn worst_dip_db(&self) -> Option<f64> {
+    #[must_use]
+    pub fn worst_dip_db(&self) -> Option<f64> {
         let sums = &self.aligned.as_ref()?.sums;
         let sides = sums.iter().filter(|sum| sum.heard != "all" || sums.len() == 1);
         sides.map(|sum| sum.worst_db).min_by(f64::total_cmp)
@@ -57,7 +60,8 @@ impl FoundDriver<'_> {
     }
 
     /// Whether it was found to be wired backwards.
-    pub(crate) fn is_inverted(&self) -> bool {
+    #[must_use]
+    pub fn is_inverted(&self) -> bool {
         is_inverted(self.reading)
     }
 
@@ -83,14 +87,72 @@ impl FoundDriver<'_> {
     }
 }
 
+/// The drivers that were measured alone, each with its newest capture.
+#[must_use]
+pub fn drivers_found(project: &Project) -> Vec<FoundDriver<'_>> {
+    let found = project.data.intake.drivers.iter().filter_map(|driver| {
+        let capture = project.newest(Stage::Drivers, &driver.name)?;
+        let (reading, response) = (capture.reading.as_deref()?, capture.response.as_deref());
+        Some(FoundDriver { driver, reading, response })
+    });
+    found.collect()
+}
+
+/// The whole of a plan, as the job keeps it.
+#[must_use]
+pub fn timing(plan: &CarPlan, found: &[FoundDriver<'_>], basis: Basis) -> TimingRecord {
+    let aligned = plan.aligned.as_ref();
+    let driver = |setting: &ChannelSetting| {
+        let of = found.iter().find(|found| found.channel() == setting.channel);
+        let name = of.map_or(&setting.channel, |found| &found.driver.name);
+        let aligned = aligned.and_then(|aligned| aligned.drivers.iter().find(|one| one.driver == *name));
+        DriverTiming {
+            driver: name.clone(),
+            setting: setting.clone(),
+            arrival_s: of.and_then(FoundDriver::arrival_s),
+            usable_from_hz: aligned.map(|aligned| aligned.usable_from_hz),
+            usable_to_hz: aligned.map(|aligned| aligned.usable_to_hz),
+            ..DriverTiming::default()
+        }
+    };
+    let crossover = |one: &CarCrossover| CrossoverTiming {
+        lower: one.lower.clone(),
+        upper: one.upper.clone(),
+        frequency_hz: one.frequency_hz,
+        why: one.why.clone(),
+        worst_db: one.worst_db,
+        before_worst_db: one.before_worst_db,
+    };
+    let sum = |one: &CarSum| SumTiming {
+        heard: one.heard.clone(),
+        worst_db: one.worst_db,
+        worst_hz: one.worst_hz,
+        worst_between: one.worst_between.clone(),
+        before_worst_db: one.before_worst_db,
+    };
+    let without = plan
+        .without
+        .as_ref()
+        .map(|why| Finding::caution("delays-only", format!("Only delays could be found: {why}")));
+    TimingRecord {
+        basis,
+        drivers: plan.channels.iter().map(driver).collect(),
+        crossovers: aligned.iter().flat_map(|aligned| &aligned.crossovers).map(crossover).collect(),
+        sums: aligned.iter().flat_map(|aligned| &aligned.sums).map(sum).collect(),
+        findings: aligned.iter().flat_map(|aligned| &aligned.findings).cloned().chain(without).collect(),
+    }
+}
+
 /// Whether a driver's capture says that it is wired backwards.
-pub(crate) fn is_inverted(reading: &Reading) -> bool {
+#[must_use]
+pub fn is_inverted(reading: &Reading) -> bool {
     reading.labels.get("polarity").is_some_and(|polarity| polarity == "inverted")
 }
 
 /// What is entered for a car whose drivers were measured, each alone. Where their arrivals do
 /// not share their zero, delays follow from the arrivals as they are.
-pub(crate) fn car_plan(
+#[must_use]
+pub fn car_plan(
     found: &[FoundDriver<'_>],
     profile: &Profile,
     filters_on: bool,
@@ -204,7 +266,7 @@ fn of_setting(channel: &str, setting: &CarSetting) -> ChannelSetting {
 }
 
 /// A crossover filter as the job keeps it.
-pub(crate) fn job_crossover(filter: CarFilter) -> Crossover {
+fn job_crossover(filter: CarFilter) -> Crossover {
     let family = match filter.family {
         CrossoverFamily::Butterworth => "butterworth",
         CrossoverFamily::LinkwitzRiley => "linkwitz-riley",
@@ -228,7 +290,8 @@ fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {
 }
 
 /// Who meets whom, and through which filter: one entry for each crossover; both sides share theirs.
-pub(crate) fn crossovers(aligned: &CarAlignment) -> Vec<(String, String)> {
+#[must_use]
+pub fn crossovers(aligned: &CarAlignment) -> Vec<(String, String)> {
     let mut lines: Vec<(String, String)> = Vec::new();
     for crossover in &aligned.crossovers {
         let setting = |name: &String| aligned.drivers.iter().find(|driver| driver.driver == *name);
@@ -251,7 +314,8 @@ fn bare(names: &[String]) -> String {
 }
 
 /// What a sum's worst dip is, and what it was.
-pub(crate) fn sum_text(sum: &CarSum) -> String {
+#[must_use]
+pub fn sum_text(sum: &CarSum) -> String {
     let heard = match sum.heard.as_str() {
         "all" => "All together".to_owned(),
         side => format!("The {side} side"),

@@ -5,15 +5,15 @@ use tuning::{
     AuditError, AuditInput, AuditResult, AuditedBand, Band, BandKind, BandLayout, Profile, Response, Verdict,
 };
 
-use crate::desk::hertz;
+use crate::hertz;
 
 /// What was measured at one place.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Placed<'a> {
+pub struct Placed<'a> {
     /// The place.
-    pub(crate) position: &'a str,
+    pub position: &'a str,
     /// The response there, best without smoothing.
-    pub(crate) response: &'a Response,
+    pub response: &'a Response,
 }
 
 /// What changed between two sets of captures, as a response before, which is flat, and one
@@ -22,7 +22,8 @@ pub(crate) struct Placed<'a> {
 /// where something else changed does no harm. Of several captures at a place the last counts.
 ///
 /// Nothing when no place is in both.
-pub(crate) fn change(before: &[Placed<'_>], after: &[Placed<'_>]) -> Option<(Response, Response)> {
+#[must_use]
+pub fn change(before: &[Placed<'_>], after: &[Placed<'_>]) -> Option<(Response, Response)> {
     let at = |set: &[Placed<'_>], position: &str| set.iter().rposition(|placed| placed.position == position);
     let mut changes: Vec<Response> = Vec::new();
     for (index, placed) in before.iter().enumerate() {
@@ -55,7 +56,7 @@ const SMALL_DB: f64 = 1.0;
 ///
 /// # Errors
 /// When the responses or the bands cannot be used.
-pub(crate) fn audit(
+pub fn audit(
     (before, after): (&Response, &Response),
     bands: &[Band],
     profile: &Profile,
@@ -83,10 +84,7 @@ pub(crate) fn audit(
 /// A typing error as it happens: the peak that does most loses a digit of its frequency, or
 /// gets one more, as far as the processor takes that. Gives the frequency that was meant and the
 /// one that was typed.
-pub(crate) fn mistype<'a>(
-    bands: impl Iterator<Item = &'a mut Band>,
-    profile: &Profile,
-) -> Option<(f64, f64)> {
+pub fn mistype<'a>(bands: impl Iterator<Item = &'a mut Band>, profile: &Profile) -> Option<(f64, f64)> {
     let BandLayout::Parametric { frequency_hz: grid, .. } = &profile.bands else { return None };
     let does_most = |one: &&mut Band, other: &&mut Band| one.gain_db.abs().total_cmp(&other.gain_db.abs());
     let band = bands.filter(|band| band.kind == BandKind::Peak).max_by(does_most)?;

@@ -1,9 +1,8 @@
 //! What an impulse response says besides its spectrum: the group delay, and
 //! what is left of each frequency some time later.
 
-use dsp::fft::{fast_len, rfft};
-use dsp::smoothing::smooth_power;
-use measure::Reading;
+use crate::fft::{fast_len, rfft};
+use crate::smoothing::smooth_power;
 
 /// Where delays and decays are told: points an octave, and the widths over
 /// which they are averaged.
@@ -11,29 +10,31 @@ const FRACTION: f64 = 6.0;
 
 /// An impulse response with the time of each sample, its peak at zero.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Impulse {
-    pub(super) time_s: Vec<f64>,
-    pub(super) value: Vec<f64>,
+pub struct Impulse {
+    /// The time of each sample, the peak's being 0.
+    pub time_s: Vec<f64>,
+    /// The samples.
+    pub value: Vec<f64>,
     step_s: f64,
 }
 
 impl Impulse {
-    /// The one that a reading holds.
-    pub(super) fn of(reading: &Reading) -> Option<Self> {
-        let curve = reading.curves.get("impulse")?;
-        let (time_s, value) = (curve.get("time_s")?, curve.get("value")?);
+    /// An impulse response of evenly spaced samples at these times; nothing for fewer than two.
+    #[must_use]
+    pub fn new(time_s: &[f64], value: &[f64]) -> Option<Self> {
         let step_s = time_s.get(1)? - time_s.first()?;
         let peak = value.iter().enumerate().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?.0;
         let zero_s = *time_s.get(peak)?;
         (step_s > 0.0).then(|| Self {
             time_s: time_s.iter().map(|time| time - zero_s).collect(),
-            value: value.clone(),
+            value: value.to_vec(),
             step_s,
         })
     }
 
     /// The highest magnitude of a sample.
-    pub(super) fn peak(&self) -> f64 {
+    #[must_use]
+    pub fn peak(&self) -> f64 {
         self.value.iter().fold(0.0, |peak, value| value.abs().max(peak))
     }
 
@@ -49,7 +50,8 @@ impl Impulse {
     /// `τ(ω) = Re{FFT(t·h)·conj(FFT(h))} / |FFT(h)|²`, numerator and denominator
     /// averaged over a sixth of an octave, which weights by energy and needs no
     /// unwrapped phase.
-    pub(super) fn group_delay_s(&self, at_hz: &[f64]) -> Vec<f64> {
+    #[must_use]
+    pub fn group_delay_s(&self, at_hz: &[f64]) -> Vec<f64> {
         let n = self.spectrum_length();
         let moment: Vec<f64> = self.time_s.iter().zip(&self.value).map(|(t, h)| t * h).collect();
         let (spectrum, moment) = (rfft(&self.value, n), rfft(&moment, n));
@@ -63,7 +65,8 @@ impl Impulse {
     /// The level in dB of what comes later than `after_s` after the peak, over
     /// sixths of an octave. What comes before is faded out over 2 ms, and the
     /// recorded end over its last fifth.
-    pub(super) fn left_after_db(&self, after_s: f64, at_hz: &[f64]) -> Vec<f64> {
+    #[must_use]
+    pub fn left_after_db(&self, after_s: f64, at_hz: &[f64]) -> Vec<f64> {
         const RISE_S: f64 = 0.002;
         let end_s = self.time_s.last().copied().unwrap_or(0.0);
         let raised = |x: f64| 0.5 * (1.0 - (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos());
@@ -90,11 +93,9 @@ mod tests {
 
     const RATE_HZ: f64 = 48_000.0;
 
-    fn impulse(value: Vec<f64>) -> Impulse {
-        let mut reading = Reading::new("sweep", 1, RATE_HZ);
-        let time_s = (0..value.len()).map(|n| 0.2 + n as f64 / RATE_HZ).collect();
-        reading.curve("impulse", [("time_s", time_s), ("value", value)]);
-        Impulse::of(&reading).expect("there is one")
+    fn impulse(value: &[f64]) -> Impulse {
+        let time_s: Vec<f64> = (0..value.len()).map(|n| 0.2 + n as f64 / RATE_HZ).collect();
+        Impulse::new(&time_s, value).expect("there is one")
     }
 
     /// Source: analytic: two equal pulses 2 ms apart have the group delay of
@@ -104,7 +105,7 @@ mod tests {
         let mut value = vec![0.0; 4_800];
         value[240] = 1.000_001;
         value[240 + 96] = 1.0;
-        let delays = impulse(value).group_delay_s(&[300.0, 1_000.0, 5_000.0]);
+        let delays = impulse(&value).group_delay_s(&[300.0, 1_000.0, 5_000.0]);
         all_near("group delay", &delays, &[0.001; 3], 2e-6);
     }
 
@@ -116,7 +117,7 @@ mod tests {
             let t = n as f64 / RATE_HZ - 0.005;
             if t < 0.0 { 0.0 } else { (-t / tau_s).exp() * (TAU * 1_000.0 * t).cos() }
         });
-        let impulse = impulse(value.collect());
+        let impulse = impulse(&value.collect::<Vec<f64>>());
         let at = |after_s: f64| impulse.left_after_db(after_s, &[1_000.0])[0];
         near("one τ later", at(0.005) - at(0.025), 8.686, 0.4);
     }
