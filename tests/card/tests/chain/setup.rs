@@ -22,7 +22,6 @@ pub(crate) enum Order {
     Unplugged = 0,
     Overruns = 4,
     Suspends = 8,
-    Lost = 12,
 }
 
 /// How a card differs from one of two inputs and outputs, 32 bits at 48 kHz.
@@ -37,7 +36,7 @@ pub(crate) struct Kind {
 
 impl Default for Kind {
     fn default() -> Self {
-        Self { settings: "", rate_hz: 48_000, input: 1, buffer_frames: 2_048 }
+        Self { settings: "", rate_hz: 48_000, input: 1, buffer_frames: 8_192 }
     }
 }
 
