@@ -6,7 +6,7 @@
 
 use dsp::crossover::{Family, Side, design, high_pass, low_pass};
 use num_complex::Complex64;
-use testkit::{all_near, at_most, near};
+use testkit::{all_near, at_most};
 
 /// The cookbook and scipy agree in the sections of a Butterworth of order 2.
 #[test]
