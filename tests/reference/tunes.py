@@ -5,8 +5,8 @@ place as a power mean over 1/12 octave, dips below 6 dB linearly, one free level
 up to beyond 6 dB. Ours holds drive as well and ends on the processor's grid, theirs may end anywhere; both have the
 same polarities, slopes and numbers of bands. Both are timed by the seconds that a processor computed.
 
-`python tunes.py PROGRAM` compares at length and writes docs/performance.md; `check` is the short part that
-`cargo xtask reference` always runs.
+`python tunes.py PROGRAM` (`cargo xtask reference --tune`) compares at length and writes docs/performance.md; `check` is a
+short part for `compare.py`, which does not run it yet.
 """
 
 import os
