@@ -165,11 +165,6 @@ impl<'a> Evaluator<'a> {
         self.bank_db.iter().flatten().copied().fold(0.0, f64::max)
     }
 
-    /// What the bands of a bank do at each point.
-    pub(super) fn bank_db(&self, bank: usize) -> &[f64] {
-        &self.bank_db[bank]
-    }
-
     /// Fills in what changed since the last time.
     fn set(&mut self, state: &State) {
         let last = self.last.take();

@@ -74,7 +74,6 @@ struct Figures {
 /// Tries what happens without a value.
 struct Witness<'a> {
     input: &'a TuneInput<'a>,
-    drivers: &'a [TuneDriver],
     found: &'a Found,
     evaluator: Evaluator<'a>,
     state: State,
@@ -87,7 +86,7 @@ struct Witness<'a> {
 }
 
 impl<'a> Witness<'a> {
-    fn new(input: &'a TuneInput<'a>, drivers: &'a [TuneDriver], found: &'a Found) -> Self {
+    fn new(input: &'a TuneInput<'a>, drivers: &[TuneDriver], found: &'a Found) -> Self {
         let limits = Limits { drive_db: None, ..Start::limits(input) };
         let mut evaluator = Evaluator::new(&found.problem, &found.start.layout, limits);
         let state = found.typed.state(input);
@@ -111,7 +110,6 @@ impl<'a> Witness<'a> {
             delay_shift_s: typed.delay_s[top] - plan.delay_s[top],
             separation_db: evaluator.separation_db(),
             input,
-            drivers,
             found,
             evaluator,
             state,
