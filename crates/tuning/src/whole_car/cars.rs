@@ -3,6 +3,8 @@
 //! As many as the environment variable `HEADREST_CARS` says; a few otherwise. The bars are those of
 //! `docs/tuning.md`.
 
+#![expect(clippy::print_stdout, reason = "the table of the cars is what a person reads")]
+
 use std::ops::ControlFlow;
 
 use cabin::{Band as OwnBand, BandKind as OwnKind, Cabin, Car, Channel, Position};

@@ -281,6 +281,8 @@ fn the_quick_tune_goes_a_good_part_of_the_way() {
     let (quick, whole) = (quick_tune(&input).unwrap(), tune_car(&input, &mut go_on).unwrap());
     let side = |judged: &Judgement| 0.5 * (judged.left.average_rms_db + judged.right.average_rms_db);
     let (before, quick, whole) = (side(&quick.before), side(&quick.predicted), side(&whole.predicted));
-    println!("before {before:.2}, quick {quick:.2}, whole {whole:.2} dB");
-    assert!(whole < quick && quick < before - 0.5 * (before - whole));
+    assert!(
+        whole < quick && quick < before - 0.5 * (before - whole),
+        "before {before:.2}, quick {quick:.2}, whole {whole:.2} dB"
+    );
 }
