@@ -4,6 +4,7 @@ mod documents;
 mod findings;
 mod imports;
 mod licences;
+mod modules;
 mod sources;
 
 use std::fs;
@@ -39,6 +40,7 @@ fn check() -> Result<Vec<String>, String> {
     let mut breaches = imports::check(&workspace);
     breaches.extend(licences::check(&workspace));
     breaches.extend(sources::check(&sources));
+    breaches.extend(modules::check(&sources));
     breaches.extend(documents::check_architecture(&page("docs/architecture.md")?, &workspace));
     breaches.extend(documents::check_dependencies(&page("docs/dependencies.md")?, &manifest, &workspace));
     breaches.extend(findings::check(&page("docs/findings.md")?, &sources));
