@@ -88,7 +88,7 @@ pub(crate) fn show_plainly(value: &mut Value) {
 fn plainly(value: &mut Value, key: &str) {
     match value {
         Value::String(text) => {
-            let plain = if key == "notes" { lines(text) } else { one_line(text) };
+            let plain = if key == "notes" || key == "text" { lines(text) } else { one_line(text) };
             if *plain != **text {
                 *text = plain.into_owned();
             }
