@@ -45,7 +45,7 @@ use std::time::Duration;
 
 use engine::{CueOutput, Pace};
 use job::{Driver, Job};
-use view::{CaptureId, Cue, Face, SessionEnd, SetMark, Update};
+use view::{CaptureId, Cue, DelayUnit, Face, SessionEnd, SetMark, Signal, Update};
 
 use crate::{Result, place};
 use audition::Listening;
@@ -58,21 +58,11 @@ use picture::Kept;
 use rig::{OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use source::Source;
-use timing::DelayUnit;
 use tune::{DeskBand, Tune};
 use work::Work;
 
 /// Over what part of an octave responses are looked at, 1/N, until a person chooses.
 const USUAL_SMOOTHING: u32 = 12;
-
-/// What is played for a response.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Signal {
-    Sweep,
-    Pink,
-    /// Pink noise while the microphone is moved.
-    Walk,
-}
 
 /// What the card of the tuning is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use chart::HandleId;
 
-use crate::Number;
+use crate::{Action, Number, Setting};
 
 /// The card of a stage.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -12,9 +12,9 @@ pub struct Card {
     /// Why, or how to connect; may be empty.
     pub detail: String,
     /// The main button.
-    pub main: Option<Action>,
+    pub main: Option<Button>,
     /// Further buttons.
-    pub actions: Vec<Action>,
+    pub actions: Vec<Button>,
     /// What can be set.
     pub settings: Vec<Setting>,
     /// How many of the settings come before what was read, because it depends on them.
@@ -31,62 +31,13 @@ pub struct Card {
 
 /// A button.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Action {
-    /// What the session calls it.
-    pub id: String,
+pub struct Button {
+    /// What it does.
+    pub action: Action,
     /// What is written on it.
     pub label: String,
     /// Whether it can be pressed now.
     pub enabled: bool,
-}
-
-/// Something that can be set.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Setting {
-    /// What the session calls it.
-    pub id: String,
-    /// What it is, for people.
-    pub label: String,
-    /// Its kind and present value.
-    pub kind: SettingKind,
-}
-
-/// The kinds of settings.
-#[derive(Debug, Clone, PartialEq)]
-pub enum SettingKind {
-    /// One of several.
-    Choice {
-        /// What there is to choose from.
-        options: Vec<ChoiceOption>,
-        /// The id of the chosen one.
-        chosen: String,
-    },
-    /// A number that steps up and down.
-    Number {
-        /// The value now.
-        value: f64,
-        /// The least.
-        min: f64,
-        /// The greatest.
-        max: f64,
-        /// One step of the arrow keys.
-        step: f64,
-        /// The value as it is shown, with its unit.
-        text: String,
-    },
-    /// On or off.
-    Switch(bool),
-    /// Free text.
-    Text(String),
-}
-
-/// One of several choices.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ChoiceOption {
-    /// What the session calls it.
-    pub id: String,
-    /// What it is called on screen.
-    pub label: String,
 }
 
 /// How a line is meant.

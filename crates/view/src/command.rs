@@ -2,24 +2,11 @@
 
 use chart::HandleId;
 
-use crate::{Face, SetMark, Stage};
+use crate::{Action, Face, SetMark, SettingValue, Stage};
 
 /// The number of a capture within its job, as in `captures/0007`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct CaptureId(pub u32);
-
-/// A new value for a setting.
-#[derive(Debug, Clone, PartialEq)]
-pub enum SettingValue {
-    /// The id of a choice.
-    Choice(String),
-    /// A number.
-    Number(f64),
-    /// On or off.
-    Switch(bool),
-    /// Text.
-    Text(String),
-}
 
 /// Which number of what has a handle.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -47,12 +34,12 @@ pub enum Command {
     Import(Vec<String>),
     /// Open this stage's card.
     OpenStage(Stage),
-    /// Press the main button, or stop what is under way (the space bar).
+    /// Do what the open stage offers first, or stop what is under way (the space bar).
     StartOrStop,
-    /// Press the button with this id.
-    Press(String),
-    /// Set the setting with this id.
-    Set(String, SettingValue),
+    /// Press the button that does this.
+    Press(Action),
+    /// Give a setting another value.
+    Set(SettingValue),
     /// Silence the output at once.
     Mute,
     /// Allow output again.

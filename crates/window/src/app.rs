@@ -8,7 +8,8 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Cue, HandleId, Link, Live, SetMark, SettingValue, Snapshot, Update,
+    Activity, CaptureId, Command, Cue, HandleId, Link, Live, SetMark, SettingKind, SettingValue, Snapshot,
+    TextKey, Update,
 };
 
 use crate::chart_state::ChartState;
@@ -32,7 +33,7 @@ pub struct App {
     pub(crate) modal: Option<Modal>,
     pub(crate) notices: Vec<Notice>,
     pub(crate) cue: Option<Cue>,
-    pub(crate) drafts: HashMap<String, String>,
+    pub(crate) drafts: HashMap<TextKey, String>,
     pub(crate) picked: Option<CaptureId>,
     /// Changes when everything is to be drawn anew.
     nuance: bool,
@@ -154,13 +155,13 @@ impl App {
             Message::SwitchTheme => self.switch_theme(),
             Message::Look(view) => self.chart.look(view),
             Message::Fit => self.chart.fit(),
-            Message::Draft(setting, text) => {
-                self.drafts.insert(setting, text);
+            Message::Draft(key, text) => {
+                self.drafts.insert(key, text);
             }
             Message::SettleDrafts => self.settle_drafts(),
-            Message::Set(setting, value) => {
+            Message::Set(value) => {
                 self.modal.take_if(|modal| matches!(modal, Modal::Choose { .. }));
-                self.ask_settled(Command::Set(setting, value));
+                self.ask_settled(Command::Set(value));
             }
             Message::Pick(capture) => self.pick(capture),
             Message::OpenModal(modal) => return self.open(modal),
@@ -220,14 +221,11 @@ impl App {
         let shown = self.snapshot.as_deref().filter(|shown| shown.stage == snapshot.stage);
         let newly_chosen = shown.and_then(|shown| chosen(&snapshot).filter(|id| chosen(shown) != Some(*id)));
         self.chart.show(&snapshot);
-        let told = |id: &String, text: &String| {
-            snapshot
-                .card
-                .settings
-                .iter()
-                .any(|setting| setting.id == *id && setting.kind != view::SettingKind::Text(text.clone()))
+        let differs = |key: TextKey, draft: &str| {
+            let is_other = |kind: &SettingKind| matches!(kind, SettingKind::Text(other, text) if *other == key && text != draft);
+            snapshot.card.settings.iter().any(|setting| is_other(&setting.kind))
         };
-        self.drafts.retain(|id, text| told(id, text));
+        self.drafts.retain(|key, draft| differs(*key, draft));
         self.picked.take_if(|picked| !snapshot.tray.iter().any(|tile| tile.id == *picked));
         let to_newest = match added {
             Some(id) => operation::scroll_to(tray::SCROLL, tray::offset_of(&snapshot, id)),
@@ -276,10 +274,10 @@ impl App {
     fn settle_drafts(&mut self) {
         let Some(snapshot) = self.snapshot.clone() else { return };
         for setting in &snapshot.card.settings {
-            if let Some(text) = self.drafts.get(&setting.id).cloned()
-                && setting.kind != view::SettingKind::Text(text.clone())
+            if let SettingKind::Text(key, text) = &setting.kind
+                && let Some(draft) = self.drafts.get(key).filter(|draft| *draft != text).cloned()
             {
-                self.ask(Command::Set(setting.id.clone(), SettingValue::Text(text)));
+                self.ask(Command::Set(SettingValue::Text(*key, draft)));
             }
         }
     }

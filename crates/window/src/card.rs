@@ -2,7 +2,7 @@
 
 use iced::widget::{column, container, row, scrollable, space, text};
 use iced::{Center, Fill, Padding};
-use view::{Action, Activity, CardLine, Command, FindingLine, Setting, Snapshot, StageState, Tone};
+use view::{Activity, Button, CardLine, Command, FindingLine, Setting, Snapshot, StageState, Tone};
 
 use crate::app::App;
 use crate::icon;
@@ -34,7 +34,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
         parts = parts.push(headline(&card.headline, &card.headline_caption));
     }
     if !card.actions.is_empty() {
-        parts = parts.push(row(card.actions.iter().map(action)).spacing(S).wrap());
+        parts = parts.push(row(card.actions.iter().map(button)).spacing(S).wrap());
     }
     let (above, below) = card.settings.split_at(card.first_settings.min(card.settings.len()));
     let settings = |settings: &'a [Setting]| {
@@ -82,7 +82,7 @@ fn heading<'a>(snapshot: &Snapshot, state: StageState) -> Element<'a> {
     .into()
 }
 
-fn main_button<'a>(main: &'a Action, activity: &Activity, room: Room) -> Element<'a> {
+fn main_button<'a>(main: &'a Button, activity: &Activity, room: Room) -> Element<'a> {
     let busy = *activity != Activity::Idle;
     let key = small("Space").style(|_| text::Style { color: None });
     let label = if busy { "Stop" } else { main.label.as_str() };
@@ -103,11 +103,11 @@ fn headline<'a>(number: &'a str, caption: &'a str) -> Element<'a> {
         .into()
 }
 
-fn action(action: &Action) -> Element<'_> {
-    Press::new(body(&action.label), Look::Plain)
-        .id(format!("action-{}", action.id))
+fn button(button: &Button) -> Element<'_> {
+    Press::new(body(&button.label), Look::Plain)
+        .id(format!("action-{:?}", button.action))
         .padding([S + 2.0, M])
-        .on_press_maybe(action.enabled.then(|| Message::Ask(Command::Press(action.id.clone()))))
+        .on_press_maybe(button.enabled.then_some(Message::Ask(Command::Press(button.action))))
         .into()
 }
 

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use chart::Viewport;
 use iced::{Size, keyboard};
-use view::{CaptureId, Command, SettingValue, Update};
+use view::{CaptureId, Command, SettingValue, TextKey, Update};
 
 use crate::modal::Modal;
 use crate::theme::Theme;
@@ -39,11 +39,11 @@ pub enum Message {
     /// The whole chart.
     Fit,
     /// A text field of the card was typed into.
-    Draft(String, String),
+    Draft(TextKey, String),
     /// The text of a field counts now.
     SettleDrafts,
     /// A setting is set.
-    Set(String, SettingValue),
+    Set(SettingValue),
     /// A capture was picked in the tray.
     Pick(CaptureId),
     /// Something opens over the window.

@@ -2,7 +2,7 @@
 
 use iced::widget::{column, container, opaque, row, scrollable, space, text_input};
 use iced::{Center, Fill, Length};
-use view::{CaptureId, Setting, SettingKind, SettingValue, Snapshot};
+use view::{CaptureId, ChoiceKey, SettingKind, SettingValue, Snapshot};
 
 use crate::icon::{Ink, Shape, icon};
 use crate::keys::{BINDINGS, Binding};
@@ -52,7 +52,7 @@ pub enum Modal {
     /// The choices of a setting.
     Choose {
         /// Which setting.
-        setting: String,
+        setting: ChoiceKey,
     },
 }
 
@@ -81,7 +81,7 @@ pub(crate) fn view<'a>(modal: &'a Modal, snapshot: &'a Snapshot, height: f32) ->
         Modal::Rename { text, .. } => (rename(text), 480.0),
         Modal::Job { path } => (job(path), 620.0),
         Modal::Import { path } => (import(path), 620.0),
-        Modal::Choose { setting } => (choose(setting, snapshot), 480.0),
+        Modal::Choose { setting } => (choose(*setting, snapshot), 480.0),
     };
     let sheet = container(content).padding(XL).width(width).max_height(height - 2.0 * L).style(sheet);
     opaque(container(sheet).center(Fill).style(scrim))
@@ -192,15 +192,17 @@ fn field<'a>(placeholder: &'a str, value: &'a str, on_submit: Option<Message>) -
         .into()
 }
 
-fn choose<'a>(setting: &'a str, snapshot: &'a Snapshot) -> Element<'a> {
-    let Some(Setting { label, kind: SettingKind::Choice { options, chosen }, .. }) =
-        snapshot.card.settings.iter().find(|s| s.id == setting)
-    else {
+fn choose(wanted: ChoiceKey, snapshot: &Snapshot) -> Element<'_> {
+    let choices = snapshot.card.settings.iter().find_map(|setting| match &setting.kind {
+        SettingKind::Choice { key, options, chosen } if *key == wanted => Some((setting, options, chosen)),
+        _ => None,
+    });
+    let Some((setting, options, chosen)) = choices else {
         return column![body("This setting is no longer there."), close("Close")].spacing(L).into();
     };
     let list = options.iter().map(|option| {
-        let is_chosen = option.id == *chosen;
-        let mark: Element<'a> =
+        let is_chosen = chosen.as_ref() == Some(&option.choice);
+        let mark: Element<'_> =
             if is_chosen { icon(Shape::Check, Ink::Accent, 18.0) } else { space().width(18).into() };
         let row = Press::new(
             row![mark, body(&option.label).width(Fill)].spacing(M).align_y(Center),
@@ -208,13 +210,13 @@ fn choose<'a>(setting: &'a str, snapshot: &'a Snapshot) -> Element<'a> {
         )
         .width(Fill)
         .padding([M, M])
-        .on_press(Message::Set(setting.to_owned(), SettingValue::Choice(option.id.clone())))
+        .on_press(Message::Set(SettingValue::Choice(option.choice.clone())))
         .on_key(crate::app::up_and_down);
         Element::from(if is_chosen { row.id(SAFE) } else { row })
     });
     let list = scrollable(column(list).spacing(XS).padding([0.0, M])).id(CHOICES).height(Length::Shrink);
     let cancel = Press::new(body("Cancel"), Look::Plain).on_press(Message::CloseModal).padding([M, L]);
-    column![lead(label), container(list).max_height(440), cancel].spacing(L).into()
+    column![lead(&setting.label), container(list).max_height(440), cancel].spacing(L).into()
 }
 
 fn keys<'a>() -> Element<'a> {

@@ -5,7 +5,10 @@ use std::collections::HashMap;
 use iced::keyboard::{Key, key::Named};
 use iced::widget::{column, row, space, text_input};
 use iced::{Center, Fill};
-use view::{ChoiceOption, Setting, SettingKind, SettingValue};
+use view::{
+    Choice, ChoiceKey, ChoiceOption, NumberKey, Setting, SettingKey, SettingKind, SettingValue, SwitchKey,
+    TextKey,
+};
 
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{BODY, M, PLAIN, S, XS, body, small, strong};
@@ -20,35 +23,42 @@ const SIDE_BY_SIDE: usize = 3;
 const LETTERS: usize = 26;
 
 /// A setting.
-pub(crate) fn view<'a>(setting: &'a Setting, drafts: &'a HashMap<String, String>) -> Element<'a> {
+pub(crate) fn view<'a>(setting: &'a Setting, drafts: &'a HashMap<TextKey, String>) -> Element<'a> {
     match &setting.kind {
-        SettingKind::Choice { options, chosen } => choice(setting, options, chosen),
-        SettingKind::Number { value, min, max, step, text } => {
-            number(setting, *value, *min, *max, *step, text)
+        SettingKind::Choice { key, options, chosen } => choice(setting, *key, options, chosen.as_ref()),
+        SettingKind::Number { key, value, min, max, step, text } => {
+            number(setting, *key, *value, (*min, *max, *step), text)
         }
-        SettingKind::Switch(on) => switch(setting, *on),
-        SettingKind::Text(text) => {
-            field(setting, drafts.get(&setting.id).map_or(text.as_str(), String::as_str))
-        }
+        SettingKind::Switch(key, on) => switch(setting, *key, *on),
+        SettingKind::Text(key, text) => field(setting, *key, drafts.get(key).unwrap_or(text)),
     }
 }
 
-fn set(setting: &Setting, value: SettingValue) -> Message {
-    Message::Set(setting.id.clone(), value)
+/// What a setting is called, so that it can be found.
+fn id(key: SettingKey) -> String {
+    match key {
+        SettingKey::Choice(key) => format!("setting-{key:?}"),
+        SettingKey::Number(key) => format!("setting-{key:?}"),
+        SettingKey::Switch(key) => format!("setting-{key:?}"),
+        SettingKey::Text(key) => format!("setting-{key:?}"),
+    }
 }
 
-fn id(setting: &Setting) -> String {
-    format!("setting-{}", setting.id)
-}
-
-fn choice<'a>(setting: &'a Setting, options: &'a [ChoiceOption], chosen: &'a str) -> Element<'a> {
+fn choice<'a>(
+    setting: &'a Setting,
+    key: ChoiceKey,
+    options: &'a [ChoiceOption],
+    chosen: Option<&Choice>,
+) -> Element<'a> {
+    let set = |option: &ChoiceOption| Message::Set(SettingValue::Choice(option.choice.clone()));
+    let is_chosen = |option: &ChoiceOption| chosen == Some(&option.choice);
     let letters: usize = options.iter().map(|option| option.label.chars().count()).sum();
     if options.len() <= SIDE_BY_SIDE && letters <= LETTERS {
         let buttons = options.iter().map(|option| {
-            Press::new(body(&option.label).width(Fill).align_x(Center), Look::Choice(option.id == chosen))
+            Press::new(body(&option.label).width(Fill).align_x(Center), Look::Choice(is_chosen(option)))
                 .padding([S, XS])
                 .width(Fill)
-                .on_press(set(setting, SettingValue::Choice(option.id.clone())))
+                .on_press(set(option))
                 .on_key(sideways)
                 .into()
         });
@@ -57,17 +67,17 @@ fn choice<'a>(setting: &'a Setting, options: &'a [ChoiceOption], chosen: &'a str
             .padding([XS, 0.0])
             .into();
     }
-    let index = options.iter().position(|option| option.id == chosen);
+    let index = options.iter().position(is_chosen);
     let label = index.map_or("–", |index| options[index].label.as_str());
     let step = move |by: isize| {
         let next = index?.checked_add_signed(by).and_then(|index| options.get(index))?;
-        Some(set(setting, SettingValue::Choice(next.id.clone())))
+        Some(set(next))
     };
     let words = column![small(&setting.label), strong(label)].spacing(2).width(Fill);
     Press::new(row![words, icon(Shape::Down, Ink::Muted, 18.0)].spacing(S).align_y(Center), Look::Row(false))
-        .id(id(setting))
+        .id(id(setting.key()))
         .width(Fill)
-        .on_press(Message::OpenModal(Modal::Choose { setting: setting.id.clone() }))
+        .on_press(Message::OpenModal(Modal::Choose { setting: key }))
         .on_key(move |key, _| match key.as_ref() {
             Key::Named(Named::ArrowRight | Named::ArrowDown) => step(1),
             Key::Named(Named::ArrowLeft | Named::ArrowUp) => step(-1),
@@ -76,12 +86,18 @@ fn choice<'a>(setting: &'a Setting, options: &'a [ChoiceOption], chosen: &'a str
         .into()
 }
 
-fn number<'a>(setting: &'a Setting, value: f64, min: f64, max: f64, step: f64, text: &'a str) -> Element<'a> {
+fn number<'a>(
+    setting: &'a Setting,
+    key: NumberKey,
+    value: f64,
+    (min, max, step): (f64, f64, f64),
+    text: &'a str,
+) -> Element<'a> {
     let stepped = move |by: f64| {
         let next = (value + by * step).clamp(min, max);
-        (next != value).then(|| set(setting, SettingValue::Number(next)))
+        (next != value).then_some(Message::Set(SettingValue::Number(key, next)))
     };
-    stepper(id(setting), body(&setting.label).into(), text, move |by| stepped(f64::from(by)))
+    stepper(id(setting.key()), body(&setting.label).into(), text, move |by| stepped(f64::from(by)))
 }
 
 /// A label, a value, and a way down and up.
@@ -116,11 +132,11 @@ pub(crate) fn stepper<'a>(
         .into()
 }
 
-fn switch(setting: &Setting, on: bool) -> Element<'_> {
+fn switch(setting: &Setting, key: SwitchKey, on: bool) -> Element<'_> {
     Press::new(row![body(&setting.label).width(Fill), lever(on)].spacing(S).align_y(Center), Look::Row(false))
-        .id(id(setting))
+        .id(id(setting.key()))
         .width(Fill)
-        .on_press(set(setting, SettingValue::Switch(!on)))
+        .on_press(Message::Set(SettingValue::Switch(key, !on)))
         .into()
 }
 
@@ -131,13 +147,12 @@ pub(crate) fn lever<'a>(on: bool) -> Element<'a> {
     row![small(if on { "on" } else { "off" }), mark].spacing(S).align_y(Center).into()
 }
 
-fn field<'a>(setting: &'a Setting, text: &'a str) -> Element<'a> {
-    let name = setting.id.clone();
+fn field<'a>(setting: &'a Setting, key: TextKey, text: &'a str) -> Element<'a> {
     column![
         small(&setting.label),
         text_input("", text)
-            .id(id(setting))
-            .on_input(move |typed| Message::Draft(name.clone(), typed))
+            .id(id(setting.key()))
+            .on_input(move |typed| Message::Draft(key, typed))
             .on_submit(Message::SettleDrafts)
             .font(PLAIN)
             .size(BODY)

@@ -6,10 +6,12 @@ use std::time::{Duration, Instant};
 use chart::{Dash, Line, Role};
 use engine::{Capture, CaptureRequest, InputRole, Next, Pace, Play, PreviewHand, preview_path};
 use tuning::{Calibration, Response};
-use view::{Card, Live, SetMark, Setting, SettingKind};
+use view::{
+    Action, Button, Card, Choice, ChoiceKey, Live, Program as Played, SetMark, Setting, SwitchKey, TextKey,
+};
 
 use super::Desk;
-use super::card::{action, choice, line, text};
+use super::card::{button, choice, line, switch, text};
 use super::held::whole_car;
 use super::live;
 use super::order::Scene;
@@ -198,6 +200,11 @@ impl Desk {
         matches!(&self.work, Some(Work::Auditioning(_)))
     }
 
+    /// It stops what is listened to.
+    pub(super) fn audition_main() -> Button {
+        button(Action::Preview, "Listen", true)
+    }
+
     /// The card while something is listened to.
     pub(super) fn audition_card(&self) -> Card {
         let louder_db = self
@@ -224,7 +231,6 @@ impl Desk {
             } else {
                 "Leave the processor’s own bands off meanwhile: these stand in for them.".to_owned()
             },
-            main: Some(action("audition", "Hear the bands", true)),
             settings: vec![self.with_bands_setting()],
             first_settings: 1,
             lines: vec![line("Level matched by", matched)],
@@ -234,22 +240,18 @@ impl Desk {
     }
 
     pub(super) fn with_bands_setting(&self) -> Setting {
-        Setting {
-            id: "with-bands".to_owned(),
-            label: "Hear it with the suggested bands".to_owned(),
-            kind: SettingKind::Switch(self.choices.listening.with_bands),
-        }
+        switch(SwitchKey::WithBands, "Hear it with the suggested bands", self.choices.listening.with_bands)
     }
 
     /// What can be listened to.
     pub(super) fn audition_settings(&self) -> Vec<Setting> {
         let listening = &self.choices.listening;
-        let programs = [("pink", "Pink noise"), ("recording", "Recording")];
-        let chosen = if listening.recording { "recording" } else { "pink" };
-        let programs = programs.map(|(id, label)| (id.to_owned(), label.to_owned()));
-        let mut settings = vec![choice("program", "Listen to", programs, chosen)];
+        let programs = [(Played::PinkNoise, "Pink noise"), (Played::Recording, "Recording")];
+        let chosen = if listening.recording { Played::Recording } else { Played::PinkNoise };
+        let mut settings =
+            vec![choice(ChoiceKey::Program, Choice::Program, "Listen to", programs, Some(chosen))];
         if listening.recording {
-            settings.push(text("program-file", "The recording’s file", &listening.file));
+            settings.push(text(TextKey::PreviewFile, "The recording’s file", &listening.file));
         }
         settings
     }

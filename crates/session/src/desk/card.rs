@@ -2,10 +2,11 @@
 
 use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
 use view::{
-    Action, Card, CardLine, ChoiceOption, Figure, FindingLine, SetMark, Setting, SettingKind, Stage, Tone,
+    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, Pace,
+    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone,
 };
 
-use super::{Desk, Signal, TuneCard, drivers};
+use super::{Desk, TuneCard, drivers};
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
@@ -23,26 +24,59 @@ impl Desk {
             },
             Stage::Handover => self.handover_card(),
         };
+        card.main = self.main_button();
         if !self.is_editing_target() {
-            card.actions.extend(self.listen_action());
+            card.actions.extend(self.listen_button());
         }
         card
+    }
+
+    /// What the open stage offers first: the main button, and the space bar.
+    pub(super) fn main_button(&self) -> Option<Button> {
+        match self.stage {
+            Stage::Intake => Some(self.intake_main()),
+            Stage::Source => self.source_main(),
+            Stage::Gain => Some(button(Action::WatchLevel, "Watch the volts", self.can_play())),
+            Stage::Drivers => Some(self.drivers_main()),
+            Stage::Timing => Some(self.timing_main()),
+            Stage::Tune if self.is_auditioning() => Some(Self::audition_main()),
+            Stage::Tune => match self.choices.tuning {
+                TuneCard::Bands => Some(self.tune_next().1),
+                TuneCard::MeaningOfQ => self.q_main(),
+                TuneCard::Target => Some(button(Action::ShowBands, "Done", self.work.is_none())),
+            },
+            Stage::Handover => {
+                Some(button(Action::WritePapers, "Write sheet and report", self.job.is_some()))
+            }
+        }
+    }
+
+    /// Whether something can be played and recorded now.
+    pub(super) fn can_play(&self) -> bool {
+        self.bench.is_some() && !self.muted
     }
 
     pub(super) fn is_simulated(&self) -> bool {
         self.bench.as_ref().is_some_and(|bench| bench.car().is_some())
     }
 
-    /// A main button that makes sound.
-    pub(super) fn measure_action(&self, label: String) -> Option<Action> {
-        Some(Action { id: "measure".to_owned(), label, enabled: self.bench.is_some() && !self.muted })
+    /// A button that makes captures.
+    pub(super) fn measure_button(&self, label: &str) -> Button {
+        button(Action::Measure, label, self.can_play())
+    }
+
+    fn intake_main(&self) -> Button {
+        match &self.bench {
+            None => button(Action::UseSimulatedCar, "Use the simulated car", true),
+            Some(_) => button(Action::NextStage, "Next: Source", true),
+        }
     }
 
     fn intake_card(&self) -> Card {
         let mut settings = Vec::new();
         if self.bench.is_some() || self.job.is_some() {
             let vehicle = self.job.as_ref().map_or("", |job| &job.data().intake.vehicle);
-            settings.push(text("vehicle", "Vehicle", vehicle));
+            settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
         }
         settings.extend([self.processor_setting(), self.target_setting()]);
         if self.is_simulated() {
@@ -53,19 +87,19 @@ impl Desk {
         if !self.is_simulated() && (self.bench.is_some() || self.job.is_some()) {
             settings.push(self.layout_setting());
         }
-        let (main, instruction) = match &self.bench {
-            None => (action("simulated", "Use the simulated car", true), "Choose what to measure with."),
-            Some(_) => (action("next", "On to the source", true), "Say what is in the car."),
-        };
+        let idle = self.work.is_none();
         Card {
-            instruction: instruction.to_owned(),
-            detail: "Supply the battery, and keep the engine off indoors.".to_owned(),
-            main: Some(main),
+            instruction: match &self.bench {
+                None => "Choose what to measure with.",
+                Some(_) => "What is in the car?",
+            }
+            .to_owned(),
+            detail: "Put a charger on the battery. Never run the engine indoors.".to_owned(),
             actions: match (&self.bench, self.is_simulated()) {
-                (None, _) => vec![action("devices", "Use the sound devices", true)],
-                (Some(_), true) => vec![action("devices", "Use sound devices instead", self.work.is_none())],
+                (None, _) => vec![button(Action::UseDevices, "Use the sound devices", true)],
+                (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
                 (Some(_), false) => {
-                    let simulated = action("simulated", "Use the simulated car instead", self.work.is_none());
+                    let simulated = button(Action::UseSimulatedCar, "Use the simulated car instead", idle);
                     std::iter::once(simulated).chain(self.rig_action()).collect()
                 }
             },
@@ -82,27 +116,26 @@ impl Desk {
     }
 
     fn layout_setting(&self) -> Setting {
-        let layouts = drivers::LAYOUTS.map(|(id, label, _)| (id.to_owned(), label.to_owned()));
         let names = |drivers: &[job::Driver]| -> Vec<String> {
             drivers.iter().map(|driver| driver.name.clone()).collect()
         };
         let now = names(self.drivers());
         let chosen = drivers::LAYOUTS
             .iter()
-            .find(|(id, _, _)| drivers::layout(id).is_some_and(|layout| names(&layout) == now))
-            .map_or("", |(id, _, _)| *id);
-        choice("layout", "Drivers", layouts, chosen)
+            .map(|(layout, _)| *layout)
+            .find(|layout| names(&drivers::layout(*layout)) == now);
+        choice(ChoiceKey::Layout, Choice::Layout, "Drivers", drivers::LAYOUTS, chosen)
     }
 
     /// Offered where tracks may be played from a memory stick instead.
-    fn listen_action(&self) -> Option<Action> {
+    fn listen_button(&self) -> Option<Button> {
         let here = match self.stage {
             Stage::Drivers | Stage::Tune => true,
             Stage::Source => !self.is_simulated() && self.source.plays_tracks(),
             _ => false,
         };
         let ready = self.bench.is_some() && self.work.is_none();
-        here.then(|| action("listen", "Listen for tracks", ready))
+        here.then(|| button(Action::Listen, "Listen for tracks", ready))
     }
 
     /// The volts to turn the amplifier to, and every stage on the way.
@@ -146,7 +179,6 @@ impl Desk {
     fn gain_card(&self) -> Card {
         let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
         let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
-        let tones = ["0", "-5", "-10"].map(|db| (db.to_owned(), format!("{db} dB").replace('-', "−")));
         let plan = self.gain_plan();
         let measured = self.source_volts().is_some();
         let mut lines: Vec<CardLine> =
@@ -169,43 +201,47 @@ impl Desk {
                 "Tone of {} dBFS, the source at {step}, tone controls flat, the speaker disconnected.",
                 self.choices.tone_dbfs
             ),
-            main: Some(Action {
-                id: "watch".to_owned(),
-                label: "Watch the volts".to_owned(),
-                enabled: self.bench.is_some() && !self.muted,
-            }),
-            actions: vec![action("next", "On to the drivers", self.work.is_none())],
+            main: None,
+            actions: vec![button(Action::NextStage, "Next: Drivers", self.work.is_none())],
             headline: self.gain_target_v().map_or_else(String::new, |volts| format!("{volts:.2} V")),
             headline_caption: "RMS at the amplifier's output".to_owned(),
             lines,
             findings: findings.collect(),
             first_settings: 0,
             settings: vec![
-                number("power", "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
-                number("load", "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
-                choice("tone", "Tone", tones, &self.choices.tone_dbfs.to_string()),
-                Setting {
-                    id: "overlap".to_owned(),
-                    label: "The tone itself reaches full power".to_owned(),
-                    kind: SettingKind::Switch(self.choices.overlap),
-                },
+                number(NumberKey::Power, "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
+                number(NumberKey::Load, "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
+                number(NumberKey::ToneLevel, "Tone", self.choices.tone_dbfs, (-40.0, 0.0, 1.0), "dBFS"),
+                switch(SwitchKey::Overlap, "The tone itself reaches full power", self.choices.overlap),
             ],
         }
+    }
+
+    fn drivers_main(&self) -> Button {
+        let (measured, of, _) = self.drivers_result();
+        let left = of - measured;
+        let label = match &self.choices.driver {
+            Some(name) => format!("Measure {name}"),
+            None if self.are_drivers_done() => return button(Action::NextStage, "Next: Timing", true),
+            None if of == 0 => "Measure the drivers".to_owned(),
+            None if left == of => format!("Measure {of} drivers"),
+            None => format!("Measure {left} more"),
+        };
+        button(Action::Measure, &label, self.can_play() && of > 0)
+    }
+
+    /// Whether no driver is left to be measured.
+    fn are_drivers_done(&self) -> bool {
+        let (measured, of, _) = self.drivers_result();
+        of > 0 && measured == of && self.choices.driver.is_none()
     }
 
     fn drivers_card(&self) -> Card {
         let (measured, of, backwards) = self.drivers_result();
         let left = of - measured;
-        let names = self.drivers().iter().map(|driver| (driver.name.clone(), driver.name.clone()));
-        let all = ("all".to_owned(), if left > 0 { "all that are left" } else { "all of them" }.to_owned());
-        let chosen = self.choices.driver.as_deref();
-        let label = match chosen {
-            Some(name) => format!("Measure {name}"),
-            None if of == 0 => "Measure the drivers".to_owned(),
-            None if left == of => format!("Measure {of} drivers"),
-            None => format!("Measure {left} more"),
-        };
-        let done = of > 0 && left == 0 && chosen.is_none();
+        let names = self.drivers().iter().map(|driver| (Some(driver.name.clone()), driver.name.clone()));
+        let all = (None, if left > 0 { "the rest" } else { "all of them" }.to_owned());
+        let chosen = Some(self.choices.driver.clone());
         Card {
             instruction: match (of, left, backwards.as_slice()) {
                 (0, ..) => "Say on the Intake card which drivers the car has.".to_owned(),
@@ -218,19 +254,13 @@ impl Desk {
             } else {
                 "Mute the others in the processor, and give a tweeter its high-pass first.".to_owned()
             },
-            main: if done {
-                Some(action("next", "On to the timing", true))
-            } else {
-                self.measure_action(label)
-                    .map(|action| Action { enabled: action.enabled && of > 0, ..action })
-            },
-            actions: if done {
-                vec![action("measure", "Measure again", self.bench.is_some() && !self.muted)]
+            actions: if self.are_drivers_done() {
+                vec![self.measure_button("Measure again")]
             } else {
                 Vec::new()
             },
             settings: vec![
-                choice("driver", "Which", std::iter::once(all).chain(names), chosen.unwrap_or("all")),
+                choice(ChoiceKey::Driver, Choice::Driver, "Which", std::iter::once(all).chain(names), chosen),
                 self.go_on_setting(),
                 self.countdown_setting(),
             ],
@@ -241,36 +271,35 @@ impl Desk {
     }
 
     /// What comes next in tuning, as the main button and its reason.
-    fn tune_next(&self) -> (String, Option<Action>) {
+    fn tune_next(&self) -> (String, Button) {
         let count = |mark: SetMark| self.captures.side(mark).count();
         let (before, after, of) = (count(SetMark::Before), count(SetMark::After), self.choices.positions);
         let bands = self.tune.bands().iter().any(|band| band.enabled);
         if before < of && self.choices.side == SetMark::Before {
             let instruction = format!("Hold the microphone at position {} of {of}.", before + 1);
-            return (instruction, self.measure_action(format!("Measure {} before", positions(of - before))));
+            return (instruction, self.measure_button(&format!("Measure {} before", positions(of - before))));
         }
         if !bands {
-            let instruction = "Let bands be suggested that the processor can hold.".to_owned();
-            return (instruction, Some(action("suggest", "Suggest bands", before > 0)));
+            let instruction = "Suggest EQ bands this processor can hold.".to_owned();
+            return (instruction, button(Action::SuggestBands, "Suggest bands", before > 0));
         }
         if self.is_simulated() && !self.entered {
-            let instruction = "Look the bands over, then type them in.".to_owned();
-            return (instruction, Some(action("enter", "Type them in", true)));
+            let instruction = "Check the bands, then enter them in the processor.".to_owned();
+            return (instruction, button(Action::EnterBands, "Enter them", true));
         }
         if after < of {
             let instruction = if after == 0 {
-                "Type the bands in, then prove what they did.".to_owned()
+                "Enter the bands, then measure what they did.".to_owned()
             } else {
                 format!("Hold the microphone at position {} of {of}.", after + 1)
             };
-            return (instruction, self.measure_action(format!("Measure {} after", positions(of - after))));
+            return (instruction, self.measure_button(&format!("Measure {} after", positions(of - after))));
         }
-        ("Compare before with after.".to_owned(), Some(action("next", "On to the handover", true)))
+        ("Compare before with after.".to_owned(), button(Action::NextStage, "Next: Handover", true))
     }
 
     fn tune_card(&self) -> Card {
         let (instruction, main) = self.tune_next();
-        let side = self.choices.side;
         let rms =
             |mark: SetMark| self.deviation(mark).map_or_else(|| "–".to_owned(), |rms| format!("{rms:.1} dB"));
         let measured = self.captures.side(SetMark::Before).next().is_some();
@@ -278,53 +307,45 @@ impl Desk {
         let mut settings = vec![self.target_setting(), self.processor_setting()];
         settings.extend(self.channel_settings());
         settings.push(number(
-            "max-bands",
+            NumberKey::MaxBands,
             "At most",
             self.choices.max_bands as f64,
             (1.0, 31.0, 1.0),
             "bands",
         ));
-        settings.push(choice(
-            "side",
-            "The next set is",
-            [("before", "before"), ("after", "after")].map(|(id, label)| (id.to_owned(), label.to_owned())),
-            if side == SetMark::Before { "before" } else { "after" },
-        ));
+        let sets = [(SetMark::Before, "before"), (SetMark::After, "after")];
+        settings.push(choice(ChoiceKey::Set, Choice::Set, "The next set is", sets, Some(self.choices.side)));
         settings.push(self.signal_setting());
-        settings.push(number("positions", "Positions", self.choices.positions as f64, (1.0, 20.0, 1.0), ""));
+        settings.push(number(
+            NumberKey::Positions,
+            "Positions",
+            self.choices.positions as f64,
+            (1.0, 20.0, 1.0),
+            "",
+        ));
         if self.is_simulated() {
-            let label = "Bands are in the processor".to_owned();
-            settings.push(Setting {
-                id: "entered".to_owned(),
-                label,
-                kind: SettingKind::Switch(self.entered),
-            });
-            settings.push(Setting {
-                id: "slip".to_owned(),
-                label: "One of them is mistyped on purpose".to_owned(),
-                kind: SettingKind::Switch(self.choices.slip),
-            });
+            settings.push(switch(SwitchKey::BandsEntered, "Bands are in the processor", self.entered));
+            settings.push(switch(SwitchKey::TypingError, "Simulate a typing mistake", self.choices.slip));
         }
         settings.extend([self.go_on_setting(), self.countdown_setting()]);
         if !self.tune.bands().is_empty() {
             settings.extend(self.audition_settings());
         }
         let mut actions = Vec::new();
-        if main.as_ref().is_none_or(|main| main.id != "suggest") {
+        if main.action != Action::SuggestBands {
             let locked = self.tune.bands().iter().any(|band| band.locked);
             let label = if locked { "Fit the rest again" } else { "Suggest bands" };
-            actions.push(action("suggest", label, measured && idle));
+            actions.push(button(Action::SuggestBands, label, measured && idle));
         }
-        actions.push(action("edit-target", "Edit the target", idle));
+        actions.push(button(Action::EditTarget, "Edit the target", idle));
         if !self.tune.bands().is_empty() {
-            actions.push(action("audition", "Hear them", idle && self.is_audible()));
-            actions.push(action("clear", "Clear bands", idle));
+            actions.push(button(Action::Preview, "Listen", idle && self.is_audible()));
+            actions.push(button(Action::ClearBands, "Clear bands", idle));
         } else {
-            actions.push(action("find-q", "What it means by Q", idle));
+            actions.push(button(Action::FindQ, "How it defines Q", idle));
         }
         Card {
             instruction,
-            main,
             actions,
             settings,
             // The bands depend on target and processor.
@@ -369,8 +390,7 @@ impl Desk {
             detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
             headline: clean.map_or_else(String::new, |step| format!("never above {step}")),
             headline_caption: clean.map_or_else(String::new, |_| "the customer's volume mark".to_owned()),
-            main: Some(action("write", "Write sheet and report", has_job)),
-            actions: vec![action("export", "Export bands only", has_job)],
+            actions: vec![button(Action::ExportBands, "Export bands only", has_job)],
             lines,
             findings,
             ..Card::default()
@@ -397,29 +417,26 @@ impl Desk {
     }
 
     pub(super) fn signal_setting(&self) -> Setting {
-        let options = [("sweep", "Sweep"), ("pink", "Pink"), ("walk", "Pink, moved")];
-        let chosen = match self.choices.signal {
-            Signal::Sweep => "sweep",
-            Signal::Pink => "pink",
-            Signal::Walk => "walk",
-        };
-        choice("signal", "Signal", options.map(|(id, label)| (id.to_owned(), label.to_owned())), chosen)
+        let options = [
+            (Signal::Sweep, "Sweep"),
+            (Signal::PinkNoise, "Pink noise"),
+            (Signal::MovingMicrophone, "Pink noise, moving microphone"),
+        ];
+        choice(ChoiceKey::Signal, Choice::Signal, "Signal", options, Some(self.choices.signal))
     }
 
     fn times_setting(&self) -> Setting {
-        let options = [("1", "Real time"), ("10", "10 × faster")];
-        let chosen = if self.choices.times > 1 { "10" } else { "1" };
-        let options = options.map(|(id, label)| (id.to_owned(), label.to_owned()));
-        choice("times", "The simulated car plays in", options, chosen)
+        let options = [(Pace::RealTime, "Real time"), (Pace::TenTimes, "10 × faster")];
+        let chosen = if self.choices.times > 1 { Pace::TenTimes } else { Pace::RealTime };
+        choice(ChoiceKey::Pace, Choice::Pace, "The simulated car plays in", options, Some(chosen))
     }
 
     fn go_on_setting(&self) -> Setting {
-        let label = "Go on by itself".to_owned();
-        Setting { id: "go-on".to_owned(), label, kind: SettingKind::Switch(self.choices.go_on) }
+        switch(SwitchKey::Continue, "Continue automatically", self.choices.go_on)
     }
 
     pub(super) fn countdown_setting(&self) -> Setting {
-        number("countdown", "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
+        number(NumberKey::Countdown, "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
     }
 
     pub(super) fn processor_setting(&self) -> Setting {
@@ -432,7 +449,8 @@ impl Desk {
             let label = library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
             (name, label)
         });
-        choice("processor", "Processor", presets.chain(own), self.tune.profile_id())
+        let chosen = Some(self.tune.profile_id().to_owned());
+        choice(ChoiceKey::Processor, Choice::Processor, "Processor", presets.chain(own), chosen)
     }
 }
 
@@ -440,43 +458,45 @@ fn positions(count: usize) -> String {
     if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
 }
 
-pub(super) fn action(id: &str, label: &str, enabled: bool) -> Action {
-    Action { id: id.to_owned(), label: label.to_owned(), enabled }
+pub(super) fn button(action: Action, label: &str, enabled: bool) -> Button {
+    Button { action, label: label.to_owned(), enabled }
 }
 
 pub(super) fn line(label: &str, value: String) -> CardLine {
     CardLine { label: label.to_owned(), value, tone: Tone::Plain }
 }
 
-pub(super) fn text(id: &str, label: &str, text: &str) -> Setting {
-    Setting { id: id.to_owned(), label: label.to_owned(), kind: SettingKind::Text(text.to_owned()) }
+pub(super) fn text(key: TextKey, label: &str, text: &str) -> Setting {
+    Setting { label: label.to_owned(), kind: SettingKind::Text(key, text.to_owned()) }
 }
 
-pub(super) fn choice(
-    id: &str,
+pub(super) fn switch(key: SwitchKey, label: &str, on: bool) -> Setting {
+    Setting { label: label.to_owned(), kind: SettingKind::Switch(key, on) }
+}
+
+/// One of several: what each is and what it is called, and the chosen one.
+pub(super) fn choice<T, L: Into<String>>(
+    key: ChoiceKey,
+    of: impl Fn(T) -> Choice,
     label: &str,
-    options: impl IntoIterator<Item = (String, String)>,
-    chosen: &str,
+    options: impl IntoIterator<Item = (T, L)>,
+    chosen: Option<T>,
 ) -> Setting {
-    let options = options.into_iter().map(|(id, label)| ChoiceOption { id, label }).collect();
+    let options =
+        options.into_iter().map(|(choice, label)| ChoiceOption { choice: of(choice), label: label.into() });
     Setting {
-        id: id.to_owned(),
         label: label.to_owned(),
-        kind: SettingKind::Choice { options, chosen: chosen.to_owned() },
+        kind: SettingKind::Choice { key, options: options.collect(), chosen: chosen.map(&of) },
     }
 }
 
 pub(super) fn number(
-    id: &str,
+    key: NumberKey,
     label: &str,
     value: f64,
     (min, max, step): (f64, f64, f64),
     unit: &str,
 ) -> Setting {
-    let text = format!("{value} {unit}").trim_end().to_owned();
-    Setting {
-        id: id.to_owned(),
-        label: label.to_owned(),
-        kind: SettingKind::Number { value, min, max, step, text },
-    }
+    let text = format!("{value} {unit}").trim_end().replace('-', "−");
+    Setting { label: label.to_owned(), kind: SettingKind::Number { key, value, min, max, step, text } }
 }

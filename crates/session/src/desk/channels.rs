@@ -2,13 +2,21 @@
 
 use job::{Basis, CaptureId};
 use tuning::Response;
-use view::{SetMark, Setting};
+use view::{Choice, ChoiceKey, SetMark, Setting, Side, TunedAs};
 
 use super::Desk;
 use super::card::choice;
 use crate::targets;
 
 pub(super) use project::derive::SIDES;
+
+/// The name of a side, as the job keeps it.
+pub(super) fn name_of(side: Side) -> &'static str {
+    match side {
+        Side::Left => SIDES[0],
+        Side::Right => SIDES[1],
+    }
+}
 
 /// What a capture of a channel at a place is called.
 pub(super) fn placed(channel: &str, position: &str) -> String {
@@ -62,14 +70,16 @@ impl Desk {
     }
 
     pub(super) fn channel_settings(&self) -> Vec<Setting> {
-        let ways = [("all", "Whole car"), ("sides", "Left and right")];
-        let ways = ways.map(|(id, label)| (id.to_owned(), label.to_owned()));
-        let mut settings =
-            vec![choice("by-side", "Tune", ways, if self.choices.by_side { "sides" } else { "all" })];
+        let ways = [(TunedAs::WholeCar, "Whole car"), (TunedAs::Sides, "Left and right")];
+        let way = if self.choices.by_side { TunedAs::Sides } else { TunedAs::WholeCar };
+        let mut settings = vec![choice(ChoiceKey::TunedAs, Choice::TunedAs, "Tune", ways, Some(way))];
         if self.choices.by_side {
-            let sides = [("left", "Left"), ("right", "Right")];
-            let sides = sides.map(|(id, label)| (id.to_owned(), label.to_owned()));
-            settings.push(choice("looked-at", "The chart shows", sides, self.captures.looked_at()));
+            let sides = [(Side::Left, "Left"), (Side::Right, "Right")];
+            let looked_at = sides
+                .map(|(side, _)| side)
+                .into_iter()
+                .find(|side| name_of(*side) == self.captures.looked_at());
+            settings.push(choice(ChoiceKey::Side, Choice::Side, "The chart shows", sides, looked_at));
         }
         settings
     }

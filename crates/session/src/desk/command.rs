@@ -6,13 +6,17 @@ use std::time::Instant;
 use job::Job;
 use project::derive::{FitInputs, Fitted};
 use tuning::FitOptions;
-use view::{Command, SetMark, SettingValue, Stage};
+use view::{
+    Action, Choice, Command, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey, TextKey,
+    TunedAs,
+};
 
+use super::channels::name_of;
 use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{DelayUnit, Desk, Held, Signal, TuneCard, drivers};
+use super::{Desk, Held, TuneCard, drivers};
 use crate::{Error, Result, SheetForm, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
@@ -43,8 +47,8 @@ impl Desk {
             Command::Import(paths) => return self.import(&paths),
             Command::OpenStage(stage) => self.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
-            Command::Press(id) => return self.press(&id),
-            Command::Set(id, value) => return self.set(&id, value),
+            Command::Press(action) => return self.press(action),
+            Command::Set(value) => return self.set(value),
             Command::Mute => {
                 self.muted = true;
                 self.stop();
@@ -89,67 +93,68 @@ impl Desk {
         Ok(())
     }
 
-    /// The space bar: stop what is under way, or press the card's main button.
+    /// The space bar: stop what is under way, or do what the open stage offers first.
     fn start_or_stop(&mut self) -> Result<()> {
         if self.work.is_some() {
             self.stop();
             return Ok(());
         }
-        match self.card().main {
-            Some(main) if main.enabled => self.press(&main.id),
+        match self.main_button() {
+            Some(main) if main.enabled => self.press(main.action),
             Some(_) if self.muted => {
                 Err(Error::input("The output is muted. Allow output first, then start."))
             }
-            Some(main) if self.bench.is_none() && main.id == "measure" => {
+            Some(main) if self.bench.is_none() && main.action == Action::Measure => {
                 Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
             }
             _ => Ok(()),
         }
     }
 
-    fn press(&mut self, id: &str) -> Result<()> {
+    fn press(&mut self, action: Action) -> Result<()> {
         if self.work.is_some() {
             return Err(Error::input("Something is under way. Stop it first, or wait until it is done."));
         }
-        match id {
-            "measure" => self.measure(),
-            "watch" => self.watch(),
-            "listen" => self.hark(),
-            "audition" => self.audition(),
-            "find-q" | "bands" => {
-                self.choices.tuning = if id == "bands" { TuneCard::Bands } else { TuneCard::MeaningOfQ };
-                self.tune.select(None);
-                Ok(())
-            }
-            "use-q" => self.use_q(),
-            "next" => {
+        match action {
+            Action::UseSimulatedCar => return self.use_simulated_car(),
+            Action::UseDevices => return self.use_devices(),
+            Action::BeginRigFile => return self.begin_rig(),
+            Action::NextStage => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
                 self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
-                Ok(())
             }
-            "suggest" => self.suggest(),
-            "clear" => {
-                self.tune.set_bands(Vec::new());
-                Ok(())
-            }
-            "enter" => {
+            Action::Measure => return self.measure(),
+            Action::Listen => return self.hark(),
+            Action::WatchLevel => return self.watch(),
+            Action::PlaySpot(number) => return self.play_spot(number),
+            Action::KeepVolts => return self.keep_volts(),
+            Action::RepeatVolts => self.source.heard = None,
+            Action::FlattenRadio => return self.undo_tone(),
+            Action::EnterTiming => return self.enter_timing(),
+            Action::SuggestBands => return self.suggest(),
+            Action::ClearBands => self.tune.set_bands(Vec::new()),
+            Action::EnterBands => {
                 self.entered = true;
                 self.choices.side = SetMark::After;
-                self.keep_tuning()
+                return self.keep_tuning();
             }
-            "enter-timing" => self.enter_timing(),
-            "simulated" => self.use_simulated_car(),
-            "devices" => self.use_devices(),
-            "begin-rig" => self.begin_rig(),
-            "export" => self.export_bands(),
-            "write" => self.write_papers(),
-            other => {
-                if self.press_target(other)? {
-                    return Ok(());
-                }
-                self.press_source(other)
-            }
+            Action::Preview => return self.audition(),
+            Action::ShowBands => self.open_tune_card(TuneCard::Bands),
+            Action::FindQ => self.open_tune_card(TuneCard::MeaningOfQ),
+            Action::UseQ => return self.use_q(),
+            Action::EditTarget => self.edit_target(),
+            Action::AddPoint => return self.add_point(),
+            Action::AddShelf(shelf) => return self.add_shelf(shelf),
+            Action::KeepTarget => return self.keep_target(),
+            Action::ExportBands => return self.export_bands(),
+            Action::WritePapers => return self.write_papers(),
         }
+        Ok(())
+    }
+
+    fn open_tune_card(&mut self, card: TuneCard) {
+        self.choices.tuning = card;
+        self.tune.select(None);
     }
 
     pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
@@ -331,72 +336,106 @@ impl Desk {
         }
     }
 
-    fn set(&mut self, id: &str, value: SettingValue) -> Result<()> {
+    fn set(&mut self, value: SettingValue) -> Result<()> {
+        match value {
+            SettingValue::Choice(choice) => return self.choose(choice),
+            SettingValue::Number(key, number) => self.set_number(key, number),
+            SettingValue::Switch(key, on) => self.switch(key, on),
+            SettingValue::Text(key, text) => return self.set_text(key, text),
+        }
+        Ok(())
+    }
+
+    fn choose(&mut self, choice: Choice) -> Result<()> {
         let choices = &mut self.choices;
+        match choice {
+            Choice::Signal(signal) => choices.signal = signal,
+            Choice::Pace(Pace::RealTime) => choices.times = 1,
+            Choice::Pace(Pace::TenTimes) => choices.times = 10,
+            Choice::Set(side) => choices.side = side,
+            Choice::Driver(driver) => choices.driver = driver,
+            Choice::Layout(layout) => {
+                self.begin_job(None, "")?;
+                if let Some(job) = &mut self.job {
+                    job.edit(|data| data.intake.drivers = drivers::layout(layout))?;
+                }
+            }
+            Choice::Rig(name) => self.use_rig(name.as_deref())?,
+            Choice::Processor(processor) => self.tune.choose_profile(&processor)?,
+            Choice::Target(Some(target)) => self.tune.choose_target(&target)?,
+            // The edited one is the one that is aimed at.
+            Choice::Target(None) => {}
+            Choice::TunedAs(way) => {
+                choices.by_side = way == TunedAs::Sides;
+                self.look_at("");
+            }
+            Choice::Side(side) => self.look_at(name_of(side)),
+            Choice::Program(program) => choices.listening.recording = program == Program::Recording,
+            Choice::DelayUnit(unit) => choices.delay_unit = unit,
+            Choice::SourceTask(task) => self.choose_task(task),
+            Choice::Measurement(id) => self.source.other = id,
+            Choice::Output(output) => self.source.only = output,
+            Choice::RattleRange(range) => self.source.rattle_range = range,
+        }
+        Ok(())
+    }
+
+    fn set_number(&mut self, key: NumberKey, number: f64) {
+        if !number.is_finite() {
+            return;
+        }
+        let (choices, source) = (&mut self.choices, &mut self.source);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "clamped to small whole numbers"
         )]
-        let whole = |number: f64, most: f64| number.round().clamp(0.0, most) as u32;
-        match (id, value) {
-            ("signal", SettingValue::Choice(signal)) => {
-                choices.signal = match signal.as_str() {
-                    "pink" => Signal::Pink,
-                    "walk" => Signal::Walk,
-                    _ => Signal::Sweep,
-                };
+        let whole = |least: f64, most: f64| number.round().clamp(least, most) as u32;
+        match key {
+            NumberKey::Countdown => choices.countdown_s = whole(0.0, 30.0),
+            NumberKey::Positions => choices.positions = whole(1.0, 20.0) as usize,
+            NumberKey::MaxBands => choices.max_bands = whole(1.0, 31.0) as usize,
+            NumberKey::Power => choices.power_w = number.clamp(1.0, 5_000.0),
+            NumberKey::Load => choices.load_ohm = number.clamp(0.5, 16.0),
+            NumberKey::ToneLevel => choices.tone_dbfs = number.clamp(-40.0, 0.0),
+            NumberKey::Attenuator => source.attenuator_db = number.clamp(0.0, 80.0),
+            NumberKey::FirstStep => source.first_step = whole(1.0, 100.0),
+            NumberKey::VolumeStep => source.at_step = whole(0.0, 100.0),
+            NumberKey::EngineSpeed => source.engine_rpm = number.clamp(0.0, 12_000.0),
+            NumberKey::Tilt => self.tune.edit_target(|target| target.set_tilt(number)),
+            NumberKey::Tolerance => self.tune.edit_target(|target| target.set_tolerance(number)),
+        }
+    }
+
+    fn switch(&mut self, key: SwitchKey, on: bool) {
+        let choices = &mut self.choices;
+        match key {
+            SwitchKey::Continue => choices.go_on = on,
+            SwitchKey::Overlap => choices.overlap = on,
+            SwitchKey::BandsEntered => self.entered = on,
+            SwitchKey::TypingError => choices.slip = on,
+            SwitchKey::WithBands => choices.listening.with_bands = on,
+            SwitchKey::FiltersOn => choices.filters_on = on,
+            SwitchKey::Summed => {
+                self.source.together = on;
+                self.source.undo.clear();
             }
-            ("times", SettingValue::Choice(times)) => choices.times = times.parse().unwrap_or(1),
-            ("side", SettingValue::Choice(side)) => {
-                choices.side = if side == "after" { SetMark::After } else { SetMark::Before };
-            }
-            ("driver", SettingValue::Choice(driver)) => choices.driver = (driver != "all").then_some(driver),
-            ("layout", SettingValue::Choice(layout)) => {
-                self.begin_job(None, "")?;
-                if let (Some(job), Some(drivers)) = (&mut self.job, drivers::layout(&layout)) {
-                    job.edit(|data| data.intake.drivers = drivers)?;
-                }
-            }
-            ("rig", SettingValue::Choice(name)) => self.use_rig(&name)?,
-            ("processor", SettingValue::Choice(processor)) => self.tune.choose_profile(&processor)?,
-            ("vehicle", SettingValue::Text(vehicle)) => {
+            SwitchKey::SourcePlays => self.source.source_plays = on,
+        }
+    }
+
+    fn set_text(&mut self, key: TextKey, text: String) -> Result<()> {
+        match key {
+            TextKey::Vehicle => {
                 self.begin_job(None, "")?;
                 if let Some(job) = &mut self.job {
-                    job.edit(|data| data.intake.vehicle = vehicle)?;
+                    job.edit(|data| data.intake.vehicle = text)?;
                 }
             }
-            ("positions", SettingValue::Number(number)) => {
-                choices.positions = whole(number, 20.0).max(1) as usize;
-            }
-            ("countdown", SettingValue::Number(number)) => choices.countdown_s = whole(number, 30.0),
-            ("max-bands", SettingValue::Number(number)) => {
-                choices.max_bands = whole(number, 31.0).max(1) as usize;
-            }
-            ("power", SettingValue::Number(number)) => choices.power_w = number.clamp(1.0, 5_000.0),
-            ("load", SettingValue::Number(number)) => choices.load_ohm = number.clamp(0.5, 16.0),
-            ("tone", SettingValue::Choice(tone)) => choices.tone_dbfs = tone.parse().unwrap_or(0.0),
-            ("overlap", SettingValue::Switch(overlap)) => choices.overlap = overlap,
-            ("entered", SettingValue::Switch(entered)) => self.entered = entered,
-            ("by-side", SettingValue::Choice(way)) => {
-                choices.by_side = way == "sides";
-                self.look_at("");
-            }
-            ("looked-at", SettingValue::Choice(channel)) => self.look_at(&channel),
-            ("slip", SettingValue::Switch(slip)) => choices.slip = slip,
-            ("with-bands", SettingValue::Switch(with)) => choices.listening.with_bands = with,
-            ("program", SettingValue::Choice(program)) => {
-                choices.listening.recording = program == "recording";
-            }
-            ("program-file", SettingValue::Text(file)) => choices.listening.file = file,
-            ("delay-unit", SettingValue::Choice(unit)) => choices.delay_unit = DelayUnit::of(&unit),
-            ("filters-on", SettingValue::Switch(on)) => choices.filters_on = on,
-            ("go-on", SettingValue::Switch(go_on)) => choices.go_on = go_on,
-            (id, value) => {
-                if !self.set_target(id, &value)? {
-                    return self.set_source(id, value);
-                }
-            }
+            TextKey::Outputs => self.source.outputs = text,
+            TextKey::MeterReading => self.source.meter = text,
+            TextKey::TargetName => self.name_target(&text),
+            TextKey::PreviewFile => self.choices.listening.file = text,
         }
         Ok(())
     }

@@ -7,7 +7,7 @@ use measurements::signals;
 use project::derive::is_inverted;
 use project::hertz;
 use tuning::Role;
-use view::{CardLine, Stage, Tone};
+use view::{CardLine, Layout, Stage, Tone};
 
 use super::{Desk, Held};
 
@@ -43,20 +43,12 @@ pub(super) fn stimulus_of(role: Option<Role>) -> Option<Stimulus> {
 const WOOFER_HZ: (f64, f64) = (30.0, 4_000.0);
 const WOOFER_SWEEP: &str = "sweep of a woofer";
 
-/// A name, a label, and drivers with their parts.
-type Layout = (&'static str, &'static str, &'static [(&'static str, Role)]);
-
-/// What a car with devices may hold: the layout's name, and its drivers' names
-/// and parts.
-pub(super) const LAYOUTS: [Layout; 4] = [
-    ("two-way-sub", "Two-way front, sub", &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], SUB]),
-    (
-        "three-way-sub",
-        "Three-way front, sub",
-        &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], WOOFERS[0], WOOFERS[1], SUB],
-    ),
-    ("two-way", "Two-way front", &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1]]),
-    ("full-range", "Full-range front", &[("left", Role::FullRange), ("right", Role::FullRange)]),
+/// What a car with devices may hold, and what each is called.
+pub(super) const LAYOUTS: [(Layout, &str); 4] = [
+    (Layout::TwoWaySub, "Two-way front, sub"),
+    (Layout::ThreeWaySub, "Three-way front, sub"),
+    (Layout::TwoWay, "Two-way front"),
+    (Layout::FullRange, "Full-range front"),
 ];
 const TWEETERS: [(&str, Role); 2] = [("left-tweeter", Role::Tweeter), ("right-tweeter", Role::Tweeter)];
 const MIDS: [(&str, Role); 2] = [("left-mid", Role::Mid), ("right-mid", Role::Mid)];
@@ -64,9 +56,14 @@ const WOOFERS: [(&str, Role); 2] = [("left-woofer", Role::Woofer), ("right-woofe
 const SUB: (&str, Role) = ("sub", Role::Sub);
 
 /// A layout's drivers.
-pub(super) fn layout(id: &str) -> Option<Vec<Driver>> {
-    let (_, _, drivers) = LAYOUTS.iter().find(|(name, _, _)| *name == id)?;
-    Some(drivers.iter().map(|(name, role)| driver(name, *role)).collect())
+pub(super) fn layout(layout: Layout) -> Vec<Driver> {
+    let drivers: &[(&str, Role)] = match layout {
+        Layout::TwoWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], SUB],
+        Layout::ThreeWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], WOOFERS[0], WOOFERS[1], SUB],
+        Layout::TwoWay => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1]],
+        Layout::FullRange => &[("left", Role::FullRange), ("right", Role::FullRange)],
+    };
+    drivers.iter().map(|(name, role)| driver(name, *role)).collect()
 }
 
 /// A driver whose processor channel has its name.
@@ -122,8 +119,8 @@ mod tests {
     /// Source: the rule of the design: never a full-range sweep for a tweeter.
     #[test]
     fn only_a_full_range_driver_hears_the_full_range() {
-        for (id, _, _) in LAYOUTS {
-            for driver in layout(id).expect("it is listed") {
+        for (which, _) in LAYOUTS {
+            for driver in layout(which) {
                 let full = track_of(driver.role) == "sweep-full";
                 assert_eq!(full, driver.role == Some(Role::FullRange), "{}", driver.name);
             }

@@ -1,7 +1,7 @@
 //! Tracks that are heard rather than asked for: from a stream, and from a recording.
 
 use measurements::signals::{render, track};
-use view::{Activity, Command, Stage};
+use view::{Action, Activity, Choice, Command, Stage};
 
 use super::tests::Bench;
 
@@ -10,8 +10,8 @@ use super::tests::Bench;
 fn a_track_is_heard_and_filed_without_a_key_pressed() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
-    bench.choose("driver", "left-tweeter");
-    bench.ask(Command::Press("listen".to_owned()));
+    bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
+    bench.press(Action::Listen);
     let mut titles: Vec<String> = Vec::new();
     while bench.desk.work.is_some() {
         bench.desk.pump();

@@ -1,9 +1,9 @@
 //! What the processor means by Q, found step by step: one capture flat, one with a known band.
 
 use tuning::{Band, BandLayout, MeaningOfQ, Profile, QDefinition};
-use view::{Card, CardLine, FindingLine, Stage, Tone};
+use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone};
 
-use super::card::{action, line};
+use super::card::{button, line};
 use super::order::{Order, Scene};
 use super::{Desk, Held, TuneCard};
 use crate::{Error, Result, files, library, place};
@@ -69,15 +69,30 @@ impl Desk {
         })
     }
 
+    pub(super) fn q_main(&self) -> Option<Button> {
+        let profile = self.tune.profile();
+        telling_band(profile)?;
+        Some(match (self.q_captures(), self.q_found()) {
+            ((None, _), _) | (_, Some(Err(_))) => self.measure_button("Measure flat"),
+            ((Some(_), None), _) | (_, None) => self.measure_button("Measure with the band"),
+            (_, Some(Ok(found))) => match found.definition {
+                Some(definition) if definition == profile.q_definition => {
+                    button(Action::ShowBands, "Next: bands", true)
+                }
+                Some(_) => button(Action::UseQ, "Put that into the profile", true),
+                None => self.measure_button("Measure flat again"),
+            },
+        })
+    }
+
     pub(super) fn q_card(&self) -> Card {
         let profile = self.tune.profile();
         let found = self.q_found();
-        let measure = |label: &str| action("measure", label, self.bench.is_some() && !self.muted);
         let mut card = Card {
             detail: "Processors mean three different things by Q. Two captures tell which: leave the microphone where \
                      it is between them."
                 .to_owned(),
-            actions: vec![action("bands", "Back to the bands", self.work.is_none())],
+            actions: vec![button(Action::ShowBands, "Back to the bands", self.work.is_none())],
             settings: vec![self.processor_setting(), self.countdown_setting()],
             lines: vec![line("The profile says", words(profile.q_definition).to_owned())],
             ..Card::default()
@@ -89,16 +104,13 @@ impl Desk {
         match (self.q_captures(), found) {
             ((None, _), _) => {
                 card.instruction = "Switch every band off, then measure.".to_owned();
-                card.main = Some(measure("Measure flat"));
             }
             ((Some(_), None), _) | (_, None) => {
                 card.instruction = format!("Enter this band alone, then measure: {}.", band.sentence());
-                card.main = Some(measure("Measure with the band"));
             }
             (_, Some(Ok(found))) => self.q_verdict(&mut card, &found),
             (_, Some(Err(error))) => {
                 card.instruction = "It could not be told. Measure once more.".to_owned();
-                card.main = Some(measure("Measure flat"));
                 card.findings.push(FindingLine { tone: Tone::Caution, text: error.to_string() });
             }
         }
@@ -114,20 +126,13 @@ impl Desk {
                 tone: if found.definition == Some(trial.definition) { Tone::Good } else { Tone::Plain },
             });
         }
-        let (instruction, main) = match found.definition {
-            Some(definition) if definition == own => {
-                ("It means by Q what the profile says.".to_owned(), action("bands", "On to the bands", true))
+        card.instruction = match found.definition {
+            Some(definition) if definition == own => "It means by Q what the profile says.".to_owned(),
+            Some(definition) => {
+                format!("It means by Q the {}.", words(definition).trim_start_matches("the "))
             }
-            Some(definition) => (
-                format!("It means by Q the {}.", words(definition).trim_start_matches("the ")),
-                action("use-q", "Put that into the profile", true),
-            ),
-            None => (
-                "That could not be told apart.".to_owned(),
-                action("measure", "Measure flat again", self.bench.is_some() && !self.muted),
-            ),
+            None => "That could not be told apart.".to_owned(),
         };
-        (card.instruction, card.main) = (instruction, Some(main));
         card.findings.extend(found.findings.iter().map(|finding| FindingLine {
             tone: if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution },
             text: finding.text.clone(),

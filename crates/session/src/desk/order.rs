@@ -7,10 +7,10 @@ use job::{Set, Stage};
 use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
 use project::hertz;
-use view::SetMark;
+use view::{SetMark, Signal};
 
 use super::channels::placed;
-use super::{Desk, Signal, TuneCard, drivers};
+use super::{Desk, TuneCard, drivers};
 use crate::{Error, Result};
 use procedure::{Plan, Until, registry};
 
@@ -157,7 +157,7 @@ impl Desk {
         plan.parameters.set("fraction", ParameterValue::Text("12".to_owned()));
         plan.stimulus = signals::track("pink");
         plan.until = Until::Seconds(NOISE_S);
-        if self.choices.signal == Signal::Walk {
+        if self.choices.signal == Signal::MovingMicrophone {
             plan.parameters.set("moving", ParameterValue::Number(1.0));
             plan.until = Until::Seconds(WALK_S);
         }
@@ -228,7 +228,7 @@ impl Desk {
                 format!(" Let only the {channel} side and the subwoofer sound.")
             };
             Ok(Order {
-                hint: if self.choices.signal == Signal::Walk {
+                hint: if self.choices.signal == Signal::MovingMicrophone {
                     format!(
                         "{name}.{alone} Shut the doors; then move the microphone slowly through the space of the head."
                     )

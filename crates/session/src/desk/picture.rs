@@ -10,7 +10,7 @@ use view::{Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, S
 use super::channels::SIDES;
 use super::check::Check;
 use super::memo::Memo;
-use super::source::{Task, ToneFound};
+use super::source::ToneFound;
 use super::{Desk, Held};
 use procedure::NoiseReport;
 use project::derive::CarPlan;
@@ -43,7 +43,7 @@ type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputSt
 
 /// Whether a ladder is being climbed, what is asked of the source, and whether the
 /// crossovers were on.
-type Asked = (bool, Task, bool, bool);
+type Asked = (bool, view::SourceTask, bool, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]

@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
-use view::{Action, Setting};
+use rig::{OpenRig, RigChoice};
+use view::{Action, Button, Choice, ChoiceKey, Setting};
 
 use super::Desk;
-use super::card::{action, choice};
+use super::card::{button, choice};
 use crate::{Error, Result, place, write_text};
-use rig::{OpenRig, RigChoice};
 
 /// The rig that is begun for somebody who has none.
 const BEGUN: &str = "bench";
@@ -29,25 +29,24 @@ impl Desk {
     /// Which rig, while devices are used.
     pub(super) fn rig_setting(&self) -> Option<Setting> {
         let bench = self.bench.as_ref().filter(|bench| bench.car().is_none())?;
-        let own = place::own_names("rigs").into_iter().map(|name| (name.clone(), name));
-        let options = std::iter::once((String::new(), "System devices".to_owned())).chain(own);
-        let chosen = bench.file().and_then(Path::file_stem).unwrap_or_default().to_string_lossy();
-        Some(choice("rig", "Rig", options, &chosen))
+        let own = place::own_names("rigs").into_iter().map(|name| (Some(name.clone()), name));
+        let options = std::iter::once((None, "System devices".to_owned())).chain(own);
+        let chosen = bench.file().and_then(Path::file_stem).map(|stem| stem.to_string_lossy().into_owned());
+        Some(choice(ChoiceKey::Rig, Choice::Rig, "Rig", options, Some(chosen)))
     }
 
     /// Offered to somebody who has no rig of their own.
-    pub(super) fn rig_action(&self) -> Option<Action> {
+    pub(super) fn rig_action(&self) -> Option<Button> {
         let devices = self.bench.as_ref().is_some_and(|bench| bench.car().is_none());
         let none = place::own_names("rigs").is_empty();
-        (devices && none).then(|| action("begin-rig", "Begin a rig file", self.work.is_none()))
+        (devices && none).then(|| button(Action::BeginRigFile, "Begin a rig file", self.work.is_none()))
     }
 
     /// Uses the rig of this name; the system's devices without one.
-    pub(super) fn use_rig(&mut self, name: &str) -> Result<()> {
-        if name.is_empty() {
-            self.use_devices()
-        } else {
-            self.use_bench(OpenRig::open(RigChoice::File(name.into()))?)
+    pub(super) fn use_rig(&mut self, name: Option<&str>) -> Result<()> {
+        match name {
+            None => self.use_devices(),
+            Some(name) => self.use_bench(OpenRig::open(RigChoice::File(name.into()))?),
         }
     }
 
@@ -63,7 +62,7 @@ impl Desk {
             std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
             write_text(&path, BEGUN_TEXT)?;
         }
-        self.use_rig(BEGUN)?;
+        self.use_rig(Some(BEGUN))?;
         self.notice(
             format!(
                 "The rig is described in {}. Open it in an editor to say what is wired to what.",

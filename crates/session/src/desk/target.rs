@@ -1,15 +1,14 @@
 //! Editing the target: its card, what can be added, and where it is kept.
 
 use tuning::{BandKind, Target};
-use view::{Card, Face, HandleId, Setting, SettingKind, SettingValue, Stage};
+use view::{
+    Action, Card, Choice, ChoiceKey, Face, HandleId, NumberKey, Setting, SettingKind, Shelf, Stage, TextKey,
+};
 
-use super::card::{action, choice, text};
+use super::card::{button, choice, text};
 use super::handles::decibels;
 use super::{Desk, TuneCard};
 use crate::{Error, Result, library, targets};
-
-/// The choice that stands for a target that was edited: no file has this name.
-const EDITED: &str = "";
 
 impl Desk {
     /// Whether the chart has the target's handles.
@@ -21,11 +20,11 @@ impl Desk {
     pub(super) fn target_setting(&self) -> Setting {
         let named = targets::target_names().into_iter().map(|(name, _)| {
             let label = library::target(&name).map_or_else(|_| name.clone(), |target| target.name);
-            (name, label)
+            (Some(name), label)
         });
-        let chosen = self.tune.target_id();
-        let edited = chosen.is_none().then(|| (EDITED.to_owned(), self.tune.target().name.clone()));
-        choice("target", "Target", named.chain(edited), chosen.unwrap_or(EDITED))
+        let chosen = self.tune.target_id().map(str::to_owned);
+        let edited = chosen.is_none().then(|| (None, self.tune.target().name.clone()));
+        choice(ChoiceKey::Target, Choice::Target, "Target", named.chain(edited), Some(chosen))
     }
 
     pub(super) fn target_card(&self) -> Card {
@@ -35,17 +34,16 @@ impl Desk {
         Card {
             instruction: format!("Shape the target “{}”.", target.name),
             detail: "Drag its handles, or choose one below and use the arrow keys.".to_owned(),
-            main: Some(action("bands", "Done", idle)),
             actions: vec![
-                action("add-point", "+ Point", idle),
-                action("add-low-shelf", "+ Low shelf", idle),
-                action("add-high-shelf", "+ High shelf", idle),
-                action("keep-target", "Keep it among my targets", idle && !is_kept),
+                button(Action::AddPoint, "+ Point", idle),
+                button(Action::AddShelf(Shelf::Low), "+ Low shelf", idle),
+                button(Action::AddShelf(Shelf::High), "+ High shelf", idle),
+                button(Action::KeepTarget, "Save as my target", idle && !is_kept),
             ],
             settings: vec![
-                stepped("tilt", "Tilt per octave", target.tilt_db_per_octave, Target::TILTS),
-                stepped("tolerance", "Tolerance", target.tolerance_db, Target::TOLERANCES),
-                text("target-name", "Its name", &target.name),
+                stepped(NumberKey::Tilt, "Tilt per octave", target.tilt_db_per_octave, Target::TILTS),
+                stepped(NumberKey::Tolerance, "Tolerance", target.tolerance_db, Target::TOLERANCES),
+                text(TextKey::TargetName, "Its name", &target.name),
                 self.target_setting(),
             ],
             first_settings: 2,
@@ -71,26 +69,22 @@ impl Desk {
         }
     }
 
-    pub(super) fn press_target(&mut self, id: &str) -> Result<bool> {
-        match id {
-            "edit-target" => self.edit_target(),
-            "add-point" => {
-                let after = match self.tune.selected() {
-                    Some(HandleId::Point(index)) => Some(index),
-                    _ => None,
-                };
-                self.add_handle(|target| target.add_point(after).map(HandleId::Point))?;
-            }
-            "add-low-shelf" => {
-                self.add_handle(|target| target.add_shelf(BandKind::LowShelf).map(HandleId::Shelf))?
-            }
-            "add-high-shelf" => {
-                self.add_handle(|target| target.add_shelf(BandKind::HighShelf).map(HandleId::Shelf))?
-            }
-            "keep-target" => self.keep_target()?,
-            _ => return Ok(false),
-        }
-        Ok(true)
+    /// Adds a point after the chosen one.
+    pub(super) fn add_point(&mut self) -> Result<()> {
+        let after = match self.tune.selected() {
+            Some(HandleId::Point(index)) => Some(index),
+            _ => None,
+        };
+        self.add_handle(|target| target.add_point(after).map(HandleId::Point))
+    }
+
+    /// Adds a shelf.
+    pub(super) fn add_shelf(&mut self, shelf: Shelf) -> Result<()> {
+        let kind = match shelf {
+            Shelf::Low => BandKind::LowShelf,
+            Shelf::High => BandKind::HighShelf,
+        };
+        self.add_handle(|target| target.add_shelf(kind).map(HandleId::Shelf))
     }
 
     fn add_handle(&mut self, add: impl FnOnce(&mut Target) -> Option<HandleId>) -> Result<()> {
@@ -103,21 +97,12 @@ impl Desk {
         Ok(())
     }
 
-    pub(super) fn set_target(&mut self, id: &str, value: &SettingValue) -> Result<bool> {
-        match (id, value) {
-            ("target", SettingValue::Choice(name)) if name != EDITED => self.tune.choose_target(name)?,
-            ("target", SettingValue::Choice(_)) => {}
-            ("tilt", SettingValue::Number(db)) => self.tune.edit_target(|target| target.set_tilt(*db)),
-            ("tolerance", SettingValue::Number(db)) => {
-                self.tune.edit_target(|target| target.set_tolerance(*db));
-            }
-            ("target-name", SettingValue::Text(name)) if !name.trim().is_empty() => {
-                self.tune.edit_target(|target| name.trim().clone_into(&mut target.name));
-            }
-            ("target-name", SettingValue::Text(_)) => {}
-            _ => return Ok(false),
+    /// Gives the target another name; an empty one is none.
+    pub(super) fn name_target(&mut self, name: &str) {
+        let name = name.trim();
+        if !name.is_empty() {
+            self.tune.edit_target(|target| name.clone_into(&mut target.name));
         }
-        Ok(true)
     }
 
     /// Takes a shelf or a point away.
@@ -129,7 +114,7 @@ impl Desk {
     }
 
     /// Writes the target among the person's own, and chooses it by its name from now on.
-    fn keep_target(&mut self) -> Result<()> {
+    pub(super) fn keep_target(&mut self) -> Result<()> {
         let target = self.tune.target();
         let name = targets::plain_name(&target.name);
         if name.is_empty() {
@@ -143,8 +128,8 @@ impl Desk {
 }
 
 /// Decibels that are stepped, to one side or to both.
-fn stepped(id: &str, label: &str, value: f64, (min, max, step): (f64, f64, f64)) -> Setting {
+fn stepped(key: NumberKey, label: &str, value: f64, (min, max, step): (f64, f64, f64)) -> Setting {
     let text = if min < 0.0 { decibels(value) } else { format!("±{value:.1} dB") };
-    let kind = SettingKind::Number { value, min, max, step, text };
-    Setting { id: id.to_owned(), label: label.to_owned(), kind }
+    let kind = SettingKind::Number { key, value, min, max, step, text };
+    Setting { label: label.to_owned(), kind }
 }

@@ -3,7 +3,10 @@
 use std::time::Instant;
 
 use chart::Chart;
-use view::{CaptureId, Command, HandleId, Number, SetMark, SettingValue, Snapshot, Stage};
+use view::{
+    Action, CaptureId, Choice, ChoiceKey, Command, HandleId, Number, NumberKey, SetMark, SettingKey,
+    SettingValue, Shelf, Snapshot, Stage, TextKey,
+};
 
 use super::Held;
 use super::tests::Bench;
@@ -24,20 +27,20 @@ impl Edited {
         library::place::DATA.set(Some(data.path().to_owned()));
         let mut bench = Bench::new();
         bench.ask(Command::OpenStage(Stage::Tune));
-        bench.ask(Command::Press("edit-target".to_owned()));
+        bench.ask(Command::Press(Action::EditTarget));
         Self { bench, data }
     }
 
-    fn press(&mut self, id: &str) {
-        self.bench.ask(Command::Press(id.to_owned()));
+    fn press(&mut self, action: Action) {
+        self.bench.press(action);
     }
 
-    fn set(&mut self, id: &str, value: f64) {
-        self.bench.ask(Command::Set(id.to_owned(), SettingValue::Number(value)));
+    fn set(&mut self, key: NumberKey, value: f64) {
+        self.bench.set(SettingValue::Number(key, value));
     }
 
     fn name(&mut self, name: &str) {
-        self.bench.ask(Command::Set("target-name".to_owned(), SettingValue::Text(name.to_owned())));
+        self.bench.ask(Command::Set(SettingValue::Text(TextKey::TargetName, name.to_owned())));
     }
 
     fn drag(&mut self, handle: HandleId, frequency_hz: f64, db: f64, done: bool) {
@@ -86,7 +89,7 @@ fn the_chart_gets_the_targets_handles_and_gives_them_back() {
     edited.bench.ask(Command::StartOrStop);
     let snapshot = edited.bench.snapshot();
     assert_eq!((snapshot.chart.handles.len(), snapshot.handles.len()), (0, 0), "no bands yet");
-    assert!(snapshot.card.actions.iter().any(|action| action.id == "edit-target"));
+    assert!(snapshot.card.actions.iter().any(|action| action.action == Action::EditTarget));
     assert!(!snapshot.can_undo.0, "nothing was edited");
 }
 
@@ -128,22 +131,22 @@ fn every_edit_of_the_target_is_taken_back_and_made_again() {
     let mut edited = Edited::new();
     let mut states = vec![edited.target().clone()];
     let step = |handle, what, by| Command::StepHandle { handle, what, by };
-    let number = |id: &str, value| Command::Set(id.to_owned(), SettingValue::Number(value));
-    let press = |id: &str| Command::Press(id.to_owned());
+    let number = |key, value| Command::Set(SettingValue::Number(key, value));
+    let press = Command::Press;
     for command in [
         step(LOW, Number::Gain, 4),
         step(LOW, Number::Frequency, -1),
         step(HIGH, Number::Q, 1),
-        number("tilt", -0.5),
-        number("tolerance", 2.0),
-        Command::Set("target-name".to_owned(), SettingValue::Text(" Evening ".to_owned())),
-        press("add-point"),
+        number(NumberKey::Tilt, -0.5),
+        number(NumberKey::Tolerance, 2.0),
+        Command::Set(SettingValue::Text(TextKey::TargetName, " Evening ".to_owned())),
+        press(Action::AddPoint),
         step(HandleId::Point(1), Number::Gain, 15),
-        press("add-point"),
-        press("add-low-shelf"),
+        press(Action::AddPoint),
+        press(Action::AddShelf(Shelf::Low)),
         Command::RemoveHandle(HandleId::Point(0)),
         Command::RemoveHandle(HIGH),
-        Command::Set("target".to_owned(), SettingValue::Choice("flat".to_owned())),
+        Command::Set(SettingValue::Choice(Choice::Target(Some("flat".to_owned())))),
     ] {
         edited.bench.ask(command.clone());
         assert_ne!(states.last(), Some(edited.target()), "{command:?} changed nothing");
@@ -168,10 +171,10 @@ fn every_edit_of_the_target_is_taken_back_and_made_again() {
 #[test]
 fn a_point_is_added_beside_the_chosen_one_and_what_is_gone_is_not_chosen() {
     let mut edited = Edited::new();
-    edited.press("add-point");
+    edited.press(Action::AddPoint);
     let chosen = |edited: &Edited| edited.bench.desk.tune.selected();
     assert_eq!(chosen(&edited), Some(HandleId::Point(1)), "between its two ends");
-    edited.press("add-point");
+    edited.press(Action::AddPoint);
     assert_eq!(chosen(&edited), Some(HandleId::Point(2)));
     let hz: Vec<f64> = edited.target().points.iter().map(|point| point.frequency_hz).collect();
     assert!(hz.is_sorted() && hz.len() == 4 && hz[2] > 1_000.0, "{hz:?}");
@@ -190,7 +193,7 @@ fn a_point_is_added_beside_the_chosen_one_and_what_is_gone_is_not_chosen() {
     edited.drag(LOW, f64::NAN, f64::INFINITY, true);
     assert!(!edited.bench.snapshot().can_undo.0, "what is not there cannot be edited");
     while edited.bench.notices().is_empty() {
-        edited.press("add-high-shelf");
+        edited.press(Action::AddShelf(Shelf::High));
     }
     assert_eq!(edited.target().shelves.len(), 6);
 }
@@ -210,7 +213,7 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     let sheet = crate::sheet(job.dir(), crate::SheetForm::Text).expect("a sheet");
     assert!(sheet.lines().any(|line| line.starts_with("Target") && line.ends_with("Evening")), "{sheet}");
     // A preset stays a name.
-    edited.bench.choose("target", "flat");
+    edited.bench.choose(Choice::Target(Some("flat".to_owned())));
     edited.bench.desk.rest();
     let job = edited.bench.desk.job.as_ref().expect("the job");
     assert_eq!(job.data().target, Some(job::PresetOrInline::Preset("flat".to_owned())));
@@ -221,33 +224,39 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
 #[test]
 fn what_is_kept_can_be_named_and_chosen_and_an_edit_of_it_is_another() {
     let mut edited = Edited::new();
-    edited.set("tilt", -1.0);
-    edited.press("keep-target");
+    edited.set(NumberKey::Tilt, -1.0);
+    edited.press(Action::KeepTarget);
     let kept = edited.target().clone();
     let file = edited.data.path().join("targets/in-car-medium-edited.toml");
     assert!(file.is_file(), "{:?}", edited.bench.notices());
     assert_eq!(library::target("in-car-medium-edited").expect("it is named"), kept);
     let chosen = |edited: &Edited| {
         let settings = edited.bench.snapshot().card.settings;
-        let target = settings.into_iter().find(|setting| setting.id == "target").expect("a choice");
-        let view::SettingKind::Choice { options, chosen } = target.kind else { panic!("a choice") };
-        let label = options.iter().find(|option| option.id == chosen).map(|option| option.label.clone());
+        let target =
+            settings.into_iter().find(|setting| setting.key() == SettingKey::Choice(ChoiceKey::Target));
+        let view::SettingKind::Choice { options, chosen, .. } = target.expect("a choice").kind else {
+            panic!("a choice")
+        };
+        let chosen = chosen.expect("one is chosen");
+        let label = options.iter().find(|option| option.choice == chosen).map(|option| option.label.clone());
         (chosen, label.expect("the chosen one is in the list"), options.len())
     };
-    let list = |id: &str, label: &str, count| (id.to_owned(), label.to_owned(), count);
-    assert_eq!(chosen(&edited), list("in-car-medium-edited", "In-car, medium, edited", 5));
-    edited.set("tilt", -1.5);
-    assert_eq!(chosen(&edited), list("", "In-car, medium, edited 2", 6));
+    let list = |name: Option<&str>, label: &str, count| {
+        (Choice::Target(name.map(str::to_owned)), label.to_owned(), count)
+    };
+    assert_eq!(chosen(&edited), list(Some("in-car-medium-edited"), "In-car, medium, edited", 5));
+    edited.set(NumberKey::Tilt, -1.5);
+    assert_eq!(chosen(&edited), list(None, "In-car, medium, edited 2", 6));
     edited.name("In-car, medium: edited");
-    edited.press("keep-target");
+    edited.press(Action::KeepTarget);
     assert!(edited.bench.notices().iter().any(|notice| notice.contains("already")), "no file is replaced");
     assert_eq!(library::target("in-car-medium-edited").expect("it is as it was"), kept);
     edited.name("…");
-    edited.press("keep-target");
+    edited.press(Action::KeepTarget);
     assert!(edited.bench.notices().iter().any(|notice| notice.contains("name of letters")));
 
     // In the job it stands whole, so that it does not need the file; where the file is, it is chosen.
-    edited.bench.choose("target", "in-car-medium-edited");
+    edited.bench.choose(Choice::Target(Some("in-car-medium-edited".to_owned())));
     edited.reopen();
     assert_eq!(edited.bench.desk.tune.target_id(), Some("in-car-medium-edited"));
     std::fs::remove_file(&file).expect("it is there");
@@ -263,9 +272,9 @@ fn a_target_of_many_points_gets_handles_that_can_be_told_apart() {
     std::fs::create_dir_all(edited.data.path().join("targets")).expect("a folder");
     let many = tuning::Target::parse(&response.to_csv(), "many").expect("a target");
     std::fs::write(edited.data.path().join("targets/many.toml"), many.to_toml()).expect("it is written");
-    edited.press("bands");
-    edited.bench.choose("target", "many");
-    edited.press("edit-target");
+    edited.press(Action::ShowBands);
+    edited.bench.choose(Choice::Target(Some("many".to_owned())));
+    edited.press(Action::EditTarget);
     let count = edited.target().points.len();
     assert!((3..=24).contains(&count), "{count}");
     for hz in [30.0, 90.0, 700.0, 5_000.0] {
@@ -284,7 +293,7 @@ fn a_target_of_many_points_gets_handles_that_can_be_told_apart() {
 #[test]
 fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
     let mut edited = Edited::new();
-    edited.bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
+    edited.bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
     edited.bench.desk.measure().expect("it begins");
     edited.bench.finish();
     let looks = |edited: &Edited| {
@@ -293,14 +302,14 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
         (ribbon.rms_text.clone(), ribbon, snapshot.tray[0].fingerprint)
     };
     let bass = |edited: &mut Edited| {
-        edited.bench.ask(Command::Press("suggest".to_owned()));
+        edited.bench.ask(Command::Press(Action::SuggestBands));
         edited.bench.finish();
         let at = edited.bench.desk.tune.bands_db(&[50.0, 1_000.0]);
         at[0] - at[1]
     };
     let before = (looks(&edited), bass(&mut edited));
     edited.bench.ask(Command::Undo);
-    edited.press("edit-target");
+    edited.press(Action::EditTarget);
     let place = edited.target().place(tuning::TargetHandle::Shelf(0)).expect("a place");
     edited.drag(LOW, place.frequency_hz, place.db + 3.0, false);
     let during = looks(&edited);
@@ -316,7 +325,7 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
     // Fingerprints are read from points a 96th of an octave apart, as `f32`.
     testkit::near("the fingerprint", fell(&before.0) - fell(&during), more, 0.05);
     edited.drag(LOW, place.frequency_hz, place.db + 3.0, true);
-    edited.press("bands");
+    edited.press(Action::ShowBands);
     let after = bass(&mut edited);
     assert!(after - before.1 > 2.0, "{after} dB of bass against {}", before.1);
     assert_eq!(edited.bench.snapshot().tray[0].mark, Some(SetMark::Before));
@@ -327,7 +336,7 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
 #[test]
 fn a_drag_is_answered_faster_than_it_is_told() {
     let mut edited = Edited::new();
-    edited.bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
+    edited.bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
     edited.bench.desk.measure().expect("it begins");
     edited.bench.finish();
     let measured = edited.bench.desk.captures.iter().next().expect("a capture").clone();
@@ -341,7 +350,7 @@ fn a_drag_is_answered_faster_than_it_is_told() {
         });
     }
     for _ in 0..6 {
-        edited.press("add-point");
+        edited.press(Action::AddPoint);
     }
     assert_eq!(edited.bench.snapshot().tray.len(), 18, "what can be kept has been computed");
     let (began, times) = (Instant::now(), 30);

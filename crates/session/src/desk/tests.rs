@@ -4,7 +4,10 @@ use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
 use measure::Signal as Played;
-use view::{Activity, CaptureId, Command, SetMark, SettingValue, Snapshot, Stage, StageState, Tone, Update};
+use view::{
+    Action, Activity, CaptureId, Choice, Command, DelayUnit, NumberKey, SetMark, SettingKey, SettingValue,
+    Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
+};
 
 use super::Desk;
 use super::sounds::{Cued, Sound};
@@ -37,8 +40,16 @@ impl Bench {
         self.desk.obey(command);
     }
 
-    pub(super) fn choose(&mut self, id: &str, choice: &str) {
-        self.ask(Command::Set(id.to_owned(), SettingValue::Choice(choice.to_owned())));
+    pub(super) fn choose(&mut self, choice: Choice) {
+        self.ask(Command::Set(SettingValue::Choice(choice)));
+    }
+
+    pub(super) fn press(&mut self, action: Action) {
+        self.ask(Command::Press(action));
+    }
+
+    pub(super) fn set(&mut self, value: SettingValue) {
+        self.ask(Command::Set(value));
     }
 
     /// Lets what is under way come to its end.
@@ -78,7 +89,7 @@ fn audited(job: &job::Job) -> &[job::AuditLine] {
 fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
-    bench.choose("driver", "left-tweeter");
+    bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     bench.ask(Command::StartOrStop);
     assert!(matches!(bench.snapshot().activity, Activity::Countdown { .. }));
     bench.finish();
@@ -148,7 +159,7 @@ fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
     let mut bench = Bench::new();
     assert_eq!(bench.desk.orders().expect("orders").len(), 4, "one for each output");
     // The first output is the one that limits this car.
-    bench.ask(Command::Set("go-on".to_owned(), SettingValue::Switch(false)));
+    bench.set(SettingValue::Switch(SwitchKey::Continue, false));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let truth = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").truth.clean_step;
@@ -168,8 +179,8 @@ fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
 fn any_other_measurement_is_made_and_its_values_are_on_the_card() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Source));
-    bench.choose("task", "other");
-    bench.choose("other", "noise");
+    bench.choose(Choice::SourceTask(SourceTask::Other));
+    bench.choose(Choice::Measurement("noise".to_owned()));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let snapshot = bench.snapshot();
@@ -183,7 +194,7 @@ fn any_other_measurement_is_made_and_its_values_are_on_the_card() {
 fn every_edit_is_taken_back_and_made_again() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
-    bench.choose("driver", "left-tweeter");
+    bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let id = CaptureId(1);
@@ -236,8 +247,8 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Tune));
     bench.desk.take_bands(vec![band(1_000.0)]);
-    bench.ask(Command::Set("with-bands".to_owned(), SettingValue::Switch(false)));
-    bench.ask(Command::Press("audition".to_owned()));
+    bench.set(SettingValue::Switch(SwitchKey::WithBands, false));
+    bench.press(Action::Preview);
     let lines = |bench: &mut Bench| {
         let began = Instant::now();
         let mut lines: Vec<chart::Line> = Vec::new();
@@ -256,8 +267,11 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     assert_eq!(labels(&lines(&mut bench)), ["without"]);
     assert!(bench.desk.is_auditioning());
     let card = bench.snapshot().card;
-    assert!(card.settings.iter().any(|setting| setting.id == "with-bands"), "{card:?}");
-    bench.ask(Command::Set("with-bands".to_owned(), SettingValue::Switch(true)));
+    assert!(
+        card.settings.iter().any(|setting| setting.key() == SettingKey::Switch(SwitchKey::WithBands)),
+        "{card:?}"
+    );
+    bench.set(SettingValue::Switch(SwitchKey::WithBands, true));
     let both = lines(&mut bench);
     assert_eq!(labels(&both), ["without", "with bands"]);
     // Source: the band on the desk: −3 dB at 1 kHz, Q 2. One and a half seconds of a sixth of an
@@ -275,7 +289,7 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
 #[test]
 fn what_was_tuned_is_there_again_when_the_job_is_opened() {
     let mut bench = Bench::new();
-    bench.choose("target", "flat");
+    bench.choose(Choice::Target(Some("flat".to_owned())));
     bench.desk.take_bands(vec![band(100.0), band(200.0)]);
     bench.desk.rest();
     let folder = bench.desk.job.take().expect("the job").dir().to_owned();
@@ -290,7 +304,7 @@ fn what_was_tuned_is_there_again_when_the_job_is_opened() {
 fn a_driver_that_is_wired_backwards_is_called_so() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
-    bench.choose("driver", "right-mid");
+    bench.choose(Choice::Driver(Some("right-mid".to_owned())));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let lines = bench.snapshot().card.lines;
@@ -337,10 +351,10 @@ fn the_whole_car_is_put_right_from_its_drivers_and_that_can_be_undone() {
     assert!(kept(&bench).is_empty());
     bench.ask(Command::Redo);
     assert_eq!(kept(&bench), entered);
-    bench.choose("delay-unit", "cm");
+    bench.choose(Choice::DelayUnit(DelayUnit::Centimetres));
     let snapshot = bench.snapshot();
     assert!(snapshot.card.lines[0].value.contains(" cm"), "{:?}", snapshot.card.lines[0]);
-    assert_eq!(snapshot.card.main.map(|main| main.id), Some("next".to_owned()));
+    assert_eq!(snapshot.card.main.map(|main| main.action), Some(Action::NextStage));
 }
 
 #[test]
@@ -357,21 +371,21 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
             .expect("the car"),
     );
     bench.ask(Command::OpenStage(Stage::Tune));
-    bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
-    let measure = |bench: &mut Bench, side: &str| {
-        bench.choose("side", side);
+    bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
+    let measure = |bench: &mut Bench, side: SetMark| {
+        bench.choose(Choice::Set(side));
         bench.desk.measure().expect("it begins");
         bench.finish();
     };
-    measure(&mut bench, "before");
+    measure(&mut bench, SetMark::Before);
     let mut most = band(1_250.0);
     most.typed.gain_db = -6.0;
     let mut off = band(3_000.0);
     off.enabled = false;
     bench.desk.take_bands(vec![off, band(40.0), most]);
-    bench.ask(Command::Set("slip".to_owned(), SettingValue::Switch(true)));
-    bench.ask(Command::Press("enter".to_owned()));
-    measure(&mut bench, "after");
+    bench.set(SettingValue::Switch(SwitchKey::TypingError, true));
+    bench.press(Action::EnterBands);
+    measure(&mut bench, SetMark::After);
     let texts = |bench: &Bench| -> Vec<String> {
         bench.snapshot().card.findings.iter().map(|finding| finding.text.clone()).collect()
     };
@@ -392,8 +406,8 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     assert!(texts(&bench).contains(&wanted.to_owned()), "the handover says so too");
 
     bench.ask(Command::OpenStage(Stage::Tune));
-    bench.ask(Command::Set("slip".to_owned(), SettingValue::Switch(false)));
-    measure(&mut bench, "after");
+    bench.set(SettingValue::Switch(SwitchKey::TypingError, false));
+    measure(&mut bench, SetMark::After);
     assert!(texts(&bench)[0].starts_with("All 2 bands do what they should"), "{:?}", texts(&bench));
     assert_eq!(line(&bench).tone, Tone::Good);
     let job = bench.desk.job.as_ref().expect("the job");
@@ -404,7 +418,7 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
 fn what_the_processor_means_by_q_is_found_step_by_step() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Tune));
-    bench.ask(Command::Press("find-q".to_owned()));
+    bench.press(Action::FindQ);
     assert!(bench.snapshot().card.instruction.contains("every band off"));
     bench.ask(Command::StartOrStop);
     bench.finish();
@@ -426,8 +440,8 @@ fn what_the_processor_means_by_q_is_found_step_by_step() {
 fn left_and_right_are_measured_and_fitted_by_themselves() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Tune));
-    bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
-    bench.choose("by-side", "sides");
+    bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
+    bench.choose(Choice::TunedAs(TunedAs::Sides));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let labels: Vec<String> = bench.snapshot().tray.into_iter().map(|tile| tile.label).collect();
@@ -437,7 +451,7 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
         chart.lines.iter().find(|line| line.label == "before").expect("the average").points.clone()
     };
     let left = before(&bench);
-    bench.choose("looked-at", "right");
+    bench.choose(Choice::Side(Side::Right));
     assert_ne!(left, before(&bench), "the chart shows the other side");
     bench.ask(Command::StartOrStop);
     bench.finish();
@@ -457,8 +471,8 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
 fn a_moved_microphone_gives_one_response_with_its_spread() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Tune));
-    bench.choose("signal", "walk");
-    bench.ask(Command::Set("positions".to_owned(), SettingValue::Number(1.0)));
+    bench.choose(Choice::Signal(Signal::MovingMicrophone));
+    bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let held = bench.desk.captures.iter().next().expect("a capture").clone();

@@ -5,9 +5,11 @@ use std::sync::Arc;
 use chart::{Chart, Dash, Mark, Role};
 use job::ChannelSetting;
 use tuning::{CarSum, DelayEntry, Response};
-use view::{Card, CardLine, FindingLine, Setting, SettingKind, Tone};
+use view::{
+    Action, Button, Card, CardLine, Choice, ChoiceKey, DelayUnit, FindingLine, Setting, SwitchKey, Tone,
+};
 
-use super::card::{action, choice, line};
+use super::card::{button, choice, line, switch};
 use super::history::Edit;
 use super::{Desk, picture};
 use crate::{Error, Result};
@@ -16,40 +18,13 @@ use project::derive::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum
 /// A loss of so much against perfect addition must not stay unsaid (our choice, no source).
 const POOR_DB: f64 = -3.0;
 
-/// In what delays are shown.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum DelayUnit {
-    Milliseconds,
-    Samples,
-    Centimetres,
-    Inches,
-}
-
-impl DelayUnit {
-    const ALL: [(Self, &'static str, &'static str); 4] = [
-        (Self::Milliseconds, "ms", "Milliseconds"),
-        (Self::Samples, "samples", "Samples"),
-        (Self::Centimetres, "cm", "Centimetres"),
-        (Self::Inches, "inches", "Inches"),
-    ];
-
-    /// The unit with this id; milliseconds otherwise.
-    pub(super) fn of(id: &str) -> Self {
-        Self::ALL.iter().find(|unit| unit.1 == id).map_or(Self::Milliseconds, |unit| unit.0)
-    }
-
-    fn id(self) -> &'static str {
-        Self::ALL.iter().find(|unit| unit.0 == self).map_or("ms", |unit| unit.1)
-    }
-
-    fn text(self, delay_s: f64, sample_rate_hz: f64) -> String {
-        let delay = DelayEntry::new(delay_s, sample_rate_hz, TEMPERATURE_C);
-        match self {
-            Self::Milliseconds => format!("{:.2} ms", delay.ms),
-            Self::Samples => format!("{:.0} samples", delay.samples),
-            Self::Centimetres => format!("{:.1} cm", delay.cm),
-            Self::Inches => format!("{:.1} in", delay.inches),
-        }
+fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
+    let delay = DelayEntry::new(delay_s, sample_rate_hz, TEMPERATURE_C);
+    match unit {
+        DelayUnit::Milliseconds => format!("{:.2} ms", delay.ms),
+        DelayUnit::Samples => format!("{:.0} samples", delay.samples),
+        DelayUnit::Centimetres => format!("{:.1} cm", delay.cm),
+        DelayUnit::Inches => format!("{:.1} in", delay.inches),
     }
 }
 
@@ -110,17 +85,24 @@ impl Desk {
         self.found()
     }
 
+    /// Whether the job holds what the plan says.
+    fn is_timing_entered(&self, plan: &CarPlan) -> bool {
+        !plan.channels.is_empty() && plan.channels == self.entered_channels()
+    }
+
+    pub(super) fn timing_main(&self) -> Button {
+        let plan = self.car_plan();
+        if self.is_timing_entered(&plan) {
+            return button(Action::NextStage, "Next: Tune", true);
+        }
+        let label = if self.is_simulated() { "Enter them in the processor" } else { "I have entered them" };
+        button(Action::EnterTiming, label, !plan.channels.is_empty())
+    }
+
     pub(super) fn timing_card(&self) -> Card {
         let plan = self.car_plan();
         let nothing = plan.channels.is_empty();
-        let entered = !nothing && plan.channels == self.entered_channels();
-        let main = if entered {
-            action("next", "On to the tuning", true)
-        } else if self.is_simulated() {
-            action("enter-timing", "Enter them in the processor", !nothing)
-        } else {
-            action("enter-timing", "They are entered", !nothing)
-        };
+        let entered = self.is_timing_entered(&plan);
         let what = match &plan.aligned {
             Some(aligned) if aligned.drivers.iter().any(|driver| driver.high_pass.is_some()) => {
                 "delays, gains and crossovers"
@@ -140,7 +122,6 @@ impl Desk {
             } else {
                 "With them every driver arrives with the latest one. A subwoofer stays as it is.".to_owned()
             },
-            main: Some(main),
             settings: if nothing { Vec::new() } else { self.timing_settings() },
             lines: self.timing_lines(&plan),
             findings: self.timing_findings(&plan),
@@ -149,21 +130,23 @@ impl Desk {
     }
 
     fn timing_settings(&self) -> Vec<Setting> {
-        let units = DelayUnit::ALL.map(|(_, id, label)| (id.to_owned(), label.to_owned()));
+        let units = [
+            (DelayUnit::Milliseconds, "Milliseconds"),
+            (DelayUnit::Samples, "Samples"),
+            (DelayUnit::Centimetres, "Centimetres"),
+            (DelayUnit::Inches, "Inches"),
+        ];
+        let unit = Some(self.choices.delay_unit);
         vec![
-            choice("delay-unit", "Delays in", units, self.choices.delay_unit.id()),
-            Setting {
-                id: "filters-on".to_owned(),
-                label: "Crossovers were on when measured".to_owned(),
-                kind: SettingKind::Switch(self.choices.filters_on),
-            },
+            choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, unit),
+            switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.choices.filters_on),
         ]
     }
 
     fn timing_lines(&self, plan: &CarPlan) -> Vec<CardLine> {
         let rate_hz = self.tune.profile().sample_rate_hz;
         let entered = plan.channels.iter().map(|channel| {
-            let mut value = self.choices.delay_unit.text(channel.delay_s, rate_hz);
+            let mut value = delay_text(self.choices.delay_unit, channel.delay_s, rate_hz);
             if channel.gain_db != 0.0 {
                 value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
             }

@@ -2,7 +2,10 @@
 
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
-use view::{CaptureId, Command, Cue, Face, HandleId, Number, SetMark, SettingValue, Stage, Update};
+use view::{
+    Action, CaptureId, Choice, Command, Cue, Face, HandleId, Number, SetMark, SettingValue, Stage, SwitchKey,
+    TextKey, TunedAs, Update,
+};
 use window::{FromSession, Message, Theme};
 
 use crate::bench::Bench;
@@ -68,13 +71,13 @@ fn the_main_button_and_the_actions_ask_the_session() {
     let mut bench = Bench::showing(sample::tune());
     bench.click(id("main"));
     bench.click("Export bands");
-    assert_eq!(bench.asked(), [Command::StartOrStop, Command::Press("export".into())]);
+    assert_eq!(bench.asked(), [Command::StartOrStop, Command::Press(Action::ExportBands)]);
 }
 
 #[test]
 fn an_action_that_cannot_be_taken_does_nothing() {
     let mut bench = Bench::showing(sample::source());
-    bench.click("Forget steps");
+    bench.click("Measure again");
     assert_eq!(bench.asked(), []);
 }
 
@@ -84,20 +87,20 @@ fn a_choice_is_made_from_a_list() {
     bench.click("Medium");
     assert!(bench.reads("Gentle"));
     bench.click("Strong");
-    assert_eq!(bench.asked(), [Command::Set("target".into(), SettingValue::Choice("strong".into()))]);
+    assert_eq!(bench.asked(), [Command::Set(SettingValue::Choice(Choice::Target(Some("strong".into()))))]);
     assert!(!bench.reads("Gentle"), "the list closes");
 }
 
 #[test]
 fn a_switch_and_a_short_choice_are_set_at_once() {
     let mut bench = Bench::showing(sample::intake());
-    bench.click("Has a subwoofer");
-    bench.click("Both");
+    bench.click("Continue automatically");
+    bench.click("Sides");
     assert_eq!(
         bench.asked(),
         [
-            Command::Set("sub".into(), SettingValue::Switch(false)),
-            Command::Set("seats".into(), SettingValue::Choice("both".into())),
+            Command::Set(SettingValue::Switch(SwitchKey::Continue, false)),
+            Command::Set(SettingValue::Choice(Choice::TunedAs(TunedAs::Sides))),
         ]
     );
 }
@@ -105,15 +108,14 @@ fn a_switch_and_a_short_choice_are_set_at_once() {
 #[test]
 fn typed_text_reaches_the_session_once_it_is_finished() {
     let mut bench = Bench::showing(sample::intake());
-    bench.click(id("setting-car"));
+    bench.click(id("setting-Vehicle"));
     bench.letters("!");
     assert_eq!(bench.asked(), [], "not while it is typed");
     bench.click(id("main"));
     let asked = bench.asked();
-    let [Command::Set(what, SettingValue::Text(text)), Command::StartOrStop] = &asked[..] else {
+    let [Command::Set(SettingValue::Text(TextKey::Vehicle, text)), Command::StartOrStop] = &asked[..] else {
         panic!("asked {asked:?}")
     };
-    assert_eq!(what, "car");
     assert!(text.contains('!') && text.len() == "Juniper estate, invented".len() + 1, "{text}");
 }
 
@@ -157,7 +159,7 @@ fn the_target_is_edited_on_its_cards() {
     assert_eq!(
         bench.asked(),
         [
-            Command::Press("add-point".into()),
+            Command::Press(Action::AddPoint),
             Command::RemoveHandle(HandleId::Point(0)),
             Command::SelectHandle(Some(HandleId::Point(0))),
         ]

@@ -2,7 +2,7 @@
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced_test::selector::{id, is_focused};
-use view::{CaptureId, Command, HandleId, Number, SetMark, SettingValue, Stage};
+use view::{CaptureId, Command, HandleId, Number, NumberKey, SetMark, SettingValue, Stage};
 use window::Theme;
 
 use crate::bench::Bench;
@@ -70,11 +70,11 @@ fn arrows_move_in_the_work_order_and_step_values() {
     }
     bench.tap(Named::ArrowDown);
     assert!(bench.has_keyboard("Source"));
-    while !bench.has_keyboard("setting-drivers") {
+    while !bench.has_keyboard("setting-Positions") {
         bench.tap(Named::Tab);
     }
     bench.tap(Named::ArrowUp);
-    assert_eq!(bench.asked(), [Command::Set("drivers".into(), SettingValue::Number(8.0))]);
+    assert_eq!(bench.asked(), [Command::Set(SettingValue::Number(NumberKey::Positions, 8.0))]);
 }
 
 #[test]
@@ -167,7 +167,7 @@ fn esc_mutes_at_once_even_from_a_sheet_or_a_text_field() {
     bench.tap(Named::Escape);
     assert_eq!(bench.asked(), [Command::Mute]);
     let mut bench = Bench::showing(sample::intake());
-    bench.click(id("setting-car"));
+    bench.click(id("setting-Vehicle"));
     bench.tap(Named::Escape);
     assert_eq!(bench.asked(), [Command::Mute]);
 }
@@ -175,7 +175,7 @@ fn esc_mutes_at_once_even_from_a_sheet_or_a_text_field() {
 #[test]
 fn a_text_field_keeps_its_letters() {
     let mut bench = Bench::showing(sample::intake());
-    bench.click(id("setting-car"));
+    bench.click(id("setting-Vehicle"));
     bench.letters("3s?");
     bench.tap(Named::Space);
     assert_eq!(bench.asked(), []);

@@ -8,7 +8,7 @@ use engine::InputRole;
 use job::Stage;
 use measure::{Segment, Stimulus};
 use tuning::Response;
-use view::{Card, CardLine, SettingKind, Tone};
+use view::{Button, Card, CardLine, NumberKey, SettingKind, Tone};
 
 use super::remarks;
 use crate::Result;
@@ -25,13 +25,21 @@ use procedure::{
 const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
 
 impl Desk {
+    pub(super) fn noise_main(&self) -> Button {
+        if self.is_simulated() {
+            self.measure_button("Listen at three engine speeds")
+        } else {
+            self.measure_button(&format!("Listen, {}", at_speed(self.source.engine_rpm)))
+        }
+    }
+
     pub(super) fn noise_card(&self) -> Card {
         let report = self.noise();
         let simulated = self.is_simulated();
         let mut settings = Vec::new();
         if !simulated {
             let rpm = self.source.engine_rpm;
-            let mut engine = number("engine", "Engine", rpm, (0.0, 8_000.0, 50.0), "rpm");
+            let mut engine = number(NumberKey::EngineSpeed, "Engine", rpm, (0.0, 8_000.0, 50.0), "rpm");
             if let (true, SettingKind::Number { text, .. }) = (rpm == 0.0, &mut engine.kind) {
                 "off".clone_into(text);
             }
@@ -72,11 +80,6 @@ impl Desk {
                  the alternator or the ignition. A running engine needs open air."
                     .to_owned()
             },
-            main: self.measure_action(if simulated {
-                "Listen at three engine speeds".to_owned()
-            } else {
-                format!("Listen, {}", at_speed(self.source.engine_rpm))
-            }),
             headline: silent.map_or_else(String::new, |snr| format!("{snr:.0} dB(A)")),
             headline_caption: silent
                 .map_or_else(String::new, |_| "from the clean step down to its noise".to_owned()),

@@ -3,11 +3,11 @@
 use std::collections::VecDeque;
 
 use job::Stage;
-use view::{Card, CardLine};
+use view::{Card, CardLine, Choice, ChoiceKey};
 
 use super::remarks;
 use crate::Result;
-use crate::desk::card::{action, choice, line};
+use crate::desk::card::{choice, line};
 use crate::desk::order::Order;
 use crate::desk::{Desk, Held};
 use procedure::Until;
@@ -69,12 +69,18 @@ impl Desk {
     pub(super) fn other_card(&self) -> Card {
         let options = self.source.offers.iter().map(|offer| (offer.id.clone(), offer.title.clone()));
         let made = |held: &&Held| held.reading.measurement == self.source.other;
+        let chosen = Some(self.source.other.clone());
         let newest = self.captures.of(view::Stage::Source).rev().find(made);
         Card {
             instruction: "Make any other measurement.".to_owned(),
             detail: self.offered().map_or_else(String::new, |offer| offer.summary.clone()),
-            main: Some(action("measure", "Measure", self.bench.is_some() && !self.muted)),
-            settings: vec![choice("other", "Measurement", options, &self.source.other)],
+            settings: vec![choice(
+                ChoiceKey::Measurement,
+                Choice::Measurement,
+                "Measurement",
+                options,
+                chosen,
+            )],
             lines: newest.map(values).unwrap_or_default(),
             findings: newest.map(|held| remarks(&held.reading.findings)).unwrap_or_default(),
             ..Card::default()

@@ -7,9 +7,9 @@ use job::Stage;
 use measurements::signals;
 use project::hertz;
 use tuning::Response;
-use view::{Action, Card, CardLine, Tone};
+use view::{Action, Button, Card, CardLine, Choice, ChoiceKey, RattleRange, Tone};
 
-use crate::desk::card::{action, choice};
+use crate::desk::card::{button, choice};
 use crate::desk::faces::{empty, linear, series};
 use crate::desk::order::{Order, Scene, sweep_text};
 use crate::desk::work::Watch;
@@ -18,21 +18,22 @@ use crate::{Error, Result};
 use procedure::{Spot, at_peak, spots};
 
 /// So many spots can be played from the card; the loudest come first.
-const PLAYABLE: usize = 6;
+const PLAYABLE: u8 = 6;
 
 impl Desk {
     pub(super) fn rattle_card(&self) -> Card {
         let spots = self.spots();
-        let idle = self.work.is_none() && self.bench.is_some() && !self.muted;
-        let play = |(index, spot): (usize, &Spot)| -> Action {
-            action(&format!("spot-{index}"), &format!("Play {}", stretch(spot)), idle)
+        let idle = self.work.is_none() && self.can_play();
+        let play = |(number, spot): (u8, &Spot)| -> Button {
+            button(Action::PlaySpot(number), &format!("Play {}", stretch(spot)), idle)
         };
         let lines = spots.iter().map(|spot| CardLine {
             label: stretch(spot),
-            value: format!("{:.0} dB re the sweep", spot.level_db).replace('-', "−"),
+            value: format!("{:.0} dB below the sweep", -spot.level_db),
             tone: Tone::Caution,
         });
-        let tracks = [("sweep-sub", "15 to 250 Hz"), ("sweep-mid", "80 Hz to 8 kHz")];
+        let ranges = [(RattleRange::Low, "15 to 250 Hz"), (RattleRange::Middle, "80 Hz to 8 kHz")];
+        let range = Some(self.source.rattle_range);
         Card {
             instruction: match (self.rattled().is_some(), spots.is_empty()) {
                 (false, _) => "Find the panels that buzz.".to_owned(),
@@ -42,14 +43,8 @@ impl Desk {
             detail: "A slow sweep at working level, the doors shut, the microphone in the cabin. What is quiet may not buzz: \
                      turn up to where the customer listens, and protect your hearing."
                 .to_owned(),
-            main: self.measure_action("Sweep for rattles".to_owned()),
-            actions: spots.iter().enumerate().take(PLAYABLE).map(play).collect(),
-            settings: vec![choice(
-                "rattle-track",
-                "Sweep",
-                tracks.map(|(id, label)| (id.to_owned(), label.to_owned())),
-                self.source.rattle_track,
-            )],
+            actions: (0..PLAYABLE).zip(&spots).map(play).collect(),
+            settings: vec![choice(ChoiceKey::RattleRange, Choice::RattleRange, "Sweep", ranges, range)],
             lines: lines.collect(),
             findings: self.findings(view::Stage::Source),
             ..Card::default()
@@ -58,7 +53,10 @@ impl Desk {
 
     pub(super) fn rattle_order(&self) -> Result<Order> {
         let mut plan = self.plan("rattle", Stage::Source, InputRole::Microphone)?;
-        plan.stimulus = signals::track(self.source.rattle_track);
+        plan.stimulus = signals::track(match self.source.rattle_range {
+            RattleRange::Low => "sweep-sub",
+            RattleRange::Middle => "sweep-mid",
+        });
         if self.is_simulated() {
             // As loud as the track is: nobody sits in it, and a quiet sweep finds nothing.
             plan.peak_dbfs = None;
@@ -82,9 +80,10 @@ impl Desk {
     }
 
     /// Plays a spot again and again, until it is stopped.
-    pub(super) fn play_spot(&mut self, index: usize) -> Result<()> {
+    pub(in crate::desk) fn play_spot(&mut self, number: u8) -> Result<()> {
         let found = self.spots();
-        let spot = found.get(index).ok_or_else(|| Error::input("This spot is no longer there."))?;
+        let spot =
+            found.get(usize::from(number)).ok_or_else(|| Error::input("This spot is no longer there."))?;
         let Some(bench) = &self.bench else {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         };

@@ -5,11 +5,11 @@ use std::collections::VecDeque;
 use engine::InputRole;
 use job::Stage;
 use measure::{ParameterValue, Segment, Signal as Played, Stimulus};
-use view::{Card, CardLine, Tone};
+use view::{Action, Button, Card, CardLine, NumberKey, Tone};
 
 use super::remarks;
 use crate::desk::Desk;
-use crate::desk::card::{action, number};
+use crate::desk::card::{button, number};
 use crate::desk::order::{Climb, HOLD_S, Order, Scene, numbered};
 use crate::{Error, Result};
 use procedure::{Plan, Until};
@@ -21,12 +21,25 @@ const STEPS: u32 = 18;
 const FULL_SCALE_DBFS: f64 = -0.01;
 
 impl Desk {
+    /// Whether the clean step is known and nothing is under way.
+    fn is_headroom_done(&self) -> bool {
+        self.limit().clean_step.is_some() && self.work.is_none()
+    }
+
+    pub(super) fn headroom_main(&self) -> Button {
+        if self.is_headroom_done() {
+            button(Action::NextStage, "Next: Gain", true)
+        } else {
+            self.measure_button("Find the clean step")
+        }
+    }
+
     pub(super) fn headroom_card(&self) -> Card {
         let simulated = self.is_simulated();
         let mut settings = self.output_settings();
         if !simulated {
             let first = f64::from(self.source.first_step);
-            settings.push(number("first-step", "First step", first, (1.0, 100.0, 1.0), ""));
+            settings.push(number(NumberKey::FirstStep, "First step", first, (1.0, 100.0, 1.0), ""));
         }
         let limit = self.limit();
         let clean = limit.clean_step;
@@ -45,10 +58,10 @@ impl Desk {
         });
         let lines: Vec<CardLine> = lines.collect();
         let notes = if limit.outputs.is_empty() { Vec::new() } else { remarks(&limit.findings) };
-        let done = clean.is_some() && self.work.is_none();
+        let done = self.is_headroom_done();
         Card {
             instruction: if done {
-                "This step is the customer's “never above” mark.".to_owned()
+                clean.map_or_else(String::new, |step| format!("Maximum clean volume: {step}"))
             } else {
                 "Find the highest volume step that is still clean.".to_owned()
             },
@@ -59,18 +72,8 @@ impl Desk {
                  move the limit: set them as loud as the customer uses them. A bridged output has no ground side: never connect one to the interface's ground."
                     .to_owned()
             },
-            main: if done {
-                Some(action("next", "On to the gain", true))
-            } else {
-                self.measure_action("Find the clean step".to_owned())
-            },
-            actions: if done {
-                vec![action("measure", "Climb again", self.bench.is_some() && !self.muted)]
-            } else {
-                Vec::new()
-            },
+            actions: if done { vec![self.measure_button("Measure again")] } else { Vec::new() },
             settings,
-            first_settings: 0,
             headline: clean.map_or_else(String::new, |step| format!("step {step}")),
             headline_caption: match (clean, self.source_volts()) {
                 (Some(_), Some(volts)) => {
@@ -81,6 +84,7 @@ impl Desk {
             },
             lines,
             findings: [notes, self.findings(view::Stage::Source)].concat(),
+            ..Card::default()
         }
     }
 

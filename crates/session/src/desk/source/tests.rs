@@ -1,19 +1,11 @@
 //! The stage Source on the simulated car, against the truth that the car states of itself.
 
 use testkit::near;
-use view::{Activity, Command, Face, SettingValue, Tone};
+use view::{Action, Activity, Choice, Command, Face, NumberKey, SettingValue, SourceTask, TextKey, Tone};
 
 use crate::desk::tests::Bench;
 
 impl Bench {
-    fn set(&mut self, id: &str, value: SettingValue) {
-        self.ask(Command::Set(id.to_owned(), value));
-    }
-
-    fn press(&mut self, id: &str) {
-        self.ask(Command::Press(id.to_owned()));
-    }
-
     /// Takes a car whose truth is known to hold what the test looks for.
     fn with_car(name: &str) -> Self {
         let mut bench = Self::new();
@@ -30,10 +22,10 @@ impl Bench {
 #[test]
 fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     let mut bench = Bench::with_car("saloon-adapter");
-    bench.choose("task", "tone");
+    bench.choose(Choice::SourceTask(SourceTask::Tone));
     let output =
         bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.tap.output.clone();
-    bench.choose("only", &output);
+    bench.choose(Choice::Output(Some(output.clone())));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let snapshot = bench.snapshot();
@@ -44,7 +36,7 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     assert_eq!(snapshot.card.findings, []);
     bench.ask(Command::ShowFace(Face::Steps));
     assert_eq!(bench.snapshot().chart.lines.len(), 5);
-    bench.press("undo-tone");
+    bench.press(Action::FlattenRadio);
     assert!(matches!(bench.snapshot().activity, Activity::Running { .. }));
     bench.finish();
     let job = bench.desk.job.as_ref().expect("the job");
@@ -59,7 +51,7 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
 #[test]
 fn the_lines_that_follow_the_engine_are_named() {
     let mut bench = Bench::with_car("saloon-adapter");
-    bench.choose("task", "noise");
+    bench.choose(Choice::SourceTask(SourceTask::Noise));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let snapshot = bench.snapshot();
@@ -85,7 +77,7 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
         .edit(|data| data.source.clean_step = Some(clean))
         .expect("it is kept");
     let seeded = car.rattles.first().expect("the usual car rattles").clone();
-    bench.choose("task", "rattle");
+    bench.choose(Choice::SourceTask(SourceTask::Rattle));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let snapshot = bench.snapshot();
@@ -98,7 +90,7 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     near("where it begins", spot.from_hz, seeded.from_hz, 5.0);
     near("where it ends", spot.to_hz, seeded.to_hz, 5.0);
     assert_eq!(snapshot.card.lines[0].tone, Tone::Caution);
-    bench.press("spot-0");
+    bench.press(Action::PlaySpot(0));
     assert!(matches!(bench.snapshot().activity, Activity::Running { .. }), "{:?}", bench.notices());
     bench.ask(Command::StartOrStop);
     assert_eq!(bench.snapshot().activity, Activity::Idle);
@@ -108,7 +100,7 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
 #[test]
 fn the_input_is_calibrated_by_a_tone_and_a_meter() {
     let mut bench = Bench::with_car("straight-wire");
-    bench.choose("task", "volts");
+    bench.choose(Choice::SourceTask(SourceTask::Volts));
     bench.ask(Command::StartOrStop);
     let began = std::time::Instant::now();
     while began.elapsed() < std::time::Duration::from_millis(1_500) {
@@ -120,15 +112,15 @@ fn the_input_is_calibrated_by_a_tone_and_a_meter() {
     let truth = heard.before.expect("the simulated tap is calibrated");
     assert!(bench.snapshot().tray.is_empty(), "a calibration is no capture");
     for nonsense in ["loud", "0", "-3"] {
-        bench.set("meter", SettingValue::Text(nonsense.to_owned()));
-        bench.press("keep-volts");
+        bench.set(SettingValue::Text(TextKey::MeterReading, nonsense.to_owned()));
+        bench.press(Action::KeepVolts);
         assert!(bench.desk.source.heard.is_some(), "{nonsense} is refused");
     }
     let meter = heard.simulated_meter_v.expect("a meter can be simulated");
-    bench.set("meter", SettingValue::Text(format!("{meter:.4}")));
+    bench.set(SettingValue::Text(TextKey::MeterReading, format!("{meter:.4}")));
     let before = bench.notices();
     assert_eq!(before.len(), 3, "each refusal is told: {before:?}");
-    bench.press("keep-volts");
+    bench.press(Action::KeepVolts);
     let told = bench.notices();
     assert!(told.iter().any(|notice| notice.contains(&format!("{truth:.2}"))), "{told:?} {truth}");
     assert!(bench.desk.source.heard.is_none());
@@ -141,18 +133,18 @@ fn outputs_of_a_real_source_follow_one_another() {
     let text = include_str!("../rigs/begun.toml");
     let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
     bench.desk.bench = Some(rig::OpenRig::devices(spec).expect("no device is opened yet"));
-    bench.set("outputs", SettingValue::Text(" front, rear ,, sub".to_owned()));
+    bench.set(SettingValue::Text(TextKey::Outputs, " front, rear ,, sub".to_owned()));
     let titles = |bench: &Bench| -> Vec<String> {
         bench.desk.orders().expect("orders").iter().map(|order| order.title.clone()).collect()
     };
     assert_eq!(titles(&bench), ["Output 1 of 3: front", "Output 2 of 3: rear", "Output 3 of 3: sub"]);
-    bench.choose("only", "rear");
+    bench.choose(Choice::Output(Some("rear".to_owned())));
     assert_eq!(titles(&bench), ["rear"]);
-    bench.choose("task", "tone");
-    bench.set("at-step", SettingValue::Number(24.0));
+    bench.choose(Choice::SourceTask(SourceTask::Tone));
+    bench.set(SettingValue::Number(NumberKey::VolumeStep, 24.0));
     let order = bench.desk.orders().expect("orders").pop_front().expect("one");
     assert_eq!((order.plan.position.as_str(), order.plan.volume_step), ("rear", Some(24)));
-    bench.set("outputs", SettingValue::Text(" , ".to_owned()));
+    bench.set(SettingValue::Text(TextKey::Outputs, " , ".to_owned()));
     bench.ask(Command::StartOrStop);
     assert!(
         bench.desk.work.is_none() && bench.notices().iter().any(|notice| notice.contains("front, rear, sub"))

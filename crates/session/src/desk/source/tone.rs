@@ -9,15 +9,15 @@ use engine::InputRole;
 use job::Stage;
 use project::hertz;
 use tuning::{BandEdge, Response, ToneShape};
-use view::{Card, CardLine, Setting, SettingKind, Tone};
+use view::{Action, Button, Card, CardLine, NumberKey, Setting, SettingKind, Signal, SwitchKey, Tone};
 
 use super::remarks;
-use crate::desk::card::{action, line, number};
+use crate::desk::Desk;
+use crate::desk::card::{button, line, number, switch};
 use crate::desk::faces::{empty, linear, role, series};
 use crate::desk::order::{Order, Scene, numbered};
 use crate::desk::picture::line as curve;
 use crate::desk::work::Task;
-use crate::desk::{Desk, Signal};
 use crate::{Error, Result};
 use procedure::{
     FLAT_DB, OutputCapture, Plan, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps,
@@ -35,13 +35,16 @@ pub(in crate::desk) struct ToneFound {
 }
 
 impl Desk {
+    pub(super) fn tone_main(&self) -> Button {
+        match self.outputs_wanted().as_slice() {
+            [output] => self.measure_button(&format!("Sweep {output}")),
+            _ => self.measure_button("Sweep all outputs"),
+        }
+    }
+
     pub(super) fn tone_card(&self) -> Card {
         let report = self.tone();
         let idle = self.work.is_none();
-        let main = self.measure_action(match self.outputs_wanted().as_slice() {
-            [output] => format!("Sweep {output}"),
-            _ => "Sweep all outputs".to_owned(),
-        });
         let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.report)).collect();
         if !self.source.undo.is_empty() {
             let whose = if self.source.together { "the sum" } else { "the first output" };
@@ -50,7 +53,7 @@ impl Desk {
             lines.extend(named.map(|band| line(band, String::new())));
         }
         Card {
-            instruction: "Find what the source does to the sound.".to_owned(),
+            instruction: "Check the radio’s own EQ and loudness.".to_owned(),
             detail: if self.is_simulated() {
                 "Every output at five volume steps: a loudness curve or a bass cut shows with the step at which it begins."
                     .to_owned()
@@ -59,8 +62,10 @@ impl Desk {
                  only so a loudness curve or a bass cut shows."
                     .to_owned()
             },
-            main,
-            actions: report.iter().map(|_| action("undo-tone", "Bands that undo it", idle)).collect(),
+            actions: report
+                .iter()
+                .map(|_| button(Action::FlattenRadio, "Flatten the radio’s EQ", idle))
+                .collect(),
             settings: self.tone_settings(),
             findings: report
                 .iter()
@@ -76,14 +81,13 @@ impl Desk {
         let mut settings = self.output_settings();
         if !self.is_simulated() {
             let step = f64::from(self.source.at_step);
-            let mut at = number("at-step", "Volume step", step, (0.0, 100.0, 1.0), "");
+            let mut at = number(NumberKey::VolumeStep, "Volume step", step, (0.0, 100.0, 1.0), "");
             if let (0, SettingKind::Number { text, .. }) = (self.source.at_step, &mut at.kind) {
                 "not noted".clone_into(text);
             }
             settings.extend([at, self.signal_setting()]);
         }
-        let kind = SettingKind::Switch(self.source.together);
-        settings.push(Setting { id: "together".to_owned(), label: "Add the outputs up".to_owned(), kind });
+        settings.push(switch(SwitchKey::Summed, "Check the outputs summed", self.source.together));
         settings
     }
 
@@ -186,7 +190,7 @@ impl Desk {
 
     /// Finds the bands that make the tone flat, on the processor's own grid, and writes them
     /// into the job's exports.
-    pub(super) fn undo_tone(&mut self) -> Result<()> {
+    pub(in crate::desk) fn undo_tone(&mut self) -> Result<()> {
         let tone = self.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
         let profile = self.tune.profile().clone();
         let task = Task {
@@ -295,10 +299,10 @@ fn tone_lines(report: &ToneReport) -> Vec<CardLine> {
         }
         let inverted = pair.inverted == Some(true);
         if inverted {
-            value.push_str(", upside down");
+            value.push_str(", inverted");
         }
         lines.push(CardLine {
-            label: format!("{} re {}", pair.second, pair.first),
+            label: format!("{} against {}", pair.second, pair.first),
             value: value.replace('-', "−"),
             tone: if inverted { Tone::Bad } else { Tone::Plain },
         });

@@ -2,10 +2,10 @@
 
 use job::Stage;
 use measure::{Reading, Segment, Signal, Stimulus};
-use view::{Card, CardLine, Setting, SettingKind, Tone};
+use view::{Action, Button, Card, CardLine, NumberKey, SwitchKey, TextKey, Tone};
 
 use crate::desk::Desk;
-use crate::desk::card::{action, line, number, text};
+use crate::desk::card::{button, line, number, switch, text};
 use crate::desk::order::{Order, Purpose, Scene};
 use crate::{Error, Result};
 use procedure::{HeardInput, Plan, Until, calibrate_volts, heard_tone};
@@ -15,6 +15,14 @@ use tuning::parse_volts;
 const TONE_HZ: f64 = 1_000.0;
 
 impl Desk {
+    pub(super) fn volts_main(&self) -> Option<Button> {
+        self.bench.as_ref().and_then(|bench| bench.electrical_input(None).ok())?;
+        Some(match &self.source.heard {
+            None => self.measure_button("Play the tone"),
+            Some(_) => button(Action::KeepVolts, "Keep this calibration", true),
+        })
+    }
+
     pub(super) fn volts_card(&self) -> Card {
         let bench = self.bench.as_ref();
         let input = bench.and_then(|bench| Some((bench, bench.electrical_input(None).ok()?)));
@@ -43,31 +51,27 @@ impl Desk {
                 detail: "Meter and input at the same point, the meter ahead of any attenuator, set to AC volts. A bridged \
                          output has no ground side: never connect one to the interface's ground."
                     .to_owned(),
-                main: self.measure_action("Play the tone".to_owned()),
-                settings: self.volts_settings(),
+                settings: vec![switch(
+                    SwitchKey::SourcePlays,
+                    "The source plays it (track tone-1k)",
+                    self.source.source_plays,
+                )],
                 lines,
                 ..Card::default()
             },
             Some(heard) => Card {
                 instruction: "Type what the meter showed.".to_owned(),
                 detail: "RMS volts, such as 4.3 or 850 mV.".to_owned(),
-                main: Some(action("keep-volts", "Keep this calibration", true)),
-                actions: vec![action("retry-volts", "Play it again", true)],
+                actions: vec![button(Action::RepeatVolts, "Play it again", true)],
                 settings: vec![
-                    text("meter", "The meter shows", &self.source.meter),
-                    number("attenuator", "Attenuator ahead", self.source.attenuator_db, (0.0, 80.0, 0.5), "dB"),
+                    text(TextKey::MeterReading, "The meter shows", &self.source.meter),
+                    number(NumberKey::Attenuator, "Attenuator ahead", self.source.attenuator_db, (0.0, 80.0, 0.5), "dB"),
                 ],
                 first_settings: 1,
                 lines: [lines, heard_lines(heard)].concat(),
                 ..Card::default()
             },
         }
-    }
-
-    fn volts_settings(&self) -> Vec<Setting> {
-        let kind = SettingKind::Switch(self.source.source_plays);
-        let label = "The source plays it (track tone-1k)".to_owned();
-        vec![Setting { id: "source-plays".to_owned(), label, kind }]
     }
 
     pub(super) fn volts_order(&self) -> Result<Order> {
@@ -106,7 +110,7 @@ impl Desk {
     }
 
     /// Computes the calibration from what was typed, and keeps it in the rig's file.
-    pub(super) fn keep_volts(&mut self) -> Result<()> {
+    pub(in crate::desk) fn keep_volts(&mut self) -> Result<()> {
         let (Some(bench), Some(heard)) = (&mut self.bench, &self.source.heard) else { return Ok(()) };
         let typed = self.source.meter.trim();
         if typed.is_empty() {

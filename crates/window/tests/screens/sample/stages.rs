@@ -3,18 +3,19 @@
 use std::sync::Arc;
 
 use view::{
-    Action, Activity, BandState, Card, CardLine, ChoiceOption, Face, FindingLine, HandleCard, HandleId,
-    HandleNumber, Number, Ribbon, Setting, SettingKind, Snapshot, Stage, Tone,
+    Action, Activity, BandState, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Face, FindingLine,
+    HandleCard, HandleId, HandleNumber, Number, NumberKey, Ribbon, Setting, SettingKind, Shelf, Snapshot,
+    Stage, SwitchKey, TextKey, Tone, TunedAs,
 };
 
 use super::{base, curves};
 
-fn main(label: &str) -> Option<Action> {
-    Some(Action { id: "main".into(), label: label.into(), enabled: true })
+fn main(label: &str) -> Option<Button> {
+    Some(button(Action::Measure, label, true))
 }
 
-fn action(id: &str, label: &str, enabled: bool) -> Action {
-    Action { id: id.into(), label: label.into(), enabled }
+fn button(action: Action, label: &str, enabled: bool) -> Button {
+    Button { action, label: label.into(), enabled }
 }
 
 fn fact(label: &str, value: &str, tone: Tone) -> CardLine {
@@ -25,14 +26,23 @@ fn remark(tone: Tone, text: &str) -> FindingLine {
     FindingLine { tone, text: text.into() }
 }
 
-fn setting(id: &str, label: &str, kind: SettingKind) -> Setting {
-    Setting { id: id.into(), label: label.into(), kind }
+fn setting(label: &str, kind: SettingKind) -> Setting {
+    Setting { label: label.into(), kind }
 }
 
-fn choice(options: &[(&str, &str)], chosen: &str) -> SettingKind {
+fn choice<T>(
+    key: ChoiceKey,
+    of: impl Fn(T) -> Choice,
+    options: impl IntoIterator<Item = (T, &'static str)>,
+    chosen: T,
+) -> SettingKind {
     let options =
-        options.iter().map(|(id, label)| ChoiceOption { id: (*id).into(), label: (*label).into() }).collect();
-    SettingKind::Choice { options, chosen: chosen.into() }
+        options.into_iter().map(|(choice, label)| ChoiceOption { choice: of(choice), label: label.into() });
+    SettingKind::Choice { key, options: options.collect(), chosen: Some(of(chosen)) }
+}
+
+fn number(key: NumberKey, value: f64, (min, max, step): (f64, f64, f64), text: &str) -> SettingKind {
+    SettingKind::Number { key, value, min, max, step, text: text.into() }
 }
 
 pub(crate) fn intake() -> Snapshot {
@@ -42,12 +52,13 @@ pub(crate) fn intake() -> Snapshot {
         detail: "The fit only suggests bands that this processor can really take.".into(),
         main: main("On to the source"),
         settings: vec![
-            setting("car", "Car", SettingKind::Text("Juniper estate, invented".into())),
+            setting("Car", SettingKind::Text(TextKey::Vehicle, "Juniper estate, invented".into())),
             setting(
-                "processor",
                 "Signal processor",
                 choice(
-                    &[
+                    ChoiceKey::Processor,
+                    |name: &str| Choice::Processor(name.into()),
+                    [
                         ("free", "Parametric, 10 free bands"),
                         ("grid", "Parametric, 31 fixed frequencies"),
                         ("graphic", "Graphic, third-octave"),
@@ -57,16 +68,16 @@ pub(crate) fn intake() -> Snapshot {
                 ),
             ),
             setting(
-                "seats",
-                "Tune for",
-                choice(&[("driver", "Driver"), ("both", "Both"), ("all", "All")], "driver"),
+                "Tune",
+                choice(
+                    ChoiceKey::TunedAs,
+                    Choice::TunedAs,
+                    [(TunedAs::WholeCar, "Whole car"), (TunedAs::Sides, "Sides")],
+                    TunedAs::WholeCar,
+                ),
             ),
-            setting(
-                "drivers",
-                "Drivers",
-                SettingKind::Number { value: 7.0, min: 1.0, max: 16.0, step: 1.0, text: "7".into() },
-            ),
-            setting("sub", "Has a subwoofer", SettingKind::Switch(true)),
+            setting("Positions", number(NumberKey::Positions, 7.0, (1.0, 16.0, 1.0), "7")),
+            setting("Continue automatically", SettingKind::Switch(SwitchKey::Continue, true)),
         ],
         ..Card::default()
     };
@@ -83,7 +94,10 @@ pub(crate) fn source() -> Snapshot {
         instruction: "Play the track tone-1k and turn the radio up, one step at a time.".into(),
         detail: "Wait for the chime at each step. Sound the horn of nobody: keep the doors shut.".into(),
         main: main("Listen for steps"),
-        actions: vec![action("again", "Next output", true), action("clear", "Forget steps", false)],
+        actions: vec![
+            button(Action::NextStage, "Next output", true),
+            button(Action::Measure, "Measure again", false),
+        ],
         headline: "4.13 V".into(),
         headline_caption: "at step 34, the last clean one".into(),
         lines: vec![
@@ -126,10 +140,11 @@ pub(crate) fn drivers() -> Snapshot {
         detail: "The sweep is limited to what each driver can take: no bass reaches a tweeter.".into(),
         main: main("Sweep right tweeter"),
         settings: vec![setting(
-            "driver",
             "Driver",
             choice(
-                &[
+                ChoiceKey::Driver,
+                |name: &str| Choice::Driver(Some(name.into())),
+                [
                     ("sub", "Subwoofer"),
                     ("lm", "Left mid"),
                     ("rm", "Right mid"),
@@ -175,21 +190,21 @@ pub(crate) fn tune() -> Snapshot {
         instruction: "Enter the bands, then sweep the same six positions again.".into(),
         detail: "Boost is capped at 6 dB. One cancellation was left alone.".into(),
         main: main("Sweep position 1 of 6"),
-        actions: vec![action("fit", "Fit again", true), action("export", "Export bands", true)],
+        actions: vec![
+            button(Action::SuggestBands, "Fit again", true),
+            button(Action::ExportBands, "Export bands", true),
+        ],
         settings: vec![
             setting(
-                "target",
                 "Target",
                 choice(
-                    &[("flat", "Flat"), ("gentle", "Gentle"), ("medium", "Medium"), ("strong", "Strong")],
+                    ChoiceKey::Target,
+                    |name: &str| Choice::Target(Some(name.into())),
+                    [("flat", "Flat"), ("gentle", "Gentle"), ("medium", "Medium"), ("strong", "Strong")],
                     "medium",
                 ),
             ),
-            setting(
-                "max-bands",
-                "Most bands",
-                SettingKind::Number { value: 8.0, min: 1.0, max: 10.0, step: 1.0, text: "8".into() },
-            ),
+            setting("Most bands", number(NumberKey::MaxBands, 8.0, (1.0, 10.0, 1.0), "8")),
         ],
         first_settings: 2,
         headline: "1.4 dB".into(),
@@ -217,23 +232,15 @@ pub(crate) fn target() -> Snapshot {
         detail: "Drag its handles, or choose one below and use the arrow keys.".into(),
         main: main("Done"),
         actions: vec![
-            action("add-point", "+ Point", true),
-            action("add-low-shelf", "+ Low shelf", true),
-            action("add-high-shelf", "+ High shelf", true),
-            action("keep-target", "Keep it among my targets", true),
+            button(Action::AddPoint, "+ Point", true),
+            button(Action::AddShelf(Shelf::Low), "+ Low shelf", true),
+            button(Action::AddShelf(Shelf::High), "+ High shelf", true),
+            button(Action::KeepTarget, "Keep it among my targets", true),
         ],
         settings: vec![
-            setting(
-                "tilt",
-                "Tilt per octave",
-                SettingKind::Number { value: -0.5, min: -6.0, max: 6.0, step: 0.1, text: "−0.5 dB".into() },
-            ),
-            setting(
-                "tolerance",
-                "Tolerance",
-                SettingKind::Number { value: 3.0, min: 0.5, max: 12.0, step: 0.5, text: "±3.0 dB".into() },
-            ),
-            setting("target-name", "Its name", SettingKind::Text("In-car, medium, edited".into())),
+            setting("Tilt per octave", number(NumberKey::Tilt, -0.5, (-6.0, 6.0, 0.1), "−0.5 dB")),
+            setting("Tolerance", number(NumberKey::Tolerance, 3.0, (0.5, 12.0, 0.5), "±3.0 dB")),
+            setting("Its name", SettingKind::Text(TextKey::TargetName, "In-car, medium, edited".into())),
         ],
         first_settings: 2,
         ..Card::default()
@@ -247,9 +254,9 @@ pub(crate) fn target() -> Snapshot {
             reason: String::new(),
             selected: id == HandleId::Shelf(0),
             numbers: vec![
-                number(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
-                number(Number::Gain, "Gain", format!("{} dB", chart::number(db))),
-                number(Number::Q, "Q", "Q 0.71".into()),
+                stepped(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
+                stepped(Number::Gain, "Gain", format!("{} dB", chart::number(db))),
+                stepped(Number::Q, "Q", "Q 0.71".into()),
             ],
             band: None,
         })
@@ -282,16 +289,16 @@ fn bands() -> Vec<HandleCard> {
             reason: reason.into(),
             selected: index == 1,
             numbers: vec![
-                number(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
-                number(Number::Gain, "Gain", format!("{} dB", chart::number(gain))),
-                number(Number::Q, "Q", format!("{q:.1}")),
+                stepped(Number::Frequency, "Frequency", chart::with_unit(hz, "Hz")),
+                stepped(Number::Gain, "Gain", format!("{} dB", chart::number(gain))),
+                stepped(Number::Q, "Q", format!("{q:.1}")),
             ],
             band: Some(BandState { enabled: index != 3, locked: index == 4 }),
         })
         .collect()
 }
 
-fn number(what: Number, label: &str, text: String) -> HandleNumber {
+fn stepped(what: Number, label: &str, text: String) -> HandleNumber {
     HandleNumber { what, label: label.into(), text }
 }
 
@@ -304,9 +311,8 @@ pub(crate) fn handover() -> Snapshot {
         detail: "Keep one copy in the car.".into(),
         main: main("Check the entered bands"),
         actions: vec![
-            action("sheet", "Entry sheet", true),
-            action("report", "Customer report", true),
-            action("csv", "Bands as CSV", true),
+            button(Action::WritePapers, "Sheet and report", true),
+            button(Action::ExportBands, "Bands as CSV", true),
         ],
         lines: vec![
             fact("Never above step", "31", Tone::Caution),

@@ -1,0 +1,65 @@
+//! What the buttons of a card do.
+
+/// What a button does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Action {
+    /// Use the simulated car.
+    UseSimulatedCar,
+    /// Use the system's sound devices.
+    UseDevices,
+    /// Write a first rig file, and use it.
+    BeginRigFile,
+    /// Open the next stage's card.
+    NextStage,
+    /// Make the captures that the open card asks for.
+    Measure,
+    /// Wait for tracks that a source plays, and measure each when it has been played.
+    Listen,
+    /// Show the level at the tap until it is stopped.
+    WatchLevel,
+    /// Play a spot that buzzes again and again; by its number, the loudest first.
+    PlaySpot(u8),
+    /// Keep the calibration that follows from what the meter showed.
+    KeepVolts,
+    /// Play the calibration's tone once more.
+    RepeatVolts,
+    /// Find the bands that flatten the radio's own EQ.
+    FlattenRadio,
+    /// Take the timing found as what the processor holds.
+    EnterTiming,
+    /// Fit bands to what was measured.
+    SuggestBands,
+    /// Take all bands away.
+    ClearBands,
+    /// Take the bands as entered in the simulated processor.
+    EnterBands,
+    /// Listen through the virtual processor.
+    Preview,
+    /// Go back to the bands.
+    ShowBands,
+    /// Find out how the processor defines Q.
+    FindQ,
+    /// Write what was found of Q into a profile of the person's own.
+    UseQ,
+    /// Shape the target.
+    EditTarget,
+    /// Add a point to the target.
+    AddPoint,
+    /// Add a shelf to the target.
+    AddShelf(Shelf),
+    /// Save the target among the person's own.
+    KeepTarget,
+    /// Write the band list into the job's `exports/`.
+    ExportBands,
+    /// Write the entry sheet and the report.
+    WritePapers,
+}
+
+/// Which end of the range a shelf lifts or lowers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Shelf {
+    /// Below its corner.
+    Low,
+    /// Above its corner.
+    High,
+}

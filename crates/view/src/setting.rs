@@ -1,0 +1,358 @@
+//! What can be set on a card, and to what.
+//!
+//! A key says what kind of value it takes, so that a number cannot be given to a switch.
+
+use crate::SetMark;
+
+/// Something that can be set.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Setting {
+    /// What it is, for people.
+    pub label: String,
+    /// Its key, its kind and its present value.
+    pub kind: SettingKind,
+}
+
+impl Setting {
+    /// Its key.
+    #[must_use]
+    pub fn key(&self) -> SettingKey {
+        match &self.kind {
+            SettingKind::Choice { key, .. } => SettingKey::Choice(*key),
+            SettingKind::Number { key, .. } => SettingKey::Number(*key),
+            SettingKind::Switch(key, _) => SettingKey::Switch(*key),
+            SettingKind::Text(key, _) => SettingKey::Text(*key),
+        }
+    }
+}
+
+/// The kinds of settings.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SettingKind {
+    /// One of several.
+    Choice {
+        /// Which setting.
+        key: ChoiceKey,
+        /// What there is to choose from.
+        options: Vec<ChoiceOption>,
+        /// The chosen one; absent where none of the options is.
+        chosen: Option<Choice>,
+    },
+    /// A number that steps up and down.
+    Number {
+        /// Which setting.
+        key: NumberKey,
+        /// The value now.
+        value: f64,
+        /// The least.
+        min: f64,
+        /// The greatest.
+        max: f64,
+        /// One step of the arrow keys.
+        step: f64,
+        /// The value as it is shown, with its unit.
+        text: String,
+    },
+    /// On or off.
+    Switch(SwitchKey, bool),
+    /// Free text.
+    Text(TextKey, String),
+}
+
+/// One of several choices.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChoiceOption {
+    /// What is chosen with it.
+    pub choice: Choice,
+    /// What it is called on screen.
+    pub label: String,
+}
+
+/// A new value for a setting.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SettingValue {
+    /// One of several.
+    Choice(Choice),
+    /// A number.
+    Number(NumberKey, f64),
+    /// On or off.
+    Switch(SwitchKey, bool),
+    /// Text.
+    Text(TextKey, String),
+}
+
+/// Everything that can be set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum SettingKey {
+    /// One of several.
+    Choice(ChoiceKey),
+    /// A number.
+    Number(NumberKey),
+    /// On or off.
+    Switch(SwitchKey),
+    /// Text.
+    Text(TextKey),
+}
+
+/// Settings with a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum NumberKey {
+    /// Seconds before a capture begins.
+    Countdown,
+    /// How many positions make a set.
+    Positions,
+    /// The most bands that a fit may use.
+    MaxBands,
+    /// The amplifier's power in watts.
+    Power,
+    /// The load in ohms.
+    Load,
+    /// The level of the tone with which gains are set, in dBFS.
+    ToneLevel,
+    /// The attenuator ahead of an input, in dB.
+    Attenuator,
+    /// The volume step at which a sweep of volume steps begins.
+    FirstStep,
+    /// The volume step that the source is at; 0 where it is not known.
+    VolumeStep,
+    /// The engine's speed in rpm.
+    EngineSpeed,
+    /// The target's tilt in dB per octave.
+    Tilt,
+    /// The target's tolerance in dB.
+    Tolerance,
+}
+
+/// Settings that are on or off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum SwitchKey {
+    /// Whether the next capture of a series begins by itself.
+    Continue,
+    /// Whether the tone with which gains are set is itself to reach full power.
+    Overlap,
+    /// Whether the bands are in the simulated processor.
+    BandsEntered,
+    /// Whether a band is mistyped into the simulated processor.
+    TypingError,
+    /// Whether the preview plays with the bands.
+    WithBands,
+    /// Whether the crossovers were on when the drivers were measured.
+    FiltersOn,
+    /// Whether the source's outputs are summed.
+    Summed,
+    /// Whether the source plays the calibration's tone, rather than the rig.
+    SourcePlays,
+}
+
+/// Settings with a text.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum TextKey {
+    /// The vehicle.
+    Vehicle,
+    /// The outputs of the source, with commas between.
+    Outputs,
+    /// What the meter showed.
+    MeterReading,
+    /// The target's name.
+    TargetName,
+    /// The recording that the preview plays.
+    PreviewFile,
+}
+
+/// Settings with choices.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ChoiceKey {
+    /// [`Choice::Signal`].
+    Signal,
+    /// [`Choice::Pace`].
+    Pace,
+    /// [`Choice::Set`].
+    Set,
+    /// [`Choice::Driver`].
+    Driver,
+    /// [`Choice::Layout`].
+    Layout,
+    /// [`Choice::Rig`].
+    Rig,
+    /// [`Choice::Processor`].
+    Processor,
+    /// [`Choice::Target`].
+    Target,
+    /// [`Choice::TunedAs`].
+    TunedAs,
+    /// [`Choice::Side`].
+    Side,
+    /// [`Choice::Program`].
+    Program,
+    /// [`Choice::DelayUnit`].
+    DelayUnit,
+    /// [`Choice::SourceTask`].
+    SourceTask,
+    /// [`Choice::Measurement`].
+    Measurement,
+    /// [`Choice::Output`].
+    Output,
+    /// [`Choice::RattleRange`].
+    RattleRange,
+}
+
+/// A choice of a setting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Choice {
+    /// What is played for a response.
+    Signal(Signal),
+    /// How fast the simulated car runs.
+    Pace(Pace),
+    /// Which side of the comparison is measured next.
+    Set(SetMark),
+    /// The one driver to be measured; absent for all.
+    Driver(Option<String>),
+    /// Which drivers the car has.
+    Layout(Layout),
+    /// The person's own rig of this name; absent for the system's devices.
+    Rig(Option<String>),
+    /// The processor profile of this name.
+    Processor(String),
+    /// The target of this name; absent for one that was edited.
+    Target(Option<String>),
+    /// What is tuned by itself.
+    TunedAs(TunedAs),
+    /// The side that the chart shows.
+    Side(Side),
+    /// What the preview plays.
+    Program(Program),
+    /// In what delays are shown.
+    DelayUnit(DelayUnit),
+    /// What is asked of the source.
+    SourceTask(SourceTask),
+    /// The measurement with this id, a plugin's among them.
+    Measurement(String),
+    /// The one output that is measured; absent for all, one after another.
+    Output(Option<String>),
+    /// Over which range rattles are looked for.
+    RattleRange(RattleRange),
+}
+
+impl Choice {
+    /// The setting that it belongs to.
+    #[must_use]
+    pub fn key(&self) -> ChoiceKey {
+        match self {
+            Self::Signal(_) => ChoiceKey::Signal,
+            Self::Pace(_) => ChoiceKey::Pace,
+            Self::Set(_) => ChoiceKey::Set,
+            Self::Driver(_) => ChoiceKey::Driver,
+            Self::Layout(_) => ChoiceKey::Layout,
+            Self::Rig(_) => ChoiceKey::Rig,
+            Self::Processor(_) => ChoiceKey::Processor,
+            Self::Target(_) => ChoiceKey::Target,
+            Self::TunedAs(_) => ChoiceKey::TunedAs,
+            Self::Side(_) => ChoiceKey::Side,
+            Self::Program(_) => ChoiceKey::Program,
+            Self::DelayUnit(_) => ChoiceKey::DelayUnit,
+            Self::SourceTask(_) => ChoiceKey::SourceTask,
+            Self::Measurement(_) => ChoiceKey::Measurement,
+            Self::Output(_) => ChoiceKey::Output,
+            Self::RattleRange(_) => ChoiceKey::RattleRange,
+        }
+    }
+}
+
+/// What is played for a response.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Signal {
+    /// A sweep.
+    Sweep,
+    /// Pink noise.
+    PinkNoise,
+    /// Pink noise while the microphone is moved.
+    MovingMicrophone,
+}
+
+/// How fast the simulated car runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pace {
+    /// As a real one.
+    RealTime,
+    /// Ten times as fast.
+    TenTimes,
+}
+
+/// Which drivers a car has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Layout {
+    /// Tweeters, mids, subwoofer.
+    TwoWaySub,
+    /// Tweeters, mids, woofers, subwoofer.
+    ThreeWaySub,
+    /// Tweeters and mids.
+    TwoWay,
+    /// One driver on each side.
+    FullRange,
+}
+
+/// What is tuned by itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TunedAs {
+    /// The whole car as one.
+    WholeCar,
+    /// Its left and its right.
+    Sides,
+}
+
+/// A side of the car.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// The left.
+    Left,
+    /// The right.
+    Right,
+}
+
+/// What the preview plays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Program {
+    /// Pink noise.
+    PinkNoise,
+    /// A recording that the person names.
+    Recording,
+}
+
+/// In what delays are shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DelayUnit {
+    /// Milliseconds.
+    Milliseconds,
+    /// Samples of the processor.
+    Samples,
+    /// Centimetres of air.
+    Centimetres,
+    /// Inches of air.
+    Inches,
+}
+
+/// What is asked of the source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SourceTask {
+    /// What the input's numbers are in volts.
+    Volts,
+    /// The highest clean volume step.
+    Headroom,
+    /// What the source does to the sound.
+    Tone,
+    /// What it sounds like when it is silent.
+    Noise,
+    /// Where a panel buzzes.
+    Rattle,
+    /// Any other measurement.
+    Other,
+}
+
+/// Over which range rattles are looked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RattleRange {
+    /// 15 to 250 Hz.
+    Low,
+    /// 80 Hz to 8 kHz.
+    Middle,
+}
