@@ -11,8 +11,9 @@ fn main() -> ExitCode {
 
 /// Opens the window over a session that runs on a thread of its own.
 fn open_window() -> ExitCode {
-    let (link, end) = view::link();
-    let session = std::thread::Builder::new().name("session".to_owned()).spawn(move || session::serve(&end));
+    let app = session::App::default();
+    let link = app.door().attach();
+    let session = std::thread::Builder::new().name("app".to_owned()).spawn(move || app.serve());
     let opened = window::run(link, window::Options::default());
     // The window's end of the link is gone now, which ends the session.
     if let Ok(session) = session {

@@ -1,8 +1,8 @@
-//! The session behind a window: commands in, snapshots out.
+//! The app behind its faces: commands in, snapshots out.
 //!
-//! One thread owns everything. A capture is pumped between commands, so that
-//! *stop* and *mute* are never more than a few milliseconds away; what takes
-//! longer to compute goes to a thread of its own and comes back as a message.
+//! One thread owns everything. A capture is pumped between commands; what takes
+//! longer to compute goes to a thread of its own and comes back as a message. A
+//! stop waits for none of this: it goes from the face to the engine.
 
 mod audition;
 mod card;
@@ -40,12 +40,15 @@ mod work;
 use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::mpsc::{RecvTimeoutError, SyncSender, TrySendError};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::time::Duration;
 
-use engine::{CueOutput, Pace};
+use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
-use view::{CaptureId, Cue, DelayUnit, Face, SessionEnd, SetMark, Signal, Update};
+use view::{
+    CaptureId, Command, Cue, FaceState, HandleId, Link, SetMark, Signal, StopHandle, TuneCard, Update,
+};
 
 use crate::{Result, place};
 use audition::Listening;
@@ -63,16 +66,6 @@ use work::Work;
 
 /// Over what part of an octave responses are looked at, 1/N, until a person chooses.
 const USUAL_SMOOTHING: u32 = 12;
-
-/// What the card of the tuning is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum TuneCard {
-    Bands,
-    /// What the processor means by Q.
-    MeaningOfQ,
-    /// The target is edited.
-    Target,
-}
 
 /// What a person has chosen on the cards.
 #[derive(Debug, Clone, PartialEq)]
@@ -100,18 +93,30 @@ struct Choices {
     listening: Listening,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
     slip: bool,
-    tuning: TuneCard,
     /// Whether left and right are tuned by themselves.
     by_side: bool,
-    /// In what delays are shown.
-    delay_unit: DelayUnit,
     /// Whether the drivers' crossover filters were on when they were measured.
     filters_on: bool,
 }
 
-/// Everything that the window looks at.
-struct Desk {
+/// A face that looks at the app.
+struct Attached {
+    id: FaceId,
     updates: SyncSender<Update>,
+    state: FaceState,
+    /// Whether its last snapshot did not fit.
+    lags: bool,
+}
+
+/// Everything that faces look at.
+struct Desk {
+    faces: Vec<Attached>,
+    /// What the face looks at that is being served.
+    face: FaceState,
+    switch: StopSwitch,
+    /// The run that is under way, and what the face looked at that began it.
+    run: Option<RunToken>,
+    run_face: FaceState,
     speaker: SyncSender<Cued>,
     revision: u64,
     changed: bool,
@@ -122,7 +127,6 @@ struct Desk {
     kept_tuning: (u64, usize),
     history: History,
     captures: Captures,
-    picked: Option<CaptureId>,
     work: Option<Work>,
     /// The captures that follow by themselves.
     orders: VecDeque<Order>,
@@ -134,10 +138,6 @@ struct Desk {
     thinking_s: u64,
     choices: Choices,
     source: Source,
-    stage: view::Stage,
-    face: Face,
-    /// 1/N octave; 0 for none.
-    smoothing: u32,
     output_dbfs: f64,
     muted: bool,
     /// Whether the bands are entered in the simulated processor.
@@ -145,6 +145,8 @@ struct Desk {
     /// Whether the volts for the gain were looked at.
     gain_seen: bool,
     handed_over: bool,
+    /// Whether the last face has gone.
+    over: bool,
     kept: Kept,
 }
 
@@ -156,30 +158,114 @@ const BUSY: Duration = Duration::from_millis(2);
 /// How far below the test signals' peak the sounds for the person are.
 const SOUND_BELOW_DB: f64 = 6.0;
 
-/// Serves a window until it closes.
-pub fn serve(end: &SessionEnd) {
-    let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
-    let mut desk = Desk::new(tune, end.updates.clone(), sounds::speaker());
-    desk.send_snapshot();
-    loop {
-        let wait = if desk.work.is_some() { BUSY } else { IDLE };
-        match end.commands.recv_timeout(wait) {
-            Ok(view::Command::Close) | Err(RecvTimeoutError::Disconnected) => break,
-            Ok(command) => desk.obey(command),
-            Err(RecvTimeoutError::Timeout) => desk.rest(),
-        }
-        desk.pump();
-        if desk.changed {
-            desk.send_snapshot();
+/// How many messages of all faces may wait.
+const MAILBOX_DEPTH: usize = view::LINK_DEPTH;
+
+/// The number of a face.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct FaceId(u64);
+
+/// What reaches the app.
+enum Mail {
+    Attach(FaceId, SyncSender<Update>),
+    Command(FaceId, Command),
+    Left(FaceId),
+}
+
+/// The one application behind all faces.
+#[derive(Debug)]
+pub struct App {
+    door: Door,
+    mailbox: Receiver<Mail>,
+}
+
+/// Where faces attach to an app, from any thread.
+#[derive(Debug, Clone)]
+pub struct Door {
+    mail: SyncSender<Mail>,
+    switch: StopSwitch,
+    attached: Arc<AtomicU64>,
+}
+
+/// Tells the app that a face has gone.
+struct Seat(FaceId, SyncSender<Mail>);
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        // An app that has ended knows already.
+        let _ = self.1.send(Mail::Left(self.0));
+    }
+}
+
+impl Door {
+    /// Attaches a face. It leaves when it closes, or when its link is dropped.
+    #[must_use]
+    pub fn attach(&self) -> Link {
+        let id = FaceId(self.attached.fetch_add(1, Ordering::Relaxed));
+        let (updates, from_app) = sync_channel(view::LINK_DEPTH);
+        // An app that has ended takes nobody, which the face sees by its updates.
+        let _ = self.mail.send(Mail::Attach(id, updates));
+        let seat = Seat(id, self.mail.clone());
+        let switch = self.switch.clone();
+        Link {
+            commands: view::Commands::new(move |command| {
+                view::sent(seat.1.try_send(Mail::Command(seat.0, command)))
+            }),
+            updates: from_app,
+            stop: StopHandle::new(move |run| match run {
+                Some(run) => switch.stop_run(run),
+                None => switch.stop(),
+            }),
         }
     }
-    desk.end();
+}
+
+impl Default for App {
+    fn default() -> Self {
+        let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
+        let door = Door { mail, switch: StopSwitch::default(), attached: Arc::default() };
+        Self { door, mailbox }
+    }
+}
+
+impl App {
+    /// Where faces attach.
+    #[must_use]
+    pub fn door(&self) -> Door {
+        self.door.clone()
+    }
+
+    /// Serves the faces until the last one has gone.
+    pub fn serve(self) {
+        let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
+        let mut desk = Desk::new(tune, self.door.switch.clone(), sounds::speaker());
+        // While this end of the door is held, the mailbox cannot end by itself.
+        drop(self.door);
+        loop {
+            let wait = if desk.work.is_some() { BUSY } else { IDLE };
+            match self.mailbox.recv_timeout(wait) {
+                Ok(mail) => desk.take_mail(mail),
+                Err(RecvTimeoutError::Timeout) => desk.rest(),
+                Err(RecvTimeoutError::Disconnected) => break,
+            }
+            if desk.is_over() {
+                break;
+            }
+            desk.pump();
+            desk.send_snapshots();
+        }
+        desk.end();
+    }
 }
 
 impl Desk {
-    fn new(tune: Tune, updates: SyncSender<Update>, speaker: SyncSender<Cued>) -> Self {
+    fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>) -> Self {
         Self {
-            updates,
+            faces: Vec::new(),
+            face: FaceState::default(),
+            switch,
+            run: None,
+            run_face: FaceState::default(),
             speaker,
             revision: 0,
             changed: false,
@@ -189,7 +275,6 @@ impl Desk {
             kept_tuning: (0, 0),
             history: History::default(),
             captures: Captures::default(),
-            picked: None,
             work: None,
             orders: VecDeque::new(),
             recordings: VecDeque::new(),
@@ -210,40 +295,97 @@ impl Desk {
                 overlap: false,
                 listening: Listening { recording: false, file: String::new(), with_bands: true },
                 slip: false,
-                tuning: TuneCard::Bands,
                 by_side: false,
-                delay_unit: DelayUnit::Milliseconds,
                 filters_on: true,
             },
             source: Source::default(),
-            stage: view::Stage::Intake,
-            face: Face::Steps,
-            smoothing: USUAL_SMOOTHING,
             output_dbfs: -20.0,
             muted: false,
             entered: false,
             gain_seen: false,
             handed_over: false,
+            over: false,
             kept: Kept::default(),
         }
     }
 
-    fn send_snapshot(&mut self) {
+    /// Takes a message; a command is carried out for the face that gave it.
+    fn take_mail(&mut self, mail: Mail) {
+        match mail {
+            Mail::Attach(id, updates) => {
+                self.faces.push(Attached { id, updates, state: FaceState::default(), lags: true });
+            }
+            Mail::Left(id) | Mail::Command(id, Command::Close) => {
+                self.over |= !self.faces.is_empty();
+                self.faces.retain(|face| face.id != id);
+                self.over &= self.faces.is_empty();
+            }
+            Mail::Command(id, command) => {
+                let Some(at) = self.faces.iter().position(|face| face.id == id) else { return };
+                self.face = self.faces[at].state.clone();
+                self.obey(command);
+                self.faces[at].state = self.face.clone();
+            }
+        }
+    }
+
+    /// Whether the last face has gone.
+    fn is_over(&self) -> bool {
+        self.over
+    }
+
+    /// What each face looks at, and what is being served.
+    fn every_face(&mut self) -> impl Iterator<Item = &mut FaceState> {
+        self.faces.iter_mut().map(|face| &mut face.state).chain([&mut self.face])
+    }
+
+    /// Shows each face what has changed for it.
+    fn send_snapshots(&mut self) {
+        if !self.changed && self.faces.iter().all(|face| !face.lags) {
+            return;
+        }
         self.revision += 1;
+        for at in 0..self.faces.len() {
+            if !self.changed && !self.faces[at].lags {
+                continue;
+            }
+            self.face = self.faces[at].state.clone();
+            let snapshot = Update::Snapshot(Arc::new(self.snapshot()));
+            // A full queue means that the face lags; it is tried again.
+            self.faces[at].lags =
+                matches!(self.faces[at].updates.try_send(snapshot), Err(TrySendError::Full(_)));
+        }
         self.changed = false;
-        let snapshot = Arc::new(self.snapshot());
-        // A full queue means that the window lags; the next change tries again.
-        if let Err(TrySendError::Full(_)) = self.updates.try_send(Update::Snapshot(snapshot)) {
-            self.changed = true;
+    }
+
+    /// Tells every face; what does not fit is dropped.
+    fn tell(&self, update: &Update) {
+        for face in &self.faces {
+            let _ = face.updates.try_send(update.clone());
         }
     }
 
     fn notice(&mut self, text: impl Into<String>, good: bool) {
-        let _ = self.updates.try_send(Update::Notice { text: text.into(), good });
+        self.tell(&Update::Notice { text: text.into(), good });
     }
 
     fn cue(&mut self, text: impl Into<String>, good: bool) {
-        let _ = self.updates.try_send(Update::Cue(Cue { text: text.into(), good }));
+        self.tell(&Update::Cue(Cue { text: text.into(), good }));
+    }
+
+    /// The chosen band, shelf or point, where there is one.
+    fn selected(&self) -> Option<HandleId> {
+        self.face.selected.filter(|handle| self.tune.has(*handle))
+    }
+
+    /// Chooses one, or none.
+    fn select(&mut self, handle: Option<HandleId>) {
+        self.face.selected = handle.filter(|handle| self.tune.has(*handle));
+    }
+
+    /// Whether a capture's curve is shown.
+    fn is_shown(&self, held: &Held) -> bool {
+        !self.face.hidden.contains(&held.id)
     }
 
     /// Lets a sound be heard: through the rig's outputs, or through the
@@ -298,7 +440,7 @@ impl Desk {
             let drivers = drivers.collect();
             job.edit(|data| data.intake.drivers = drivers)?;
         }
-        self.stage = view::Stage::Source;
+        self.face.stage = view::Stage::Source;
         self.found()
     }
 
@@ -325,13 +467,16 @@ impl Desk {
         self.tune = Tune::restored(data.target.as_ref(), processor, |_| {
             data.bands.iter().map(DeskBand::of_job).collect()
         })?;
-        self.choices.tuning = TuneCard::Bands;
         self.choices.by_side = self.tune.bands().iter().any(|band| !band.channel.is_empty())
             || self.captures.iter().any(|held| !held.channel.is_empty());
-        self.look_at("");
         self.kept_tuning = self.tune.edits_and_undos();
         self.history = History::default();
-        self.picked = None;
+        for state in self.every_face() {
+            state.tune_card = TuneCard::Bands;
+            state.picked = None;
+            state.selected = None;
+            state.hidden.clear();
+        }
         self.rungs.clear();
         self.handed_over = data.stages.contains_key(&job::Stage::Handover);
         self.gain_seen = data.stages.contains_key(&job::Stage::Gain);

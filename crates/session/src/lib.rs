@@ -2,7 +2,7 @@
 //! can do, without either.
 //!
 //! The command line calls these functions one at a time. The window talks to
-//! [`serve`] through the plain data of the crate `view`.
+//! [`App`] through the plain data of the crate `view`.
 
 mod car;
 mod catalogue;
@@ -21,7 +21,7 @@ pub(crate) use ::library;
 pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
-pub use desk::serve;
+pub use desk::{App, Door};
 pub use files::{Written, write_text};
 pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_channels};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};

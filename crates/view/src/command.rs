@@ -1,8 +1,8 @@
-//! What the window may ask for.
+//! What a face may ask for.
 
 use chart::HandleId;
 
-use crate::{Action, Face, SetMark, SettingValue, Stage};
+use crate::{Action, ChartFace, SetMark, SettingValue, Stage};
 
 /// The number of a capture within its job, as in `captures/0007`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -19,7 +19,7 @@ pub enum Number {
     Q,
 }
 
-/// Something that the window asks the session to do.
+/// Something that a face asks the app to do.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
     /// Use the simulated car.
@@ -34,20 +34,21 @@ pub enum Command {
     Import(Vec<String>),
     /// Open this stage's card.
     OpenStage(Stage),
-    /// Do what the open stage offers first, or stop what is under way (the space bar).
+    /// Do what the open stage offers first, or stop what is under way (the space bar while nothing
+    /// is known to be under way; else the face stops it by itself).
     StartOrStop,
     /// Press the button that does this.
     Press(Action),
     /// Give a setting another value.
     Set(SettingValue),
-    /// Silence the output at once.
+    /// Allow no output until it is allowed again; what sounds, the face stops by itself.
     Mute,
     /// Allow output again.
     Unmute,
     /// The output level, in dBFS peak.
     SetOutput(f64),
     /// Show this face of the chart.
-    ShowFace(Face),
+    ShowFace(ChartFace),
     /// Go to the next smoothing.
     NextSmoothing,
     /// Look at this capture, or at none in particular.
@@ -94,6 +95,6 @@ pub enum Command {
     Undo,
     /// Make it again.
     Redo,
-    /// The window closes: stop output, save, end.
+    /// The face closes. With the last one the app stops output, saves and ends.
     Close,
 }

@@ -1,10 +1,11 @@
 //! What there is to see.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use chart::{Chart, Line};
+use chart::{Chart, HandleId, Line};
 
-use crate::{CaptureId, Card, HandleCard, Tone};
+use crate::{CaptureId, Card, DelayUnit, HandleCard, Side, SourceTask, Tone};
 
 /// One line of the work order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -163,7 +164,7 @@ pub struct Tile {
 
 /// The faces of the chart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Face {
+pub enum ChartFace {
     /// Magnitude over frequency, with target and bands.
     Response,
     /// Phase over frequency.
@@ -184,7 +185,7 @@ pub enum Face {
     Steps,
 }
 
-impl Face {
+impl ChartFace {
     /// Its name.
     #[must_use]
     pub fn title(self) -> &'static str {
@@ -270,11 +271,9 @@ pub struct Cue {
     pub good: bool,
 }
 
-/// Everything the window shows apart from what is [`Live`].
+/// What every face sees alike.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Snapshot {
-    /// Goes up with every change.
-    pub revision: u64,
+pub struct Shared {
     /// The job.
     pub job: JobHead,
     /// The devices.
@@ -285,14 +284,82 @@ pub struct Snapshot {
     pub muted: bool,
     /// The seven lines of the work order.
     pub stages: [StageLine; 7],
+    /// What is going on.
+    pub activity: Activity,
+    /// The number of the run that is under way, by which it is stopped.
+    pub run: Option<u64>,
+    /// Whether there is an edit to undo, and one to redo.
+    pub can_undo: (bool, bool),
+}
+
+/// What one face looks at; another face looks at something else.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FaceState {
     /// The stage whose card is open.
     pub stage: Stage,
-    /// The stage's card.
+    /// Which card of the stage Tune is open.
+    pub tune_card: TuneCard,
+    /// What the card of the stage Source asks.
+    pub source_task: SourceTask,
+    /// The face of the chart that was asked for.
+    pub chart: ChartFace,
+    /// Over what part of an octave responses are looked at, 1/N; 0 for none.
+    pub smoothing: u32,
+    /// The side that is looked at, where left and right are tuned by themselves.
+    pub side: Side,
+    /// In what delays are shown.
+    pub delay_unit: DelayUnit,
+    /// The capture that is looked at, if it is one in particular.
+    pub picked: Option<CaptureId>,
+    /// The captures whose curves are hidden.
+    pub hidden: BTreeSet<CaptureId>,
+    /// The chosen band, shelf or point.
+    pub selected: Option<HandleId>,
+}
+
+impl Default for FaceState {
+    fn default() -> Self {
+        Self {
+            stage: Stage::Intake,
+            tune_card: TuneCard::Bands,
+            source_task: SourceTask::Headroom,
+            chart: ChartFace::Steps,
+            smoothing: 12,
+            side: Side::Left,
+            delay_unit: DelayUnit::Milliseconds,
+            picked: None,
+            hidden: BTreeSet::new(),
+            selected: None,
+        }
+    }
+}
+
+/// What the card of the stage Tune is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TuneCard {
+    /// Measuring, and the bands.
+    Bands,
+    /// How the processor defines Q.
+    MeaningOfQ,
+    /// The target is edited.
+    Target,
+}
+
+/// Everything that a face shows apart from what is [`Live`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct Snapshot {
+    /// Goes up with every change.
+    pub revision: u64,
+    /// What every face sees alike.
+    pub shared: Shared,
+    /// What this face looks at.
+    pub face: FaceState,
+    /// The open stage's card.
     pub card: Card,
     /// The faces that the chart can show now.
-    pub faces: Vec<Face>,
+    pub chart_faces: Vec<ChartFace>,
     /// The face that it shows.
-    pub face: Face,
+    pub chart_face: ChartFace,
     /// The chart.
     pub chart: Arc<Chart>,
     /// The ribbon, where there is a response and a target.
@@ -301,13 +368,9 @@ pub struct Snapshot {
     pub handles: Vec<HandleCard>,
     /// The captures in the order of the work.
     pub tray: Vec<Tile>,
-    /// What is going on.
-    pub activity: Activity,
-    /// Whether there is an edit to undo, and one to redo.
-    pub can_undo: (bool, bool),
 }
 
-/// What the session tells the window.
+/// What the app tells a face.
 #[derive(Debug, Clone)]
 pub enum Update {
     /// Everything, anew.

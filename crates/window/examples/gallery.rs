@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::thread;
 use std::time::Duration;
 
-use view::{Command, SessionEnd, Update};
+use view::{Command, LooseEnd, Update};
 use window::{Options, Theme};
 
 fn main() -> Result<(), String> {
@@ -26,7 +26,7 @@ fn main() -> Result<(), String> {
             (name, _) => wanted = Some(name.to_owned()),
         }
     }
-    let (link, session) = view::link();
+    let (link, session) = view::loose_link();
     let play = move || pretend(&session, wanted.as_deref());
     let session = thread::Builder::new().name("pretend-session".to_owned()).spawn(play);
     window::run(link, options).map_err(|error| error.to_string())?;
@@ -37,7 +37,7 @@ fn main() -> Result<(), String> {
 }
 
 /// Plays the session until the window closes.
-fn pretend(session: &SessionEnd, wanted: Option<&str>) {
+fn pretend(session: &LooseEnd, wanted: Option<&str>) {
     let closed = |wait: Duration| {
         matches!(
             session.commands.recv_timeout(wait),

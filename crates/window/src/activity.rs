@@ -12,7 +12,7 @@ use crate::theme::{muted, raised, scrim, sheet, tinted};
 
 /// The countdown, over the chart; nothing at other times.
 pub(crate) fn view(snapshot: &Snapshot) -> Element<'_> {
-    match &snapshot.activity {
+    match &snapshot.shared.activity {
         Activity::Countdown { title, hint, seconds } => countdown(title, hint, *seconds),
         Activity::Idle | Activity::Running { .. } => space().into(),
     }
@@ -74,9 +74,5 @@ fn figure(figure: &Figure) -> Element<'_> {
 fn stop<'a>(label: &'a str) -> Element<'a> {
     let content =
         row![lead(label), small("Space").style(|_| text::Style { color: None })].spacing(M).align_y(Center);
-    Press::new(content, Look::Stop)
-        .id("stop")
-        .padding([M, L])
-        .on_press(Message::Ask(Command::StartOrStop))
-        .into()
+    Press::new(content, Look::Stop).id("stop").padding([M, L]).on_press(Message::StartOrStop).into()
 }

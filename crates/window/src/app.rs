@@ -2,14 +2,13 @@
 
 use std::collections::HashMap;
 use std::sync::Arc;
-use std::sync::mpsc::{SyncSender, TrySendError};
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Cue, HandleId, Link, Live, SetMark, SettingKind, SettingValue, Snapshot,
-    TextKey, Update,
+    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, SetMark, SettingKind,
+    SettingValue, Snapshot, StopHandle, TextKey, Update,
 };
 
 use crate::chart_state::ChartState;
@@ -23,7 +22,8 @@ use crate::{Options, card, focus, handle, screen, tray};
 /// The window's state.
 #[derive(Debug)]
 pub struct App {
-    commands: SyncSender<Command>,
+    commands: Commands,
+    stop: StopHandle,
     feed: Feed,
     pub(crate) snapshot: Option<Arc<Snapshot>>,
     pub(crate) live: Live,
@@ -66,6 +66,7 @@ impl App {
     pub fn new(link: Link, options: &Options) -> Self {
         Self {
             commands: link.commands,
+            stop: link.stop,
             feed: Feed::new(link.updates),
             snapshot: None,
             live: Live::default(),
@@ -106,7 +107,7 @@ impl App {
     /// Its title.
     #[must_use]
     pub fn title(&self) -> String {
-        match self.snapshot.as_ref().map(|s| s.job.name.as_str()) {
+        match self.snapshot.as_ref().map(|s| s.shared.job.name.as_str()) {
             Some(name) if !name.is_empty() => format!("{name} \u{2013} Headrest"),
             _ => "Headrest".to_owned(),
         }
@@ -149,6 +150,8 @@ impl App {
         match message {
             Message::Session(message) => return self.hear(message),
             Message::Ask(command) => self.ask_settled(command),
+            Message::StartOrStop => self.start_or_stop(),
+            Message::Mute => self.mute(),
             Message::Key { key, modifiers, taken } => return self.key(&key, modifiers, taken),
             Message::FocusNext => return self.focus_next(),
             Message::FocusPrevious => return focus::previous(),
@@ -212,13 +215,13 @@ impl App {
             return Task::none();
         }
         let newest = |snapshot: &Snapshot| snapshot.tray.iter().map(|tile| tile.id).max();
-        let before = self.snapshot.as_ref().map(|shown| (newest(shown), shown.stage));
+        let before = self.snapshot.as_ref().map(|shown| (newest(shown), shown.face.stage));
         let added = newest(&snapshot).filter(|id| before.is_none_or(|(newest, _)| newest < Some(*id)));
-        let turned = before.is_some_and(|(_, stage)| stage != snapshot.stage);
+        let turned = before.is_some_and(|(_, stage)| stage != snapshot.face.stage);
         let chosen = |snapshot: &Snapshot| -> Option<HandleId> {
             snapshot.handles.iter().find(|handle| handle.selected).map(|handle| handle.id)
         };
-        let shown = self.snapshot.as_deref().filter(|shown| shown.stage == snapshot.stage);
+        let shown = self.snapshot.as_deref().filter(|shown| shown.face.stage == snapshot.face.stage);
         let newly_chosen = shown.and_then(|shown| chosen(&snapshot).filter(|id| chosen(shown) != Some(*id)));
         self.chart.show(&snapshot);
         let differs = |key: TextKey, draft: &str| {
@@ -254,14 +257,14 @@ impl App {
 
     /// Hands a command to the session without ever waiting for it.
     fn ask(&mut self, command: Command) {
-        match self.commands.try_send(command) {
+        match self.commands.send(command) {
             Ok(()) => {}
-            Err(TrySendError::Full(_)) => self.notify(
+            Err(NotSent::Busy) => self.notify(
                 "Headrest is still busy with what you asked before, so this was not done. Try again in a moment."
                     .to_owned(),
                 false,
             ),
-            Err(TrySendError::Disconnected(_)) => self.ended = true,
+            Err(NotSent::Ended) => self.ended = true,
         }
     }
 
@@ -293,14 +296,14 @@ impl App {
                 Act::Mute => {
                     self.modal = None;
                     if self.is_busy() {
-                        self.ask(Command::Mute);
+                        self.mute();
                     }
                     Task::none()
                 }
                 Act::Next => self.focus_next(),
                 Act::Previous => focus::previous(),
                 Act::StartOrStop if self.is_busy() => {
-                    self.ask(Command::StartOrStop);
+                    self.start_or_stop();
                     Task::none()
                 }
                 _ => Task::none(),
@@ -311,8 +314,8 @@ impl App {
 
     fn act(&mut self, act: Act) -> Task<Message> {
         match act {
-            Act::StartOrStop => self.ask_settled(Command::StartOrStop),
-            Act::Mute => self.ask(Command::Mute),
+            Act::StartOrStop => self.start_or_stop(),
+            Act::Mute => self.mute(),
             Act::Stage(stage) => self.ask_settled(Command::OpenStage(stage)),
             Act::MarkBefore => self.mark(SetMark::Before),
             Act::MarkAfter => self.mark(SetMark::After),
@@ -336,7 +339,21 @@ impl App {
     }
 
     fn is_busy(&self) -> bool {
-        self.snapshot.as_ref().is_some_and(|snapshot| snapshot.activity != Activity::Idle)
+        self.snapshot.as_ref().is_some_and(|snapshot| snapshot.shared.activity != Activity::Idle)
+    }
+
+    /// Stops what is under way, past everything that waits; or asks for what the stage offers first.
+    fn start_or_stop(&mut self) {
+        match self.snapshot.as_ref().and_then(|snapshot| snapshot.shared.run) {
+            Some(run) => self.stop.stop_run(run),
+            None => self.ask_settled(Command::StartOrStop),
+        }
+    }
+
+    /// Silence at once: whatever sounds ends before the app hears that it is muted.
+    fn mute(&mut self) {
+        self.stop.stop();
+        self.ask(Command::Mute);
     }
 
     fn switch_theme(&mut self) {
@@ -374,7 +391,7 @@ impl App {
         if let Modal::Job { path } = &mut modal
             && path.is_empty()
         {
-            let folder = self.snapshot.as_ref().map(|s| s.job.folder.clone()).unwrap_or_default();
+            let folder = self.snapshot.as_ref().map(|s| s.shared.job.folder.clone()).unwrap_or_default();
             *path = if folder.is_empty() { self.job_folder.clone() } else { folder };
         }
         let first = modal.first_focus();

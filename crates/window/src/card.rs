@@ -19,7 +19,7 @@ pub(crate) const SCROLL: &str = "card";
 /// The card.
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let card = &snapshot.card;
-    let state = snapshot.stages.iter().find(|line| line.stage == snapshot.stage);
+    let state = snapshot.shared.stages.iter().find(|line| line.stage == snapshot.face.stage);
     let mut parts =
         column![heading(snapshot, state.map_or(StageState::NotBegun, |line| line.state))].spacing(L);
     let mut what = column![lead(&card.instruction)].spacing(S);
@@ -28,7 +28,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     }
     parts = parts.push(what);
     if let Some(main) = &card.main {
-        parts = parts.push(main_button(main, &snapshot.activity, room));
+        parts = parts.push(main_button(main, &snapshot.shared.activity, room));
     }
     if !card.headline.is_empty() {
         parts = parts.push(headline(&card.headline, &card.headline_caption));
@@ -66,14 +66,15 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
 }
 
 fn heading<'a>(snapshot: &Snapshot, state: StageState) -> Element<'a> {
-    let number = snapshot.stages.iter().position(|line| line.stage == snapshot.stage).unwrap_or(0) + 1;
+    let number =
+        snapshot.shared.stages.iter().position(|line| line.stage == snapshot.face.stage).unwrap_or(0) + 1;
     let words = match state {
         StageState::NotBegun => "not begun",
         StageState::Measured => "measured",
         StageState::NeedsAnotherLook => "needs another look",
     };
     row![
-        body(format!("{number}  {}", snapshot.stage.title())).width(Fill),
+        body(format!("{number}  {}", snapshot.face.stage.title())).width(Fill),
         icon::stage_state(state, 16.0),
         small(words),
     ]
@@ -91,7 +92,7 @@ fn main_button<'a>(main: &'a Button, activity: &Activity, room: Room) -> Element
         .id("main")
         .padding([L, if room.narrow { M } else { L }])
         .width(Fill)
-        .on_press_maybe((main.enabled || busy).then_some(Message::Ask(Command::StartOrStop)))
+        .on_press_maybe((main.enabled || busy).then_some(Message::StartOrStop))
         .into()
 }
 

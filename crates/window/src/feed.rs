@@ -191,7 +191,7 @@ mod tests {
 
     #[test]
     fn the_stream_carries_everything_and_tells_the_end() {
-        let (link, session) = view::link();
+        let (link, session) = view::loose_link();
         let stream = Feed::new(link.updates).stream();
         session.updates.send(Update::Cue(Cue { text: "One".into(), good: true })).unwrap();
         drop(session);

@@ -19,6 +19,10 @@ pub enum Message {
     Session(FromSession),
     /// The person asks the session for something.
     Ask(Command),
+    /// Start what comes next, or stop what is under way.
+    StartOrStop,
+    /// Silence at once.
+    Mute,
     /// A key that no widget took for itself, or that counts in any case.
     Key {
         /// Which.

@@ -14,7 +14,7 @@ use crate::theme::panel;
 
 /// The list of stages.
 pub(crate) fn view<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let stages = snapshot.stages.iter().enumerate().map(|(index, line)| stage(index, line, snapshot));
+    let stages = snapshot.shared.stages.iter().enumerate().map(|(index, line)| stage(index, line, snapshot));
     container(column(stages).spacing(XS)).padding(XS).width(room.order).height(Fill).style(panel).into()
 }
 
@@ -30,7 +30,7 @@ fn stage<'a>(index: usize, line: &'a StageLine, snapshot: &'a Snapshot) -> Eleme
     ]
     .spacing(S)
     .align_y(Center);
-    Press::new(container(content).center_y(Fill), Look::Row(line.stage == snapshot.stage))
+    Press::new(container(content).center_y(Fill), Look::Row(line.stage == snapshot.face.stage))
         .id(line.stage.title())
         .padding([S, M])
         .width(Fill)

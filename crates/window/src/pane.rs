@@ -24,7 +24,7 @@ const ZOOM: f64 = 1.25;
 
 /// The chart and the ribbon.
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let head: Element<'a> = match &snapshot.activity {
+    let head: Element<'a> = match &snapshot.shared.activity {
         Activity::Running { title, detail, progress } => {
             activity::running(title, detail, *progress, &app.live.figures)
         }
@@ -47,7 +47,7 @@ fn header(snapshot: &Snapshot) -> Element<'_> {
             .padding(S)
             .on_press_maybe(enabled.then_some(Message::Ask(command)))
     };
-    let (undo, redo) = snapshot.can_undo;
+    let (undo, redo) = snapshot.shared.can_undo;
     row![
         strong(&snapshot.chart.title).width(Fill),
         tool(Shape::Undo, "undo", Command::Undo, undo),
@@ -69,8 +69,8 @@ fn header(snapshot: &Snapshot) -> Element<'_> {
 
 fn faces(snapshot: &Snapshot, room: Room) -> Element<'_> {
     let (size, padding) = if room.narrow { (SMALL, [5.0, 7.0]) } else { (BODY, [6.0, M]) };
-    let faces = snapshot.faces.iter().map(|&face| {
-        Press::new(body(face.title()).size(size), Look::Choice(face == snapshot.face))
+    let faces = snapshot.chart_faces.iter().map(|&face| {
+        Press::new(body(face.title()).size(size), Look::Choice(face == snapshot.chart_face))
             .padding(padding)
             .on_press(Message::Ask(Command::ShowFace(face)))
             .on_key(sideways)

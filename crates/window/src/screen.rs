@@ -65,7 +65,7 @@ pub(crate) fn view(app: &App) -> Element<'_> {
 }
 
 fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let middle: Element<'a> = if snapshot.rig.state == RigState::None {
+    let middle: Element<'a> = if snapshot.shared.rig.state == RigState::None {
         container(welcome()).style(panel).center(Fill).into()
     } else {
         stack![pane::view(app, snapshot, room), activity::view(snapshot), cue(app)]

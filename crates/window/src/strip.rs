@@ -26,7 +26,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
             job(snapshot, room),
             meter(app.live.meter.as_ref()),
             output(snapshot),
-            rig(&snapshot.rig, room),
+            rig(&snapshot.shared.rig, room),
             tools(app.theme),
         ]
         .spacing(gap)
@@ -41,7 +41,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
 }
 
 fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let job = &snapshot.job;
+    let job = &snapshot.shared.job;
     let most = if room.narrow { 20 } else { 28 };
     let (name, car) = if job.folder.is_empty() && job.name.is_empty() {
         ("No job yet".to_owned(), "Press to begin or open one".to_owned())
@@ -87,7 +87,7 @@ fn meter<'a>(meter: Option<&'a Meter>) -> Element<'a> {
 }
 
 fn output<'a>(snapshot: &Snapshot) -> Element<'a> {
-    let level = snapshot.output_dbfs;
+    let level = snapshot.shared.output_dbfs;
     let step = move |by: f64| Message::Ask(Command::SetOutput((level + by).round().clamp(LOWEST_DBFS, 0.0)));
     let button = |shape, by| {
         Press::new(icon(shape, Ink::Text, 16.0), Look::Plain).pointer_only().padding(S).on_press(step(by))
@@ -107,12 +107,12 @@ fn output<'a>(snapshot: &Snapshot) -> Element<'a> {
         Key::Named(Named::ArrowDown | Named::ArrowLeft) => Some(step(-1.0)),
         _ => None,
     });
-    let mute = if snapshot.muted {
+    let mute = if snapshot.shared.muted {
         let content = row![icon(Shape::Silent, Ink::OnTone, 20.0), strong("Muted")];
         Press::new(content.spacing(S).align_y(Center), Look::Stop).on_press(Message::Ask(Command::Unmute))
     } else {
         let content = row![icon(Shape::Speaker, Ink::Text, 20.0), strong("Mute")];
-        Press::new(content.spacing(S).align_y(Center), Look::Plain).on_press(Message::Ask(Command::Mute))
+        Press::new(content.spacing(S).align_y(Center), Look::Plain).on_press(Message::Mute)
     };
     row![stepper, mute.id("mute").width(112).padding([M, M])].spacing(XS).align_y(Center).into()
 }

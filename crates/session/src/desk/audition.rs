@@ -91,13 +91,14 @@ impl Desk {
         };
         self.set_car(&scene, Pace::RealTime, Vec::new())?;
         let heard = self.heard();
+        let run = self.run.clone();
         let Some(bench) = &mut self.bench else { return Ok(()) };
         let with_bands = self.choices.listening.with_bands;
         let (hand, path) = preview_path(heard.chain(bench.spec(), with_bands)?);
         let input = bench.input(InputRole::Microphone).unwrap_or(0);
         let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let microphone = bench.microphone(input).cloned();
-        let request = CaptureRequest { play: Play::Endless(rows), ..CaptureRequest::watch() };
+        let request = CaptureRequest { play: Play::Endless(rows), run, ..CaptureRequest::watch() };
         let capture = Box::new(bench.capture_through(path, request)?);
         self.work = Some(Work::Auditioning(Box::new(Audition {
             capture,

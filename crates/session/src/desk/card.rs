@@ -3,21 +3,21 @@
 use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
 use view::{
     Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, Pace,
-    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone,
+    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
-use super::{Desk, TuneCard, drivers};
+use super::{Desk, drivers};
 
 impl Desk {
     pub(super) fn card(&self) -> Card {
-        let mut card = match self.stage {
+        let mut card = match self.face.stage {
             Stage::Intake => self.intake_card(),
             Stage::Source => self.source_card(),
             Stage::Gain => self.gain_card(),
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
             Stage::Tune if self.is_auditioning() => self.audition_card(),
-            Stage::Tune => match self.choices.tuning {
+            Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => self.tune_card(),
                 TuneCard::MeaningOfQ => self.q_card(),
                 TuneCard::Target => self.target_card(),
@@ -33,14 +33,14 @@ impl Desk {
 
     /// What the open stage offers first: the main button, and the space bar.
     pub(super) fn main_button(&self) -> Option<Button> {
-        match self.stage {
+        match self.face.stage {
             Stage::Intake => Some(self.intake_main()),
             Stage::Source => self.source_main(),
             Stage::Gain => Some(button(Action::WatchLevel, "Watch the volts", self.can_play())),
             Stage::Drivers => Some(self.drivers_main()),
             Stage::Timing => Some(self.timing_main()),
             Stage::Tune if self.is_auditioning() => Some(Self::audition_main()),
-            Stage::Tune => match self.choices.tuning {
+            Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => Some(self.tune_next().1),
                 TuneCard::MeaningOfQ => self.q_main(),
                 TuneCard::Target => Some(button(Action::ShowBands, "Done", self.work.is_none())),
@@ -129,9 +129,9 @@ impl Desk {
 
     /// Offered where tracks may be played from a memory stick instead.
     fn listen_button(&self) -> Option<Button> {
-        let here = match self.stage {
+        let here = match self.face.stage {
             Stage::Drivers | Stage::Tune => true,
-            Stage::Source => !self.is_simulated() && self.source.plays_tracks(),
+            Stage::Source => !self.is_simulated() && self.plays_tracks(),
             _ => false,
         };
         let ready = self.bench.is_some() && self.work.is_none();
@@ -272,7 +272,7 @@ impl Desk {
 
     /// What comes next in tuning, as the main button and its reason.
     fn tune_next(&self) -> (String, Button) {
-        let count = |mark: SetMark| self.captures.side(mark).count();
+        let count = |mark: SetMark| self.side(mark).count();
         let (before, after, of) = (count(SetMark::Before), count(SetMark::After), self.choices.positions);
         let bands = self.tune.bands().iter().any(|band| band.enabled);
         if before < of && self.choices.side == SetMark::Before {
@@ -302,7 +302,7 @@ impl Desk {
         let (instruction, main) = self.tune_next();
         let rms =
             |mark: SetMark| self.deviation(mark).map_or_else(|| "–".to_owned(), |rms| format!("{rms:.1} dB"));
-        let measured = self.captures.side(SetMark::Before).next().is_some();
+        let measured = self.side(SetMark::Before).next().is_some();
         let idle = self.work.is_none();
         let mut settings = vec![self.target_setting(), self.processor_setting()];
         settings.extend(self.channel_settings());

@@ -4,8 +4,8 @@ use job::{Basis, CaptureId};
 use tuning::Response;
 use view::{Choice, ChoiceKey, SetMark, Setting, Side, TunedAs};
 
-use super::Desk;
 use super::card::choice;
+use super::{Desk, USUAL_SMOOTHING};
 use crate::targets;
 
 pub(super) use project::derive::SIDES;
@@ -37,19 +37,21 @@ impl Desk {
         if self.choices.by_side { &SIDES } else { &[""] }
     }
 
-    /// Looks at one of them.
-    pub(super) fn look_at(&mut self, channel: &str) {
-        let known = self.tuned_channels();
-        let channel = known.iter().copied().find(|known| *known == channel).unwrap_or(known[0]);
-        self.captures.look_at(channel);
-        self.tune.look_at(channel);
+    /// The one that is looked at.
+    pub(super) fn looked_at(&self) -> &'static str {
+        if self.choices.by_side { name_of(self.face.side) } else { "" }
+    }
+
+    /// The captures on one side of the comparison, of the channel that is looked at.
+    pub(super) fn side(&self, mark: SetMark) -> impl Iterator<Item = &Held> {
+        self.captures.side_of(mark, self.looked_at())
     }
 
     /// What was measured of each channel before.
     pub(super) fn wanted(&self) -> Vec<(String, Vec<Response>)> {
         let of = |channel: &&'static str| {
             let side = self.captures.side_of(SetMark::Before, channel);
-            let smoothed = side.filter_map(|held| self.captures.smoothed(held, self.smoothing.max(12)));
+            let smoothed = side.filter_map(|held| self.captures.smoothed(held, USUAL_SMOOTHING));
             ((*channel).to_owned(), smoothed.map(|response| (*response).clone()).collect())
         };
         self.tuned_channels().iter().map(of).collect()
@@ -75,11 +77,13 @@ impl Desk {
         let mut settings = vec![choice(ChoiceKey::TunedAs, Choice::TunedAs, "Tune", ways, Some(way))];
         if self.choices.by_side {
             let sides = [(Side::Left, "Left"), (Side::Right, "Right")];
-            let looked_at = sides
-                .map(|(side, _)| side)
-                .into_iter()
-                .find(|side| name_of(*side) == self.captures.looked_at());
-            settings.push(choice(ChoiceKey::Side, Choice::Side, "The chart shows", sides, looked_at));
+            settings.push(choice(
+                ChoiceKey::Side,
+                Choice::Side,
+                "The chart shows",
+                sides,
+                Some(self.face.side),
+            ));
         }
         settings
     }

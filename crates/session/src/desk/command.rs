@@ -8,15 +8,14 @@ use project::derive::{FitInputs, Fitted};
 use tuning::FitOptions;
 use view::{
     Action, Choice, Command, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey, TextKey,
-    TunedAs,
+    TuneCard, TunedAs,
 };
 
-use super::channels::name_of;
 use super::history::Edit;
 use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
-use super::{Desk, Held, TuneCard, drivers};
+use super::{Desk, Held, drivers};
 use crate::{Error, Result, SheetForm, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
@@ -45,7 +44,7 @@ impl Desk {
                 return self.hold(procedure::create_job(Path::new(&folder), None, "")?);
             }
             Command::Import(paths) => return self.import(&paths),
-            Command::OpenStage(stage) => self.stage = stage,
+            Command::OpenStage(stage) => self.face.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(action) => return self.press(action),
             Command::Set(value) => return self.set(value),
@@ -55,13 +54,15 @@ impl Desk {
             }
             Command::Unmute => self.muted = false,
             Command::SetOutput(dbfs) => self.output_dbfs = dbfs.clamp(-60.0, 0.0),
-            Command::ShowFace(face) => self.face = face,
+            Command::ShowFace(face) => self.face.chart = face,
             Command::NextSmoothing => {
-                let now = SMOOTHINGS.iter().position(|smoothing| *smoothing == self.smoothing).unwrap_or(0);
-                self.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
+                let now =
+                    SMOOTHINGS.iter().position(|smoothing| *smoothing == self.face.smoothing).unwrap_or(0);
+                self.face.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
             }
-            Command::PickCapture(id) => self.picked = id,
-            Command::ShowCapture(id, shown) => self.captures.edit(id, |held| held.shown = shown),
+            Command::PickCapture(id) => self.face.picked = id,
+            Command::ShowCapture(id, true) => _ = self.face.hidden.remove(&id),
+            Command::ShowCapture(id, false) => _ = self.face.hidden.insert(id),
             Command::MarkCapture(id, mark) => {
                 let before = self.captures.get(id).and_then(|held| held.mark);
                 self.set_mark(id, mark)?;
@@ -76,7 +77,7 @@ impl Desk {
                 self.take_away(id)?;
                 self.history.note(Edit::Discard(id));
             }
-            Command::SelectHandle(handle) => self.tune.select(handle),
+            Command::SelectHandle(handle) => self.select(handle),
             Command::EnableBand(band, enabled) => self.tune.enable(band, enabled),
             Command::LockBand(band, locked) => self.tune.lock(band, locked),
             Command::DragHandle { handle, frequency_hz, db, done } => {
@@ -120,8 +121,8 @@ impl Desk {
             Action::UseDevices => return self.use_devices(),
             Action::BeginRigFile => return self.begin_rig(),
             Action::NextStage => {
-                let at = Stage::ALL.iter().position(|stage| *stage == self.stage).unwrap_or(0);
-                self.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+                let at = Stage::ALL.iter().position(|stage| *stage == self.face.stage).unwrap_or(0);
+                self.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
             }
             Action::Measure => return self.measure(),
             Action::Listen => return self.hark(),
@@ -153,8 +154,8 @@ impl Desk {
     }
 
     fn open_tune_card(&mut self, card: TuneCard) {
-        self.choices.tuning = card;
-        self.tune.select(None);
+        self.face.tune_card = card;
+        self.select(None);
     }
 
     pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
@@ -367,11 +368,10 @@ impl Desk {
             Choice::Target(None) => {}
             Choice::TunedAs(way) => {
                 choices.by_side = way == TunedAs::Sides;
-                self.look_at("");
             }
-            Choice::Side(side) => self.look_at(name_of(side)),
+            Choice::Side(side) => self.face.side = side,
             Choice::Program(program) => choices.listening.recording = program == Program::Recording,
-            Choice::DelayUnit(unit) => choices.delay_unit = unit,
+            Choice::DelayUnit(unit) => self.face.delay_unit = unit,
             Choice::SourceTask(task) => self.choose_task(task),
             Choice::Measurement(id) => self.source.other = id,
             Choice::Output(output) => self.source.only = output,

@@ -6,7 +6,7 @@ use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
 use dsp::response::log_grid;
 use project::derive::impulse_of;
 use tuning::Response;
-use view::{Face, SetMark, Stage};
+use view::{ChartFace, SetMark, Stage};
 
 use super::picture::{line, points};
 use super::{Desk, Held};
@@ -20,74 +20,74 @@ const LATER_MS: [f64; 6] = [0.0, 5.0, 10.0, 20.0, 40.0, 60.0];
 
 impl Desk {
     /// The faces that can be shown now.
-    pub(super) fn faces(&self) -> Vec<Face> {
+    pub(super) fn faces(&self) -> Vec<ChartFace> {
         // Noise, rattles and volts have one picture only.
-        let of_sweeps = self.stage != Stage::Source || self.source.is_of_sweeps();
-        let shown = || self.captures.of(self.stage).filter(move |held| held.shown && of_sweeps);
+        let of_sweeps = self.face.stage != Stage::Source || self.is_of_sweeps();
+        let shown = || self.captures.of(self.face.stage).filter(move |held| self.is_shown(held) && of_sweeps);
         let has = |curve: &str| shown().any(|held| held.reading.curves.contains_key(curve));
-        let mut faces = match self.stage {
+        let mut faces = match self.face.stage {
             Stage::Source => self.source_faces().to_vec(),
-            _ => vec![Face::Response],
+            _ => vec![ChartFace::Response],
         };
         if self.average(SetMark::Before).is_some() && self.average(SetMark::After).is_some() {
-            faces.push(Face::Difference);
+            faces.push(ChartFace::Difference);
         }
         if shown().any(|held| held.response.as_ref().is_some_and(|response| response.phase_deg.is_some())) {
-            faces.push(Face::Phase);
+            faces.push(ChartFace::Phase);
         }
         if has("impulse") {
-            faces.extend([Face::GroupDelay, Face::Impulse, Face::Decay]);
+            faces.extend([ChartFace::GroupDelay, ChartFace::Impulse, ChartFace::Decay]);
         }
-        if has("harmonic_2") && !faces.contains(&Face::Harmonics) {
-            faces.push(Face::Harmonics);
+        if has("harmonic_2") && !faces.contains(&ChartFace::Harmonics) {
+            faces.push(ChartFace::Harmonics);
         }
         faces
     }
 
     /// The face that is shown: the one chosen, where there is something to see.
-    pub(super) fn shown_face(&self) -> Face {
+    pub(super) fn shown_face(&self) -> ChartFace {
         let faces = self.faces();
-        if faces.contains(&self.face) { self.face } else { faces[0] }
+        if faces.contains(&self.face.chart) { self.face.chart } else { faces[0] }
     }
 
     /// The picked capture if it is of the open stage and of this kind, else the
     /// newest that is.
     pub(super) fn chosen_of(&self, kind: impl Fn(&Held) -> bool) -> Option<&Held> {
-        let picked = self.picked.and_then(|id| self.captures.get(id));
-        picked
-            .filter(|held| held.stage == self.stage && kind(held))
-            .or_else(|| self.captures.of(self.stage).rev().find(|held| held.shown && kind(held)))
+        let picked = self.face.picked.and_then(|id| self.captures.get(id));
+        picked.filter(|held| held.stage == self.face.stage && kind(held)).or_else(|| {
+            self.captures.of(self.face.stage).rev().find(|held| self.is_shown(held) && kind(held))
+        })
     }
 
     pub(super) fn chart(&self) -> Chart {
         let face = self.shown_face();
-        if self.stage == Stage::Source
+        if self.face.stage == Stage::Source
             && let Some(chart) = self.source_chart(face)
         {
             return chart;
         }
         match face {
-            Face::Steps => self.steps_chart(),
-            Face::Spectrum => self.noise_chart(),
-            Face::Phase => self.phase_chart(),
-            Face::GroupDelay => self.delay_chart(),
-            Face::Impulse => self.impulse_chart(),
-            Face::Harmonics => self.harmonics_chart(),
-            Face::Decay => self.decay_chart(),
-            Face::Difference => self.difference_chart(),
-            Face::Response if self.is_tuning() => self.tune_chart(),
-            Face::Response => self.stage_chart(),
+            ChartFace::Steps => self.steps_chart(),
+            ChartFace::Spectrum => self.noise_chart(),
+            ChartFace::Phase => self.phase_chart(),
+            ChartFace::GroupDelay => self.delay_chart(),
+            ChartFace::Impulse => self.impulse_chart(),
+            ChartFace::Harmonics => self.harmonics_chart(),
+            ChartFace::Decay => self.decay_chart(),
+            ChartFace::Difference => self.difference_chart(),
+            ChartFace::Response if self.is_tuning() => self.tune_chart(),
+            ChartFace::Response => self.stage_chart(),
         }
     }
 
     /// Whether responses are shown against the target.
     pub(super) fn is_tuning(&self) -> bool {
-        !matches!(self.stage, Stage::Source | Stage::Gain | Stage::Drivers | Stage::Timing)
+        !matches!(self.face.stage, Stage::Source | Stage::Gain | Stage::Drivers | Stage::Timing)
     }
 
     /// The stage whose captures the chart shows.
     fn charted(&self) -> Stage {
-        match self.stage {
+        match self.face.stage {
             Stage::Timing => Stage::Drivers,
             Stage::Gain => Stage::Source,
             Stage::Intake | Stage::Handover => Stage::Tune,
@@ -96,11 +96,11 @@ impl Desk {
     }
 
     fn shown(&self) -> impl Iterator<Item = &Held> {
-        self.captures.of(self.charted()).filter(|held| held.shown)
+        self.captures.of(self.charted()).filter(|held| self.is_shown(held))
     }
 
     fn smoothing_text(&self) -> String {
-        match self.smoothing {
+        match self.face.smoothing {
             0 => "not smoothed".to_owned(),
             fraction => format!("1/{fraction} octave"),
         }
@@ -109,7 +109,7 @@ impl Desk {
     /// The responses of a stage, as they are.
     fn stage_chart(&self) -> Chart {
         let shown: Vec<&Held> = self.shown().filter(|held| held.response.is_some()).collect();
-        let smoothed = shown.iter().filter_map(|held| self.captures.smoothed(held, self.smoothing));
+        let smoothed = shown.iter().filter_map(|held| self.captures.smoothed(held, self.face.smoothing));
         let offset_db = self.level_offset_db();
         let lines = shown
             .iter()
@@ -117,7 +117,7 @@ impl Desk {
             .enumerate()
             .map(|(number, (held, response))| series(number, &held.position, &response, offset_db))
             .collect();
-        let what = match self.stage {
+        let what = match self.face.stage {
             Stage::Timing => "Drivers, and what they add up to",
             Stage::Drivers => "Drivers, each alone",
             _ => "Source",
@@ -130,7 +130,7 @@ impl Desk {
                 linear("Level", "dB", 5.0 - RANGE_DB, 5.0),
             )
         };
-        if self.stage == Stage::Timing {
+        if self.face.stage == Stage::Timing {
             for line in &mut chart.lines {
                 line.certainty = vec![BEHIND; line.points.len()].into();
             }
@@ -168,7 +168,7 @@ impl Desk {
         // The positions stand behind their average: faint, and without names.
         let unmarked = self.shown().filter(|held| held.mark.is_none());
         for (number, held) in unmarked.enumerate() {
-            if let Some(response) = self.captures.smoothed(held, self.smoothing) {
+            if let Some(response) = self.captures.smoothed(held, self.face.smoothing) {
                 lines.push(series(number, &held.label, &response, self.offset_db(&response)));
             }
         }
@@ -177,8 +177,8 @@ impl Desk {
             if after.is_some() && mark == SetMark::Before {
                 continue;
             }
-            for held in self.captures.side(mark).filter(|held| held.shown) {
-                if let Some(response) = self.captures.smoothed(held, self.smoothing) {
+            for held in self.side(mark).filter(|held| self.is_shown(held)) {
+                if let Some(response) = self.captures.smoothed(held, self.face.smoothing) {
                     let faint = line("", role, Dash::Solid, &response, offset_db);
                     lines.push(Line { certainty: vec![FAINT; faint.points.len()].into(), ..faint });
                 }
@@ -188,7 +188,7 @@ impl Desk {
             let dash = if after.is_some() { Dash::Dashed } else { Dash::Solid };
             lines.push(line("before", Role::Before, dash, before, before_db));
             if after.is_none() && self.tune.bands().iter().any(|band| band.enabled) {
-                let predicted = self.tune.predicted(before);
+                let predicted = self.tune.predicted(self.looked_at(), before);
                 let offset_db = self.offset_db(&predicted);
                 lines.push(line("predicted", Role::Predicted, Dash::Dashed, &predicted, offset_db));
             }
@@ -198,7 +198,7 @@ impl Desk {
         }
         if self.tune.bands().iter().any(|band| band.enabled) {
             let grid = log_grid(20.0, 20_000.0, 24.0);
-            let bands = self.tune.bands_db(&grid);
+            let bands = self.tune.bands_db(self.looked_at(), &grid);
             let points = grid.iter().zip(bands).map(|(&x, y)| Point { x, y }).collect();
             lines.push(Line {
                 label: "bands".to_owned(),
@@ -214,7 +214,7 @@ impl Desk {
             lines.push(line("target", Role::Target, Dash::Solid, &target, 0.0));
         }
         let side = if after.is_some() { SetMark::After } else { SetMark::Before };
-        let count = self.captures.side(side).count();
+        let count = self.side(side).count();
         let title = match count {
             0 => format!("Target: {}", self.tune.target().name),
             1 => format!("One position · {}", self.smoothing_text()),
@@ -309,7 +309,7 @@ impl Desk {
             let curve = held?.reading.curves.get(&format!("harmonic_{number}"))?;
             let response =
                 Response::new(curve.get("frequency_hz")?.clone(), curve.get("relative_db")?.clone()).ok()?;
-            let response = response.smoothed(self.smoothing.clamp(1, 12));
+            let response = response.smoothed(self.face.smoothing.clamp(1, 12));
             let name = ["2nd", "3rd", "4th", "5th"][number as usize - 2];
             Some(series(number as usize - 2, name, &response, 0.0))
         };
@@ -339,7 +339,7 @@ impl Desk {
     /// The captures whose curves are told apart one by one: the picked one, or
     /// all that are shown of the stage.
     fn few(&self) -> impl Iterator<Item = &Held> {
-        let picked = self.picked.filter(|id| self.shown().any(|held| held.id == *id));
+        let picked = self.face.picked.filter(|id| self.shown().any(|held| held.id == *id));
         self.shown().filter(move |held| picked.is_none_or(|picked| held.id == picked))
     }
 

@@ -32,7 +32,7 @@ impl Desk {
     fn place_for(&self, track: &Stimulus, filed: &Filed) -> Option<Placement> {
         let (measurement, stage) = measurement_for(track)?;
         let is_response = ["sweep", "spectrum"].contains(&measurement);
-        match (self.stage, stage) {
+        match (self.face.stage, stage) {
             (view::Stage::Source, Stage::Tune) if is_response => self.file_output("tone", measurement, filed),
             (_, Stage::Source) if measurement == "headroom" => {
                 self.file_output("headroom", measurement, filed)

@@ -44,7 +44,7 @@ impl Desk {
             greatest: Point { x: greatest_hz, y: profile.gain_db.max() },
             label: (index + 1).to_string(),
             enabled: band.enabled,
-            selected: self.tune.selected() == Some(id),
+            selected: self.selected() == Some(id),
         }
     }
 
@@ -58,7 +58,7 @@ impl Desk {
                 channel => format!("{}, {channel}", band.typed.sentence()),
             },
             reason: band.reason.clone(),
-            selected: self.tune.selected() == Some(id),
+            selected: self.selected() == Some(id),
             numbers: vec![
                 number(Number::Frequency, "Frequency", format!("{} Hz", band.typed.frequency_hz)),
                 number(Number::Gain, "Gain", format!("{:+} dB", band.typed.gain_db)),
@@ -78,7 +78,7 @@ impl Desk {
             greatest: point(place.greatest),
             label: label(target, handle),
             enabled: true,
-            selected: self.tune.selected() == Some(id_of(handle)),
+            selected: self.selected() == Some(id_of(handle)),
         })
     }
 
@@ -100,7 +100,7 @@ impl Desk {
             label: label(target, handle),
             text,
             reason: String::new(),
-            selected: self.tune.selected() == Some(id_of(handle)),
+            selected: self.selected() == Some(id_of(handle)),
             numbers,
             band: None,
         })

@@ -71,6 +71,7 @@ impl Desk {
     fn hark_with(&mut self, listening: TrackListener, filed: Filed) -> Result<()> {
         let order = self.next_heard()?;
         self.set_scene(&order)?;
+        let run = self.run.clone();
         let Some(bench) = &mut self.bench else { return Ok(()) };
         let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let simulated = bench.car().is_some();
@@ -87,7 +88,7 @@ impl Desk {
         };
         // What a real car sounded like cannot be had again, so all of it goes to disk first.
         let record_to = (!simulated).then(|| crate::place::loose_recording("listen")).transpose()?;
-        let capture = bench.capture(CaptureRequest { play, length, record_to, run: None })?;
+        let capture = bench.capture(CaptureRequest { play, length, record_to, run })?;
         self.work = Some(Work::Listening(Box::new(Hark {
             capture,
             listening,
@@ -228,7 +229,7 @@ impl Desk {
 
     /// Whether the open stage has something that has not been measured.
     fn left_to_hear(&self) -> bool {
-        match self.stage {
+        match self.face.stage {
             view::Stage::Drivers => {
                 let (measured, of, _) = self.drivers_result();
                 measured < of && self.choices.driver.is_none()

@@ -15,7 +15,7 @@ fn a_track_is_heard_and_filed_without_a_key_pressed() {
     let mut titles: Vec<String> = Vec::new();
     while bench.desk.work.is_some() {
         bench.desk.pump();
-        if let Activity::Running { title, .. } = bench.snapshot().activity
+        if let Activity::Running { title, .. } = bench.snapshot().shared.activity
             && titles.last() != Some(&title)
         {
             titles.push(title);

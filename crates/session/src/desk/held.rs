@@ -22,7 +22,6 @@ pub(super) struct Held {
     pub(super) time: String,
     pub(super) stage: Stage,
     pub(super) mark: Option<SetMark>,
-    pub(super) shown: bool,
     /// Where the microphone was, which driver played, or which output was tapped.
     pub(super) position: String,
     /// The channel that played, of those that are tuned by themselves; empty for all.
@@ -58,7 +57,6 @@ impl Held {
                 Some(Set::After) => Some(SetMark::After),
                 Some(Set::Named(_)) | None => None,
             },
-            shown: true,
             position: capture.meta.position.clone(),
             channel: SIDES
                 .into_iter()
@@ -94,8 +92,6 @@ type Smoothing = (CaptureId, u32);
 pub(super) struct Captures {
     all: Vec<Held>,
     revision: u64,
-    /// The channel that is looked at.
-    looked_at: &'static str,
     smoothed: RefCell<HashMap<Smoothing, Arc<Response>>>,
 }
 
@@ -126,12 +122,8 @@ impl Captures {
         self.all.iter().filter(move |held| held.stage == stage)
     }
 
-    /// Those with a response on one side of the comparison, of the channel that is looked at.
-    pub(super) fn side(&self, mark: SetMark) -> impl Iterator<Item = &Held> {
-        self.side_of(mark, self.looked_at)
-    }
-
-    /// The same of another channel. Of several at one place the newest counts.
+    /// Those with a response on one side of the comparison, of this channel. Of several at one place
+    /// the newest counts.
     pub(super) fn side_of(&self, mark: SetMark, channel: &str) -> impl Iterator<Item = &Held> {
         let belongs =
             move |held: &Held| held.mark == Some(mark) && held.response.is_some() && held.channel == channel;
@@ -143,17 +135,6 @@ impl Captures {
             belongs(held) && !belongs_again(&held.position, &self.all[index + 1..])
         });
         newest.map(|(_, held)| held)
-    }
-
-    /// Looks at another channel.
-    pub(super) fn look_at(&mut self, channel: &'static str) {
-        self.looked_at = channel;
-        self.revision += 1;
-    }
-
-    /// The channel that is looked at.
-    pub(super) fn looked_at(&self) -> &'static str {
-        self.looked_at
     }
 
     /// The newest of a stage that was made at this place and has a result.

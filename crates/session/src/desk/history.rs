@@ -21,6 +21,9 @@ pub(super) enum Edit {
     Discard(CaptureId),
 }
 
+/// How many edits can be taken back.
+pub(super) const HISTORY: usize = 200;
+
 /// What can be taken back, and what can be made again.
 #[derive(Debug, Default)]
 pub(super) struct History {
@@ -32,6 +35,9 @@ impl History {
     /// Notes an edit that was made.
     pub(super) fn note(&mut self, edit: Edit) {
         self.future.clear();
+        if self.past.len() == HISTORY {
+            self.past.remove(0);
+        }
         self.past.push(edit);
     }
 
@@ -42,9 +48,9 @@ impl History {
 }
 
 impl Desk {
-    /// Takes the last edit back.
+    /// Takes the last edit back. One that cannot be taken back now stays for another try.
     pub(super) fn undo(&mut self) -> Result<()> {
-        let Some(edit) = self.history.past.pop() else { return Ok(()) };
+        let Some(edit) = self.history.past.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.tune.undo(),
             Edit::Mark(id, before, _) => self.set_mark(*id, *before)?,
@@ -52,13 +58,14 @@ impl Desk {
             Edit::Channels(before, _) => self.set_channels(before.clone())?,
             Edit::Discard(id) => self.bring_back(*id)?,
         }
+        self.history.past.pop();
         self.history.future.push(edit);
         Ok(())
     }
 
-    /// Makes it again.
+    /// Makes it again, under the same condition.
     pub(super) fn redo(&mut self) -> Result<()> {
-        let Some(edit) = self.history.future.pop() else { return Ok(()) };
+        let Some(edit) = self.history.future.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.tune.redo(),
             Edit::Mark(id, _, after) => self.set_mark(*id, *after)?,
@@ -66,6 +73,7 @@ impl Desk {
             Edit::Channels(_, after) => self.set_channels(after.clone())?,
             Edit::Discard(id) => self.take_away(*id)?,
         }
+        self.history.future.pop();
         self.history.past.push(edit);
         Ok(())
     }

@@ -1,11 +1,11 @@
 //! What the processor means by Q, found step by step: one capture flat, one with a known band.
 
 use tuning::{Band, BandLayout, MeaningOfQ, Profile, QDefinition};
-use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone};
+use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone, TuneCard};
 
 use super::card::{button, line};
 use super::order::{Order, Scene};
-use super::{Desk, Held, TuneCard};
+use super::{Desk, Held};
 use crate::{Error, Result, files, library, place};
 
 /// Where the two captures are kept.
@@ -159,7 +159,7 @@ impl Desk {
         let path = folder.join(format!("{name}.toml"));
         files::write_text(&path, &with_definition(&text, definition, self.tune.profile()))?;
         self.tune.choose_profile(&name)?;
-        self.choices.tuning = TuneCard::Bands;
+        self.face.tune_card = TuneCard::Bands;
         self.notice(format!("The profile is kept in {}", path.display()), true);
         Ok(())
     }

@@ -1,27 +1,31 @@
 //! A value that is computed again only when what it depends on has changed.
 
 use std::cell::RefCell;
+use std::collections::VecDeque;
 
-/// One kept value with what it was made from.
+/// So many faces may look at different things without computing each time.
+const KEPT: usize = 4;
+
+/// The last values with what they were made from.
 #[derive(Debug)]
-pub(super) struct Memo<K, V>(RefCell<Option<(K, V)>>);
+pub(super) struct Memo<K, V>(RefCell<VecDeque<(K, V)>>);
 
 impl<K, V> Default for Memo<K, V> {
     fn default() -> Self {
-        Self(RefCell::new(None))
+        Self(RefCell::new(VecDeque::new()))
     }
 }
 
 impl<K: PartialEq, V: Clone> Memo<K, V> {
-    /// The value for `key`, made anew only if another was kept.
+    /// The value for `key`, made anew only if it is not among those that are kept.
     pub(super) fn get(&self, key: K, make: impl FnOnce() -> V) -> V {
-        if let Some((kept, value)) = &*self.0.borrow()
-            && *kept == key
-        {
+        if let Some((_, value)) = self.0.borrow().iter().find(|(kept, _)| *kept == key) {
             return value.clone();
         }
         let value = make();
-        *self.0.borrow_mut() = Some((key, value.clone()));
+        let mut kept = self.0.borrow_mut();
+        kept.truncate(KEPT - 1);
+        kept.push_front((key, value.clone()));
         value
     }
 }
@@ -40,6 +44,8 @@ mod tests {
             })
         };
         assert_eq!((get(1), get(1), get(2), get(2), get(1)), (2, 2, 4, 4, 2));
-        assert_eq!(made.get(), 3);
+        assert_eq!(made.get(), 2);
+        let _ = (get(3), get(4), get(5), get(1));
+        assert_eq!(made.get(), 6, "the oldest was let go");
     }
 }

@@ -7,10 +7,10 @@ use job::{Set, Stage};
 use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
 use project::hertz;
-use view::{SetMark, Signal};
+use view::{SetMark, Signal, TuneCard};
 
 use super::channels::placed;
-use super::{Desk, TuneCard, drivers};
+use super::{Desk, drivers};
 use crate::{Error, Result};
 use procedure::{Plan, Until, registry};
 
@@ -100,10 +100,10 @@ impl Desk {
         if self.bench.is_none() {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         }
-        let mut orders = match self.stage {
+        let mut orders = match self.face.stage {
             view::Stage::Source => self.source_orders()?,
             view::Stage::Drivers => self.driver_orders()?,
-            view::Stage::Tune if self.choices.tuning == TuneCard::MeaningOfQ => {
+            view::Stage::Tune if self.face.tune_card == TuneCard::MeaningOfQ => {
                 VecDeque::from([self.q_order()?])
             }
             view::Stage::Tune => self.position_orders()?,

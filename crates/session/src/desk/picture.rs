@@ -4,9 +4,14 @@
 use std::sync::Arc;
 
 use chart::{Chart, Dash, Line, Point, Role};
+use engine::RunToken;
 use tuning::{CleanLimit, OutputStep, Response};
-use view::{Face, JobHead, Ribbon, RigHead, RigState, SetMark, Snapshot, Stage, StageLine, StageState, Tile};
+use view::{
+    ChartFace, FaceState, JobHead, Ribbon, RigHead, RigState, SetMark, Shared, Snapshot, Stage, StageLine,
+    StageState, Tile,
+};
 
+use super::USUAL_SMOOTHING;
 use super::channels::SIDES;
 use super::check::Check;
 use super::memo::Memo;
@@ -28,9 +33,12 @@ pub(super) struct Kept {
     pub(super) noise: Memo<u64, Option<Arc<NoiseReport>>>,
     pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
     pub(super) car_plan: Memo<(u64, String, bool, bool), Arc<CarPlan>>,
-    outliers: Memo<u64, [Vec<(view::CaptureId, String)>; 2]>,
+    outliers: Memo<Sides, [Vec<(view::CaptureId, String)>; 2]>,
     pub(super) check: Memo<Edits, Option<Arc<Check>>>,
 }
+
+/// The captures' revision, and the channel that is looked at.
+type Sides = (u64, &'static str);
 
 /// The captures' revision, and what was edited and undone in the tuning.
 type Edits = (u64, (u64, usize));
@@ -39,11 +47,11 @@ type Edits = (u64, (u64, usize));
 type Averages = [Option<Arc<Response>>; 2];
 
 /// Everything that the picture depends on.
-type Looked = (u64, u64, Stage, Face, u32, Option<view::CaptureId>, Vec<OutputStep>, Asked);
+type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked);
 
-/// Whether a ladder is being climbed, what is asked of the source, and whether the
-/// crossovers were on.
-type Asked = (bool, view::SourceTask, bool, bool);
+/// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
+/// are tuned by themselves.
+type Asked = (bool, bool, bool, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]
@@ -51,7 +59,7 @@ struct Picture {
     chart: Arc<Chart>,
     ribbon: Option<Ribbon>,
     tray: Vec<Tile>,
-    faces: Vec<Face>,
+    faces: Vec<ChartFace>,
 }
 
 impl Desk {
@@ -59,6 +67,21 @@ impl Desk {
         let picture = self.picture();
         Snapshot {
             revision: self.revision,
+            shared: self.shared(),
+            face: self.face.clone(),
+            card: self.card(),
+            chart_faces: picture.faces,
+            chart_face: self.shown_face(),
+            chart: picture.chart,
+            ribbon: picture.ribbon,
+            handles: if self.is_tuning() { self.handle_cards() } else { Vec::new() },
+            tray: picture.tray,
+        }
+    }
+
+    /// What every face sees alike.
+    fn shared(&self) -> Shared {
+        Shared {
             job: self.job.as_ref().map_or_else(JobHead::default, |job| JobHead {
                 name: job.data().head.name.clone(),
                 car: job.data().intake.vehicle.clone(),
@@ -68,15 +91,8 @@ impl Desk {
             output_dbfs: self.output_dbfs,
             muted: self.muted,
             stages: Stage::ALL.map(|stage| self.stage_line(stage)),
-            stage: self.stage,
-            card: self.card(),
-            faces: picture.faces,
-            face: self.shown_face(),
-            chart: picture.chart,
-            ribbon: picture.ribbon,
-            handles: if self.is_tuning() { self.handle_cards() } else { Vec::new() },
-            tray: picture.tray,
             activity: self.activity(),
+            run: self.run.as_ref().map(RunToken::run),
             can_undo: self.history.can_undo(),
         }
     }
@@ -85,12 +101,9 @@ impl Desk {
         let looked = (
             self.captures.revision(),
             self.tune.revision(),
-            self.stage,
-            self.face,
-            self.smoothing,
-            self.picked,
+            self.face.clone(),
             self.rungs.clone(),
-            (self.is_climbing(), self.source.task, self.source.together, self.choices.filters_on),
+            (self.is_climbing(), self.source.together, self.choices.filters_on, self.choices.by_side),
         );
         self.kept.picture.get(looked, || Picture {
             chart: Arc::new(self.chart()),
@@ -129,15 +142,19 @@ impl Desk {
 
     /// The average of one side of the comparison, of the channel that is looked at.
     pub(super) fn average(&self, mark: SetMark) -> Option<Arc<Response>> {
-        self.average_of(mark, self.captures.looked_at())
+        self.averaged(mark, self.looked_at(), self.face.smoothing)
     }
 
-    /// The same of another channel.
+    /// The average that results are told from, whatever a face looks at.
     pub(super) fn average_of(&self, mark: SetMark, channel: &str) -> Option<Arc<Response>> {
-        let averages = self.kept.averages.get((self.captures.revision(), self.smoothing), || {
+        self.averaged(mark, channel, USUAL_SMOOTHING)
+    }
+
+    fn averaged(&self, mark: SetMark, channel: &str, fraction: u32) -> Option<Arc<Response>> {
+        let averages = self.kept.averages.get((self.captures.revision(), fraction), || {
             let of = |channel: &'static str| {
                 [SetMark::Before, SetMark::After]
-                    .map(|mark| self.captures.average(mark, channel, self.smoothing).map(Arc::new))
+                    .map(|mark| self.captures.average(mark, channel, fraction).map(Arc::new))
             };
             ["", SIDES[0], SIDES[1]].map(of)
         });
@@ -147,7 +164,7 @@ impl Desk {
 
     /// How far the average of a side lies from the target, RMS.
     pub(super) fn deviation(&self, mark: SetMark) -> Option<f64> {
-        self.average(mark).and_then(|average| rms(&self.left(&average)))
+        self.average_of(mark, self.looked_at()).and_then(|average| rms(&self.left(&average)))
     }
 
     /// How far the averages of all channels lie from the target: RMS, and at worst; of the
@@ -188,7 +205,7 @@ impl Desk {
     }
 
     fn ribbon(&self) -> Option<Ribbon> {
-        let count = |mark: SetMark| self.captures.side(mark).count();
+        let count = |mark: SetMark| self.side(mark).count();
         let after = self.average(SetMark::After).map(|average| {
             ((*average).clone(), format!("After, {} positions − target", count(SetMark::After)))
         });
@@ -197,7 +214,7 @@ impl Desk {
             let predicted = self.tune.bands().iter().any(|band| band.enabled);
             let word = if predicted { "Predicted" } else { "Before" };
             let caption = format!("{word}, {} positions − target", count(SetMark::Before));
-            Some((self.tune.predicted(&average), caption))
+            Some((self.tune.predicted(self.looked_at(), &average), caption))
         };
         let (response, caption) = after.or_else(before)?;
         let left = self.left(&response);
@@ -218,9 +235,9 @@ impl Desk {
 
     /// The positions of a side that stand apart from the others, as sentences.
     pub(super) fn outliers(&self, mark: SetMark) -> Vec<(view::CaptureId, String)> {
-        let outliers = self.kept.outliers.get(self.captures.revision(), || {
+        let outliers = self.kept.outliers.get((self.captures.revision(), self.looked_at()), || {
             [SetMark::Before, SetMark::After].map(|mark| {
-                let side: Vec<&Held> = self.captures.side(mark).collect();
+                let side: Vec<&Held> = self.side(mark).collect();
                 let responses: Vec<Response> =
                     side.iter().filter_map(|held| held.response.as_deref().cloned()).collect();
                 let sentence = |outlier: tuning::Outlier| {
@@ -255,7 +272,7 @@ impl Desk {
             mark: held.mark,
             fingerprint,
             result: self.short_result(held),
-            shown: held.shown,
+            shown: self.is_shown(held),
             remark: match held.mark.map(|mark| self.outliers(mark)) {
                 Some(outliers) if outliers.iter().any(|(id, _)| *id == held.id) => {
                     "stands apart from the others".to_owned()

@@ -56,7 +56,8 @@ impl Desk {
                 measured(format!("up to {:.2} ms, {turned} turned over", 1e3 * longest_s))
             }
             Stage::Tune => {
-                let (before, after) = (self.deviation(SetMark::Before), self.deviation(SetMark::After));
+                let rms = |mark| self.deviation_of_all(mark).map(|(rms, _)| rms);
+                let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
                 match (before, after) {
                     (Some(before), Some(after)) => {
                         measured(format!("{before:.1} dB RMS before, {after:.1} dB after"))

@@ -2,18 +2,19 @@
 
 use tuning::{BandKind, Target};
 use view::{
-    Action, Card, Choice, ChoiceKey, Face, HandleId, NumberKey, Setting, SettingKind, Shelf, Stage, TextKey,
+    Action, Card, ChartFace, Choice, ChoiceKey, HandleId, NumberKey, Setting, SettingKind, Shelf, Stage,
+    TextKey, TuneCard,
 };
 
+use super::Desk;
 use super::card::{button, choice, text};
 use super::handles::decibels;
-use super::{Desk, TuneCard};
 use crate::{Error, Result, library, targets};
 
 impl Desk {
     /// Whether the chart has the target's handles.
     pub(super) fn is_editing_target(&self) -> bool {
-        self.stage == Stage::Tune && self.choices.tuning == TuneCard::Target
+        self.face.stage == Stage::Tune && self.face.tune_card == TuneCard::Target
     }
 
     /// The targets that there are, and the one that was edited, if that is aimed at.
@@ -53,9 +54,9 @@ impl Desk {
 
     /// Gives the chart to the target's handles. A curve of many points is first made one of few.
     pub(super) fn edit_target(&mut self) {
-        self.choices.tuning = TuneCard::Target;
-        self.face = Face::Response;
-        self.tune.select(None);
+        self.face.tune_card = TuneCard::Target;
+        self.face.chart = ChartFace::Response;
+        self.select(None);
         if let Some((few, off_db)) = self.tune.target().with_few_points() {
             let (many, count) = (self.tune.target().points.len(), few.points.len());
             self.tune.edit_target(|target| *target = few);
@@ -71,7 +72,7 @@ impl Desk {
 
     /// Adds a point after the chosen one.
     pub(super) fn add_point(&mut self) -> Result<()> {
-        let after = match self.tune.selected() {
+        let after = match self.selected() {
             Some(HandleId::Point(index)) => Some(index),
             _ => None,
         };
@@ -93,7 +94,7 @@ impl Desk {
         if added.is_none() {
             return Err(Error::input("There is no room for another one: take one away first."));
         }
-        self.tune.select(added);
+        self.select(added);
         Ok(())
     }
 
@@ -108,7 +109,7 @@ impl Desk {
     /// Takes a shelf or a point away.
     pub(super) fn remove_handle(&mut self, handle: HandleId) {
         if let Ok(handle) = super::tune::of_target(handle) {
-            self.tune.select(None);
+            self.select(None);
             self.tune.edit_target(|target| target.remove(handle));
         }
     }

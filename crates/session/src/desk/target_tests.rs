@@ -90,7 +90,7 @@ fn the_chart_gets_the_targets_handles_and_gives_them_back() {
     let snapshot = edited.bench.snapshot();
     assert_eq!((snapshot.chart.handles.len(), snapshot.handles.len()), (0, 0), "no bands yet");
     assert!(snapshot.card.actions.iter().any(|action| action.action == Action::EditTarget));
-    assert!(!snapshot.can_undo.0, "nothing was edited");
+    assert!(!snapshot.shared.can_undo.0, "nothing was edited");
 }
 
 /// Source: analytic: a shelf has half its gain at its corner, so that the curve passes through the
@@ -114,7 +114,7 @@ fn a_drag_is_one_edit_and_the_target_follows_meanwhile() {
     edited.bench.ask(Command::Undo);
     assert_eq!(edited.target(), &before);
     assert_eq!(edited.bench.desk.tune.target_id(), Some("car-medium"));
-    assert!(!edited.bench.snapshot().can_undo.0, "the whole drag was one edit");
+    assert!(!edited.bench.snapshot().shared.can_undo.0, "the whole drag was one edit");
     edited.bench.ask(Command::Redo);
     assert_eq!(edited.target().shelves[0].frequency_hz, 71.0);
     // A drag that comes back to where it began is none.
@@ -123,7 +123,7 @@ fn a_drag_is_one_edit_and_the_target_follows_meanwhile() {
     edited.drag(LOW, 500.0, 9.0, false);
     edited.drag(LOW, place.frequency_hz, place.db, true);
     assert_eq!(edited.target(), &before);
-    assert!(!edited.bench.snapshot().can_undo.0);
+    assert!(!edited.bench.snapshot().shared.can_undo.0);
 }
 
 #[test]
@@ -160,7 +160,7 @@ fn every_edit_of_the_target_is_taken_back_and_made_again() {
         edited.bench.ask(Command::Undo);
         assert_eq!(edited.target(), state);
     }
-    assert_eq!(edited.bench.snapshot().can_undo, (false, true));
+    assert_eq!(edited.bench.snapshot().shared.can_undo, (false, true));
     for _ in &states {
         edited.bench.ask(Command::Redo);
     }
@@ -172,7 +172,7 @@ fn every_edit_of_the_target_is_taken_back_and_made_again() {
 fn a_point_is_added_beside_the_chosen_one_and_what_is_gone_is_not_chosen() {
     let mut edited = Edited::new();
     edited.press(Action::AddPoint);
-    let chosen = |edited: &Edited| edited.bench.desk.tune.selected();
+    let chosen = |edited: &Edited| edited.bench.desk.selected();
     assert_eq!(chosen(&edited), Some(HandleId::Point(1)), "between its two ends");
     edited.press(Action::AddPoint);
     assert_eq!(chosen(&edited), Some(HandleId::Point(2)));
@@ -191,7 +191,7 @@ fn a_point_is_added_beside_the_chosen_one_and_what_is_gone_is_not_chosen() {
         edited.bench.ask(Command::RemoveHandle(handle));
     }
     edited.drag(LOW, f64::NAN, f64::INFINITY, true);
-    assert!(!edited.bench.snapshot().can_undo.0, "what is not there cannot be edited");
+    assert!(!edited.bench.snapshot().shared.can_undo.0, "what is not there cannot be edited");
     while edited.bench.notices().is_empty() {
         edited.press(Action::AddShelf(Shelf::High));
     }
@@ -207,7 +207,7 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     edited.reopen();
     assert_eq!(edited.target(), &wanted);
     let snapshot = edited.bench.snapshot();
-    assert_eq!(snapshot.can_undo, (false, false), "what was saved is no edit");
+    assert_eq!(snapshot.shared.can_undo, (false, false), "what was saved is no edit");
     assert!(snapshot.handles.is_empty(), "the bands have the chart");
     let job = edited.bench.desk.job.as_ref().expect("the job");
     let sheet = crate::sheet(job.dir(), crate::SheetForm::Text).expect("a sheet");
@@ -304,7 +304,7 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
     let bass = |edited: &mut Edited| {
         edited.bench.ask(Command::Press(Action::SuggestBands));
         edited.bench.finish();
-        let at = edited.bench.desk.tune.bands_db(&[50.0, 1_000.0]);
+        let at = edited.bench.desk.tune.bands_db("", &[50.0, 1_000.0]);
         at[0] - at[1]
     };
     let before = (looks(&edited), bass(&mut edited));

@@ -3,6 +3,7 @@
 use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::{Duration, Instant};
 
+use engine::StopSwitch;
 use measure::Signal as Played;
 use view::{
     Action, Activity, CaptureId, Choice, Command, DelayUnit, NumberKey, SetMark, SettingKey, SettingValue,
@@ -12,6 +13,7 @@ use view::{
 use super::Desk;
 use super::sounds::{Cued, Sound};
 use super::tune::{DeskBand, Tune};
+use super::{Desk, FaceId, Mail};
 
 /// A desk with the simulated car, as fast as it goes, and a job of its own.
 pub(super) struct Bench {
@@ -26,7 +28,8 @@ impl Bench {
         let (updates_in, updates) = sync_channel(10_000);
         let (sounds_in, sounds) = sync_channel(100);
         let tune = Tune::restored(None, None, |_| Vec::new()).expect("the presets are there");
-        let mut desk = Desk::new(tune, updates_in, sounds_in);
+        let mut desk = Desk::new(tune, StopSwitch::default(), sounds_in);
+        desk.take_mail(Mail::Attach(FaceId(0), updates_in));
         let folder = tempfile::tempdir().expect("a folder");
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
         desk.hold(job).expect("it is held");
@@ -91,14 +94,14 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     bench.ask(Command::StartOrStop);
-    assert!(matches!(bench.snapshot().activity, Activity::Countdown { .. }));
+    assert!(matches!(bench.snapshot().shared.activity, Activity::Countdown { .. }));
     bench.finish();
     let snapshot = bench.snapshot();
     assert_eq!(snapshot.tray.len(), 1, "{:?}", bench.notices());
     assert_eq!(snapshot.tray[0].label, "left-tweeter");
     assert!(snapshot.tray[0].fingerprint[25].is_some(), "6.3 kHz was measured");
     assert!(snapshot.tray[0].fingerprint[10].is_none(), "200 Hz was not played");
-    assert_eq!(snapshot.stages[3].state, StageState::NeedsAnotherLook, "one of eight");
+    assert_eq!(snapshot.shared.stages[3].state, StageState::NeedsAnotherLook, "one of eight");
     assert_eq!(bench.heard(), [Sound::AllDone]);
     let job = bench.desk.job.as_ref().expect("the job");
     let stimulus = job.captures()[0].meta.stimulus.clone().expect("what was played");
@@ -107,11 +110,16 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
         _ => None,
     });
     assert!(lowest.fold(f64::INFINITY, f64::min) >= 1_000.0, "a tweeter is protected: {stimulus:?}");
-    let faces = [view::Face::Phase, view::Face::GroupDelay, view::Face::Impulse, view::Face::Decay];
-    for face in faces.into_iter().chain([view::Face::Harmonics, view::Face::Response]) {
+    let faces = [
+        view::ChartFace::Phase,
+        view::ChartFace::GroupDelay,
+        view::ChartFace::Impulse,
+        view::ChartFace::Decay,
+    ];
+    for face in faces.into_iter().chain([view::ChartFace::Harmonics, view::ChartFace::Response]) {
         bench.ask(Command::ShowFace(face));
         let snapshot = bench.snapshot();
-        assert_eq!(snapshot.face, face);
+        assert_eq!(snapshot.chart_face, face);
         assert!(!snapshot.chart.lines.is_empty(), "{face:?}");
         let finite = |line: &chart::Line| line.points.iter().all(|p| p.x.is_finite() && p.y.is_finite());
         assert!(snapshot.chart.lines.iter().all(finite), "{face:?}");
@@ -151,7 +159,7 @@ fn a_second_of_the_countdown_is_heard_and_a_stop_leaves_nothing() {
     bench.ask(Command::StartOrStop);
     assert_eq!(bench.heard(), [Sound::Tick, Sound::Tick]);
     assert!(bench.desk.work.is_none() && bench.desk.captures.iter().next().is_none());
-    assert_eq!(bench.snapshot().activity, Activity::Idle);
+    assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
 }
 
 #[test]
@@ -166,7 +174,7 @@ fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
     let snapshot = bench.snapshot();
     assert_eq!(snapshot.card.headline, format!("step {truth}"));
     assert_eq!(snapshot.card.lines.len(), 1);
-    assert_eq!(snapshot.face, view::Face::Steps);
+    assert_eq!(snapshot.chart_face, view::ChartFace::Steps);
     let roles: Vec<chart::Role> = snapshot.chart.lines.iter().map(|line| line.role).collect();
     assert!(roles.contains(&chart::Role::Clean) && roles.contains(&chart::Role::Unclean));
     assert!(bench.heard().contains(&Sound::Unclean));
@@ -207,21 +215,21 @@ fn every_edit_is_taken_back_and_made_again() {
             snapshot.handles.len(),
         )
     };
-    bench.desk.stage = Stage::Tune;
+    bench.desk.face.stage = Stage::Tune;
     let start = state(&bench);
     bench.ask(Command::MarkCapture(id, Some(SetMark::Before)));
     bench.ask(Command::RenameCapture(id, "renamed".to_owned()));
     bench.desk.take_bands(vec![band(100.0), band(200.0)]);
     bench.ask(Command::EnableBand(0, false));
     bench.ask(Command::DiscardCapture(id));
-    assert_eq!(bench.snapshot().can_undo, (true, false));
+    assert_eq!(bench.snapshot().shared.can_undo, (true, false));
     let end = state(&bench);
     assert_eq!(end, (None, None, 2));
     for _ in 0..5 {
         bench.ask(Command::Undo);
     }
     assert_eq!(state(&bench), start);
-    assert_eq!(bench.snapshot().can_undo, (false, true));
+    assert_eq!(bench.snapshot().shared.can_undo, (false, true));
     for _ in 0..5 {
         bench.ask(Command::Redo);
     }
@@ -283,7 +291,7 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     };
     testkit::near("what the band does", at(&both[1]) - at(&both[0]), -2.6, 1.2);
     bench.ask(Command::StartOrStop);
-    assert_eq!(bench.snapshot().activity, Activity::Idle);
+    assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
 }
 
 #[test]
@@ -297,7 +305,7 @@ fn what_was_tuned_is_there_again_when_the_job_is_opened() {
     bench.ask(Command::OpenStage(Stage::Tune));
     assert_eq!(bench.desk.tune.target_id(), Some("flat"));
     assert_eq!(bench.snapshot().handles.len(), 2);
-    assert_eq!(bench.snapshot().can_undo, (false, false), "what was saved is no edit");
+    assert_eq!(bench.snapshot().shared.can_undo, (false, false), "what was saved is no edit");
 }
 
 #[test]

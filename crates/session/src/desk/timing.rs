@@ -136,7 +136,7 @@ impl Desk {
             (DelayUnit::Centimetres, "Centimetres"),
             (DelayUnit::Inches, "Inches"),
         ];
-        let unit = Some(self.choices.delay_unit);
+        let unit = Some(self.face.delay_unit);
         vec![
             choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, unit),
             switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.choices.filters_on),
@@ -146,7 +146,7 @@ impl Desk {
     fn timing_lines(&self, plan: &CarPlan) -> Vec<CardLine> {
         let rate_hz = self.tune.profile().sample_rate_hz;
         let entered = plan.channels.iter().map(|channel| {
-            let mut value = delay_text(self.choices.delay_unit, channel.delay_s, rate_hz);
+            let mut value = delay_text(self.face.delay_unit, channel.delay_s, rate_hz);
             if channel.gain_db != 0.0 {
                 value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
             }
@@ -207,7 +207,7 @@ impl Desk {
         let sums = if sides.is_empty() { aligned.sums.iter().collect() } else { sides };
         for (sum, dash) in sums.iter().zip([Dash::Solid, Dash::Dashed]) {
             let sum_of = Response::new(sum.frequency_hz.clone(), sum.magnitude_db.clone());
-            if let Ok(response) = sum_of.map(|response| response.smoothed(self.smoothing)) {
+            if let Ok(response) = sum_of.map(|response| response.smoothed(self.face.smoothing)) {
                 let label = format!("{} together", sum.heard);
                 chart.lines.push(picture::line(&label, Role::Predicted, dash, &response, offset_db));
             }

@@ -4,6 +4,7 @@
 use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle, bands_db};
 use view::{HandleId, Number};
 
+use super::history::HISTORY;
 use crate::{Result, library, targets};
 use tuning::channel_reaches;
 
@@ -114,15 +115,10 @@ pub(crate) struct Tune {
     future: Vec<Edited>,
     /// The state before a drag began, until the drag ends.
     before_drag: Option<Edited>,
-    selected: Option<HandleId>,
-    /// The channel whose bands are heard.
-    looked_at: &'static str,
     revision: u64,
     edits: u64,
 }
 
-/// How many edits can be taken back.
-const HISTORY: usize = 200;
 /// What is aimed at when nobody has chosen.
 const USUAL_TARGET: &str = "car-medium";
 /// What the processor is taken for when nobody has chosen.
@@ -138,16 +134,7 @@ impl Tune {
             profile_id: profile_id.to_owned(),
             bands: Vec::new(),
         };
-        Ok(Self {
-            now,
-            past: Vec::new(),
-            future: Vec::new(),
-            before_drag: None,
-            selected: None,
-            looked_at: "",
-            revision: 0,
-            edits: 0,
-        })
+        Ok(Self { now, past: Vec::new(), future: Vec::new(), before_drag: None, revision: 0, edits: 0 })
     }
 
     /// What a job holds, with nothing to undo; what it does not say stays.
@@ -161,12 +148,6 @@ impl Tune {
         let mut tune = Self::new(target, profile.unwrap_or(USUAL_PROFILE))?;
         tune.now.bands = bands(&tune.now.profile);
         Ok(tune)
-    }
-
-    /// Looks at another channel.
-    pub(crate) fn look_at(&mut self, channel: &'static str) {
-        self.looked_at = channel;
-        self.revision += 1;
     }
 
     /// Goes up with everything that can be seen.
@@ -184,15 +165,9 @@ impl Tune {
         (self.edits, self.past.len())
     }
 
-    /// The chosen band, or shelf or point of the target.
-    pub(crate) fn selected(&self) -> Option<HandleId> {
-        self.selected
-    }
-
-    /// Chooses one, or none.
-    pub(crate) fn select(&mut self, handle: Option<HandleId>) {
-        self.selected = handle.filter(|handle| self.now.has(*handle));
-        self.revision += 1;
+    /// Whether there is such a band, or shelf or point of the target.
+    pub(crate) fn has(&self, handle: HandleId) -> bool {
+        self.now.has(handle)
     }
 
     pub(crate) fn target(&self) -> &Target {
@@ -215,21 +190,21 @@ impl Tune {
         &self.now.bands
     }
 
-    /// What the enabled bands do at these frequencies.
-    pub(crate) fn bands_db(&self, frequencies_hz: &[f64]) -> Vec<f64> {
+    /// What the enabled bands of a channel do at these frequencies.
+    pub(crate) fn bands_db(&self, channel: &str, frequencies_hz: &[f64]) -> Vec<f64> {
         let enabled: Vec<Band> = self
             .now
             .bands
             .iter()
-            .filter(|band| band.enabled && channel_reaches(&band.channel, self.looked_at))
+            .filter(|band| band.enabled && channel_reaches(&band.channel, channel))
             .map(|band| self.now.profile.cookbook(&band.typed))
             .collect();
         bands_db(&enabled, frequencies_hz, self.now.profile.sample_rate_hz)
     }
 
-    /// What the response would become.
-    pub(crate) fn predicted(&self, response: &Response) -> Response {
-        let bands = self.bands_db(&response.frequency_hz);
+    /// What the response of a channel would become.
+    pub(crate) fn predicted(&self, channel: &str, response: &Response) -> Response {
+        let bands = self.bands_db(channel, &response.frequency_hz);
         let magnitude_db =
             response.magnitude_db.iter().zip(&bands).map(|(level, band)| level + band).collect();
         Response { magnitude_db, ..response.clone() }
@@ -325,7 +300,6 @@ impl Tune {
         self.revision += 1;
         let Some(past) = self.past.pop() else { return false };
         self.future.push(std::mem::replace(&mut self.now, past));
-        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         true
     }
 
@@ -334,7 +308,6 @@ impl Tune {
         self.revision += 1;
         let Some(future) = self.future.pop() else { return false };
         self.past.push(std::mem::replace(&mut self.now, future));
-        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         true
     }
 
@@ -350,7 +323,6 @@ impl Tune {
         self.revision += 1;
         let before = self.before_drag.take().unwrap_or_else(|| self.now.clone());
         change(&mut self.now);
-        self.selected = self.selected.filter(|handle| self.now.has(*handle));
         if before != self.now {
             self.remember(before);
         }

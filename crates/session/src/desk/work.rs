@@ -4,7 +4,7 @@
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use engine::{Capture, CaptureRequest, InputRole, Next, Pace, Play, StopSwitch};
+use engine::{Capture, CaptureRequest, InputRole, Next, Pace, Play, RunToken};
 use measure::{Segment, Signal as Played, Stimulus};
 use measurements::signals;
 use units::LevelDbfs;
@@ -108,6 +108,7 @@ impl Desk {
         }
         self.orders = self.orders()?;
         self.begin_job(None, "")?;
+        self.begin_run();
         self.next_order()
     }
 
@@ -126,8 +127,17 @@ impl Desk {
         Ok(())
     }
 
+    /// Begins a run: what it does belongs to what this face looks at, until it ends or is stopped.
+    pub(super) fn begin_run(&mut self) {
+        self.run = Some(self.switch.begin());
+        self.run_face = self.face.clone();
+    }
+
     /// Ends what is under way; what was recorded is kept.
     pub(super) fn stop(&mut self) {
+        if let Some(run) = &self.run {
+            self.switch.stop_run(run.run());
+        }
         self.orders.clear();
         self.recordings.clear();
         if let Some(Work::Listening(hark)) = self.work.take_if(|work| matches!(work, Work::Listening(_))) {
@@ -228,8 +238,20 @@ impl Desk {
         })
     }
 
-    /// Moves what is under way on by one small step.
+    /// Moves what is under way on by one small step, for the face that began it.
     pub(super) fn pump(&mut self) {
+        if self.run.as_ref().is_some_and(RunToken::is_stopped) {
+            self.stop();
+        }
+        let own = std::mem::replace(&mut self.face, self.run_face.clone());
+        self.step();
+        self.face = own;
+        if self.work.is_none() && self.orders.is_empty() && self.recordings.is_empty() {
+            self.changed |= self.run.take().is_some();
+        }
+    }
+
+    fn step(&mut self) {
         let Some(work) = self.work.take() else {
             if !self.recordings.is_empty() {
                 let result = self.next_recording();
@@ -277,11 +299,16 @@ impl Desk {
         self.changed = true;
         self.rungs.clear();
         let Some(bench) = &mut self.bench else { return Ok(()) };
+<<<<<<< HEAD
         let store = match self.job.as_ref().filter(|_| order.purpose == Purpose::Capture) {
             Some(job) => Store::Job(job.store()?),
             None => Store::Nowhere,
         };
         let take = CaptureRun::begin(&order.plan, bench, &store, None)?;
+=======
+        let job = self.job.as_mut().filter(|_| order.purpose == Purpose::Capture);
+        let take = Take::begin(&order.plan, bench, job, None, self.run.clone())?;
+>>>>>>> 7dc0ee7 (Let several faces look at one app, and stop past its mailbox)
         let step = order.climb.map(|climb| climb.first);
         let volts_per_fs = bench.calibration(order.plan.input).volts_per_fs;
         self.work = Some(Work::Recording(Box::new(Recording {
@@ -368,17 +395,26 @@ impl Desk {
 
     pub(super) fn send_live(&mut self, live: view::Live) {
         // Only the newest counts: what does not fit is dropped.
-        let _ = self.updates.try_send(Update::Live(live));
+        self.tell(&Update::Live(live));
     }
 
     fn recorded(&mut self, recording: Recording) -> Result<()> {
         self.changed = true;
         self.send_live(view::Live::default());
+        // The engine may have heard of a stop before this thread did.
+        let stopped = self.run.as_ref().is_some_and(RunToken::is_stopped)
+            && recording.take.progress().is_some_and(|share| share < 1.0);
         let ended = recording.take.end();
+<<<<<<< HEAD
         if recording.broken_off {
             for change in ended.abandoned() {
                 self.note(&change, None)?;
             }
+=======
+        if recording.broken_off || stopped {
+            let id = self.job.as_mut().map(|job| ended.abandon(job)).transpose()?.flatten();
+            self.add(id, None);
+>>>>>>> 7dc0ee7 (Let several faces look at one app, and stop past its mailbox)
             return Ok(());
         }
         let task = Task {
@@ -408,6 +444,9 @@ impl Desk {
         let thread = thread
             .spawn(compute)
             .map_err(|error| Error::measurement(format!("The computation could not begin: {error}")))?;
+        if self.run.is_none() {
+            self.begin_run();
+        }
         self.thinking_s = 0;
         self.changed = true;
         self.work = Some(Work::Thinking(Thinking { thread, task, began: Instant::now() }));
@@ -502,12 +541,13 @@ impl Desk {
         stimulus: Option<&Stimulus>,
         watch: Watch,
     ) -> Result<()> {
+        self.begin_run();
         let Some(bench) = &mut self.bench else { return Ok(()) };
         let rate_hz = f64::from(bench.spec().sample_rate_hz);
         let play = stimulus.map_or(Play::Nothing, |stimulus| {
             Play::Endless(signals::render_stereo(stimulus, rate_hz).into())
         });
-        let request = CaptureRequest { play, ..CaptureRequest::watch() };
+        let request = CaptureRequest { play, run: self.run.clone(), ..CaptureRequest::watch() };
         let capture = bench.capture(request)?;
         self.work =
             Some(Work::Watching(Box::new(Watching { capture, input, looked: Instant::now(), watch })));
@@ -584,7 +624,7 @@ impl Desk {
     }
 
     fn done_text(&self, label: &str) -> String {
-        match self.stage {
+        match self.face.stage {
             Stage::Source => self.clean_text().unwrap_or_else(|| "Source done".to_owned()),
             Stage::Drivers => "All drivers done".to_owned(),
             Stage::Tune => "All positions done".to_owned(),

@@ -14,14 +14,14 @@ use iced_test::runtime::task::into_stream;
 use iced_test::runtime::user_interface::{Cache, UserInterface};
 use iced_test::runtime::{Action, Task};
 use iced_test::selector::{Bounded, Selector};
-use view::{Command, SessionEnd, Snapshot, Update};
+use view::{Command, LooseEnd, Snapshot, Update};
 use window::{App, FromSession, Message, Options, Theme, settings};
 
 /// A window without a display.
 pub(crate) struct Bench {
     pub(crate) app: App,
     /// The session's end of the link.
-    pub(crate) session: Option<SessionEnd>,
+    pub(crate) session: Option<LooseEnd>,
     /// Whether the window asked to end.
     pub(crate) ended: bool,
     renderer: Renderer,
@@ -47,7 +47,7 @@ impl Bench {
         let settings = settings();
         let renderer =
             <Renderer as Headless>::new(settings.default_font, settings.default_text_size, Some("tiny-skia"));
-        let (link, session) = view::link();
+        let (link, session) = view::loose_link();
         let options = Options { theme, size, job_folder: "/jobs/new".to_owned() };
         Self {
             app: App::new(link, &options),
@@ -69,6 +69,12 @@ impl Bench {
     #[track_caller]
     pub(crate) fn asked(&self) -> Vec<Command> {
         self.session.as_ref().expect("the session lives").commands.try_iter().collect()
+    }
+
+    /// The runs that the window has stopped since the last time.
+    #[track_caller]
+    pub(crate) fn stopped(&self) -> Vec<Option<u64>> {
+        self.session.as_ref().expect("the session lives").stops.try_iter().collect()
     }
 
     /// Lets a message happen, with everything that follows from it.

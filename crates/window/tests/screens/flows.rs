@@ -3,8 +3,8 @@
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
 use view::{
-    Action, CaptureId, Choice, Command, Cue, Face, HandleId, Number, SetMark, SettingValue, Stage, SwitchKey,
-    TextKey, TunedAs, Update,
+    Action, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Number, SetMark, SettingValue, Stage,
+    SwitchKey, TextKey, TunedAs, Update,
 };
 use window::{FromSession, Message, Theme};
 
@@ -28,7 +28,7 @@ fn every_stage_and_every_face_can_be_opened() {
         assert_eq!(bench.asked(), [Command::OpenStage(stage)]);
     }
     bench.click("Group delay");
-    assert_eq!(bench.asked(), [Command::ShowFace(Face::GroupDelay)]);
+    assert_eq!(bench.asked(), [Command::ShowFace(ChartFace::GroupDelay)]);
 }
 
 #[test]
@@ -55,8 +55,8 @@ fn what_the_snapshot_says_is_to_be_read() {
 fn in_the_smallest_window_the_rigs_name_stands_in_one_line_and_whole() {
     let mut bench = Bench::open(Theme::Garage, (1024.0, 700.0));
     let mut snapshot = sample::tune();
-    snapshot.rig.name = "Simulated: Compact hatch".to_owned();
-    snapshot.rig.text = "computed, 10 × faster".to_owned();
+    snapshot.shared.rig.name = "Simulated: Compact hatch".to_owned();
+    snapshot.shared.rig.text = "computed, 10 × faster".to_owned();
     bench.tell(Update::Snapshot(snapshot.into()));
     for text in ["Simulated: Compact hatch", "computed, 10 × faster"] {
         let place = bench.place(text).unwrap_or_else(|| panic!("“{text}” cannot be read"));
@@ -246,7 +246,7 @@ fn a_job_begins_in_the_folder_that_was_typed() {
 fn the_output_is_muted_and_stepped() {
     let mut bench = Bench::showing(sample::tune());
     bench.click("Mute");
-    assert_eq!(bench.asked(), [Command::Mute]);
+    assert_eq!((bench.stopped(), bench.asked()), (vec![None], vec![Command::Mute]));
     let mut bench = Bench::showing(sample::drivers());
     bench.click("Muted");
     assert_eq!(bench.asked(), [Command::Unmute]);
@@ -257,7 +257,11 @@ fn countdown_and_progress_can_be_stopped() {
     for snapshot in [sample::countdown(), sample::running()] {
         let mut bench = Bench::showing(snapshot);
         bench.click("Stop");
-        assert_eq!(bench.asked(), [Command::StartOrStop]);
+        assert_eq!(
+            (bench.stopped(), bench.asked()),
+            (vec![Some(7)], vec![]),
+            "the run that is shown, by no message"
+        );
     }
 }
 
@@ -318,6 +322,8 @@ fn a_session_that_lags_is_never_waited_for() {
     }
     bench.click(id("main"));
     assert_eq!(bench.asked().len(), view::LINK_DEPTH);
+    bench.send(Message::Mute);
+    assert_eq!(bench.stopped(), [None], "a stop finds its way past all of them");
     let said =
         "Headrest is still busy with what you asked before, so this was not done. Try again in a moment.";
     assert!(bench.reads(said));

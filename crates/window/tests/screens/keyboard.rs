@@ -87,7 +87,7 @@ fn the_output_level_steps_by_one_decibel_within_its_limits() {
     bench.tap(Named::ArrowDown);
     assert_eq!(bench.asked(), [Command::SetOutput(-19.0), Command::SetOutput(-21.0)]);
     let mut loudest = sample::tune();
-    loudest.output_dbfs = 0.0;
+    loudest.shared.output_dbfs = 0.0;
     let mut bench = Bench::showing(loudest);
     while !bench.has_keyboard("output") {
         bench.tap(Named::Tab);

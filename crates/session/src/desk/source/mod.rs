@@ -16,7 +16,7 @@ use std::collections::VecDeque;
 use chart::Chart;
 use measure::FindingLevel;
 use view::{
-    Button, Card, Choice, ChoiceKey, Face, FindingLine, RattleRange, Setting, SourceTask, TextKey, Tone,
+    Button, Card, ChartFace, Choice, ChoiceKey, FindingLine, RattleRange, Setting, SourceTask, TextKey, Tone,
 };
 
 use super::Desk;
@@ -38,19 +38,18 @@ const TASKS: [(SourceTask, &str); 6] = [
 ];
 
 /// The face of the chart that shows a task best.
-fn best_face(task: SourceTask) -> Face {
+fn best_face(task: SourceTask) -> ChartFace {
     match task {
-        SourceTask::Headroom | SourceTask::Volts => Face::Steps,
-        SourceTask::Tone | SourceTask::Other => Face::Response,
-        SourceTask::Noise => Face::Spectrum,
-        SourceTask::Rattle => Face::Harmonics,
+        SourceTask::Headroom | SourceTask::Volts => ChartFace::Steps,
+        SourceTask::Tone | SourceTask::Other => ChartFace::Response,
+        SourceTask::Noise => ChartFace::Spectrum,
+        SourceTask::Rattle => ChartFace::Harmonics,
     }
 }
 
 /// What a person has chosen and what was found in this stage, beside the captures.
 #[derive(Debug)]
 pub(super) struct Source {
-    pub(super) task: SourceTask,
     /// The outputs of the source, with devices: names with commas between.
     pub(super) outputs: String,
     /// The volume step at which a ladder begins, with devices.
@@ -82,7 +81,6 @@ pub(super) struct Source {
 impl Default for Source {
     fn default() -> Self {
         Self {
-            task: SourceTask::Headroom,
             outputs: "front".to_owned(),
             first_step: 1,
             at_step: 0,
@@ -101,21 +99,19 @@ impl Default for Source {
     }
 }
 
-impl Source {
-    /// Whether the chart shows what sweeps found.
+impl Desk {
+    /// Whether the stage's chart shows what sweeps found.
     pub(super) fn is_of_sweeps(&self) -> bool {
-        matches!(self.task, SourceTask::Tone | SourceTask::Other)
+        matches!(self.face.source_task, SourceTask::Tone | SourceTask::Other)
     }
 
     /// Whether what is asked can be asked with a track from a memory stick.
     pub(super) fn plays_tracks(&self) -> bool {
-        matches!(self.task, SourceTask::Headroom | SourceTask::Tone)
+        matches!(self.face.source_task, SourceTask::Headroom | SourceTask::Tone)
     }
-}
 
-impl Desk {
     pub(super) fn source_card(&self) -> Card {
-        let mut card = match self.source.task {
+        let mut card = match self.face.source_task {
             SourceTask::Headroom => self.headroom_card(),
             SourceTask::Tone => self.tone_card(),
             SourceTask::Noise => self.noise_card(),
@@ -125,14 +121,14 @@ impl Desk {
         };
         card.settings.insert(0, self.task_setting());
         card.first_settings += 1;
-        if self.source.task != SourceTask::Volts {
+        if self.face.source_task != SourceTask::Volts {
             card.settings.push(self.countdown_setting());
         }
         card
     }
 
     pub(super) fn source_main(&self) -> Option<Button> {
-        match self.source.task {
+        match self.face.source_task {
             SourceTask::Headroom => Some(self.headroom_main()),
             SourceTask::Tone => Some(self.tone_main()),
             SourceTask::Noise => Some(self.noise_main()),
@@ -143,7 +139,7 @@ impl Desk {
     }
 
     pub(super) fn source_orders(&self) -> Result<VecDeque<Order>> {
-        match self.source.task {
+        match self.face.source_task {
             SourceTask::Headroom => self.ladders(),
             SourceTask::Tone => self.tone_orders(),
             SourceTask::Noise => self.noise_orders(),
@@ -154,32 +150,32 @@ impl Desk {
     }
 
     /// The task's own picture, where there is one for this face.
-    pub(super) fn source_chart(&self, face: Face) -> Option<Chart> {
-        match (self.source.task, face) {
-            (SourceTask::Tone, Face::Steps) => Some(self.tone_steps_chart()),
-            (SourceTask::Tone, Face::Response) => Some(self.tone_chart()),
-            (SourceTask::Noise, Face::Spectrum) => Some(self.noise_chart()),
-            (SourceTask::Rattle, Face::Harmonics) => Some(self.rattle_chart()),
-            (_, Face::Steps) => Some(self.steps_chart()),
+    pub(super) fn source_chart(&self, face: ChartFace) -> Option<Chart> {
+        match (self.face.source_task, face) {
+            (SourceTask::Tone, ChartFace::Steps) => Some(self.tone_steps_chart()),
+            (SourceTask::Tone, ChartFace::Response) => Some(self.tone_chart()),
+            (SourceTask::Noise, ChartFace::Spectrum) => Some(self.noise_chart()),
+            (SourceTask::Rattle, ChartFace::Harmonics) => Some(self.rattle_chart()),
+            (_, ChartFace::Steps) => Some(self.steps_chart()),
             _ => None,
         }
     }
 
     /// The faces that belong to the task, the one that shows it best first.
-    pub(super) fn source_faces(&self) -> &'static [Face] {
-        match self.source.task {
-            SourceTask::Headroom | SourceTask::Volts => &[Face::Steps, Face::Response],
-            SourceTask::Tone => &[Face::Response, Face::Steps],
-            SourceTask::Noise => &[Face::Spectrum],
-            SourceTask::Rattle => &[Face::Harmonics],
-            SourceTask::Other => &[Face::Response, Face::Spectrum],
+    pub(super) fn source_faces(&self) -> &'static [ChartFace] {
+        match self.face.source_task {
+            SourceTask::Headroom | SourceTask::Volts => &[ChartFace::Steps, ChartFace::Response],
+            SourceTask::Tone => &[ChartFace::Response, ChartFace::Steps],
+            SourceTask::Noise => &[ChartFace::Spectrum],
+            SourceTask::Rattle => &[ChartFace::Harmonics],
+            SourceTask::Other => &[ChartFace::Response, ChartFace::Spectrum],
         }
     }
 
     /// Asks something else of the source.
     pub(super) fn choose_task(&mut self, task: SourceTask) {
-        self.source.task = task;
-        self.face = best_face(task);
+        self.face.source_task = task;
+        self.face.chart = best_face(task);
         if task == SourceTask::Other {
             self.offer();
         }
@@ -220,7 +216,7 @@ impl Desk {
     }
 
     fn task_setting(&self) -> Setting {
-        choice(ChoiceKey::SourceTask, Choice::SourceTask, "Measure", TASKS, Some(self.source.task))
+        choice(ChoiceKey::SourceTask, Choice::SourceTask, "Measure", TASKS, Some(self.face.source_task))
     }
 
     /// The volume step at which the source is, where it is known.

@@ -148,7 +148,7 @@ impl Desk {
 
     /// The spectra of the noise.
     pub(in crate::desk) fn noise_chart(&self) -> Chart {
-        let shown = self.captures.of(view::Stage::Source).filter(|held| held.shown);
+        let shown = self.captures.of(view::Stage::Source).filter(|held| self.is_shown(held));
         let spectra = shown.filter_map(|held| {
             let curve = held.reading.curves.get("spectrum")?;
             Response::new(curve.get("frequency_hz")?.clone(), curve.get("level_db")?.clone())

@@ -1,7 +1,9 @@
 //! The stage Source on the simulated car, against the truth that the car states of itself.
 
 use testkit::near;
-use view::{Action, Activity, Choice, Command, Face, NumberKey, SettingValue, SourceTask, TextKey, Tone};
+use view::{
+    Action, Activity, ChartFace, Choice, Command, NumberKey, SettingValue, SourceTask, TextKey, Tone,
+};
 
 use crate::desk::tests::Bench;
 
@@ -30,14 +32,14 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     bench.finish();
     let snapshot = bench.snapshot();
     assert_eq!(snapshot.tray.len(), 5, "five volume steps: {:?}", bench.notices());
-    assert_eq!(snapshot.face, Face::Response);
+    assert_eq!(snapshot.chart_face, ChartFace::Response);
     let line = snapshot.card.lines.first().expect("a line for the output");
     assert!(line.label.starts_with(&output) && line.value.starts_with('±'), "{line:?}");
     assert_eq!(snapshot.card.findings, []);
-    bench.ask(Command::ShowFace(Face::Steps));
+    bench.ask(Command::ShowFace(ChartFace::Steps));
     assert_eq!(bench.snapshot().chart.lines.len(), 5);
     bench.press(Action::FlattenRadio);
-    assert!(matches!(bench.snapshot().activity, Activity::Running { .. }));
+    assert!(matches!(bench.snapshot().shared.activity, Activity::Running { .. }));
     bench.finish();
     let job = bench.desk.job.as_ref().expect("the job");
     let list =
@@ -59,7 +61,7 @@ fn the_lines_that_follow_the_engine_are_named() {
     assert_eq!(names, ["Noise, engine off", "Noise, 850 rpm", "Noise, 2000 rpm"], "{:?}", bench.notices());
     let turn = |text: &str| snapshot.card.lines.iter().any(|line| line.label == text);
     assert!(turn("13.8 per turn") && turn("41.4 per turn"), "{:?}", snapshot.card.lines);
-    assert_eq!(snapshot.face, Face::Spectrum);
+    assert_eq!(snapshot.chart_face, ChartFace::Spectrum);
     assert_eq!(snapshot.chart.lines.len(), 3);
 }
 
@@ -91,9 +93,9 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     near("where it ends", spot.to_hz, seeded.to_hz, 5.0);
     assert_eq!(snapshot.card.lines[0].tone, Tone::Caution);
     bench.press(Action::PlaySpot(0));
-    assert!(matches!(bench.snapshot().activity, Activity::Running { .. }), "{:?}", bench.notices());
+    assert!(matches!(bench.snapshot().shared.activity, Activity::Running { .. }), "{:?}", bench.notices());
     bench.ask(Command::StartOrStop);
-    assert_eq!(bench.snapshot().activity, Activity::Idle);
+    assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
 }
 
 /// The meter's reading of the simulated tap gives the scale that it has.

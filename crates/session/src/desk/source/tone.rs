@@ -255,7 +255,7 @@ impl Desk {
     /// that it changes most.
     pub(super) fn tone_steps_chart(&self) -> Chart {
         let tone = self.tone();
-        let picked = self.picked.and_then(|id| self.captures.get(id)).map(|held| held.position.clone());
+        let picked = self.face.picked.and_then(|id| self.captures.get(id)).map(|held| held.position.clone());
         let most = |output: &ToneOfOutput| {
             output.changes.iter().map(|change| change.gain_db.abs()).fold(0.0, f64::max)
         };

@@ -8,8 +8,8 @@ use std::sync::Arc;
 
 use chart::Chart;
 use view::{
-    Activity, CaptureId, Cue, Face, Figure, JobHead, Live, Meter, MeterUnit, RigHead, RigState, SetMark,
-    Snapshot, Stage, StageLine, StageState, Tile, Tone, Update,
+    Activity, CaptureId, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, RigHead,
+    RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile, Tone, Update,
 };
 
 pub(crate) use curves::live_spectrum;
@@ -91,15 +91,15 @@ pub(crate) fn handover_with_bands() -> Snapshot {
 /// Nothing measured, nothing connected.
 pub(crate) fn no_device() -> Snapshot {
     let mut snapshot = stages::intake();
-    snapshot.rig = RigHead {
+    snapshot.shared.rig = RigHead {
         name: "No device".into(),
         state: RigState::None,
         text: "nothing connected".into(),
         simulated: false,
     };
-    snapshot.job = JobHead::default();
+    snapshot.shared.job = JobHead::default();
     snapshot.tray.clear();
-    for line in &mut snapshot.stages {
+    for line in &mut snapshot.shared.stages {
         line.state = StageState::NotBegun;
         line.result.clear();
     }
@@ -109,22 +109,24 @@ pub(crate) fn no_device() -> Snapshot {
 /// Three seconds before a capture.
 pub(crate) fn countdown() -> Snapshot {
     let mut snapshot = tune();
-    snapshot.activity = Activity::Countdown {
+    snapshot.shared.activity = Activity::Countdown {
         title: "Position 4 of 6: driver’s head, right".into(),
         hint: "Shut the doors, hold still.".into(),
         seconds: 3,
     };
+    snapshot.shared.run = Some(7);
     snapshot
 }
 
 /// In the middle of a capture.
 pub(crate) fn running() -> Snapshot {
     let mut snapshot = tune();
-    snapshot.activity = Activity::Running {
+    snapshot.shared.activity = Activity::Running {
         title: "Sweep, position 4 of 6".into(),
         detail: "Listening to 1.2 kHz".into(),
         progress: Some(0.58),
     };
+    snapshot.shared.run = Some(7);
     snapshot
 }
 
@@ -132,30 +134,33 @@ pub(crate) fn running() -> Snapshot {
 fn base(stage: Stage) -> Snapshot {
     Snapshot {
         revision: 1,
-        job: JobHead {
-            name: "Juniper, front stage".into(),
-            car: "Juniper estate, invented".into(),
-            folder: "/jobs/juniper".into(),
+        shared: Shared {
+            job: JobHead {
+                name: "Juniper, front stage".into(),
+                car: "Juniper estate, invented".into(),
+                folder: "/jobs/juniper".into(),
+            },
+            rig: RigHead {
+                name: "Simulated car".into(),
+                state: RigState::Ready,
+                text: "48 kHz · mic + tap".into(),
+                simulated: true,
+            },
+            output_dbfs: -20.0,
+            muted: false,
+            stages: stage_lines(),
+            activity: Activity::Idle,
+            run: None,
+            can_undo: (true, false),
         },
-        rig: RigHead {
-            name: "Simulated car".into(),
-            state: RigState::Ready,
-            text: "48 kHz · mic + tap".into(),
-            simulated: true,
-        },
-        output_dbfs: -20.0,
-        muted: false,
-        stages: stage_lines(),
-        stage,
+        face: FaceState { stage, ..FaceState::default() },
         card: view::Card::default(),
-        faces: vec![Face::Response],
-        face: Face::Response,
+        chart_faces: vec![ChartFace::Response],
+        chart_face: ChartFace::Response,
         chart: Arc::new(empty_chart()),
         ribbon: None,
         handles: Vec::new(),
         tray: tiles(),
-        activity: Activity::Idle,
-        can_undo: (true, false),
     }
 }
 

@@ -3,9 +3,9 @@
 use std::sync::Arc;
 
 use view::{
-    Action, Activity, BandState, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Face, FindingLine,
-    HandleCard, HandleId, HandleNumber, Number, NumberKey, Ribbon, Setting, SettingKind, Shelf, Snapshot,
-    Stage, SwitchKey, TextKey, Tone, TunedAs,
+    Action, Activity, BandState, Button, Card, CardLine, ChartFace, Choice, ChoiceKey, ChoiceOption,
+    FindingLine, HandleCard, HandleId, HandleNumber, Number, NumberKey, Ribbon, Setting, SettingKind, Shelf,
+    Snapshot, Stage, SwitchKey, TextKey, Tone, TunedAs,
 };
 
 use super::{base, curves};
@@ -86,9 +86,15 @@ pub(crate) fn intake() -> Snapshot {
 
 pub(crate) fn source() -> Snapshot {
     let mut snapshot = base(Stage::Source);
-    snapshot.faces =
-        vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics, Face::Steps];
-    snapshot.face = Face::Harmonics;
+    snapshot.chart_faces = vec![
+        ChartFace::Response,
+        ChartFace::Phase,
+        ChartFace::GroupDelay,
+        ChartFace::Impulse,
+        ChartFace::Harmonics,
+        ChartFace::Steps,
+    ];
+    snapshot.chart_face = ChartFace::Harmonics;
     snapshot.chart = Arc::new(curves::harmonics());
     snapshot.card = Card {
         instruction: "Play the track tone-1k and turn the radio up, one step at a time.".into(),
@@ -117,12 +123,12 @@ pub(crate) fn source() -> Snapshot {
 
 pub(crate) fn headroom() -> Snapshot {
     let mut snapshot = source();
-    snapshot.faces = vec![Face::Steps];
-    snapshot.face = Face::Steps;
+    snapshot.chart_faces = vec![ChartFace::Steps];
+    snapshot.chart_face = ChartFace::Steps;
     snapshot.chart = Arc::new(curves::steps());
     snapshot.card.headline = "Step 36".into();
     snapshot.card.headline_caption = "4.35 V · THD 3.9 % · clipped".into();
-    snapshot.activity = Activity::Running {
+    snapshot.shared.activity = Activity::Running {
         title: "Turn up one step".into(),
         detail: "Step 36 is not clean. The last clean one was 34, at 4.13 V.".into(),
         progress: None,
@@ -132,9 +138,15 @@ pub(crate) fn headroom() -> Snapshot {
 
 pub(crate) fn drivers() -> Snapshot {
     let mut snapshot = base(Stage::Drivers);
-    snapshot.faces = vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics];
+    snapshot.chart_faces = vec![
+        ChartFace::Response,
+        ChartFace::Phase,
+        ChartFace::GroupDelay,
+        ChartFace::Impulse,
+        ChartFace::Harmonics,
+    ];
     snapshot.chart = Arc::new(curves::drivers());
-    snapshot.muted = true;
+    snapshot.shared.muted = true;
     snapshot.card = Card {
         instruction: "Measure each driver alone, from low to high.".into(),
         detail: "The sweep is limited to what each driver can take: no bass reaches a tweeter.".into(),
@@ -178,8 +190,14 @@ pub(crate) fn drivers() -> Snapshot {
 
 pub(crate) fn tune() -> Snapshot {
     let mut snapshot = base(Stage::Tune);
-    snapshot.faces =
-        vec![Face::Response, Face::Phase, Face::GroupDelay, Face::Impulse, Face::Harmonics, Face::Difference];
+    snapshot.chart_faces = vec![
+        ChartFace::Response,
+        ChartFace::Phase,
+        ChartFace::GroupDelay,
+        ChartFace::Impulse,
+        ChartFace::Harmonics,
+        ChartFace::Difference,
+    ];
     snapshot.chart = Arc::new(curves::tune_chart());
     snapshot.ribbon = Some(Ribbon {
         line: curves::residue(),
@@ -304,7 +322,7 @@ fn stepped(what: Number, label: &str, text: String) -> HandleNumber {
 
 pub(crate) fn handover() -> Snapshot {
     let mut snapshot = tune();
-    snapshot.stage = Stage::Handover;
+    snapshot.face.stage = Stage::Handover;
     snapshot.handles.clear();
     snapshot.card = Card {
         instruction: "Check what was typed, then write the entry sheet and the report.".into(),
