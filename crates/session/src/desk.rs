@@ -11,6 +11,8 @@ mod check;
 mod command;
 mod drivers;
 mod faces;
+#[cfg(test)]
+mod faces_tests;
 mod filing;
 mod handles;
 mod hark;
@@ -46,9 +48,7 @@ use std::time::Duration;
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
-use view::{
-    CaptureId, Command, Cue, FaceState, HandleId, Link, SetMark, Signal, StopHandle, TuneCard, Update,
-};
+use view::{Command, Cue, FaceState, HandleId, Link, SetMark, Signal, StopHandle, TuneCard, Update};
 
 use crate::{Result, place};
 use audition::Listening;

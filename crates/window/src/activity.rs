@@ -2,7 +2,7 @@
 
 use iced::widget::{column, container, opaque, row, space, text};
 use iced::{Center, Fill};
-use view::{Activity, Command, Figure, Snapshot};
+use view::{Activity, Figure, Snapshot};
 
 use crate::icon;
 use crate::lettering::{BOLD, FIGURE, HUGE, L, M, S, TITLE, XL, XS, body, lead, small};

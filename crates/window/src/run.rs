@@ -56,7 +56,7 @@ pub fn run(link: Link, options: Options) -> Result<(), Error> {
     let boot = move || {
         let app = first.lock().ok().and_then(|mut app| app.take());
         app.unwrap_or_else(|| {
-            let (link, _) = view::link();
+            let (link, _) = view::loose_link();
             App::new(link, &spare)
         })
     };

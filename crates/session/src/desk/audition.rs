@@ -265,6 +265,7 @@ impl Desk {
 
 #[cfg(test)]
 mod tests {
+    use engine::Length;
     use testkit::near;
 
     use super::*;

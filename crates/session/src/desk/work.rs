@@ -299,16 +299,11 @@ impl Desk {
         self.changed = true;
         self.rungs.clear();
         let Some(bench) = &mut self.bench else { return Ok(()) };
-<<<<<<< HEAD
         let store = match self.job.as_ref().filter(|_| order.purpose == Purpose::Capture) {
             Some(job) => Store::Job(job.store()?),
             None => Store::Nowhere,
         };
-        let take = CaptureRun::begin(&order.plan, bench, &store, None)?;
-=======
-        let job = self.job.as_mut().filter(|_| order.purpose == Purpose::Capture);
-        let take = Take::begin(&order.plan, bench, job, None, self.run.clone())?;
->>>>>>> 7dc0ee7 (Let several faces look at one app, and stop past its mailbox)
+        let take = CaptureRun::begin(&order.plan, bench, &store, self.run.clone())?;
         let step = order.climb.map(|climb| climb.first);
         let volts_per_fs = bench.calibration(order.plan.input).volts_per_fs;
         self.work = Some(Work::Recording(Box::new(Recording {
@@ -401,20 +396,12 @@ impl Desk {
     fn recorded(&mut self, recording: Recording) -> Result<()> {
         self.changed = true;
         self.send_live(view::Live::default());
-        // The engine may have heard of a stop before this thread did.
-        let stopped = self.run.as_ref().is_some_and(RunToken::is_stopped)
-            && recording.take.progress().is_some_and(|share| share < 1.0);
         let ended = recording.take.end();
-<<<<<<< HEAD
-        if recording.broken_off {
+        // The engine may have heard of a stop before this thread did.
+        if recording.broken_off || ended.is_interrupted() {
             for change in ended.abandoned() {
                 self.note(&change, None)?;
             }
-=======
-        if recording.broken_off || stopped {
-            let id = self.job.as_mut().map(|job| ended.abandon(job)).transpose()?.flatten();
-            self.add(id, None);
->>>>>>> 7dc0ee7 (Let several faces look at one app, and stop past its mailbox)
             return Ok(());
         }
         let task = Task {
