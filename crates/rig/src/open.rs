@@ -78,6 +78,13 @@ impl OpenRig {
         Ok(Self { rig: Box::new(rig), microphones, simulated: None, pace: Pace::RealTime, file: None })
     }
 
+    /// A rig that was opened elsewhere, such as a simulation that is no car.
+    #[must_use]
+    pub fn of(rig: Box<dyn Rig>) -> Self {
+        let microphones = vec![None; rig.spec().inputs.len()];
+        Self { rig, microphones, simulated: None, file: None }
+    }
+
     /// How fast a simulated car runs from the next capture on; devices have their own pace.
     ///
     /// # Errors

@@ -241,21 +241,26 @@ impl App {
         let mut desk = Desk::new(tune, self.door.switch.clone(), sounds::speaker());
         // While this end of the door is held, the mailbox cannot end by itself.
         drop(self.door);
-        loop {
-            let wait = if desk.work.is_some() { BUSY } else { IDLE };
-            match self.mailbox.recv_timeout(wait) {
-                Ok(mail) => desk.take_mail(mail),
-                Err(RecvTimeoutError::Timeout) => desk.rest(),
-                Err(RecvTimeoutError::Disconnected) => break,
-            }
-            if desk.is_over() {
-                break;
-            }
-            desk.pump();
-            desk.send_snapshots();
-        }
-        desk.end();
+        serve_all(&self.mailbox, &mut desk);
     }
+}
+
+/// Serves the faces until the last one has gone.
+fn serve_all(mailbox: &Receiver<Mail>, desk: &mut Desk) {
+    loop {
+        let wait = if desk.work.is_some() { BUSY } else { IDLE };
+        match mailbox.recv_timeout(wait) {
+            Ok(mail) => desk.take_mail(mail),
+            Err(RecvTimeoutError::Timeout) => desk.rest(),
+            Err(RecvTimeoutError::Disconnected) => break,
+        }
+        if desk.over {
+            break;
+        }
+        desk.pump();
+        desk.send_snapshots();
+    }
+    desk.end();
 }
 
 impl Desk {
@@ -327,11 +332,6 @@ impl Desk {
                 self.faces[at].state = self.face.clone();
             }
         }
-    }
-
-    /// Whether the last face has gone.
-    fn is_over(&self) -> bool {
-        self.over
     }
 
     /// What each face looks at, and what is being served.

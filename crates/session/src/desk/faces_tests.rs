@@ -1,13 +1,17 @@
 //! Several faces at one app, each on a thread of its own, and the stop that goes past its mailbox.
 
-use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use view::{Activity, CaptureId, Command, Link, Snapshot, Stage, Update};
+use engine::{Pace, Plant, RigSpec, SimulatedRig};
+use testkit::at_most;
+use tuning::Response;
+use view::{Activity, CaptureId, Command, Link, SetMark, Snapshot, Stage, Update};
 
-use super::App;
 use super::tests::Bench;
+use super::{App, Held, serve_all};
 
 /// An app on a thread of its own, with a job and the simulated car.
 struct Served {
@@ -143,4 +147,134 @@ fn an_undo_that_fails_loses_nothing() {
     bench.ask(Command::Undo);
     assert_eq!(bench.snapshot().shared.can_undo, (false, true), "{:?}", bench.notices());
     assert_eq!(bench.snapshot().tray.len(), 1);
+}
+
+/// What a loudspeaker is given: how many frames, and how many of them since a stop.
+#[derive(Debug, Default)]
+struct Heard {
+    stopped: AtomicBool,
+    /// Frames with sound.
+    loud: AtomicU64,
+    /// The last frame with sound since the stop, and how many frames there were since then.
+    last_loud: AtomicU64,
+    since_stop: AtomicU64,
+}
+
+/// A wire that counts what passes through it.
+struct CountedWire(Arc<Heard>);
+
+impl Plant for CountedWire {
+    fn process(&mut self, played: &[f32], captured: &mut [f32]) {
+        captured.copy_from_slice(played);
+        let heard = &self.0;
+        for frame in played.chunks(2) {
+            let loud = frame.iter().any(|x| *x != 0.0);
+            heard.loud.fetch_add(u64::from(loud), Ordering::Relaxed);
+            if heard.stopped.load(Ordering::Acquire) {
+                let frames = heard.since_stop.fetch_add(1, Ordering::Relaxed) + 1;
+                if loud {
+                    heard.last_loud.store(frames, Ordering::Relaxed);
+                }
+            }
+        }
+    }
+
+    fn outputs(&self) -> usize {
+        2
+    }
+
+    fn inputs(&self) -> usize {
+        2
+    }
+}
+
+/// One of the many captures of a long job.
+fn held(number: u32) -> Held {
+    let grid = dsp::response::log_grid(20.0, 20_000.0, 96.0);
+    let level = grid.iter().map(|hz| 3.0 * (hz / 100.0 + f64::from(number)).sin()).collect();
+    Held {
+        id: CaptureId(number),
+        label: format!("place {number}"),
+        time: String::new(),
+        stage: Stage::Tune,
+        mark: Some(SetMark::Before),
+        position: format!("place {number}"),
+        channel: "",
+        volume_step: None,
+        engine_rpm: None,
+        volts_per_fs: None,
+        reading: Arc::default(),
+        response: Some(Arc::new(Response::new(grid, level).expect("a response"))),
+        remark: String::new(),
+    }
+}
+
+/// The bar: the first callback after a stop begins the fade, whatever the app's thread is doing. It has
+/// 1,000 captures here, and is asked for their average over other parts of an octave again and again, which
+/// takes it far longer than the fade. Frames are counted where a loudspeaker would be; the fade lasts 10 ms and a
+/// block of the simulated device is 1,024 frames long.
+#[test]
+fn a_stop_is_heard_while_the_app_computes_on_a_thousand_captures() {
+    let heard = Arc::new(Heard::default());
+    let spec = RigSpec {
+        inputs: vec![engine::Input::new(1, "microphone", engine::InputRole::Microphone)],
+        ..RigSpec::system_default()
+    };
+    let plant = Arc::new(Mutex::new(CountedWire(Arc::clone(&heard))));
+    let rig = SimulatedRig::new(plant, spec, Pace::RealTime).expect("a rig");
+    let app = App::default();
+    let (link, switch) = (app.door().attach(), app.door().switch);
+    let thread = std::thread::Builder::new().name("app".to_owned());
+    let served = thread
+        .spawn(move || {
+            let mut bench = Bench::new();
+            bench.desk.switch = switch;
+            bench.desk.faces.clear();
+            bench.desk.bench = Some(rig::OpenRig::of(Box::new(rig)));
+            (2..=1_001).for_each(|number| bench.desk.captures.insert(held(number)));
+            let choices = &mut bench.desk.choices;
+            (choices.signal, choices.positions, choices.countdown_s) = (view::Signal::PinkNoise, 1, 0);
+            let App { mailbox, door } = app;
+            drop(door);
+            serve_all(&mailbox, &mut bench.desk);
+        })
+        .expect("a thread");
+    let ask = |command| link.commands.send(command).expect("the app takes it");
+    ask(Command::OpenStage(Stage::Tune));
+    ask(Command::Press(view::Action::Measure));
+    let wait = |what: &str, done: &dyn Fn() -> bool| {
+        let began = Instant::now();
+        while !done() {
+            assert!(began.elapsed() < Duration::from_secs(120), "{what}");
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        began.elapsed()
+    };
+    wait("noise is played", &|| heard.loud.load(Ordering::Relaxed) > 24_000);
+    (0..4).for_each(|_| ask(Command::NextSmoothing));
+    // What was told so far is read, so that what follows tells when the app looks up again.
+    std::thread::sleep(Duration::from_millis(100));
+    link.updates.try_iter().for_each(drop);
+    heard.stopped.store(true, Ordering::Release);
+    let pressed = Instant::now();
+    link.stop.stop();
+    // The rest of the block in which the fade ends is silent.
+    wait("silence", &|| {
+        heard.since_stop.load(Ordering::Relaxed) > heard.last_loud.load(Ordering::Relaxed) + 100
+    });
+    let frames = heard.last_loud.load(Ordering::Relaxed);
+    let looked_up = loop {
+        match link.updates.recv_timeout(Duration::from_secs(120)).expect("the app lives") {
+            Update::Snapshot(snapshot) if snapshot.shared.run.is_none() => break pressed.elapsed(),
+            _ => {}
+        }
+    };
+    println!(
+        "from the key to silence {frames} frames, {:.1} ms; the app itself saw it after {:.0} ms",
+        frames as f64 / 48.0,
+        1e3 * looked_up.as_secs_f64()
+    );
+    at_most("frames from the key to silence", frames as f64, 480.0 + 2.0 * 1_024.0);
+    drop(link);
+    served.join().expect("it ends");
 }
