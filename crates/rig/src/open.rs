@@ -82,7 +82,7 @@ impl OpenRig {
     #[must_use]
     pub fn of(rig: Box<dyn Rig>) -> Self {
         let microphones = vec![None; rig.spec().inputs.len()];
-        Self { rig, microphones, simulated: None, file: None }
+        Self { rig, microphones, simulated: None, pace: Pace::RealTime, file: None }
     }
 
     /// How fast a simulated car runs from the next capture on; devices have their own pace.

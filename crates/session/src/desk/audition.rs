@@ -73,7 +73,6 @@ impl Desk {
             title: "Listening".to_owned(),
             detail: "reading what is to be played",
             idle: true,
-            stop: None,
             broken: "The recording could not be read.",
         };
         self.think(task, move || {
@@ -265,7 +264,6 @@ impl Desk {
 
 #[cfg(test)]
 mod tests {
-    use engine::Length;
     use testkit::near;
 
     use super::*;

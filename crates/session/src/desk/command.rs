@@ -237,7 +237,6 @@ impl Desk {
             title: "Fitting bands".to_owned(),
             detail: "the bands stay as they are until it is done",
             idle: true,
-            stop: None,
             broken: "The fit broke off; the bands are as they were.",
         };
         self.think(task, fit)

@@ -54,7 +54,6 @@ impl Desk {
             title: "Getting ready to listen".to_owned(),
             detail: "learning the tracks",
             idle: true,
-            stop: None,
             broken: "Listening could not begin.",
         };
         // What all tracks sound like is computed, which takes a moment.

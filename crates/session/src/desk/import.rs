@@ -4,7 +4,6 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use engine::StopSwitch;
 use measure::Finding;
 use procedure::{Change, Event, ImportOrder, ImportSession};
 
@@ -27,13 +26,14 @@ impl Desk {
         let (store, file) = (job.store()?, name(&path));
         let mut order = ImportOrder { recordings: vec![path], ..ImportOrder::default() };
         order.recorded.calibration = self.bench.as_ref().map(|bench| bench.calibration(0));
-        let switch = StopSwitch::default();
-        let token = switch.begin();
+        let token = match &self.run {
+            Some(run) => run.clone(),
+            None => self.begin_run(),
+        };
         let task = Task {
             title: format!("Searching {file}"),
             detail: "for the tracks that were played",
             idle: false,
-            stop: Some(switch),
             broken: "The search broke off. What was cut out is kept in the job.",
         };
         self.think(task, move || {

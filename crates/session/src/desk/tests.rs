@@ -10,7 +10,6 @@ use view::{
     Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
 };
 
-use super::Desk;
 use super::sounds::{Cued, Sound};
 use super::tune::{DeskBand, Tune};
 use super::{Desk, FaceId, Mail};

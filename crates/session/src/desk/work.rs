@@ -55,8 +55,6 @@ pub(super) struct Task {
     pub(super) detail: &'static str,
     /// Without the answer nothing changes, so that *stop* need not wait for it.
     pub(super) idle: bool,
-    /// Ends it early with what there is.
-    pub(super) stop: Option<StopSwitch>,
     /// What is said when it fails unexpectedly.
     pub(super) broken: &'static str,
 }
@@ -128,9 +126,11 @@ impl Desk {
     }
 
     /// Begins a run: what it does belongs to what this face looks at, until it ends or is stopped.
-    pub(super) fn begin_run(&mut self) {
-        self.run = Some(self.switch.begin());
+    pub(super) fn begin_run(&mut self) -> RunToken {
+        let run = self.switch.begin();
+        self.run = Some(run.clone());
         self.run_face = self.face.clone();
+        run
     }
 
     /// Ends what is under way; what was recorded is kept.
@@ -154,12 +154,7 @@ impl Desk {
                 self.work = None;
                 self.send_live(view::Live::default());
             }
-            Some(Work::Thinking(thinking)) => {
-                if let Some(stop) = &thinking.task.stop {
-                    stop.stop();
-                }
-            }
-            Some(Work::Listening(_)) | None => {}
+            Some(Work::Thinking(_) | Work::Listening(_)) | None => {}
         }
         self.changed = true;
     }
@@ -396,7 +391,12 @@ impl Desk {
     fn recorded(&mut self, recording: Recording) -> Result<()> {
         self.changed = true;
         self.send_live(view::Live::default());
-        let ended = recording.take.end();
+        let mut take = recording.take;
+        if recording.order.plan.until == Until::Told {
+            // A person ends it, by whatever key.
+            take.finish();
+        }
+        let ended = take.end();
         // The engine may have heard of a stop before this thread did.
         if recording.broken_off || ended.is_interrupted() {
             for change in ended.abandoned() {
@@ -408,7 +408,6 @@ impl Desk {
             title: recording.order.title,
             detail: "computing",
             idle: false,
-            stop: None,
             broken: "The measurement broke off. The recording is kept in the job.",
         };
         let (purpose, peak_dbfs) = (recording.order.purpose, LevelDbfs::from_peak(recording.peak).0);

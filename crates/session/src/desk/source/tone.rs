@@ -197,7 +197,6 @@ impl Desk {
             title: "Fitting bands that undo the tone".to_owned(),
             detail: "on the processor's own grid",
             idle: true,
-            stop: None,
             broken: "The fit broke off.",
         };
         self.think(task, move || {
