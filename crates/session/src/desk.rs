@@ -117,6 +117,8 @@ struct Desk {
     /// The run that is under way, and what the face looked at that began it.
     run: Option<RunToken>,
     run_face: FaceState,
+    /// Whether that run was stopped and is coming to its end.
+    stopping: bool,
     speaker: SyncSender<Cued>,
     revision: u64,
     changed: bool,
@@ -271,6 +273,7 @@ impl Desk {
             switch,
             run: None,
             run_face: FaceState::default(),
+            stopping: false,
             speaker,
             revision: 0,
             changed: false,

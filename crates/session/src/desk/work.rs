@@ -129,6 +129,7 @@ impl Desk {
     pub(super) fn begin_run(&mut self) -> RunToken {
         let run = self.switch.begin();
         self.run = Some(run.clone());
+        self.stopping = false;
         self.run_face = self.face.clone();
         run
     }
@@ -137,6 +138,7 @@ impl Desk {
     pub(super) fn stop(&mut self) {
         if let Some(run) = &self.run {
             self.switch.stop_run(run.run());
+            self.stopping = true;
         }
         self.orders.clear();
         self.recordings.clear();
@@ -235,7 +237,7 @@ impl Desk {
 
     /// Moves what is under way on by one small step, for the face that began it.
     pub(super) fn pump(&mut self) {
-        if self.run.as_ref().is_some_and(RunToken::is_stopped) {
+        if !self.stopping && self.run.as_ref().is_some_and(RunToken::is_stopped) {
             self.stop();
         }
         let own = std::mem::replace(&mut self.face, self.run_face.clone());

@@ -4,7 +4,7 @@ use iced::keyboard::key::Named;
 use iced_test::selector::id;
 use view::{
     Action, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Number, SetMark, SettingValue, Stage,
-    SwitchKey, TextKey, TunedAs, Update,
+    SwitchKey, TextKey, Update,
 };
 use window::{FromSession, Message, Theme};
 
@@ -77,7 +77,7 @@ fn the_main_button_and_the_actions_ask_the_session() {
 #[test]
 fn an_action_that_cannot_be_taken_does_nothing() {
     let mut bench = Bench::showing(sample::source());
-    bench.click("Measure again");
+    bench.click("Forget steps");
     assert_eq!(bench.asked(), []);
 }
 
@@ -94,13 +94,13 @@ fn a_choice_is_made_from_a_list() {
 #[test]
 fn a_switch_and_a_short_choice_are_set_at_once() {
     let mut bench = Bench::showing(sample::intake());
-    bench.click("Continue automatically");
-    bench.click("Sides");
+    bench.click("Has a subwoofer");
+    bench.click("Both");
     assert_eq!(
         bench.asked(),
         [
             Command::Set(SettingValue::Switch(SwitchKey::Continue, false)),
-            Command::Set(SettingValue::Choice(Choice::TunedAs(TunedAs::Sides))),
+            Command::Set(SettingValue::Choice(Choice::Driver(Some("both".into())))),
         ]
     );
 }

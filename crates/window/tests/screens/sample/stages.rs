@@ -5,7 +5,7 @@ use std::sync::Arc;
 use view::{
     Action, Activity, BandState, Button, Card, CardLine, ChartFace, Choice, ChoiceKey, ChoiceOption,
     FindingLine, HandleCard, HandleId, HandleNumber, Number, NumberKey, Ribbon, Setting, SettingKind, Shelf,
-    Snapshot, Stage, SwitchKey, TextKey, Tone, TunedAs,
+    Snapshot, Stage, SwitchKey, TextKey, Tone,
 };
 
 use super::{base, curves};
@@ -68,16 +68,16 @@ pub(crate) fn intake() -> Snapshot {
                 ),
             ),
             setting(
-                "Tune",
+                "Tune for",
                 choice(
-                    ChoiceKey::TunedAs,
-                    Choice::TunedAs,
-                    [(TunedAs::WholeCar, "Whole car"), (TunedAs::Sides, "Sides")],
-                    TunedAs::WholeCar,
+                    ChoiceKey::Driver,
+                    |name: &str| Choice::Driver(Some(name.into())),
+                    [("driver", "Driver"), ("both", "Both"), ("all", "All")],
+                    "driver",
                 ),
             ),
-            setting("Positions", number(NumberKey::Positions, 7.0, (1.0, 16.0, 1.0), "7")),
-            setting("Continue automatically", SettingKind::Switch(SwitchKey::Continue, true)),
+            setting("Drivers", number(NumberKey::Positions, 7.0, (1.0, 16.0, 1.0), "7")),
+            setting("Has a subwoofer", SettingKind::Switch(SwitchKey::Continue, true)),
         ],
         ..Card::default()
     };
@@ -102,7 +102,7 @@ pub(crate) fn source() -> Snapshot {
         main: main("Listen for steps"),
         actions: vec![
             button(Action::NextStage, "Next output", true),
-            button(Action::Measure, "Measure again", false),
+            button(Action::Measure, "Forget steps", false),
         ],
         headline: "4.13 V".into(),
         headline_caption: "at step 34, the last clean one".into(),
