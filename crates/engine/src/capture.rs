@@ -66,6 +66,8 @@ pub(crate) struct Control {
     stop: AtomicBool,
     /// The run that the capture belongs to.
     run: Option<RunToken>,
+    /// Whether it was said that the callbacks of this rig run without priority.
+    pub(crate) priority_told: Arc<AtomicBool>,
     pub(crate) frames: AtomicU64,
     /// Whether the quiet approach to a new level is still being played.
     pub(crate) approaching: AtomicBool,
@@ -74,9 +76,9 @@ pub(crate) struct Control {
 }
 
 impl Control {
-    /// For a capture of this run.
-    pub(crate) fn of(run: Option<RunToken>) -> Self {
-        Self { run, ..Self::default() }
+    /// For a capture of this run; `priority_told` belongs to the rig.
+    pub(crate) fn of(run: Option<RunToken>, priority_told: &Arc<AtomicBool>) -> Self {
+        Self { run, priority_told: Arc::clone(priority_told), ..Self::default() }
     }
 
     /// Asks the capture to end.

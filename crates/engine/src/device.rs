@@ -106,7 +106,7 @@ impl Rig for DeviceRig {
         if let Some(path) = &mut path {
             path.wire(&wires);
         }
-        let control = Arc::new(Control::of(request.run.clone()));
+        let control = Arc::new(Control::of(request.run.clone(), &self.priority_told));
         let (host, spec) = (Arc::clone(&self.host), self.spec.clone());
         let playing = plays.then(|| Playing { control: Arc::clone(&control), path });
         let opened = within(OPEN_LIMIT, "engine-open", move || open(&host(), &spec, playing));
@@ -133,7 +133,6 @@ impl Rig for DeviceRig {
             &self.spec,
             request.length,
             Arc::clone(&control),
-            Arc::clone(&self.priority_told),
             sender,
         )?;
         let thread =

@@ -384,7 +384,7 @@ mod tests {
     #[test]
     fn the_callback_reads_the_stop_switch_itself() {
         let switch = crate::StopSwitch::default();
-        let control = Arc::new(Control::of(Some(switch.begin())));
+        let control = Arc::new(Control::of(Some(switch.begin()), &Arc::default()));
         let (mut half, mut ends) = OutputHalf::new(1, 4_000, 48_000, 0.0, Playing { control, path: None });
         ends.ring.push_entire_slice(&[0.5; 4_000]).unwrap();
         let mut data = [0.0; 1_024];

@@ -118,7 +118,7 @@ impl<P: Plant + 'static> Rig for SimulatedRig<P> {
         request: CaptureRequest,
     ) -> Result<Capture, EngineError> {
         request.check(&self.spec, path.as_ref())?;
-        let control = Arc::new(Control::of(request.run.clone()));
+        let control = Arc::new(Control::of(request.run.clone(), &Arc::default()));
         let endless = request.length == Length::UntilStopped;
         let run = Run::begin(Arc::clone(&self.plant), &self.spec, request, path, Arc::clone(&control))?;
         let meters = run.recorder.meters();

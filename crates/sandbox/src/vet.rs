@@ -181,11 +181,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 open.push(true);
                 open_loops += 1;
             }
-            Operator::End => {
-                if open.pop() == Some(true) {
-                    open_loops -= 1;
-                }
-            }
+            Operator::End => open_loops -= usize::from(open.pop() == Some(true)),
             Operator::Call { function_index } | Operator::ReturnCall { function_index } => {
                 work += CALL + shapes.of_function(function_index);
             }

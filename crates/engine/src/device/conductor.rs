@@ -49,7 +49,6 @@ pub(crate) struct Conductor {
     output: Option<Output>,
     recorder: Recorder,
     control: Arc<Control>,
-    priority_told: Arc<AtomicBool>,
     blocks: SyncSender<CapturedBlock>,
     /// The device's channel of each input, from 0.
     wires: Vec<usize>,
@@ -91,7 +90,6 @@ impl Conductor {
         spec: &RigSpec,
         length: Length,
         control: Arc<Control>,
-        priority_told: Arc<AtomicBool>,
         blocks: SyncSender<CapturedBlock>,
     ) -> Result<Self, EngineError> {
         let rate_hz = spec.sample_rate_hz;
@@ -138,7 +136,6 @@ impl Conductor {
             output,
             recorder,
             control,
-            priority_told,
             blocks,
             wires: spec.inputs.iter().map(|input| usize::from(input.channel) - 1).collect(),
             rate_hz,
@@ -392,7 +389,7 @@ impl Conductor {
         let unprioritised = |flags: &Flags| flags.unprioritised.load(Ordering::Relaxed);
         let output_flags = self.output.as_ref().map(|output| &*output.flags);
         if (unprioritised(&self.input_flags) || output_flags.is_some_and(unprioritised))
-            && !self.priority_told.swap(true, Ordering::Relaxed)
+            && !self.control.priority_told.swap(true, Ordering::Relaxed)
         {
             self.recorder.find(EngineFinding::note(
                 "no-priority",

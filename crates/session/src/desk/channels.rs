@@ -5,7 +5,7 @@ use tuning::Response;
 use view::{Choice, ChoiceKey, SetMark, Setting, Side, TunedAs};
 
 use super::card::choice;
-use super::{Desk, USUAL_SMOOTHING};
+use super::{Desk, Held, USUAL_SMOOTHING};
 use crate::targets;
 
 pub(super) use project::derive::SIDES;
