@@ -84,7 +84,7 @@ fn signal() -> impl Strategy<Value = Signal> {
     ]
 }
 
-fn stimulus() -> impl Strategy<Value = Stimulus> {
+fn stimulus() -> BoxedStrategy<Stimulus> {
     let side = proptest::sample::select(vec![Side::Both, Side::Left, Side::Right]);
     let segment = (number(), number(), number(), side, signal()).prop_map(
         |(duration_s, peak_dbfs, fade_s, side, signal)| Segment {
@@ -95,17 +95,21 @@ fn stimulus() -> impl Strategy<Value = Stimulus> {
             signal,
         },
     );
-    (text(), vec(segment, 0..4)).prop_map(|(name, segments)| Stimulus { name, segments })
+    (text(), vec(segment, 0..4)).prop_map(|(name, segments)| Stimulus { name, segments }).boxed()
 }
 
-fn calibration() -> impl Strategy<Value = Calibration> {
+fn calibration() -> BoxedStrategy<Calibration> {
     let column = || vec(number(), 0..5);
     let microphone = (column(), column(), column()).prop_map(|(frequency_hz, magnitude_db, phase_deg)| {
         CalibrationCurve { frequency_hz, magnitude_db, phase_deg }
     });
-    (option::of(number()), option::of(number()), option::of(microphone)).prop_map(
-        |(dbfs_at_94, volts_per_fs, microphone)| Calibration { dbfs_at_94, volts_per_fs, microphone },
-    )
+    (option::of(number()), option::of(number()), option::of(microphone))
+        .prop_map(|(dbfs_at_94, volts_per_fs, microphone)| Calibration {
+            dbfs_at_94,
+            volts_per_fs,
+            microphone,
+        })
+        .boxed()
 }
 
 fn parameters() -> impl Strategy<Value = Parameters> {
@@ -143,9 +147,10 @@ fn conditions() -> impl Strategy<Value = Conditions> {
     )
 }
 
-fn setting() -> impl Strategy<Value = ProcessorSetting> {
+fn setting() -> BoxedStrategy<ProcessorSetting> {
     (vec(channel(), 0..3), vec(band(), 0..3), any::<bool>())
         .prop_map(|(channels, bands, bypassed)| ProcessorSetting { channels, bands, bypassed })
+        .boxed()
 }
 
 prop_compose! {
@@ -202,22 +207,22 @@ fn driver() -> impl Strategy<Value = Driver> {
     })
 }
 
-fn intake() -> impl Strategy<Value = Intake> {
+fn intake() -> BoxedStrategy<Intake> {
     let amplifier = (text(), option::of(number()), option::of(number()))
         .prop_map(|(name, power_w, load_ohm)| Amplifier { name, power_w, load_ohm });
-    (text(), text(), (text(), text()), text(), vec(amplifier, 0..3), vec(driver(), 0..3)).prop_map(
-        |(vehicle, customer, (name, tap), processor, amplifiers, drivers)| Intake {
+    (text(), text(), (text(), text()), text(), vec(amplifier, 0..3), vec(driver(), 0..3))
+        .prop_map(|(vehicle, customer, (name, tap), processor, amplifiers, drivers)| Intake {
             vehicle,
             customer,
             source: SourceUnit { name, tap },
             processor,
             amplifiers,
             drivers,
-        },
-    )
+        })
+        .boxed()
 }
 
-fn source() -> impl Strategy<Value = Source> {
+fn source() -> BoxedStrategy<Source> {
     let output = (text(), option::of(any::<u32>()), option::of(number()))
         .prop_map(|(name, clean_step, volts_rms)| SourceOutput { name, clean_step, volts_rms });
     (
@@ -232,6 +237,7 @@ fn source() -> impl Strategy<Value = Source> {
             noise,
             gain,
         })
+        .boxed()
 }
 
 fn preset() -> impl Strategy<Value = PresetOrInline> {
@@ -290,7 +296,7 @@ fn deviation() -> impl Strategy<Value = Deviation> {
     (number(), number()).prop_map(|(rms_db, max_db)| Deviation { rms_db, max_db })
 }
 
-fn fit() -> impl Strategy<Value = FitRecord> {
+fn fit() -> BoxedStrategy<FitRecord> {
     let place = (number(), text(), text(), option::of(number()), option::of(number())).prop_map(
         |(frequency_hz, why, text, from_hz, to_hz)| LeftAlone { frequency_hz, why, text, from_hz, to_hz },
     );
@@ -313,14 +319,14 @@ fn fit() -> impl Strategy<Value = FitRecord> {
                 }
             },
         );
-    (basis(), vec(channel, 0..3)).prop_map(|(basis, channels)| FitRecord { basis, channels })
+    (basis(), vec(channel, 0..3)).prop_map(|(basis, channels)| FitRecord { basis, channels }).boxed()
 }
 
 fn reasons() -> impl Strategy<Value = BTreeMap<String, String>> {
     btree_map(text(), text(), 0..3)
 }
 
-fn timing() -> impl Strategy<Value = TimingRecord> {
+fn timing() -> BoxedStrategy<TimingRecord> {
     let some = || option::of(number());
     let driver = (text(), channel(), (some(), some(), some(), some()), reasons()).prop_map(
         |(driver, setting, (arrival_s, distance_m, usable_from_hz, usable_to_hz), why)| DriverTiming {
@@ -352,18 +358,18 @@ fn timing() -> impl Strategy<Value = TimingRecord> {
             before_worst_db,
         },
     );
-    (basis(), vec(driver, 0..3), vec(crossover, 0..3), vec(sum, 0..3), vec(finding(), 0..2)).prop_map(
-        |(basis, drivers, crossovers, sums, findings)| TimingRecord {
+    (basis(), vec(driver, 0..3), vec(crossover, 0..3), vec(sum, 0..3), vec(finding(), 0..2))
+        .prop_map(|(basis, drivers, crossovers, sums, findings)| TimingRecord {
             basis,
             drivers,
             crossovers,
             sums,
             findings,
-        },
-    )
+        })
+        .boxed()
 }
 
-fn judgement() -> impl Strategy<Value = Judgement> {
+fn judgement() -> BoxedStrategy<Judgement> {
     let side = || {
         let side = (number(), number())
             .prop_map(|(average_rms_db, each_rms_db)| SideError { average_rms_db, each_rms_db });
@@ -372,12 +378,18 @@ fn judgement() -> impl Strategy<Value = Judgement> {
     let left_right =
         option::of((number(), number()).prop_map(|(rms_db, level_db)| SideDifference { rms_db, level_db }));
     let place = (text(), number()).prop_map(|(position, rms_db)| PlaceError { position, rms_db });
-    (side(), side(), side(), left_right, vec(place, 0..3)).prop_map(
-        |(left, right, both, left_right, places)| Judgement { left, right, both, left_right, places },
-    )
+    (side(), side(), side(), left_right, vec(place, 0..3))
+        .prop_map(|(left, right, both, left_right, places)| Judgement {
+            left,
+            right,
+            both,
+            left_right,
+            places,
+        })
+        .boxed()
 }
 
-fn tune() -> impl Strategy<Value = TuneRecord> {
+fn tune() -> BoxedStrategy<TuneRecord> {
     let channel = (channel(), vec(band(), 0..3), reasons()).prop_map(|(setting, bands, why)| ChannelTune {
         setting,
         bands,
@@ -410,9 +422,10 @@ fn tune() -> impl Strategy<Value = TuneRecord> {
                 findings,
             },
         )
+        .boxed()
 }
 
-fn audit() -> impl Strategy<Value = AuditRecord> {
+fn audit() -> BoxedStrategy<AuditRecord> {
     let band = || option::of(plain_band());
     let line = (any::<u32>(), text(), text(), text(), band(), band(), option::of(number())).prop_map(
         |(index, verdict, text, channel, meant, found, found_entered_q)| AuditLine {
@@ -428,18 +441,18 @@ fn audit() -> impl Strategy<Value = AuditRecord> {
     let of_channel = (text(), text(), text(), option::of(channel()), option::of(channel())).prop_map(
         |(channel, verdict, text, meant, found)| ChannelAudit { channel, verdict, text, meant, found },
     );
-    (basis(), vec(line, 0..3), vec(of_channel, 0..3), option::of(number()), vec(finding(), 0..2)).prop_map(
-        |(basis, bands, channels, residual_rms_db, findings)| AuditRecord {
+    (basis(), vec(line, 0..3), vec(of_channel, 0..3), option::of(number()), vec(finding(), 0..2))
+        .prop_map(|(basis, bands, channels, residual_rms_db, findings)| AuditRecord {
             basis,
             bands,
             channels,
             residual_rms_db,
             findings,
-        },
-    )
+        })
+        .boxed()
 }
 
-fn tone() -> impl Strategy<Value = ToneRecord> {
+fn tone() -> BoxedStrategy<ToneRecord> {
     let some = || option::of(number());
     let change = (text(), text(), (text(), text(), text()), number()).prop_map(
         |(condition, part, (unchanged, changed, largest), gain_db)| ToneChange {
@@ -486,12 +499,18 @@ fn tone() -> impl Strategy<Value = ToneRecord> {
                     inverted,
                 }
             });
-    (basis(), vec(output, 0..3), vec(pair, 0..2), vec(band(), 0..3), vec(finding(), 0..2)).prop_map(
-        |(basis, outputs, pairs, bands, findings)| ToneRecord { basis, outputs, pairs, bands, findings },
-    )
+    (basis(), vec(output, 0..3), vec(pair, 0..2), vec(band(), 0..3), vec(finding(), 0..2))
+        .prop_map(|(basis, outputs, pairs, bands, findings)| ToneRecord {
+            basis,
+            outputs,
+            pairs,
+            bands,
+            findings,
+        })
+        .boxed()
 }
 
-fn noise() -> impl Strategy<Value = NoiseRecord> {
+fn noise() -> BoxedStrategy<NoiseRecord> {
     let some = || option::of(number());
     let level = ((text(), some(), number(), some()), (some(), some(), some(), some(), some())).prop_map(
         |((name, engine_rpm, rms_dbfs, rms_a_dbfs), (rms_v, snr_db, snr_a_db, mains_hz, mains_db))| {
@@ -505,9 +524,10 @@ fn noise() -> impl Strategy<Value = NoiseRecord> {
         .prop_map(|(first, second, ratio, lines)| EngineNoise { first, second, ratio, lines });
     (basis(), vec(level, 0..3), vec(engine, 0..2), vec(finding(), 0..2))
         .prop_map(|(basis, recordings, engine, findings)| NoiseRecord { basis, recordings, engine, findings })
+        .boxed()
 }
 
-fn gain() -> impl Strategy<Value = GainRecord> {
+fn gain() -> BoxedStrategy<GainRecord> {
     let some = || option::of(number());
     let stage =
         (text(), number(), number(), number()).prop_map(|(stage, level_v, clips_at_v, headroom_db)| {
@@ -538,6 +558,7 @@ fn gain() -> impl Strategy<Value = GainRecord> {
                 findings,
             },
         )
+        .boxed()
 }
 
 fn outcome() -> impl Strategy<Value = Outcome> {
@@ -553,13 +574,13 @@ fn outcome() -> impl Strategy<Value = Outcome> {
     )
 }
 
-fn choices() -> impl Strategy<Value = Choices> {
+fn choices() -> BoxedStrategy<Choices> {
     let some = || option::of(number());
     let count = || option::of(any::<u32>());
     let seat = option::of(proptest::sample::select(Seat::ALL));
     let equalizer = option::of(proptest::sample::select(Equalizer::ALL));
-    (option::of(stage()), seat, equalizer, count(), count(), some(), some(), some()).prop_map(
-        |(stage, seat, equalizer, positions, max_bands, max_boost_db, from_hz, to_hz)| Choices {
+    (option::of(stage()), seat, equalizer, count(), count(), some(), some(), some())
+        .prop_map(|(stage, seat, equalizer, positions, max_bands, max_boost_db, from_hz, to_hz)| Choices {
             stage,
             seat,
             equalizer,
@@ -568,8 +589,8 @@ fn choices() -> impl Strategy<Value = Choices> {
             max_boost_db,
             from_hz,
             to_hz,
-        },
-    )
+        })
+        .boxed()
 }
 
 prop_compose! {
