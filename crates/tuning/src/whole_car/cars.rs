@@ -344,11 +344,14 @@ fn random_cars_are_better_where_nobody_measured() {
     report("drive, dB", &drive);
     report("on the grid, ratio", &grid);
     report("seconds", &seconds);
-    at_most("side average, median ratio", middle(&side), 0.6);
+    // Medians say something of many cars only.
+    if lines.len() >= 30 {
+        at_most("side average, median ratio", middle(&side), 0.6);
+        at_most("each place, median ratio", middle(&each), 0.75);
+        at_most("left-right, median", middle(&apart), 1.8);
+    }
     at_most("side average, nine of ten", ninth(&side), 0.75);
     at_most("side average, worst ratio", side[side.len() - 1], 1.05);
-    at_most("each place, median ratio", middle(&each), 0.75);
-    at_most("left-right, median", middle(&apart), 1.8);
     // The worst of the 60 keeps 0.85 dB, at places that nobody fitted.
     at_most("level of left against right, nine of ten", ninth(&level), 0.5);
     at_most("both together, more by", both[both.len() - 1], 0.7);
