@@ -214,6 +214,7 @@ fn held(number: u32) -> Held {
 /// takes it far longer than the fade. Frames are counted where a loudspeaker would be; the fade lasts 10 ms and a
 /// block of the simulated device is 1,024 frames long.
 #[test]
+#[expect(clippy::print_stdout, reason = "the time is what a person reads")]
 fn a_stop_is_heard_while_the_app_computes_on_a_thousand_captures() {
     let heard = Arc::new(Heard::default());
     let spec = RigSpec {

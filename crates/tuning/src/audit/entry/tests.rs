@@ -1,5 +1,7 @@
 //! Tests of the audit of a whole entry on random cars, and the car that they are captured in.
 
+#![expect(clippy::print_stdout, reason = "the counts are what a person reads")]
+
 use std::f64::consts::TAU;
 
 use dsp::biquad::{Biquad, Q_BUTTERWORTH};
