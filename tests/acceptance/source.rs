@@ -102,7 +102,9 @@ fn the_simulated_car_gives_its_true_clean_step() {
     assert_eq!(reading.values["first_clipped_step"], 28.0);
     assert!((4.0..=4.5).contains(&reading.values["clean_level_v"]), "{:?}", reading.values);
     let tone = desk.run("measure tone --simulated saloon-adapter --json").done().reading();
-    assert!(tone.values.contains_key("rms_v") && tone.values["thd_percent"] < 0.5, "{:?}", tone.values);
+    // Where the noise is above the distortion there is a bound instead of a value.
+    let thd = tone.values.get("thd_percent").or(tone.values.get("thd_at_most_percent"));
+    assert!(tone.values.contains_key("rms_v") && *thd.unwrap() < 0.5, "{:?}", tone.values);
 }
 
 /// Source: Ohm's law.
