@@ -4,7 +4,7 @@
 //! - [`Project`] is plain data: what the job holds, and its captures with their readings.
 //! - A [`Change`] is the only writer ([`Project::apply`]); each edit has an inverse, and
 //!   [`History`] takes edits back and makes them again.
-//! - What follows from a project is computed by pure functions in [`derive`], each from its
+//! - What follows from a project is computed by pure functions in `derive`, each from its
 //!   own inputs.
 //!
 //! Nothing here knows a file, a device, a clock or a thread. Whoever holds a job applies
