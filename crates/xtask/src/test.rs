@@ -65,7 +65,7 @@ fn tests() -> Result<(), String> {
 
 /// The tests that draw their own cases, as many as the documents quote.
 fn full() -> Result<(), String> {
-    let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(headroom_at_random) + \
+    let batteries = "binary(unsynchronised) + binary(headroom_at_random) + \
                      test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & test(audit))";
     command::run(
         cargo()
