@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use ::job::{CaptureId, Job, PlacedBy, PresetOrInline, Set};
 use procedure::{OpenJob, Recomputed};
+use project::{Change, Placement};
 use serde::Serialize;
 use session::{Error, SheetForm, Written, reading_response, write_text};
 
@@ -15,26 +16,27 @@ const KEYS: &str = "name, vehicle, customer, notes, source, tap, processor-name,
 
 /// Edits what a person says of a job.
 pub(crate) fn set(flags: &JobSet) -> Outcome {
-    let mut job = Job::open(&flags.dir).map_err(Error::from)?;
+    let mut job = OpenJob::new(Job::open(&flags.dir).map_err(Error::from)?);
     // What cannot be used is told before anything is changed.
     let edits: Vec<(String, String)> =
         flags.settings.iter().map(|text| setting(text)).collect::<Result<_, _>>()?;
-    job.edit(|data| {
-        for (key, value) in &edits {
-            match key.as_str() {
-                "name" => data.head.name.clone_from(value),
-                "vehicle" => data.intake.vehicle.clone_from(value),
-                "customer" => data.intake.customer.clone_from(value),
-                "notes" => data.notes.clone_from(value),
-                "source" => data.intake.source.name.clone_from(value),
-                "tap" => data.intake.source.tap.clone_from(value),
-                "processor-name" => data.intake.processor.clone_from(value),
-                "target" => data.target = preset(value),
-                _ => data.processor = preset(value),
-            }
+    let mut intake = job.project().data.intake.clone();
+    let mut changes = Vec::new();
+    for (key, value) in edits {
+        match key.as_str() {
+            "name" => changes.push(Change::Named(value)),
+            "vehicle" => intake.vehicle = value,
+            "customer" => intake.customer = value,
+            "notes" => changes.push(Change::Notes(value)),
+            "source" => intake.source.name = value,
+            "tap" => intake.source.tap = value,
+            "processor-name" => intake.processor = value,
+            "target" => changes.push(Change::Target(preset(&value))),
+            _ => changes.push(Change::Processor(preset(&value))),
         }
-    })
-    .map_err(Error::from)?;
+    }
+    changes.push(Change::Intake(intake));
+    job.apply(Change::Together(changes))?;
     files_written(&[Written::new(&flags.dir.join("job.json"), "changed")])
 }
 
@@ -73,17 +75,17 @@ fn preset(value: &str) -> Option<PresetOrInline> {
 
 /// Says where a capture belongs, or takes it away, or brings it back.
 pub(crate) fn capture(flags: &JobCapture) -> Outcome {
-    let mut job = Job::open(&flags.dir).map_err(Error::from)?;
+    let mut job = OpenJob::new(Job::open(&flags.dir).map_err(Error::from)?);
     let id = CaptureId(flags.number);
     let there = |captures: &[::job::Capture]| captures.iter().any(|capture| capture.id == id);
     let missing =
         |place: &str| Error::input(format!("{}: there is no capture {id} {place}", flags.dir.display()));
     if flags.restore {
-        if !there(job.discarded()) {
+        if !there(job.job().discarded()) {
             return Err(missing("among those that were discarded").into());
         }
-        job.restore(id).map_err(Error::from)?;
-    } else if !there(job.captures()) {
+        job.apply(Change::Restored(id))?;
+    } else if !there(job.job().captures()) {
         return Err(missing("in the job").into());
     }
     let told = flags.label.is_some()
@@ -97,29 +99,28 @@ pub(crate) fn capture(flags: &JobCapture) -> Outcome {
         )
         .into());
     }
-    if told {
-        job.edit_capture(id, |meta| {
-            if let Some(label) = &flags.label {
-                meta.label.clone_from(label);
-            }
-            if let Some(position) = &flags.position {
-                meta.position.clone_from(position);
-            }
-            if let Some(channel) = &flags.channel {
-                meta.processor_channel.clone_from(channel);
-            }
-            if let Some(set) = &flags.set {
-                meta.set = Set::from_word(set);
-            }
-            if let Some(step) = flags.step {
-                meta.conditions.volume_step = Some(step);
-            }
-            meta.placed_by = Some(PlacedBy::Person);
-        })
-        .map_err(Error::from)?;
+    if let Some(known) = job.project().capture(id).filter(|_| told) {
+        let mut placement = Placement::of(&known.meta);
+        if let Some(label) = &flags.label {
+            placement.label.clone_from(label);
+        }
+        if let Some(position) = &flags.position {
+            placement.position.clone_from(position);
+        }
+        if let Some(channel) = &flags.channel {
+            placement.processor_channel.clone_from(channel);
+        }
+        if let Some(set) = &flags.set {
+            placement.set = Set::from_word(set);
+        }
+        if let Some(step) = flags.step {
+            placement.conditions.volume_step = Some(step);
+        }
+        placement.placed_by = Some(PlacedBy::Person);
+        job.apply(Change::Placed { id, placement })?;
     }
     if flags.discard {
-        job.discard(id).map_err(Error::from)?;
+        job.apply(Change::Discarded(id))?;
     }
     let what = if flags.discard { "discarded; its recording is kept" } else { "changed" };
     let place = if flags.discard { "discarded" } else { "captures" };
@@ -165,7 +166,7 @@ pub(crate) fn compute(flags: &JobCompute) -> Outcome {
         match procedure::recompute(job.job(), id) {
             Ok(again) => {
                 if let Some(change) = again.change() {
-                    job.apply(&change)?;
+                    job.apply(change)?;
                 }
                 computed.captures.push(again);
             }

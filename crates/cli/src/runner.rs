@@ -65,7 +65,7 @@ impl Keeper {
 
     fn note(&self, change: &Change) {
         let mut job = self.job.lock().unwrap_or_else(PoisonError::into_inner);
-        let noted = job.job().and_then(|job| job.map_or(Ok(()), |job| job.apply(change)));
+        let noted = job.job().and_then(|job| job.map_or(Ok(()), |job| job.apply(change.clone())));
         if let (Err(error), true) = (noted, self.named) {
             self.failed.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(error);
         }

@@ -263,9 +263,7 @@ impl Job {
                 whole.insert(place.min(whole.len()), *id);
             }
         }
-        self.edit(|data| data.order = whole)?;
-        self.sort();
-        Ok(())
+        self.edit(|data| data.order = whole)
     }
 
     /// Begins a capture: makes its folder and writes down all that is known,
@@ -277,6 +275,24 @@ impl Job {
     /// When the job is open for reading only, or the system refuses.
     pub fn begin_capture(&mut self, meta: &CaptureMeta) -> Result<Pending, JobError> {
         self.store()?.begin(meta)
+    }
+
+    /// Notes that a capture of this job is being recorded, so that it can be named and placed meanwhile.
+    ///
+    /// # Errors
+    /// When the job is open for reading only.
+    pub fn begun(&mut self, id: CaptureId, meta: &CaptureMeta) -> Result<(), JobError> {
+        self.writable()?;
+        self.put(Capture { id, state: CaptureState::Recording, meta: meta.clone() });
+        Ok(())
+    }
+
+    /// Where the audio of a capture that was begun is, even when it was discarded since.
+    pub fn pending(&self, id: CaptureId) -> Pending {
+        let is_discarded = self.discarded.iter().any(|capture| capture.id == id);
+        let place = if is_discarded { DISCARDED } else { CAPTURES };
+        let folder = self.dir.join(place).join(id.to_string());
+        Pending { id, audio_path: folder.join(AUDIO_FILE), folder }
     }
 
     /// Where captures of this job are begun by whoever records them, on any
@@ -308,14 +324,22 @@ impl Job {
         self.keep(pending, meta, CaptureState::Done)
     }
 
-    /// Ends a capture that was broken off: its recording is kept and marked.
+    /// Ends a capture that was broken off: its recording is kept and marked, and what was found so far.
     /// Why it ended belongs into `meta.findings`.
     ///
     /// # Errors
-    /// When the system refuses. The recording is on disk in any case.
-    pub fn abandon_capture(&mut self, pending: &Pending, meta: CaptureMeta) -> Result<CaptureId, JobError> {
+    /// When the reading breaks its contract, or the system refuses. The recording is on disk in any case.
+    pub fn abandon_capture(
+        &mut self,
+        pending: &Pending,
+        reading: Option<&Reading>,
+        meta: CaptureMeta,
+    ) -> Result<CaptureId, JobError> {
         self.writable()?;
-        let meta = settle_audio(pending, meta)?;
+        let mut meta = settle_audio(pending, meta)?;
+        if let Some(reading) = reading {
+            meta.reading_sha256 = Some(write_reading(&pending.folder.join(READING_FILE), reading)?);
+        }
         self.keep(pending, meta, CaptureState::Interrupted)
     }
 
@@ -326,10 +350,18 @@ impl Job {
         state: CaptureState,
     ) -> Result<CaptureId, JobError> {
         json::write(&pending.folder.join(CAPTURE_FILE), &CaptureFile::new(&meta, state))?;
-        self.captures.retain(|capture| capture.id != pending.id);
-        self.captures.push(Capture { id: pending.id, state, meta });
-        self.sort();
+        self.put(Capture { id: pending.id, state, meta });
         Ok(pending.id)
+    }
+
+    /// Takes a capture, in place of what was known of it.
+    fn put(&mut self, capture: Capture) {
+        let known = self.captures.iter_mut().chain(&mut self.discarded).find(|known| known.id == capture.id);
+        match known {
+            Some(known) => *known = capture,
+            None => self.captures.push(capture),
+        }
+        self.sort();
     }
 
     /// Replaces what a capture's measurement found, after it was computed again.
@@ -389,7 +421,11 @@ impl Job {
     fn save(&mut self, data: JobData) -> Result<(), JobError> {
         self.writable()?;
         json::write(&self.dir.join(JOB_FILE), &JobFile::from(data.clone()))?;
+        let is_reordered = data.order != self.data.order;
         self.data = data;
+        if is_reordered {
+            self.sort();
+        }
         Ok(())
     }
 

@@ -242,7 +242,7 @@ fn an_abandoned_capture_keeps_its_recording_and_its_reason() {
     fs::write(&pending.audio_path, b"half").unwrap();
     let mut ended = meta("a");
     ended.findings.push(Finding::stop("device-gone", "The interface was unplugged."));
-    let id = job.abandon_capture(&pending, ended.clone()).unwrap();
+    let id = job.abandon_capture(&pending, None, ended.clone()).unwrap();
     let capture = job.capture(id).unwrap();
     // Source: SHA-256 of the four bytes, by `sha256sum`.
     let half = "a11ae06469c63740d7b0ecf802f282a0d46e94f31a654dfcd3c0dc6dc277f904";

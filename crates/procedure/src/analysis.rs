@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use host::Run;
+use job::CaptureId;
 use library::{Error, Result};
 use measure::{Block, Feed, Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
@@ -33,15 +34,15 @@ pub struct Analysis {
 /// When something that was given cannot be used. A measurement that cannot be
 /// made is not an error: the reading says why.
 pub fn analyze(analysis: &Analysis) -> Result<Reading> {
-    analyze_and_keep(analysis, &mut WhenKept::default(), &Placement::default())
+    analyze_and_keep(analysis, &mut WhenKept::default(), &Placement::default()).map(|(reading, _)| reading)
 }
 
-/// Computes a reading from a recording, and makes both a capture of the job, if there is one.
+/// Computes a reading from a recording, and makes both a capture of the job, if there is one; its number.
 pub(crate) fn analyze_and_keep(
     analysis: &Analysis,
     job: &mut WhenKept,
     placement: &Placement,
-) -> Result<Reading> {
+) -> Result<(Reading, Option<CaptureId>)> {
     let registry = plugins::registry(&analysis.id);
     let measurement =
         registry.measurement(&analysis.id).map_err(|unknown| plugins::unknown(&registry, &unknown))?;
@@ -94,9 +95,11 @@ pub(crate) fn analyze_and_keep(
     }
     if let Some(job) = job.job()? {
         let change = placement.keep(&job.store()?, &start, &analysis.recording, &audio, &reading)?;
-        job.apply(&change)?;
+        let id = change.capture();
+        job.apply(change)?;
+        return Ok((reading, id));
     }
-    Ok(reading)
+    Ok((reading, None))
 }
 
 /// Feeds a whole recording, as a device would have done.

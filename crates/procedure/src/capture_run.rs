@@ -136,10 +136,10 @@ impl CaptureRun {
 
     /// What the project notes of the beginning.
     pub(crate) fn begun(&self) -> Vec<Change> {
-        let begun = self.inputs.iter().filter_map(|input| {
-            let pending = input.pending.clone()?;
-            Some(Change::CaptureBegun { pending, meta: input.meta.clone() })
-        });
+        let begun = self
+            .inputs
+            .iter()
+            .filter_map(|input| Some(Change::CaptureBegun { id: input.id()?, meta: input.meta.clone() }));
         begun.collect()
     }
 
@@ -276,6 +276,7 @@ fn start(plan: &Plan, rig: &OpenRig, input: usize, stimulus: Option<Stimulus>) -
 
 fn meta(plan: &Plan, rig: &OpenRig, manifest: &Manifest, start: &Start) -> CaptureMeta {
     let mut meta = CaptureMeta::new(&manifest.id, manifest.version, plan.stage, Timestamp::now());
+    crate::PROGRAM.clone_into(&mut meta.program);
     meta.label.clone_from(&plan.label);
     meta.position.clone_from(&plan.position);
     if let Some(input) = rig.spec().inputs.get(start.channel) {
@@ -382,7 +383,7 @@ impl Ended {
             meta.findings.push(interruption());
             // It is no side of a comparison.
             meta.set = None;
-            Some(Change::CaptureInterrupted { pending: input.pending?, meta, reading: None })
+            Some(Change::CaptureInterrupted { id: input.pending?.id, meta, reading: None })
         });
         changes.collect()
     }
@@ -433,19 +434,19 @@ impl Computed {
     pub fn noted(self) -> (Option<Change>, Captured) {
         let Self { reading, pending, meta, interrupted, recording } = self;
         let captured = Captured {
-            id: pending.as_ref().map(|pending| pending.id),
+            id: pending.map(|pending| pending.id),
             label: meta.label.clone(),
             input: meta.channel,
             reading: reading.clone(),
             interrupted,
             recording,
         };
-        let change = pending.map(|pending| {
+        let change = captured.id.map(|id| {
             if interrupted {
                 let reading = Some(reading).filter(|reading| reading.stopped().is_none());
-                Change::CaptureInterrupted { pending, meta, reading }
+                Change::CaptureInterrupted { id, meta, reading }
             } else {
-                Change::CaptureDone { pending, meta, reading }
+                Change::CaptureDone { id, meta, reading }
             }
         });
         (change, captured)

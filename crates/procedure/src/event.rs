@@ -3,12 +3,12 @@
 use std::path::PathBuf;
 
 use engine::InputMeter;
-use job::{CaptureId, CaptureMeta, Pending};
+use job::CaptureId;
 use measure::{Finding, Reading, Stimulus};
+use project::Change;
 use tuning::Response;
 
 use crate::preview::PreviewTuning;
-use crate::source::{NoiseReport, SourceHeadroom, ToneReport};
 use crate::volume_sweep::SweepNow;
 
 /// What a procedure is told while it runs. To stop is no instruction: that is the switch's.
@@ -162,7 +162,8 @@ pub enum Event {
     },
     /// A remark for the person, now.
     Finding(Finding),
-    /// Something for the project to note.
+    /// Something for the project to note. The procedure owns what it measured; where a capture belongs is
+    /// noted when it begins, and is the project's from then on.
     Change(Change),
 }
 
@@ -190,74 +191,4 @@ pub struct Captured {
     pub interrupted: bool,
     /// The recording, when no job keeps it.
     pub recording: Option<PathBuf>,
-}
-
-/// What the project is to note. The procedure owns what it measured; where a capture belongs is
-/// noted when it begins, and is the project's from then on.
-#[derive(Debug, Clone)]
-pub enum Change {
-    /// A capture is being recorded.
-    CaptureBegun {
-        /// Its folder.
-        pending: Pending,
-        /// What is known of it, with a proposal where it belongs.
-        meta: CaptureMeta,
-    },
-    /// A capture was recorded to its end.
-    CaptureDone {
-        /// Its folder.
-        pending: Pending,
-        /// What is known of it now.
-        meta: CaptureMeta,
-        /// What was found.
-        reading: Reading,
-    },
-    /// A capture was stopped before its end.
-    CaptureInterrupted {
-        /// Its folder.
-        pending: Pending,
-        /// What is known of it now.
-        meta: CaptureMeta,
-        /// What was found in spite of that.
-        reading: Option<Reading>,
-    },
-    /// A reading was made again from its recording.
-    ReadingMade {
-        /// The capture.
-        id: CaptureId,
-        /// What was found.
-        reading: Reading,
-    },
-    /// The clean limit of the source was found.
-    HeadroomFound(SourceHeadroom),
-    /// The source's tone was found.
-    ToneFound(ToneReport),
-    /// The source's noise was found.
-    NoiseFound(NoiseReport),
-}
-
-impl Change {
-    /// The capture that it is about, if it is about one.
-    #[must_use]
-    pub fn capture(&self) -> Option<CaptureId> {
-        match self {
-            Self::CaptureBegun { pending, .. }
-            | Self::CaptureDone { pending, .. }
-            | Self::CaptureInterrupted { pending, .. } => Some(pending.id),
-            Self::ReadingMade { id, .. } => Some(*id),
-            Self::HeadroomFound(_) | Self::ToneFound(_) | Self::NoiseFound(_) => None,
-        }
-    }
-
-    /// What was found in a capture that has ended.
-    #[must_use]
-    pub fn reading(&self) -> Option<&Reading> {
-        match self {
-            Self::CaptureDone { reading, .. } | Self::ReadingMade { reading, .. } => Some(reading),
-            Self::CaptureInterrupted { reading, .. } => reading.as_ref(),
-            Self::CaptureBegun { .. } | Self::HeadroomFound(_) | Self::ToneFound(_) | Self::NoiseFound(_) => {
-                None
-            }
-        }
-    }
 }

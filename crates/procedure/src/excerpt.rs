@@ -85,6 +85,7 @@ impl Placement {
         let stage = self.stage.unwrap_or(Stage::Tune);
         let mut meta = CaptureMeta::new(&reading.measurement, reading.version, stage, Timestamp::now());
         self.note(&mut meta);
+        crate::PROGRAM.clone_into(&mut meta.program);
         meta.parameters = start.parameters.clone();
         meta.stimulus.clone_from(&start.stimulus);
         meta.calibration = start.calibration.clone();
@@ -94,7 +95,7 @@ impl Placement {
         let pending = store.begin(&meta)?;
         let channels: Vec<&[f32]> = audio.channels.iter().map(Vec::as_slice).collect();
         write(&pending.audio_path, audio.sample_rate_hz, &channels)?;
-        Ok(Change::CaptureDone { pending, meta, reading: reading.clone() })
+        Ok(Change::CaptureDone { id: pending.id, meta, reading: reading.clone() })
     }
 }
 
@@ -149,6 +150,7 @@ impl CaptureContext {
         let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
         meta.set.clone_from(&self.set);
         placement.note(&mut meta);
+        crate::PROGRAM.clone_into(&mut meta.program);
         meta.parameters = manifest.defaults();
         meta.stimulus = Some(track.clone());
         meta.rig.clone_from(&self.rig);
@@ -165,7 +167,7 @@ impl Excerpt {
     /// What the project notes of the beginning.
     #[must_use]
     pub fn begun(&self) -> Change {
-        Change::CaptureBegun { pending: self.pending.clone(), meta: self.meta.clone() }
+        Change::CaptureBegun { id: self.pending.id, meta: self.meta.clone() }
     }
 
     /// Computes the reading from what is on disk. Takes a second or so.
@@ -192,14 +194,14 @@ impl Excerpt {
             interrupted: false,
             recording: None,
         };
-        (Change::CaptureDone { pending: self.pending, meta: self.meta, reading }, captured)
+        (Change::CaptureDone { id: self.pending.id, meta: self.meta, reading }, captured)
     }
 
     /// What the project notes when nobody waits for the reading any more: the recording is kept.
     #[must_use]
     pub fn interrupted(mut self) -> Change {
         self.meta.findings.push(crate::capture_run::interruption());
-        Change::CaptureInterrupted { pending: self.pending, meta: self.meta, reading: None }
+        Change::CaptureInterrupted { id: self.pending.id, meta: self.meta, reading: None }
     }
 }
 

@@ -24,7 +24,7 @@
 //!
 //! [`Event`]s, in order, on the procedure's own thread, and the result as the function's value.
 //! [`Event::Change`] is what the project has to note, and the only way in which it learns of anything:
-//! [`OpenJob::apply`] notes it where no application does. Of one capture come [`Change::CaptureBegun`],
+//! [`OpenJob::apply`] makes it, whoever runs the procedure. Of one capture come [`Change::CaptureBegun`],
 //! with a proposal where it belongs, and then either [`Change::CaptureDone`] or [`Change::CaptureInterrupted`].
 //! Between them the capture may be renamed or placed by anybody: what comes last fills in what the procedure owns.
 //! An error is returned only when something cannot be used or the rig refuses; a measurement that could not be made
@@ -56,6 +56,9 @@ mod tracks;
 mod volume_sweep;
 mod watch;
 
+/// The version of the program, as captures and results say what made them.
+pub(crate) const PROGRAM: &str = env!("CARGO_PKG_VERSION");
+
 pub use crate::measure::{MeasureOrder, measure};
 pub use crate::preview::{
     HeardLevel, LOUDEST_DBFS, PreviewFile, PreviewHeard, PreviewOrder, PreviewReport, PreviewTuning, Program,
@@ -64,14 +67,15 @@ pub use crate::preview::{
 pub use analysis::{Analysis, analyze};
 pub use capture::{capture, captures};
 pub use capture_run::{CaptureRun, Computed, Ended, Pumped};
-pub use event::{BlockLevel, Captured, Change, Event, Hand, Instruction, Request};
+pub use event::{BlockLevel, Captured, Event, Hand, Instruction, Request};
 pub use excerpt::{CaptureContext, Excerpt, Placement, measurement_for};
 pub use import::{ImportOrder, ImportSession, Imported, ToldTrack, import};
 pub use library::reading_response;
 pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
-pub use open_job::{OpenJob, WhenKept, create_job, note};
+pub use open_job::{OpenJob, WhenKept, create_job};
 pub use plan::{Plan, Until, at_peak};
 pub use plugins::{PluginCheck, check_plugin, plugin_folder, registry, unknown, whole_registry};
+pub use project::Change;
 pub use rattle::rattle;
 pub use recompute::{Recomputed, recompute};
 pub use recorded::Recorded;

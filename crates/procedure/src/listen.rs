@@ -308,7 +308,7 @@ mod tests {
             trial.events.iter().filter(|event| matches!(event, Event::Recognised { .. })).count();
         assert_eq!(recognised, 2);
         for change in trial.changes() {
-            job.apply(change).unwrap();
+            job.apply(change.clone()).unwrap();
         }
         let kept: Vec<&str> = job.job().captures().iter().map(|one| one.meta.label.as_str()).collect();
         assert_eq!(kept, ["polarity", "sweep-high"]);

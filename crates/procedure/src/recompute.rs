@@ -35,7 +35,8 @@ impl Recomputed {
     #[must_use]
     pub fn change(&self) -> Option<Change> {
         let id = CaptureId(self.capture);
-        (!self.same).then(|| Change::ReadingMade { id, reading: self.reading.clone() })
+        let program = crate::PROGRAM.to_owned();
+        (!self.same).then(|| Change::Recomputed { id, reading: self.reading.clone(), program })
     }
 }
 
@@ -134,7 +135,7 @@ mod tests {
             trial.store = Store::Job(job.store().unwrap());
             let order = MeasureOrder { id: id.to_owned(), ..MeasureOrder::default() };
             trial.run(|session| measure(session, &order)).unwrap();
-            trial.changes().for_each(|change| job.apply(change).unwrap());
+            trial.changes().for_each(|change| job.apply(change.clone()).unwrap());
         }
         let ids: Vec<CaptureId> = job.job().captures().iter().map(|capture| capture.id).collect();
         assert_eq!(ids.len(), 6);
@@ -145,14 +146,15 @@ mod tests {
         }
         let mut wrong = job.job().reading(ids[0]).unwrap().unwrap();
         wrong.value("rms_dbfs", -3.0);
-        job.job_mut().set_reading(ids[0], &wrong).unwrap();
+        let program = "0.0".to_owned();
+        job.apply(Change::Recomputed { id: ids[0], reading: wrong, program }).unwrap();
         let again = recompute(job.job(), ids[0]).unwrap();
         assert!(
             again.changed.iter().any(|line| line.starts_with("rms_dbfs: -3 became")),
             "{:?}",
             again.changed
         );
-        job.apply(&again.change().unwrap()).unwrap();
+        job.apply(again.change().unwrap()).unwrap();
         assert!(recompute(job.job(), ids[0]).unwrap().same);
         assert!(recompute(job.job(), CaptureId(99)).unwrap_err().to_string().contains("no capture 99"));
     }

@@ -14,7 +14,7 @@ use crate::capture::WAIT;
 use crate::capture_run::Pumped;
 use crate::session::{Go, Session};
 use crate::source::{SourceHeadroom, output_headroom};
-use crate::{Captured, Change, Event, Instruction, Plan, Request, Until};
+use crate::{Captured, Event, Instruction, Plan, Request, Until};
 
 /// How long a simulated radio stays at each volume step.
 const HOLD_S: f64 = 0.6;
@@ -273,7 +273,7 @@ fn verdict(
         // Of what was not measured nothing is known: it may clip earlier.
         verdict.limit.findings.push(crate::capture_run::interruption());
     } else {
-        session.change(Change::HeadroomFound(verdict.clone()));
+        session.change(verdict.change());
     }
     Ok(verdict)
 }
@@ -455,6 +455,7 @@ mod tests {
     use cabin::Car;
 
     use super::*;
+    use crate::Change;
     use crate::testing::Trial;
 
     #[test]
@@ -554,9 +555,8 @@ mod tests {
     #[test]
     fn a_sweep_that_is_ended_has_a_verdict_and_one_that_is_stopped_is_marked() {
         let sweep = VolumeSweep { outputs: outputs(&["front-left"]), ..VolumeSweep::default() };
-        let noted = |trial: &Trial| {
-            trial.changes().filter(|change| matches!(change, Change::HeadroomFound(_))).count()
-        };
+        let noted =
+            |trial: &Trial| trial.changes().filter(|change| matches!(change, Change::Together(_))).count();
         let mut ended = Trial::car("saloon-adapter");
         ended.say_after(200, Instruction::Continue);
         let verdict = ended.run(|session| volume_sweep(session, &sweep)).unwrap();

@@ -65,7 +65,7 @@ impl Shop {
             hand: Hand::Confirms,
             on_event: &mut |event| {
                 if let (Event::Change(change), Some(job)) = (&event, &mut job) {
-                    job.apply(change).unwrap();
+                    job.apply(change.clone()).unwrap();
                 }
                 if stop_when(&event) {
                     switch.stop();

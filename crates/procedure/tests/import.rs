@@ -55,7 +55,13 @@ fn import(order: &ImportOrder, stop_after: Option<usize>) -> Result<Imported> {
                 switch.stop();
             }
             if let Event::Change(change) = &event {
-                job.lock().unwrap().job().unwrap().expect("it is open").apply(change).expect("it is noted");
+                job.lock()
+                    .unwrap()
+                    .job()
+                    .unwrap()
+                    .expect("it is open")
+                    .apply(change.clone())
+                    .expect("it is noted");
             }
         },
     };

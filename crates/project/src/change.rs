@@ -108,6 +108,33 @@ pub enum Change {
     StageResult(Stage, Option<StageResult>),
 }
 
+impl Change {
+    /// The capture that it is about, if it is about one.
+    #[must_use]
+    pub fn capture(&self) -> Option<CaptureId> {
+        match self {
+            Self::CaptureBegun { id, .. }
+            | Self::CaptureDone { id, .. }
+            | Self::CaptureInterrupted { id, .. }
+            | Self::Recomputed { id, .. }
+            | Self::Placed { id, .. }
+            | Self::Discarded(id)
+            | Self::Restored(id) => Some(*id),
+            _ => None,
+        }
+    }
+
+    /// What was found in a capture that has ended.
+    #[must_use]
+    pub fn reading(&self) -> Option<&Reading> {
+        match self {
+            Self::CaptureDone { reading, .. } | Self::Recomputed { reading, .. } => Some(reading),
+            Self::CaptureInterrupted { reading, .. } => reading.as_ref(),
+            _ => None,
+        }
+    }
+}
+
 /// Where a capture belongs and what it is called: what a person may say of it.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Placement {
@@ -190,7 +217,7 @@ impl Project {
     pub fn apply(&mut self, change: Change) -> Result<(), Refused> {
         match change {
             Change::CaptureBegun { id, meta } => {
-                if self.captures.iter().chain(&self.discarded).any(|capture| capture.id == id) {
+                if self.known(id).is_some() {
                     return Err(Refused::BegunAlready(id));
                 }
                 self.insert(Capture { id, state: CaptureState::Recording, meta }, None);
@@ -223,6 +250,24 @@ impl Project {
             edit => self.edit_data(edit)?,
         }
         Ok(())
+    }
+
+    /// What saving added to a capture's description: the hashes of its files.
+    pub fn saved(&mut self, capture: &Capture) {
+        if let Some(known) = self.known_mut(capture.id) {
+            known.meta.clone_from(&capture.meta);
+        }
+    }
+
+    /// A capture's reading as it was found on disk.
+    pub fn read(&mut self, id: CaptureId, reading: Reading) {
+        if let Some(known) = self.known_mut(id) {
+            *known = known.clone().with_reading(Some(reading));
+        }
+    }
+
+    fn known_mut(&mut self, id: CaptureId) -> Option<&mut CaptureEntry> {
+        self.captures.iter_mut().chain(&mut self.discarded).find(|known| known.id == id)
     }
 
     /// The changes of what the job holds besides its captures.
@@ -298,8 +343,7 @@ impl Project {
         if let Some(reading) = &reading {
             check_reading(id, reading)?;
         }
-        let begun = self.captures.iter_mut().chain(&mut self.discarded).find(|capture| capture.id == id);
-        let Some(begun) = begun else {
+        let Some(begun) = self.known_mut(id) else {
             self.insert(Capture { id, state, meta }, reading);
             return Ok(());
         };

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use job::{Capture, CaptureId, CaptureMeta, CaptureState, JobData, Set, Stage};
+use job::{Capture, CaptureId, CaptureMeta, CaptureState, Job, JobData, Set, Stage};
 use measure::Reading;
 use tuning::Response;
 
@@ -69,10 +69,27 @@ impl Project {
         Self { data, captures: Vec::new(), discarded: Vec::new() }
     }
 
+    /// What an open job holds. `read` gives the reading of a capture where it is wanted: readings are
+    /// large, and not every piece of work looks at them.
+    #[must_use]
+    pub fn of(job: &Job, mut read: impl FnMut(CaptureId) -> Option<Reading>) -> Self {
+        let mut project = Self::new(job.data().clone());
+        project.captures =
+            job.captures().iter().map(|one| CaptureEntry::new(one.clone(), read(one.id))).collect();
+        project.discarded = job.discarded().iter().map(|one| CaptureEntry::new(one.clone(), None)).collect();
+        project
+    }
+
     /// The capture of this number.
     #[must_use]
     pub fn capture(&self, id: CaptureId) -> Option<&CaptureEntry> {
         self.captures.iter().find(|capture| capture.id == id)
+    }
+
+    /// The capture of this number, even where it was discarded.
+    #[must_use]
+    pub fn known(&self, id: CaptureId) -> Option<&CaptureEntry> {
+        self.captures.iter().chain(&self.discarded).find(|capture| capture.id == id)
     }
 
     /// The captures of a stage, in order.

@@ -10,7 +10,7 @@ use std::time::Instant;
 
 use engine::RunToken;
 use job::{ChannelSetting, Stage, StageResult, StageState};
-use procedure::{Event, Hand, OpenJob, Session, Store, create_job};
+use procedure::{Change, Event, Hand, OpenJob, Session, Store, create_job};
 use serde::Serialize;
 
 use crate::{Error, Result, SheetForm, files::read_text, sheet, write_text};
@@ -187,7 +187,7 @@ impl Demo<'_> {
             on_event: &mut |event| match event {
                 Event::Progress { what, share } => progress(&what, share.unwrap_or(0.0)),
                 Event::Change(change) => {
-                    if let Err(error) = job.apply(&change) {
+                    if let Err(error) = job.apply(change) {
                         failed.get_or_insert(error);
                     }
                 }
@@ -208,10 +208,8 @@ impl Demo<'_> {
     fn result(&mut self, stage: Stage, title: &str, line: &str) -> Result<()> {
         (self.say)(&format!("{title:9} {line}"));
         let line = line.to_owned();
-        self.job.job_mut().edit(|data| {
-            data.stages.insert(stage, StageResult { state: StageState::Measured, line });
-        })?;
-        Ok(())
+        let result = StageResult { state: StageState::Measured, line };
+        self.job.apply(Change::StageResult(stage, Some(result)))
     }
 
     /// Prints a detail under a stage's result.
@@ -220,22 +218,22 @@ impl Demo<'_> {
     }
 
     fn intake(&mut self, car: &cabin::Car) -> Result<()> {
-        self.job.job_mut().edit(|data| {
-            data.intake.source.name = "factory radio".to_owned();
-            data.intake.source.tap = format!("output {}", car.tap.output);
-            data.intake.processor = "parametric, gridded".to_owned();
-            data.intake.drivers = car
-                .drivers
-                .iter()
-                .map(|driver| job::Driver {
-                    name: driver.name.clone(),
-                    role: Some(rig::role_of(driver.role)),
-                    // What does not pass through the processor has no channel there.
-                    channel: if driver.processed { driver.name.clone() } else { String::new() },
-                    ..job::Driver::default()
-                })
-                .collect();
-        })?;
+        let mut intake = self.job.project().data.intake.clone();
+        intake.source.name = "factory radio".to_owned();
+        intake.source.tap = format!("output {}", car.tap.output);
+        intake.processor = "parametric, gridded".to_owned();
+        intake.drivers = car
+            .drivers
+            .iter()
+            .map(|driver| job::Driver {
+                name: driver.name.clone(),
+                role: Some(rig::role_of(driver.role)),
+                // What does not pass through the processor has no channel there.
+                channel: if driver.processed { driver.name.clone() } else { String::new() },
+                ..job::Driver::default()
+            })
+            .collect();
+        self.job.apply(Change::Intake(intake))?;
         let line =
             format!("{}: {} radio outputs, {} drivers", car.name, car.radio.outputs.len(), car.drivers.len());
         self.result(Stage::Intake, "Intake", &line)?;

@@ -58,6 +58,7 @@ use held::{Captures, Held};
 use history::History;
 use order::Order;
 use picture::Kept;
+use procedure::{Change, OpenJob};
 use rig::{OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use source::Source;
@@ -122,7 +123,7 @@ struct Desk {
     speaker: SyncSender<Cued>,
     revision: u64,
     changed: bool,
-    job: Option<Job>,
+    job: Option<OpenJob>,
     bench: Option<OpenRig>,
     tune: Tune,
     /// The state of the tuning that the job holds.
@@ -433,15 +434,15 @@ impl Desk {
         self.entered = false;
         self.begin_job(Some("Simulated car"), &car.name)?;
         if let Some(job) = &mut self.job
-            && job.data().intake.drivers.is_empty()
+            && job.project().data.intake.drivers.is_empty()
         {
             // What does not pass through the processor has no channel there.
             let drivers = car.drivers.iter().map(|part| {
                 let driver = driver(&part.name, role_of(part.role));
                 if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
             });
-            let drivers = drivers.collect();
-            job.edit(|data| data.intake.drivers = drivers)?;
+            let intake = job::Intake { drivers: drivers.collect(), ..job.project().data.intake.clone() };
+            job.apply(Change::Intake(intake))?;
         }
         self.face.stage = view::Stage::Source;
         self.found()
@@ -454,7 +455,7 @@ impl Desk {
             return Ok(());
         }
         let folder = place::unused(&place::work(), "");
-        self.job = Some(procedure::create_job(&folder, name, vehicle)?);
+        self.job = Some(OpenJob::new(procedure::create_job(&folder, name, vehicle)?));
         self.notice(format!("The job is kept in {}", folder.display()), true);
         self.keep_tuning()
     }
@@ -484,7 +485,7 @@ impl Desk {
         self.handed_over = data.stages.contains_key(&job::Stage::Handover);
         self.gain_seen = data.stages.contains_key(&job::Stage::Gain);
         self.kept = Kept::default();
-        self.job = Some(job);
+        self.job = Some(OpenJob::new(job));
         Ok(())
     }
 }

@@ -86,7 +86,7 @@ fn taken(id: &str, seconds: f64, job: Option<&mut OpenJob>) -> Reading {
     }
     let captured = trial.run(|session| capture(session, &plan(id, seconds))).unwrap();
     if let Some(job) = job {
-        trial.changes().for_each(|change| job.apply(change).unwrap());
+        trial.changes().for_each(|change| job.apply(change.clone()).unwrap());
     }
     captured[0].reading.clone()
 }

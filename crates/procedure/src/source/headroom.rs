@@ -10,7 +10,7 @@ use project::derive::SourceHeadroom;
 use super::Named;
 use crate::analysis::analyze_and_keep;
 use crate::volume_sweep::BassControl;
-use crate::{Analysis, Change, Placement, Recorded, WhenKept};
+use crate::{Analysis, Placement, Recorded, WhenKept};
 
 /// Finds the clean limit of a source from one recording per output, each of a tone
 /// while the volume was raised. `common` holds what they share: calibration, parameters. A job
@@ -49,13 +49,13 @@ pub fn headroom_from_recordings(
                 recorded: Recorded { channel: named.channel, ..common.recorded.clone() },
                 ..common.clone()
             };
-            let reading = analyze_and_keep(&analysis, &mut job, &placement)?;
+            let (reading, _) = analyze_and_keep(&analysis, &mut job, &placement)?;
             Ok((named.name.clone(), reading))
         })
         .collect();
     let verdict = SourceHeadroom::of(&readings?, bass.map(BassControl::remark));
     if let Some(job) = job.job()? {
-        job.apply(&Change::HeadroomFound(verdict.clone()))?;
+        job.apply(verdict.change())?;
     }
     Ok(verdict)
 }

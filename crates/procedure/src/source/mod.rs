@@ -4,6 +4,7 @@
 mod calibrate;
 mod gain;
 mod headroom;
+mod kept;
 mod noise;
 mod pad;
 mod spots;

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use host::Registry;
-use job::Stage;
+use job::{CaptureId, Stage};
 use library::{Error, Result};
 use measure::{Cell, Finding, FindingLevel, Reading, Segment, Stimulus};
 use rig::Scene;
@@ -14,7 +14,7 @@ use super::Named;
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;
-use crate::{Analysis, Change, Placement, Plan, Recorded, Request, Until, WhenKept};
+use crate::{Analysis, Placement, Plan, Recorded, Request, Until, WhenKept};
 
 /// What is to be found out about the source's noise.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -93,8 +93,13 @@ pub const USUAL_RPM: [f64; 3] = [0.0, 850.0, 2_000.0];
 /// # Errors
 /// When something that was given cannot be used.
 pub fn noise_from_recordings(order: &NoiseOrder, job: &mut WhenKept) -> Result<NoiseReport> {
-    let readings = recorded(order, job)?;
-    noise_of(&readings, order.clean_dbfs.or_else(|| level_of_clean(order.clean_v, order.volts_per_fs)))
+    let (readings, ids) = recorded(order, job)?;
+    let clean_dbfs = order.clean_dbfs.or_else(|| level_of_clean(order.clean_v, order.volts_per_fs));
+    let report = noise_of(&readings, clean_dbfs)?;
+    if let Some(job) = job.job()? {
+        job.apply(report.change(ids))?;
+    }
+    Ok(report)
 }
 
 /// Finds out about the source's noise with a rig: silence at each of the engine's speeds, which a
@@ -114,12 +119,14 @@ pub fn source_noise(session: &mut Session<'_>, order: &NoiseOrder) -> Result<Noi
         // What `source headroom` finds there; only for trying out without a job.
         clean_v = clean_v.or(output.map(|output| output.volts_at_cars_clean_step));
     }
-    let readings = live(session, order, input, step)?;
+    let (readings, ids) = live(session, order, input, step)?;
     if readings.is_empty() {
         return Err(Error::measurement("no noise was measured"));
     }
     let report = noise_of(&readings, order.clean_dbfs.or_else(|| level_of_clean(clean_v, volts_per_fs)))?;
-    session.change(Change::NoiseFound(report.clone()));
+    if !session.is_stopped() {
+        session.change(report.change(ids));
+    }
     Ok(report)
 }
 
@@ -157,8 +164,12 @@ pub fn level_of_clean(clean_v: Option<f64>, volts_per_fs: Option<f64>) -> Option
 /// Each recording's name, the speed of an engine that ran, and what was found.
 pub type NoiseReadings = Vec<(String, Option<f64>, Reading)>;
 
-fn recorded(order: &NoiseOrder, job: &mut WhenKept) -> Result<NoiseReadings> {
-    order
+/// What was found, and the captures that it was found in.
+type Kept = (NoiseReadings, Vec<CaptureId>);
+
+fn recorded(order: &NoiseOrder, job: &mut WhenKept) -> Result<Kept> {
+    let mut ids = Vec::new();
+    let readings: Result<NoiseReadings> = order
         .recordings
         .iter()
         .map(|named| {
@@ -174,11 +185,13 @@ fn recorded(order: &NoiseOrder, job: &mut WhenKept) -> Result<NoiseReadings> {
                 engine_rpm: rpm,
                 ..Placement::named(&format!("Noise, {name}"))
             };
-            let reading = analyze_and_keep(&analysis, job, &placement)?;
+            let (reading, id) = analyze_and_keep(&analysis, job, &placement)?;
+            ids.extend(id);
             // A standing engine has no speed that lines could follow.
             Ok((name, rpm.filter(|rpm| *rpm > 0.0), reading))
         })
-        .collect()
+        .collect();
+    Ok((readings?, ids))
 }
 
 /// Splits `idle@800` into the name and the engine's speed.
@@ -203,12 +216,7 @@ pub fn at_speed(rpm: f64) -> String {
 }
 
 /// Captures silence at each of the engine's speeds.
-fn live(
-    session: &mut Session<'_>,
-    order: &NoiseOrder,
-    input: usize,
-    step: Option<u32>,
-) -> Result<NoiseReadings> {
+fn live(session: &mut Session<'_>, order: &NoiseOrder, input: usize, step: Option<u32>) -> Result<Kept> {
     let simulated = session.rig.is_simulated();
     let speeds = match (order.speeds_rpm.is_empty(), simulated) {
         (false, _) => order.speeds_rpm.clone(),
@@ -221,7 +229,7 @@ fn live(
     let registry = Registry::built_in();
     let manifest = registry.manifest("noise").map_err(|unknown| Error::input(unknown.to_string()))?;
     let seconds = if simulated { LISTEN_S.0 } else { LISTEN_S.1 };
-    let mut readings = Vec::new();
+    let (mut readings, mut ids) = (Vec::new(), Vec::new());
     for rpm in speeds {
         let name = at_speed(rpm);
         let plan = Plan {
@@ -234,6 +242,7 @@ fn live(
             ..Plan::of(manifest, Stage::Source, input)
         };
         let captured = captures(session, &[plan])?;
+        ids.extend(captured.iter().filter_map(|one| one.id));
         readings.extend(
             captured.into_iter().map(|one| (name.clone(), Some(rpm).filter(|rpm| *rpm > 0.0), one.reading)),
         );
@@ -242,7 +251,7 @@ fn live(
         }
     }
     session.rig.set_scene(&Scene::default())?;
-    Ok(readings)
+    Ok((readings, ids))
 }
 
 fn noise_found(name: &str, rpm: Option<f64>, reading: &Reading, clean_dbfs: Option<f64>) -> NoiseFound {

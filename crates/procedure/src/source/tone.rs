@@ -6,7 +6,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use host::Registry;
-use job::Stage;
+use job::{CaptureId, Stage};
 use library::{Error, Result};
 use measure::{Finding, Reading, Stimulus};
 use measurements::signals;
@@ -21,7 +21,7 @@ use super::Named;
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;
-use crate::{Analysis, Change, Placement, Plan, Recorded, Request, WhenKept, reading_response};
+use crate::{Analysis, Placement, Plan, Recorded, Request, WhenKept, reading_response};
 
 /// What is to be found out about the source's tone.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -151,6 +151,8 @@ pub struct OutputCapture {
     pub arrival_s: Option<f64>,
     /// What the measurement remarked.
     pub findings: Vec<Finding>,
+    /// The capture of the job, where it is one.
+    pub capture: Option<CaptureId>,
 }
 
 /// Within this the sum of outputs is called flat (common practice, no source).
@@ -163,7 +165,11 @@ pub const FLAT_DB: f64 = 1.5;
 /// When something that was given cannot be used, or a sweep was not found.
 pub fn tone_from_recordings(order: &ToneOrder, job: &mut WhenKept) -> Result<ToneReport> {
     let captures = recorded(order, job)?;
-    report(order, &captures)
+    let report = report(order, &captures)?;
+    if let Some(job) = job.job()? {
+        job.apply(report.change(ids(&captures)))?;
+    }
+    Ok(report)
 }
 
 /// Finds out about the source's tone with a rig. A person connects the outputs and sets the volume;
@@ -176,9 +182,14 @@ pub fn source_tone(session: &mut Session<'_>, order: &ToneOrder) -> Result<ToneR
     let mut report = report(order, &captures)?;
     if session.is_stopped() {
         report.findings.push(crate::capture_run::interruption());
+    } else {
+        session.change(report.change(ids(&captures)));
     }
-    session.change(Change::ToneFound(report.clone()));
     Ok(report)
+}
+
+fn ids(captures: &[OutputCapture]) -> Vec<CaptureId> {
+    captures.iter().filter_map(|one| one.capture).collect()
 }
 
 /// Splits `front@24` into the output and the step.
@@ -208,7 +219,8 @@ fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<OutputCapture>>
             let (output, step) = output_and_step(&named.name)?;
             if is_response_file(&named.path) {
                 let response = library::response(&named.path)?;
-                return Ok(OutputCapture { output, step, response, arrival_s: None, findings: Vec::new() });
+                let (arrival_s, findings, capture) = (None, Vec::new(), None);
+                return Ok(OutputCapture { output, step, response, arrival_s, findings, capture });
             }
             let pink = track == "pink";
             let analysis = Analysis {
@@ -226,10 +238,10 @@ fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<OutputCapture>>
                 volume_step: step.and_then(|step| u32::try_from(step).ok()),
                 ..Placement::named(&format!("{output}{at}"))
             };
-            let reading = analyze_and_keep(&analysis, job, &placement)?;
+            let (reading, id) = analyze_and_keep(&analysis, job, &placement)?;
             // Channels of one recording share its clock; other recordings begin at other times.
             let shared = order.recordings.iter().all(|other| other.path == named.path);
-            output_capture(output, step, &reading, shared)
+            Ok(OutputCapture { capture: id, ..output_capture(output, step, &reading, shared)? })
         })
         .collect()
 }
@@ -255,6 +267,7 @@ fn output_capture(
         output,
         step,
         findings,
+        capture: None,
     })
 }
 
@@ -294,7 +307,8 @@ fn live(session: &mut Session<'_>, order: &ToneOrder) -> Result<Vec<OutputCaptur
                 // Captures of one simulated rig begin together with what they play; those of devices do so
                 // relative to a loopback.
                 let shared = simulated || reference.is_some();
-                all.push(output_capture(output.clone(), step, &captured.reading, shared)?);
+                let one = output_capture(output.clone(), step, &captured.reading, shared)?;
+                all.push(OutputCapture { capture: captured.id, ..one });
             }
             if session.is_stopped() {
                 break;

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use job::{Source, SourceOutput};
+use job::{SourceOutput, Stage, StageResult, StageState};
 use measure::{Cell, Finding, FindingLevel, Reading};
 use serde::Serialize;
 use tuning::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
@@ -87,11 +87,17 @@ impl SourceHeadroom {
         Self { limit, ladders }
     }
 
-    /// What the job keeps of it.
+    /// What the job keeps of it, and the stage's result in a line.
     #[must_use]
     pub fn change(&self) -> Change {
-        let Source { clean_step, limited_by, outputs, .. } = source_with(&self.limit, &Source::default());
-        Change::HeadroomFound { clean_step, limited_by, outputs }
+        let line = match self.limit.clean_step {
+            Some(number) => {
+                format!("clean to step {number} · limited by {}", self.limit.limited_by.join(", "))
+            }
+            None => "no clean step".to_owned(),
+        };
+        let result = StageResult { state: StageState::Measured, line };
+        Change::Together(vec![limit_change(&self.limit), Change::StageResult(Stage::Source, Some(result))])
     }
 
     /// Whether there is a clean step.
@@ -101,20 +107,19 @@ impl SourceHeadroom {
     }
 }
 
-/// A job's source with this limit.
+/// What the job keeps of a clean limit.
 #[must_use]
-pub fn source_with(limit: &CleanLimit, known: &Source) -> Source {
+pub fn limit_change(limit: &CleanLimit) -> Change {
     let step = |number: i64| u32::try_from(number).ok();
     let output = |output: &OutputAtLimit| SourceOutput {
         name: output.output.clone(),
         clean_step: output.clean_step.and_then(step),
         volts_rms: output.level_v,
     };
-    Source {
+    Change::HeadroomFound {
         clean_step: limit.clean_step.and_then(step),
         limited_by: limit.limited_by.first().cloned().unwrap_or_default(),
         outputs: limit.outputs.iter().map(output).collect(),
-        ..known.clone()
     }
 }
 

@@ -5,7 +5,7 @@ use host::Registry;
 use job::Stage;
 use measure::Reading;
 use measurements::signals::short_paired_sweep;
-use procedure::{Captured, Plan, capture};
+use procedure::{Captured, Change, Plan, capture};
 use rig::{Entered, InputRole, Scene, Sounding};
 
 use super::Demo;
@@ -94,7 +94,7 @@ impl Demo<'_> {
         let longest_ms = channels.iter().map(|channel| 1e3 * channel.delay_s).fold(0.0, f64::max);
         let turned = channels.iter().filter(|channel| channel.inverted).count();
         let line = format!("delays up to {longest_ms:.2} ms, {turned} polarity turned");
-        self.job.job_mut().edit(|data| data.channels.clone_from(&channels))?;
+        self.job.apply(Change::Channels(channels.clone()))?;
         self.result(Stage::Timing, "Timing", &line)?;
         for channel in &channels {
             let turned = if channel.inverted { ", polarity turned" } else { "" };

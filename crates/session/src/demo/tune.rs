@@ -4,7 +4,7 @@ use cabin::Car;
 use host::Registry;
 use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord, Outcome, Set, Stage};
 use measurements::signals::short_paired_sweep;
-use procedure::{Plan, PreviewTuning, captures};
+use procedure::{Change, Plan, PreviewTuning, captures};
 use rig::{Entered, InputRole, Scene, Sounding};
 use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
@@ -157,24 +157,27 @@ impl Demo<'_> {
     }
 
     fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
-        self.job.job_mut().edit(|data| {
-            data.target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
-            data.processor = Some(job::PresetOrInline::Preset(super::PROCESSOR.to_owned()));
-            data.bands = fitted.bands.iter().map(|band| EnteredBand::fitted("", band)).collect();
-            data.fit = Some(FitRecord {
-                basis: Basis {
-                    target: data.target.clone(),
-                    processor: data.processor.clone(),
-                    from_hz: Some(RANGE_HZ.0),
-                    to_hz: Some(RANGE_HZ.1),
-                    ..Basis::default()
-                },
-                channels: vec![ChannelFitRecord::new("", fitted)],
-            });
-            data.outcome = Some(outcome);
-            data.audit = Some(mended.into());
-        })?;
-        Ok(())
+        let target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
+        let processor = Some(job::PresetOrInline::Preset(super::PROCESSOR.to_owned()));
+        let fit = FitRecord {
+            basis: Basis {
+                target: target.clone(),
+                processor: processor.clone(),
+                from_hz: Some(RANGE_HZ.0),
+                to_hz: Some(RANGE_HZ.1),
+                ..Basis::default()
+            },
+            channels: vec![ChannelFitRecord::new("", fitted)],
+        };
+        let bands = fitted.bands.iter().map(|band| EnteredBand::fitted("", band)).collect();
+        self.job.apply(Change::Together(vec![
+            Change::Target(target),
+            Change::Processor(processor),
+            Change::Bands(bands),
+            Change::FitFound(Some(fit)),
+            Change::OutcomeFound(Some(outcome)),
+            Change::AuditFound(Some(mended.into())),
+        ]))
     }
 }
 

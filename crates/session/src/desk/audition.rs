@@ -117,7 +117,7 @@ impl Desk {
     fn heard(&self) -> PreviewTuning {
         PreviewTuning {
             bands: self.enabled_bands(),
-            channels: self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default(),
+            channels: self.job.as_ref().map(|job| job.project().data.channels.clone()).unwrap_or_default(),
             car: whole_car(|channel| {
                 self.average_of(SetMark::Before, channel).map(|average| (*average).clone())
             }),

@@ -75,7 +75,7 @@ impl Desk {
     fn intake_card(&self) -> Card {
         let mut settings = Vec::new();
         if self.bench.is_some() || self.job.is_some() {
-            let vehicle = self.job.as_ref().map_or("", |job| &job.data().intake.vehicle);
+            let vehicle = self.job.as_ref().map_or("", |job| &job.project().data.intake.vehicle);
             settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
         }
         settings.extend([self.processor_setting(), self.target_setting()]);
@@ -177,7 +177,7 @@ impl Desk {
     }
 
     fn gain_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
         let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
         let plan = self.gain_plan();
         let measured = self.source_volts().is_some();
@@ -364,7 +364,7 @@ impl Desk {
     }
 
     fn handover_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
         let has_job = self.job.is_some();
         let results = Stage::ALL.map(|stage| (stage.title(), self.stage_line(stage).result));
         let rms = |mark: SetMark| self.deviation(mark).map(|rms| format!("{rms:.1} dB")).unwrap_or_default();

@@ -4,6 +4,8 @@ use std::path::Path;
 use std::time::Instant;
 
 use job::Job;
+use procedure::Change;
+use project::Placement;
 use project::derive::{FitInputs, Fitted};
 use tuning::FitOptions;
 use view::{
@@ -160,25 +162,42 @@ impl Desk {
 
     pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
         let set = mark.map(|mark| if mark == SetMark::Before { job::Set::Before } else { job::Set::After });
-        if let Some(job) = &mut self.job {
-            job.mark(job::CaptureId(id.0), set)?;
-        }
+        self.place(id, |placement| placement.set = set)?;
         self.captures.edit(id, |held| held.mark = mark);
         Ok(())
     }
 
     pub(super) fn set_label(&mut self, id: view::CaptureId, label: &str) -> Result<()> {
-        if let Some(job) = &mut self.job {
-            job.rename(job::CaptureId(id.0), label)?;
-        }
+        self.place(id, |placement| label.clone_into(&mut placement.label))?;
         self.captures.edit(id, |held| label.clone_into(&mut held.label));
         Ok(())
+    }
+
+    /// Says where a capture belongs, or what it is called.
+    fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
+        let id = job::CaptureId(id.0);
+        if let Some(job) = &mut self.job
+            && let Some(known) = job.project().capture(id)
+        {
+            let mut placement = Placement::of(&known.meta);
+            change(&mut placement);
+            job.apply(Change::Placed { id, placement })?;
+        }
+        Ok(())
+    }
+
+    /// Notes something of the car.
+    fn edit_intake(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
+        let Some(job) = &mut self.job else { return Ok(()) };
+        let mut intake = job.project().data.intake.clone();
+        change(&mut intake);
+        job.apply(Change::Intake(intake))
     }
 
     /// Moves a capture to the job's `discarded/`.
     pub(super) fn take_away(&mut self, id: view::CaptureId) -> Result<()> {
         if let Some(job) = &mut self.job {
-            job.discard(job::CaptureId(id.0))?;
+            job.apply(Change::Discarded(job::CaptureId(id.0)))?;
         }
         self.captures.remove(id);
         self.found()
@@ -188,9 +207,9 @@ impl Desk {
     pub(super) fn bring_back(&mut self, id: view::CaptureId) -> Result<()> {
         if let Some(job) = &mut self.job {
             let id = job::CaptureId(id.0);
-            job.restore(id)?;
-            let reading = job.reading(id)?;
-            if let Some(capture) = job.capture(id) {
+            job.apply(Change::Restored(id))?;
+            let reading = job.job().reading(id)?;
+            if let Some(capture) = job.job().capture(id) {
                 self.captures.insert(Held::new(capture, reading));
             }
         }
@@ -227,8 +246,8 @@ impl Desk {
                 let count = bands.len() - kept.min(bands.len());
                 desk.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
                 desk.take_bands(bands);
-                if let Some(job) = desk.job.as_mut().filter(|job| job.is_writable()) {
-                    job.edit(|data| data.fit = Some(record))?;
+                if let Some(job) = desk.job.as_mut().filter(|job| job.job().is_writable()) {
+                    job.apply(Change::FitFound(Some(record)))?;
                 }
                 Ok(())
             }))
@@ -265,20 +284,20 @@ impl Desk {
         let processor = Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned()));
         let (outcome, audit) = (self.outcome(), self.audit_record());
         if let Some(job) = &mut self.job {
-            let data = job.data();
+            let data = &job.project().data;
             let same = data.bands == bands
                 && data.target == target
                 && data.processor == processor
                 && data.outcome == outcome
                 && data.audit == audit;
-            if !same && job.is_writable() {
-                job.edit(|data| {
-                    data.bands = bands;
-                    data.target = target;
-                    data.processor = processor;
-                    data.outcome = outcome;
-                    data.audit = audit;
-                })?;
+            if !same && job.job().is_writable() {
+                job.apply(Change::Together(vec![
+                    Change::Bands(bands),
+                    Change::Target(target),
+                    Change::Processor(processor),
+                    Change::OutcomeFound(outcome),
+                    Change::AuditFound(audit),
+                ]))?;
             }
         }
         self.kept_tuning = self.tune.edits_and_undos();
@@ -304,7 +323,7 @@ impl Desk {
             (SheetForm::Html, "sheet.html"),
         ])?;
         if let Some(job) = &self.job {
-            papers::write_report(job.dir(), &job.dir().join("exports").join("report.html"))?;
+            papers::write_report(job.job().dir(), &job.job().dir().join("exports").join("report.html"))?;
         }
         self.handed_over = true;
         self.found()?;
@@ -321,10 +340,10 @@ impl Desk {
             .as_mut()
             .ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
         for &(form, name) in forms {
-            let text = sheet(job.dir(), form)?;
-            job.export(name, text.as_bytes())?;
+            let text = sheet(job.job().dir(), form)?;
+            job.job().export(name, text.as_bytes())?;
         }
-        Ok(job.dir().join("exports").display().to_string())
+        Ok(job.job().dir().join("exports").display().to_string())
     }
 
     fn job_band(&self, band: &DeskBand) -> job::EnteredBand {
@@ -356,9 +375,7 @@ impl Desk {
             Choice::Driver(driver) => choices.driver = driver,
             Choice::Layout(layout) => {
                 self.begin_job(None, "")?;
-                if let Some(job) = &mut self.job {
-                    job.edit(|data| data.intake.drivers = drivers::layout(layout))?;
-                }
+                self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
             }
             Choice::Rig(name) => self.use_rig(name.as_deref())?,
             Choice::Processor(processor) => self.tune.choose_profile(&processor)?,
@@ -427,9 +444,7 @@ impl Desk {
         match key {
             TextKey::Vehicle => {
                 self.begin_job(None, "")?;
-                if let Some(job) = &mut self.job {
-                    job.edit(|data| data.intake.vehicle = text)?;
-                }
+                self.edit_intake(|intake| intake.vehicle = text)?;
             }
             TextKey::Outputs => self.source.outputs = text,
             TextKey::MeterReading => self.source.meter = text,

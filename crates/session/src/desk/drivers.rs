@@ -74,7 +74,7 @@ pub(super) fn driver(name: &str, role: Role) -> Driver {
 impl Desk {
     /// The drivers of the car.
     pub(super) fn drivers(&self) -> &[Driver] {
-        self.job.as_ref().map_or(&[], |job| &job.data().intake.drivers)
+        self.job.as_ref().map_or(&[], |job| &job.project().data.intake.drivers)
     }
 
     pub(super) fn driver_found(&self, name: &str) -> Option<&Held> {

@@ -106,7 +106,7 @@ fn a_stop_past_the_mailbox_ends_a_capture_and_keeps_it() {
     assert_eq!(snapshot.shared.run, None);
     assert_eq!(snapshot.tray.len(), 1, "what was recorded is there");
     assert_eq!(snapshot.tray[0].remark, "Stopped before its end.");
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     assert!(job.capture(job::CaptureId(1)).is_some_and(|capture| capture.state != job::CaptureState::Done));
 }
 
@@ -136,7 +136,7 @@ fn an_undo_that_fails_loses_nothing() {
     bench.ask(Command::StartOrStop);
     bench.finish();
     bench.ask(Command::DiscardCapture(CaptureId(1)));
-    let discarded = bench.desk.job.as_ref().expect("the job").dir().join("discarded");
+    let discarded = bench.desk.job.as_ref().expect("the job").job().dir().join("discarded");
     let away = discarded.with_file_name("away");
     std::fs::rename(&discarded, &away).expect("it can be moved");
     bench.notices();

@@ -188,9 +188,9 @@ impl Desk {
         let broken = || Error::measurement("The measurement broke off. The recording is kept in the job.");
         let (kept, reading) = thread.join().map_err(|_| broken())??;
         let stopped = reading.stopped().map(|finding| finding.text.clone());
-        let (change, captured) = kept.done(reading.clone());
+        let (change, captured) = kept.done(reading);
         let label = captured.label;
-        self.note(&change, Some(reading))?;
+        self.note(change)?;
         self.changed = true;
         match stopped {
             Some(text) => {

@@ -66,9 +66,8 @@ impl Desk {
             {
                 self.file(track, &mut filed).note(meta);
             }
-            let reading = change.reading().cloned();
-            count += usize::from(reading.is_some());
-            self.note(&change, reading)?;
+            count += usize::from(change.reading().is_some());
+            self.note(change)?;
         }
         if count == 0 {
             self.notice(

@@ -132,7 +132,7 @@ impl Desk {
 
     /// The volume step at which the simulated car is measured with a microphone.
     pub(super) fn usual_step(&self) -> Option<u32> {
-        let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
         clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
     }
 

@@ -83,9 +83,9 @@ impl Desk {
     fn shared(&self) -> Shared {
         Shared {
             job: self.job.as_ref().map_or_else(JobHead::default, |job| JobHead {
-                name: job.data().head.name.clone(),
-                car: job.data().intake.vehicle.clone(),
-                folder: job.dir().display().to_string(),
+                name: job.project().data.head.name.clone(),
+                car: job.project().data.intake.vehicle.clone(),
+                folder: job.job().dir().display().to_string(),
             }),
             rig: self.rig(),
             output_dbfs: self.output_dbfs,

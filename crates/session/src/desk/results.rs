@@ -1,6 +1,7 @@
 //! What came out of each stage, in one line, and kept in the job.
 
 use job::{Outcome, StageResult};
+use procedure::Change;
 use view::{SetMark, Stage, StageState};
 
 use super::picture::RANGE_HZ;
@@ -47,7 +48,7 @@ impl Desk {
                 }
             }
             Stage::Timing => {
-                let channels = &self.job.as_ref()?.data().channels;
+                let channels = &self.job.as_ref()?.project().data.channels;
                 let longest_s = channels.iter().map(|channel| channel.delay_s).fold(0.0, f64::max);
                 let turned = channels.iter().filter(|channel| channel.inverted).count();
                 if channels.is_empty() {
@@ -102,9 +103,10 @@ impl Desk {
             })
             .collect();
         if let Some(job) = &mut self.job
-            && results.iter().any(|(stage, result)| job.data().stages.get(stage) != Some(result))
+            && results.iter().any(|(stage, result)| job.project().data.stages.get(stage) != Some(result))
         {
-            job.edit(|data| data.stages.extend(results))?;
+            let results = results.into_iter().map(|(stage, result)| Change::StageResult(stage, Some(result)));
+            job.apply(Change::Together(results.collect()))?;
         }
         Ok(())
     }

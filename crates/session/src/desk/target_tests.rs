@@ -54,7 +54,7 @@ impl Edited {
     /// Closes the job and opens it again.
     fn reopen(&mut self) {
         self.bench.desk.rest();
-        let folder = self.bench.desk.job.take().expect("the job").dir().to_owned();
+        let folder = self.bench.desk.job.take().expect("the job").job().dir().to_owned();
         self.bench.ask(Command::OpenJob(folder.display().to_string()));
         self.bench.ask(Command::OpenStage(Stage::Tune));
     }
@@ -209,13 +209,13 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     let snapshot = edited.bench.snapshot();
     assert_eq!(snapshot.shared.can_undo, (false, false), "what was saved is no edit");
     assert!(snapshot.handles.is_empty(), "the bands have the chart");
-    let job = edited.bench.desk.job.as_ref().expect("the job");
+    let job = edited.bench.desk.job.as_ref().expect("the job").job();
     let sheet = crate::sheet(job.dir(), crate::SheetForm::Text).expect("a sheet");
     assert!(sheet.lines().any(|line| line.starts_with("Target") && line.ends_with("Evening")), "{sheet}");
     // A preset stays a name.
     edited.bench.choose(Choice::Target(Some("flat".to_owned())));
     edited.bench.desk.rest();
-    let job = edited.bench.desk.job.as_ref().expect("the job");
+    let job = edited.bench.desk.job.as_ref().expect("the job").job();
     assert_eq!(job.data().target, Some(job::PresetOrInline::Preset("flat".to_owned())));
     edited.bench.ask(Command::Undo);
     assert_eq!(edited.target(), &wanted, "undo brings the edit back");

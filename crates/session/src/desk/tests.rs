@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use engine::StopSwitch;
 use measure::Signal as Played;
+use procedure::Change;
 use view::{
     Action, Activity, CaptureId, Choice, Command, DelayUnit, NumberKey, SetMark, SettingKey, SettingValue,
     Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
@@ -102,7 +103,7 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
     assert!(snapshot.tray[0].fingerprint[10].is_none(), "200 Hz was not played");
     assert_eq!(snapshot.shared.stages[3].state, StageState::NeedsAnotherLook, "one of eight");
     assert_eq!(bench.heard(), [Sound::AllDone]);
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     let stimulus = job.captures()[0].meta.stimulus.clone().expect("what was played");
     let lowest = stimulus.segments.iter().filter_map(|segment| match segment.signal {
         Played::Sweep { from_hz, .. } => Some(from_hz),
@@ -177,7 +178,7 @@ fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
     let roles: Vec<chart::Role> = snapshot.chart.lines.iter().map(|line| line.role).collect();
     assert!(roles.contains(&chart::Role::Clean) && roles.contains(&chart::Role::Unclean));
     assert!(bench.heard().contains(&Sound::Unclean));
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     assert_eq!(job.data().source.clean_step, Some(truth));
     assert!(job.data().stages.contains_key(&job::Stage::Source));
 }
@@ -299,7 +300,7 @@ fn what_was_tuned_is_there_again_when_the_job_is_opened() {
     bench.choose(Choice::Target(Some("flat".to_owned())));
     bench.desk.take_bands(vec![band(100.0), band(200.0)]);
     bench.desk.rest();
-    let folder = bench.desk.job.take().expect("the job").dir().to_owned();
+    let folder = bench.desk.job.take().expect("the job").job().dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
     bench.ask(Command::OpenStage(Stage::Tune));
     assert_eq!(bench.desk.tune.target_id(), Some("flat"));
@@ -319,7 +320,7 @@ fn a_driver_that_is_wired_backwards_is_called_so() {
     assert_eq!((line.value.as_str(), line.tone), ("wired backwards", Tone::Bad));
     bench.ask(Command::OpenStage(Stage::Timing));
     bench.ask(Command::StartOrStop);
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     assert!(job.data().channels[0].inverted);
 }
 
@@ -329,7 +330,9 @@ fn the_whole_car_is_put_right_from_its_drivers_and_that_can_be_undone() {
     // One side is enough, and quicker.
     let one_side = |driver: &job::Driver| driver.name == "sub" || driver.name.starts_with("left");
     let job = bench.desk.job.as_mut().expect("the job");
-    job.edit(|data| data.intake.drivers.retain(one_side)).expect("it is kept");
+    let mut intake = job.project().data.intake.clone();
+    intake.drivers.retain(one_side);
+    job.apply(Change::Intake(intake)).expect("it is kept");
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::StartOrStop);
     bench.finish();
@@ -348,7 +351,7 @@ fn the_whole_car_is_put_right_from_its_drivers_and_that_can_be_undone() {
     assert!(together.is_some_and(|line| line.points.len() > 100), "the sum is on the chart");
     assert_eq!(snapshot.chart.marks.len(), 1);
 
-    let kept = |bench: &Bench| bench.desk.job.as_ref().expect("the job").data().channels.clone();
+    let kept = |bench: &Bench| bench.desk.job.as_ref().expect("the job").job().data().channels.clone();
     bench.ask(Command::StartOrStop);
     let entered = kept(&bench);
     let tweeter = entered.iter().find(|channel| channel.channel == "left-tweeter").expect("a line for it");
@@ -403,7 +406,7 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
         lines.into_iter().find(|line| line.label == "What was typed").expect("the verdict")
     };
     assert_eq!((line(&bench).value.as_str(), line(&bench).tone), ("1 thing is not as meant", Tone::Bad));
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     let kept: Vec<(u32, String)> =
         audited(job).iter().map(|line| (line.index, line.verdict.clone())).collect();
     assert_eq!(kept, [(2, "as-meant".to_owned()), (3, "wrong-frequency".to_owned())]);
@@ -417,7 +420,7 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     measure(&mut bench, SetMark::After);
     assert!(texts(&bench)[0].starts_with("All 2 bands do what they should"), "{:?}", texts(&bench));
     assert_eq!(line(&bench).tone, Tone::Good);
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     assert!(audited(job).iter().all(|line| line.verdict == "as-meant"), "{:?}", audited(job));
 }
 
@@ -467,7 +470,7 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
     let of = |word: &str| bands.iter().filter(|band| band.text.ends_with(word)).count();
     assert_eq!(of(", both") + of(", left") + of(", right"), bands.len(), "{bands:?}");
     bench.desk.rest();
-    let folder = bench.desk.job.take().expect("the job").dir().to_owned();
+    let folder = bench.desk.job.take().expect("the job").job().dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
     assert_eq!(bench.snapshot().handles, bands, "it is there again");
     assert!(bench.notices().iter().any(|notice| notice.contains("fitted")), "it says how long it took");

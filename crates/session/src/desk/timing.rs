@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use chart::{Chart, Dash, Mark, Role};
 use job::ChannelSetting;
+use procedure::Change;
 use tuning::{CarSum, DelayEntry, Response};
 use view::{
     Action, Button, Card, CardLine, Choice, ChoiceKey, DelayUnit, FindingLine, Setting, SwitchKey, Tone,
@@ -61,7 +62,7 @@ impl Desk {
 
     /// What the job holds for its channels.
     pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
-        self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default()
+        self.job.as_ref().map(|job| job.project().data.channels.clone()).unwrap_or_default()
     }
 
     /// Keeps delays, polarities, gains and crossovers in the job; the simulated processor has
@@ -80,7 +81,7 @@ impl Desk {
     /// Sets what the job holds for its channels.
     pub(super) fn set_channels(&mut self, channels: Vec<ChannelSetting>) -> Result<()> {
         if let Some(job) = &mut self.job {
-            job.edit(|data| data.channels = channels)?;
+            job.apply(Change::Channels(channels))?;
         }
         self.found()
     }

@@ -179,7 +179,7 @@ impl Desk {
         pace: Pace,
         bands: Vec<(String, tuning::Band)>,
     ) -> Result<()> {
-        let channels = self.job.as_ref().map(|job| job.data().channels.clone()).unwrap_or_default();
+        let channels = self.job.as_ref().map(|job| job.project().data.channels.clone()).unwrap_or_default();
         let (scene, filters_on) = (scene.clone(), self.choices.filters_on);
         let Some(bench) = &mut self.bench else { return Ok(()) };
         let Some(simulated) = bench.car() else { return Ok(()) };
@@ -402,7 +402,7 @@ impl Desk {
         // The engine may have heard of a stop before this thread did.
         if recording.broken_off || ended.is_interrupted() {
             for change in ended.abandoned() {
-                self.note(&change, None)?;
+                self.note(change)?;
             }
             return Ok(());
         }
@@ -461,7 +461,7 @@ impl Desk {
         let (change, captured) = computed.noted();
         let stopped = captured.reading.stopped().map(|finding| finding.text.clone());
         if let Some(change) = change {
-            self.note(&change, Some(captured.reading))?;
+            self.note(change)?;
         }
         if let Some(text) = stopped {
             self.orders.clear();
@@ -483,20 +483,14 @@ impl Desk {
     }
 
     /// Keeps in the job what a capture came to, and takes it on the desk.
-    pub(super) fn note(&mut self, change: &Change, reading: Option<measure::Reading>) -> Result<()> {
+    pub(super) fn note(&mut self, change: Change) -> Result<()> {
         let Some(job) = &mut self.job else { return Ok(()) };
-        procedure::note(job, change)?;
-        self.add(change.capture(), reading);
-        Ok(())
-    }
-
-    /// Takes a new capture on the desk.
-    pub(super) fn add(&mut self, id: Option<job::CaptureId>, reading: Option<measure::Reading>) {
-        if let (Some(job), Some(id)) = (&self.job, id)
-            && let Some(capture) = job.capture(id)
-        {
+        let (id, reading) = (change.capture(), change.reading().cloned());
+        job.apply(change)?;
+        if let Some(capture) = id.and_then(|id| job.job().capture(id)) {
             self.captures.insert(Held::new(capture, reading));
         }
+        Ok(())
     }
 
     /// Shows the level at an input until it is stopped.
@@ -509,7 +503,7 @@ impl Desk {
             .ok_or_else(|| Error::input("The rig has no electrical input. Add one to its file."))?;
         let mut stimulus = None;
         if bench.car().is_some() {
-            let clean = self.job.as_ref().and_then(|job| job.data().source.clean_step);
+            let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
             bench.set_pace(Pace::RealTime)?;
             bench.set(|setup| setup.volume_step = clean.unwrap_or(setup.volume_step))?;
             let level_dbfs = self.choices.tone_dbfs - 0.01;

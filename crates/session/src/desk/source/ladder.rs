@@ -2,7 +2,7 @@
 
 use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
 use measure::Reading;
-use project::derive::source_with;
+use project::derive::limit_change;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
@@ -77,12 +77,7 @@ impl Desk {
     pub(in crate::desk) fn keep_source(&mut self) -> Result<()> {
         let limit = self.limit();
         let Some(job) = &mut self.job else { return Ok(()) };
-        let known = &job.data().source;
-        let source = source_with(&limit, known);
-        if *known != source {
-            job.edit(|data| data.source = source)?;
-        }
-        Ok(())
+        job.apply(limit_change(&limit))
     }
 
     /// The ladder as a chart: of the capture that runs, else of the one chosen.

@@ -230,7 +230,7 @@ impl Desk {
 
     /// The highest step at which every output is clean, once it is known.
     fn clean_step(&self) -> Option<u32> {
-        self.job.as_ref().and_then(|job| job.data().source.clean_step)
+        self.job.as_ref().and_then(|job| job.project().data.source.clean_step)
     }
 }
 

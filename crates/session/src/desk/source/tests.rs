@@ -41,7 +41,7 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     bench.press(Action::FlattenRadio);
     assert!(matches!(bench.snapshot().shared.activity, Activity::Running { .. }));
     bench.finish();
-    let job = bench.desk.job.as_ref().expect("the job");
+    let job = bench.desk.job.as_ref().expect("the job").job();
     let list =
         std::fs::read_to_string(job.dir().join("exports").join("undo-tone.csv")).expect("it is written");
     let bands = list.lines().filter(|line| line.contains("source")).count();
@@ -76,7 +76,11 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
         .job
         .as_mut()
         .expect("a job")
-        .edit(|data| data.source.clean_step = Some(clean))
+        .apply(procedure::Change::HeadroomFound {
+            clean_step: Some(clean),
+            limited_by: String::new(),
+            outputs: Vec::new(),
+        })
         .expect("it is kept");
     let seeded = car.rattles.first().expect("the usual car rattles").clone();
     bench.choose(Choice::SourceTask(SourceTask::Rattle));

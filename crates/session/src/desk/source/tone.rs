@@ -179,6 +179,7 @@ impl Desk {
                 arrival_s: held.reading.values.get("arrival_s").copied().filter(|_| clocked),
                 // Those of single captures are told by themselves.
                 findings: Vec::new(),
+                capture: Some(job::CaptureId(held.id.0)),
             };
             match heard.iter_mut().find(|other| other.output == one.output && other.step == one.step) {
                 Some(other) => *other = one,
@@ -206,12 +207,12 @@ impl Desk {
                 desk.source.undo = typed.iter().map(tuning::Band::sentence).collect();
                 let Some(job) = &mut desk.job else { return Ok(()) };
                 let list = tuning::bands_csv(&tuning::band_entries("source", &typed));
-                job.export("undo-tone.csv", list.as_bytes())?;
+                job.job().export("undo-tone.csv", list.as_bytes())?;
                 let text = match typed.len() {
                     0 => "The source is as flat as bands can make it.".to_owned(),
                     _ => format!(
                         "Written to {}. Enter them at the processor's input, ahead of everything else.",
-                        job.dir().join("exports").join("undo-tone.csv").display()
+                        job.job().dir().join("exports").join("undo-tone.csv").display()
                     ),
                 };
                 desk.notice(text, true);
