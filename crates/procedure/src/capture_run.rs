@@ -381,8 +381,6 @@ impl Ended {
         let changes = self.inputs.into_iter().filter_map(|input| {
             let mut meta = input.meta;
             meta.findings.push(interruption());
-            // It is no side of a comparison.
-            meta.set = None;
             Some(Change::CaptureInterrupted { id: input.pending?.id, meta, reading: None })
         });
         changes.collect()
@@ -399,8 +397,6 @@ impl Ended {
             let mut reading = afterwards.unwrap_or_else(|| run.finish());
             if interrupted {
                 meta.findings.push(interruption());
-                // It is no side of a comparison.
-                meta.set = None;
             }
             for finding in &meta.findings {
                 reading.finding(finding.clone());

@@ -347,7 +347,12 @@ impl Project {
             self.insert(Capture { id, state, meta }, reading);
             return Ok(());
         };
-        let meta = Placement::of(&begun.meta).on(meta);
+        let stage = begun.meta.stage;
+        let mut meta = CaptureMeta { stage, ..Placement::of(&begun.meta).on(meta) };
+        if state == CaptureState::Interrupted {
+            // What was broken off is no side of a comparison, until a person says so.
+            meta.set = None;
+        }
         *begun = CaptureEntry::new(Capture { id, state, meta }, reading);
         Ok(())
     }
