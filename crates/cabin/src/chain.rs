@@ -3,17 +3,26 @@
 
 use std::f64::consts::SQRT_2;
 
+use dsp::bank;
 use dsp::biquad::Biquad;
 use num_complex::Complex64;
 
 use crate::acoustics::{self, rms_pascals};
-use crate::bank::{Bank, Frame, LANES};
 use crate::car::{Car, Driver, Output, Side, band_section};
 use crate::delay::{CHUNK, COARSE, FINE, Line, Taps};
 use crate::limit::Shaper;
 use crate::noise::{White, sigma_for_audio_band};
 use crate::rattle::Buzz;
 use crate::setup::{Channel, MOST_BANDS, Setup};
+
+/// How many signals run side by side in a bank.
+pub(crate) const LANES: usize = 8;
+
+/// One sample of each.
+type Frame = bank::Frame<LANES>;
+
+/// Their sections.
+type Bank = bank::Bank<LANES>;
 
 /// The slots of one edge: sections of an order up to 8.
 const EDGE_SLOTS: usize = 4;

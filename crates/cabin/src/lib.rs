@@ -9,7 +9,6 @@
 //! Nothing here reads a clock or a file; all noise is seeded.
 
 mod acoustics;
-mod bank;
 mod cabin;
 mod car;
 mod chain;

@@ -4,6 +4,7 @@
 //! output, to the bit. Each module holds one kind of kernel, with the formula,
 //! its source, its valid range and the test that proves its accuracy.
 
+pub mod bank;
 pub mod biquad;
 pub mod correlate;
 pub mod crossover;
@@ -28,4 +29,5 @@ pub mod smoothing;
 pub mod statistics;
 pub mod sweep;
 pub mod weighting;
+mod wide;
 pub mod window;

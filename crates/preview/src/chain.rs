@@ -1,5 +1,6 @@
 //! One tuning, prepared to run.
 
+use dsp::bank::{Bank, Frame};
 use dsp::biquad::Cascade;
 
 /// The longest delay that can be heard in a preview.
@@ -53,9 +54,23 @@ pub enum PreviewError {
     },
 }
 
+/// How many frames are worked on at once.
+pub(crate) const CHUNK: usize = 64;
+
+/// How many channels run side by side.
+const LANES: usize = 4;
+
+/// The filters of some channels, and room for a chunk of their samples.
+#[derive(Debug, Clone)]
+struct Group {
+    bank: Bank<LANES>,
+    frames: Vec<Frame<LANES>>,
+}
+
 /// One channel at work.
 #[derive(Debug, Clone)]
 struct Channel {
+    /// What its group's bank runs.
     filters: Cascade,
     gain: f64,
     /// The samples on their way; its length is the delay.
@@ -67,6 +82,7 @@ struct Channel {
 #[derive(Debug, Clone)]
 pub struct Chain {
     channels: Vec<Channel>,
+    groups: Vec<Group>,
     sample_rate_hz: f64,
     loudness_db: f64,
 }
@@ -92,8 +108,9 @@ impl Chain {
         for (index, channel) in settings.iter().enumerate() {
             channels.push(Channel::new(sample_rate_hz, index + 1, channel)?);
         }
-        let mut chain =
-            Self { loudness_db: loudness_db(sample_rate_hz, &channels), channels, sample_rate_hz };
+        let loudness_db = loudness_db(sample_rate_hz, &channels);
+        let groups = channels.chunks(LANES).map(Group::new).collect();
+        let mut chain = Self { channels, groups, sample_rate_hz, loudness_db };
         if level_matched {
             let gain = 10f64.powf(-chain.loudness_db / 20.0);
             chain.channels.iter_mut().for_each(|channel| channel.gain *= gain);
@@ -134,13 +151,43 @@ impl Chain {
         self.channels.iter().map(|channel| channel.late.len()).max().unwrap_or(0)
     }
 
-    /// One sample of one channel.
+    /// Works on at most [`CHUNK`] interleaved frames, to be read by [`Chain::sample`].
     ///
     /// # Real-time
-    /// Allocates nothing; a few nanoseconds for each filter section.
+    /// Allocates nothing; some 4 nanoseconds for each filter section of four channels.
+    pub(crate) fn run(&mut self, block: &[f32]) {
+        let count = self.channels.len();
+        let frames = block.len() / count;
+        for (number, (group, channels)) in
+            self.groups.iter_mut().zip(self.channels.chunks_mut(LANES)).enumerate()
+        {
+            let group_frames = &mut group.frames[..frames];
+            for (frame, samples) in group_frames.iter_mut().zip(block.chunks_exact(count)) {
+                for (slot, sample) in frame.iter_mut().zip(&samples[number * LANES..]) {
+                    *slot = f64::from(*sample);
+                }
+            }
+            group.bank.run(group_frames);
+            for (lane, channel) in channels.iter_mut().enumerate() {
+                for frame in &mut *group_frames {
+                    frame[lane] = channel.gain_and_delay(frame[lane]);
+                }
+            }
+        }
+    }
+
+    /// What became of a channel's sample in one of the frames that were worked on last.
     #[inline]
-    pub(crate) fn run(&mut self, channel: usize, sample: f64) -> f64 {
-        self.channels[channel].run(sample)
+    pub(crate) fn sample(&self, frame: usize, channel: usize) -> f64 {
+        self.groups[channel / LANES].frames[frame][channel % LANES]
+    }
+}
+
+impl Group {
+    fn new(channels: &[Channel]) -> Self {
+        let sections = |channel: &Channel| channel.filters.sections().iter().cloned().map(Some).collect();
+        let bank = Bank::new(&channels.iter().map(sections).collect::<Vec<_>>());
+        Self { bank, frames: vec![[0.0; LANES]; CHUNK] }
     }
 }
 
@@ -178,8 +225,8 @@ impl Channel {
     }
 
     #[inline]
-    fn run(&mut self, sample: f64) -> f64 {
-        let filtered = self.gain * self.filters.process(sample);
+    fn gain_and_delay(&mut self, filtered: f64) -> f64 {
+        let filtered = self.gain * filtered;
         let Some(slot) = self.late.get_mut(self.at) else { return filtered };
         let out = std::mem::replace(slot, filtered);
         self.at = (self.at + 1) % self.late.len();
@@ -231,7 +278,8 @@ mod tests {
         let chain = Chain::prepare(RATE, std::slice::from_ref(&louder), true).unwrap();
         near("loudness", chain.loudness_db(), 6.0, 1e-9);
         let mut chain = *chain;
-        near("a sample", chain.run(0, 0.5), 0.5, 1e-9);
+        chain.run(&[0.5]);
+        near("a sample", chain.sample(0, 0), 0.5, 1e-9);
         let shelf = with(vec![Biquad::low_shelf(RATE, 632.0, 6.0, 0.7).unwrap()]);
         let chain = Chain::prepare(RATE, &[shelf], true).unwrap();
         // Half of the octaves lie below 632 Hz: 10 lg ((10^0.6 + 1)/2) = 3.963 dB for a hard step;
@@ -259,10 +307,31 @@ mod tests {
             ..ChannelSettings::default()
         };
         let mut chain = *Chain::prepare(RATE, &[settings], false).unwrap();
-        let out: Vec<f64> =
-            [1.0, 0.0, 0.0, 0.0, 0.0].into_iter().map(|sample| chain.run(0, sample)).collect();
-        for (got, wanted) in out.iter().zip([0.0, 0.0, 0.0, -0.5, 0.0]) {
-            near("impulse", *got, wanted, 1e-6);
+        chain.run(&[1.0, 0.0, 0.0, 0.0, 0.0]);
+        for (frame, wanted) in [0.0, 0.0, 0.0, -0.5, 0.0].into_iter().enumerate() {
+            near("impulse", chain.sample(frame, 0), wanted, 1e-6);
+        }
+    }
+
+    /// Source: each channel's own filters, one sample after another.
+    #[test]
+    fn any_number_of_channels_runs_as_each_alone() {
+        for count in [1u8, 2, 5, 9] {
+            let section = |channel: u8| Biquad::peak(RATE, 100.0 * f64::from(channel + 1), 6.0, 2.0).unwrap();
+            let settings: Vec<ChannelSettings> =
+                (0..count).map(|channel| with(vec![section(channel)])).collect();
+            let mut chain = Chain::prepare(RATE, &settings, false).unwrap();
+            let mut alone: Vec<Biquad> = (0..count).map(section).collect();
+            for _ in 0..2 {
+                let block: Vec<f32> = (0..40 * u16::from(count)).map(|n| f32::from(n % 7) - 3.0).collect();
+                chain.run(&block);
+                for (frame, samples) in block.chunks_exact(count.into()).enumerate() {
+                    for (channel, sample) in samples.iter().enumerate() {
+                        let wanted = alone[channel].process(f64::from(*sample));
+                        near("a sample", chain.sample(frame, channel), wanted, 1e-12);
+                    }
+                }
+            }
         }
     }
 

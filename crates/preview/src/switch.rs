@@ -1,6 +1,9 @@
 //! Running a tuning, and going over to another without a click.
 
+use dsp::window::rise;
+
 use crate::Chain;
+use crate::chain::CHUNK;
 
 /// How long one tuning fades into another.
 const FADE_S: f64 = 0.03;
@@ -86,41 +89,56 @@ impl Preview {
     /// left as it is.
     pub fn process(&mut self, block: &mut [f32]) {
         let channels = self.now.channels();
-        for frame in block.chunks_exact_mut(channels) {
-            let Some((next, stage)) = &mut self.next else {
-                for (channel, sample) in frame.iter_mut().enumerate() {
-                    *sample = single(self.now.run(channel, f64::from(*sample)));
-                }
-                continue;
+        let mut rest = &mut block[..];
+        while rest.len() >= channels {
+            let left = match &self.next {
+                None => usize::MAX,
+                Some((_, Stage::Warming(left))) => left + 1,
+                Some((_, Stage::Fading(done))) => self.fade_frames - done,
             };
-            let share = match stage {
-                Stage::Warming(_) => 0.0,
-                Stage::Fading(frames) => raised_cosine(*frames, self.fade_frames),
-            };
-            for (channel, sample) in frame.iter_mut().enumerate() {
-                let input = f64::from(*sample);
-                let (old, new) = (self.now.run(channel, input), next.run(channel, input));
-                *sample = single(old + share * (new - old));
+            let frames = (rest.len() / channels).min(CHUNK).min(left);
+            let (chunk, later) = rest.split_at_mut(frames * channels);
+            self.chunk(chunk, frames);
+            rest = later;
+        }
+    }
+
+    /// Some whole frames that lie within one stage of a change.
+    fn chunk(&mut self, chunk: &mut [f32], frames: usize) {
+        let channels = self.now.channels();
+        self.now.run(chunk);
+        if let Some((next, _)) = &mut self.next {
+            next.run(chunk);
+        }
+        for (frame, samples) in chunk.chunks_exact_mut(channels).enumerate() {
+            for (channel, sample) in samples.iter_mut().enumerate() {
+                let old = self.now.sample(frame, channel);
+                *sample = single(match &self.next {
+                    Some((next, Stage::Fading(done))) => {
+                        let share = rise(part(done + frame, self.fade_frames));
+                        old + share * (next.sample(frame, channel) - old)
+                    }
+                    _ => old,
+                });
             }
-            *stage = match *stage {
-                Stage::Warming(0) => Stage::Fading(0),
-                Stage::Warming(left) => Stage::Warming(left - 1),
-                Stage::Fading(frames) => Stage::Fading(frames + 1),
-            };
-            if *stage == Stage::Fading(self.fade_frames)
-                && let Some((next, _)) = self.next.take()
-            {
-                self.retired = Some(std::mem::replace(&mut self.now, next));
-            }
+        }
+        let Some((_, stage)) = &mut self.next else { return };
+        *stage = match *stage {
+            Stage::Warming(left) if frames > left => Stage::Fading(0),
+            Stage::Warming(left) => Stage::Warming(left - frames),
+            Stage::Fading(done) => Stage::Fading(done + frames),
+        };
+        if *stage == Stage::Fading(self.fade_frames)
+            && let Some((next, _)) = self.next.take()
+        {
+            self.retired = Some(std::mem::replace(&mut self.now, next));
         }
     }
 }
 
-/// From 0 to 1 without a corner.
-fn raised_cosine(frames: usize, of: usize) -> f64 {
-    #[expect(clippy::cast_precision_loss, reason = "a few thousand frames")]
-    let part = frames as f64 / of as f64;
-    0.5 - 0.5 * (std::f64::consts::PI * part).cos()
+#[expect(clippy::cast_precision_loss, reason = "a few thousand frames")]
+fn part(frames: usize, of: usize) -> f64 {
+    frames as f64 / of as f64
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "samples are f32")]

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::{Car, CarError, Edge, Limit, Output, no_such};
-use crate::bank::LANES;
+use crate::chain::LANES;
 
 /// The most drivers of one car.
 const MOST_DRIVERS: usize = 2 * LANES;
