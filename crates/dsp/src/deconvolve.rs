@@ -2,20 +2,62 @@
 //! the responses of the fundamental and of each harmonic.
 
 use std::f64::consts::PI;
+use std::sync::LazyLock;
 
 use num_complex::Complex64;
 
+use crate::between::SincKernel;
 use crate::fft::{RealFft, fast_len, rfft};
 use crate::response::Response;
 use crate::smoothing::LogMeans;
 use crate::sweep::Sweep;
-use crate::window::{kaiser, rise, sinc};
+use crate::turn::{add_turned, turn};
+use crate::window::rise;
 
 /// Regularisation inside the band, re the reference's own power there: its bias
 /// is 10·log10(1 + 1e-6)·2 < 1e-5 dB at the band's level.
 const INSIDE: f64 = 1e-6;
 /// Regularisation where the band has faded out: noise is raised by 14 dB at most.
 const OUTSIDE: f64 = 1e-2;
+
+/// A reference signal, transformed once for the deconvolvers of any band.
+pub struct Reference {
+    sample_rate_hz: f64,
+    n: usize,
+    spectrum: Vec<Complex64>,
+    power: LogMeans<Vec<f64>>,
+}
+
+impl Reference {
+    /// Prepares for recordings of up to `frames` samples of a reference; the
+    /// transform is at least that long, so nothing that lies within the recording
+    /// wraps onto anything else but the harmonics, which come before time zero and
+    /// are found at the end.
+    ///
+    /// # Panics
+    /// When the reference is longer than `frames`.
+    #[must_use]
+    pub fn new(reference: &[f64], frames: usize, sample_rate_hz: f64) -> Self {
+        assert!(reference.len() <= frames, "a recording is at least as long as the reference");
+        let n = fast_len(frames);
+        let spectrum = rfft(reference, n);
+        let power: Vec<f64> = spectrum.iter().map(Complex64::norm_sqr).collect();
+        let power = LogMeans::new(power, sample_rate_hz / n as f64);
+        Self { sample_rate_hz, n, spectrum, power }
+    }
+
+    /// How many samples the transform takes.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.n
+    }
+
+    /// Never: a transform has samples.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        false
+    }
+}
 
 /// Divides recordings by a reference signal.
 ///
@@ -29,26 +71,37 @@ const OUTSIDE: f64 = 1e-2;
 /// Sweeps", JAES 49(6), 2001; A. Farina, AES preprint 5093, 2000, for what comes
 /// before time zero. Accuracy: `a_wire_is_flat_within_a_hundredth_of_a_decibel`,
 /// `the_cubic_gives_its_analytic_harmonics`.
+///
+/// Cost: little more than its transforms, which are one for the reference, one for each
+/// recording (kept by whoever divides it by several), and one for each impulse response.
 pub struct Deconvolver {
     sample_rate_hz: f64,
     fft: RealFft,
+    /// What a spectrum is multiplied by, from bin `first` on; outside of it nothing passes.
     inverse: Vec<Complex64>,
-    time: Vec<f64>,
-    spectrum: Vec<Complex64>,
+    first: usize,
+    work: Vec<Complex64>,
 }
 
 impl Deconvolver {
-    /// Prepares for recordings of up to `frames` samples of a reference; the
-    /// transform is at least that long, so nothing that lies within the recording
-    /// wraps onto anything else but the harmonics, which come before time zero and
-    /// are found at the end.
+    /// Of a reference of which nothing else is wanted; see [`Reference::new`] and
+    /// [`Deconvolver::of`].
     ///
     /// # Panics
     /// When the band does not rise, or the reference is longer than `frames`.
     #[must_use]
     pub fn new(reference: &[f64], frames: usize, sample_rate_hz: f64, from_hz: f64, to_hz: f64) -> Self {
-        let ends_hz = (from_hz / 2.0, to_hz.min(0.49 * sample_rate_hz) * std::f64::consts::SQRT_2);
-        Self::between(reference, frames, sample_rate_hz, (from_hz, to_hz), ends_hz)
+        Self::of(&Reference::new(reference, frames, sample_rate_hz), (from_hz, to_hz))
+    }
+
+    /// Divides by a reference within a band.
+    ///
+    /// # Panics
+    /// When the band does not rise.
+    #[must_use]
+    pub fn of(reference: &Reference, (from_hz, to_hz): (f64, f64)) -> Self {
+        let ends_hz = (from_hz / 2.0, to_hz.min(0.49 * reference.sample_rate_hz) * std::f64::consts::SQRT_2);
+        Self::between(reference, (from_hz, to_hz), ends_hz)
     }
 
     /// The same with a band limit that has fallen to 0 at given frequencies below and
@@ -56,51 +109,43 @@ impl Deconvolver {
     /// of it the band limit still lets pass.
     ///
     /// # Panics
-    /// When the band does not rise, its ends do not lie outside of it, or the reference is
-    /// longer than `frames`.
+    /// When the band does not rise, or its ends do not lie outside of it.
     #[must_use]
-    pub fn between(
-        reference: &[f64],
-        frames: usize,
-        sample_rate_hz: f64,
-        (from_hz, to_hz): (f64, f64),
-        ends_hz: (f64, f64),
-    ) -> Self {
-        assert!(reference.len() <= frames, "a recording is at least as long as the reference");
+    pub fn between(reference: &Reference, (from_hz, to_hz): (f64, f64), ends_hz: (f64, f64)) -> Self {
+        let Reference { sample_rate_hz, n, spectrum, power } = reference;
         let nyquist = sample_rate_hz / 2.0;
         let to_hz = to_hz.min(0.98 * nyquist);
         assert!(0.0 < from_hz && from_hz < to_hz, "a band rises, and starts below half the rate");
         assert!(0.0 < ends_hz.0 && ends_hz.0 < from_hz && to_hz < ends_hz.1, "a band lies within its ends");
-        let n = fast_len(frames);
-        let bin_hz = sample_rate_hz / n as f64;
-        let mut fft = RealFft::new(n);
-        let mut time = vec![0.0; n];
-        time[..reference.len()].copy_from_slice(reference);
-        let mut inverse = vec![Complex64::default(); fft.bins()];
-        fft.forward(&mut time, &mut inverse);
-        let power: Vec<f64> = inverse.iter().map(Complex64::norm_sqr).collect();
-        let levels = Levels::new(&LogMeans::new(&power, bin_hz), from_hz, to_hz);
+        let bin_hz = sample_rate_hz / *n as f64;
+        let mut levels = Levels::new(power, from_hz, to_hz);
         let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
-        for (k, (x, p)) in inverse.iter_mut().zip(&power).enumerate() {
-            let f = k as f64 * bin_hz;
-            let gain = band_limit(f, (from_hz, to_hz), ends_hz, nyquist);
-            if gain == 0.0 {
-                *x = Complex64::default();
-                continue;
-            }
-            // Most bins lie inside, and an exponential costs more than all the rest.
-            let share = if gain == 1.0 { INSIDE } else { (inside * gain + outside * (1.0 - gain)).exp() };
-            *x = x.conj() * (gain / (p + levels.at(f) * share).max(1e-300));
-        }
-        let spectrum = vec![Complex64::default(); inverse.len()];
-        Self { sample_rate_hz, time, spectrum, inverse, fft }
+        let first = (ends_hz.0 / bin_hz) as usize;
+        let last = ((ends_hz.1.min(nyquist) / bin_hz).ceil() as usize + 1).min(spectrum.len());
+        let inverse = spectrum[first..last]
+            .iter()
+            .zip(&power.power()[first..last])
+            .enumerate()
+            .map(|(k, (x, p))| {
+                let f = (first + k) as f64 * bin_hz;
+                let gain = band_limit(f, (from_hz, to_hz), ends_hz, nyquist);
+                if gain == 0.0 {
+                    return Complex64::default();
+                }
+                // Most bins lie inside, and an exponential costs more than all the rest.
+                let share = if gain == 1.0 { INSIDE } else { (inside * gain + outside * (1.0 - gain)).exp() };
+                x.conj() * (gain / (p + levels.next(f) * share).max(1e-300))
+            })
+            .collect();
+        Self { sample_rate_hz: *sample_rate_hz, fft: RealFft::new(*n), inverse, first, work: Vec::new() }
     }
 
     /// By how much the power at a frequency is raised.
     #[must_use]
     pub fn power_gain(&self, frequency_hz: f64) -> f64 {
         let bin = (frequency_hz / self.sample_rate_hz * self.fft.len() as f64).round().max(0.0) as usize;
-        self.inverse.get(bin).map_or(0.0, Complex64::norm_sqr)
+        let inverse = bin.checked_sub(self.first).and_then(|bin| self.inverse.get(bin));
+        inverse.map_or(0.0, Complex64::norm_sqr)
     }
 
     /// How many samples the transform takes.
@@ -119,20 +164,37 @@ impl Deconvolver {
     /// not used. `advance` samples (whole or not) are taken off its delay.
     #[must_use]
     pub fn impulse(&mut self, recording: &[f64], advance: f64) -> ImpulseResponse {
+        let spectrum = rfft(recording, self.fft.len());
+        self.mean_impulse([(spectrum.as_slice(), advance)])
+    }
+
+    /// The mean of the impulse responses of several recordings, each given by its spectrum
+    /// ([`rfft`] at [`Deconvolver::len`]) and what is taken off its delay.
+    ///
+    /// # Panics
+    /// When a spectrum is that of another length.
+    #[must_use]
+    pub fn mean_impulse<'a>(
+        &mut self,
+        recordings: impl IntoIterator<Item = (&'a [Complex64], f64)>,
+    ) -> ImpulseResponse {
         let n = self.fft.len();
-        let used = recording.len().min(n);
-        self.time[..used].copy_from_slice(&recording[..used]);
-        self.time[used..].fill(0.0);
-        self.fft.forward(&mut self.time, &mut self.spectrum);
-        let turn = 2.0 * PI * advance / n as f64;
-        for (k, (bin, inverse)) in self.spectrum.iter_mut().zip(&self.inverse).enumerate() {
-            *bin *= inverse;
-            if advance != 0.0 {
-                *bin *= Complex64::cis(turn * k as f64);
-            }
+        let band = self.first..self.first + self.inverse.len();
+        self.work.clear();
+        self.work.resize(self.fft.bins(), Complex64::default());
+        let sums = &mut self.work[band.clone()];
+        let mut count = 0.0;
+        for (spectrum, advance) in recordings {
+            assert_eq!(spectrum.len(), self.fft.bins(), "a spectrum of the deconvolver's own length");
+            count += 1.0;
+            add_turned(sums, &spectrum[band.clone()], band.start, 2.0 * PI * advance / n as f64);
+        }
+        let share = 1.0 / f64::max(count, 1.0);
+        for (sum, inverse) in sums.iter_mut().zip(&self.inverse) {
+            *sum *= inverse * share;
         }
         let mut samples = vec![0.0; n];
-        self.fft.inverse(&mut self.spectrum, &mut samples);
+        self.fft.inverse(&mut self.work, &mut samples);
         ImpulseResponse { samples, sample_rate_hz: self.sample_rate_hz }
     }
 }
@@ -144,12 +206,14 @@ struct Levels {
     lowest_hz: f64,
     /// Frequency and power of each step.
     steps: Vec<(f64, f64)>,
+    /// The first step above the frequency that was asked for last.
+    above: usize,
 }
 
 impl Levels {
     const PER_OCTAVE: f64 = 24.0;
 
-    fn new(power: &LogMeans<&Vec<f64>>, from_hz: f64, to_hz: f64) -> Self {
+    fn new(power: &LogMeans<Vec<f64>>, from_hz: f64, to_hz: f64) -> Self {
         let lowest_hz = from_hz * 1.4;
         let highest_hz = (to_hz / 1.4).max(lowest_hz);
         let count = (Self::PER_OCTAVE * (highest_hz / lowest_hz).log2()).ceil() as usize;
@@ -159,10 +223,11 @@ impl Levels {
                 (centre, power.mean(centre / 1.4, centre * 1.4))
             })
             .collect();
-        Self { lowest_hz, steps }
+        Self { lowest_hz, steps, above: 1 }
     }
 
-    fn at(&self, f: f64) -> f64 {
+    /// At a frequency that is no lower than the one before.
+    fn next(&mut self, f: f64) -> f64 {
         let last = self.steps[self.steps.len() - 1];
         if f <= self.lowest_hz {
             return self.steps[0].1;
@@ -170,8 +235,10 @@ impl Levels {
         if f >= last.0 {
             return last.1;
         }
-        let i = self.steps.partition_point(|(centre, _)| *centre <= f);
-        let (low, high) = (self.steps[i - 1], self.steps[i]);
+        while self.steps[self.above].0 <= f {
+            self.above += 1;
+        }
+        let (low, high) = (self.steps[self.above - 1], self.steps[self.above]);
         low.1 + (high.1 - low.1) * (f - low.0) / (high.0 - low.0)
     }
 }
@@ -324,9 +391,7 @@ impl WindowedImpulse {
         let n = fast_len(frames.max(self.samples.len()));
         let bin_hz = self.sample_rate_hz / n as f64;
         let mut bins = rfft(&self.samples, n);
-        for (k, bin) in bins.iter_mut().enumerate() {
-            *bin *= Complex64::cis(-2.0 * PI * k as f64 * bin_hz * self.start_s);
-        }
+        turn(&mut bins, -2.0 * PI * bin_hz * self.start_s);
         (bins, bin_hz)
     }
 
@@ -337,7 +402,8 @@ impl WindowedImpulse {
     /// in time (`reading_between_bins_is_the_direct_sum`).
     #[must_use]
     pub fn response(&self, frequency_hz: &[f64]) -> Response {
-        const REACH: i64 = 10;
+        const REACH: usize = 10;
+        static KERNEL: LazyLock<SincKernel> = LazyLock::new(|| SincKernel::new(REACH, 11.5));
         let length = self.samples.len();
         let n = fast_len((2 * length).max(64));
         // The part is laid around index 0, so that its spectrum turns slowly.
@@ -359,13 +425,11 @@ impl WindowedImpulse {
                     return Complex64::default();
                 }
                 let x = f * n as f64 / self.sample_rate_hz;
-                let whole = x.floor() as i64;
-                let sum: Complex64 = (whole - REACH + 1..=whole + REACH)
-                    .map(|k| {
-                        let u = x - k as f64;
-                        bin(k) * (sinc(u) * kaiser(u / REACH as f64, 11.5))
-                    })
-                    .sum();
+                let whole = x.floor();
+                let mut weights = [0.0; 2 * REACH];
+                KERNEL.weigh(x - whole, &mut weights);
+                let first = whole as i64 + 1 - REACH as i64;
+                let sum: Complex64 = (first..).zip(weights).map(|(k, weight)| bin(k) * weight).sum();
                 sum * Complex64::cis(-2.0 * PI * f * offset_s)
             })
             .collect();

@@ -1,38 +1,103 @@
-//! The real Fourier transform, on `realfft`.
+//! Fourier transforms, on `realfft` and `rustfft`.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-pub use num_complex::Complex64;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use num_complex::Complex;
+pub use num_complex::{Complex32, Complex64};
+use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
 
-/// A planned pair of real transforms of one length.
+/// What a transform computes in: `f64`, or `f32` where what was recorded is only looked for
+/// (its rounding lies 135 dB below the loudest).
+pub trait Precision: FftNum + Default {
+    #[doc(hidden)]
+    fn plans() -> MutexGuard<'static, Plans<Self>>;
+}
+
+impl Precision for f64 {
+    fn plans() -> MutexGuard<'static, Plans<Self>> {
+        static PLANS: Mutex<Plans<f64>> = Mutex::new(Plans::none());
+        PLANS.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Precision for f32 {
+    fn plans() -> MutexGuard<'static, Plans<Self>> {
+        static PLANS: Mutex<Plans<f32>> = Mutex::new(Plans::none());
+        PLANS.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// The plans that a process keeps: to plan costs five times what a transform does.
+pub struct Plans<T: FftNum> {
+    forward: Kept<dyn RealToComplex<T>>,
+    inverse: Kept<dyn ComplexToReal<T>>,
+    complex: Kept<dyn Fft<T>>,
+}
+
+impl<T: FftNum> Plans<T> {
+    const fn none() -> Self {
+        Self { forward: Kept(Vec::new()), inverse: Kept(Vec::new()), complex: Kept(Vec::new()) }
+    }
+
+    fn forward(&mut self, n: usize) -> Arc<dyn RealToComplex<T>> {
+        self.forward.of(n, || RealFftPlanner::new().plan_fft_forward(n))
+    }
+
+    fn inverse(&mut self, n: usize) -> Arc<dyn ComplexToReal<T>> {
+        self.inverse.of(n, || RealFftPlanner::new().plan_fft_inverse(n))
+    }
+
+    fn complex(&mut self, n: usize) -> Arc<dyn Fft<T>> {
+        self.complex.of(n, || FftPlanner::new().plan_fft_inverse(n))
+    }
+}
+
+/// Plans of one kind by their lengths, the last used last.
+struct Kept<P: ?Sized>(Vec<(usize, Arc<P>)>);
+
+impl<P: ?Sized> Kept<P> {
+    /// How many samples the plans that are kept may transform in all: a plan holds some 12
+    /// bytes a sample.
+    const SAMPLES: usize = 1 << 22;
+
+    fn of(&mut self, n: usize, plan: impl FnOnce() -> Arc<P>) -> Arc<P> {
+        let found = self.0.iter().position(|(length, _)| *length == n);
+        let used = found.map_or_else(|| (n, plan()), |index| self.0.remove(index));
+        let plan = Arc::clone(&used.1);
+        self.0.push(used);
+        while self.0.len() > 1 && self.0.iter().map(|(length, _)| length).sum::<usize>() > Self::SAMPLES {
+            self.0.remove(0);
+        }
+        plan
+    }
+}
+
+/// Real transforms of one length.
 ///
 /// Forward: `X[k] = Σ x[i]·e^(−j2πki/n)` for `k = 0 ..= n/2`, not scaled.
 /// Inverse: scaled by `1/n`, so that inverse after forward is the identity.
 ///
 /// # Real-time
-/// [`RealFft::new`] plans and allocates; [`RealFft::forward`] and
-/// [`RealFft::inverse`] do neither and cost O(n log n).
-pub struct RealFft {
+/// The first transform in each direction plans it, if the process has not planned that length
+/// before, and allocates; those after it do neither. O(n log n): 1.1 ms for 2^18 samples of
+/// double precision, 0.6 ms of single.
+pub struct RealFft<T: Precision = f64> {
     n: usize,
-    forward: Arc<dyn RealToComplex<f64>>,
-    inverse: Arc<dyn ComplexToReal<f64>>,
-    scratch: Vec<Complex64>,
+    forward: Option<Arc<dyn RealToComplex<T>>>,
+    inverse: Option<Arc<dyn ComplexToReal<T>>>,
+    scratch: Vec<Complex<T>>,
 }
 
-impl RealFft {
-    /// Plans transforms of `n` samples.
+impl<T: Precision> RealFft<T> {
+    /// Transforms of `n` samples.
     ///
     /// # Panics
     /// When `n` is zero.
     #[must_use]
     pub fn new(n: usize) -> Self {
         assert!(n > 0, "a transform needs at least one sample");
-        let mut planner = RealFftPlanner::new();
-        let forward = planner.plan_fft_forward(n);
-        let inverse = planner.plan_fft_inverse(n);
-        let scratch = vec![Complex64::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
-        Self { n, forward, inverse, scratch }
+        Self { n, forward: None, inverse: None, scratch: Vec::new() }
     }
 
     /// How many samples one transform takes.
@@ -58,9 +123,10 @@ impl RealFft {
     ///
     /// # Panics
     /// When a slice is not as long as [`RealFft::len`] and [`RealFft::bins`] say.
-    pub fn forward(&mut self, samples: &mut [f64], spectrum: &mut [Complex64]) {
-        self.forward
-            .process_with_scratch(samples, spectrum, &mut self.scratch)
+    pub fn forward(&mut self, samples: &mut [T], spectrum: &mut [Complex<T>]) {
+        let plan = self.forward.get_or_insert_with(|| T::plans().forward(self.n));
+        let scratch = working(&mut self.scratch, plan.get_scratch_len());
+        plan.process_with_scratch(samples, spectrum, scratch)
             .expect("the lengths are those that were planned");
     }
 
@@ -70,28 +136,75 @@ impl RealFft {
     ///
     /// # Panics
     /// When a slice is not as long as [`RealFft::bins`] and [`RealFft::len`] say.
-    pub fn inverse(&mut self, spectrum: &mut [Complex64], samples: &mut [f64]) {
+    pub fn inverse(&mut self, spectrum: &mut [Complex<T>], samples: &mut [T]) {
         if let Some(first) = spectrum.first_mut() {
-            first.im = 0.0;
+            first.im = T::zero();
         }
         if self.n.is_multiple_of(2)
             && let Some(last) = spectrum.last_mut()
         {
-            last.im = 0.0;
+            last.im = T::zero();
         }
-        self.inverse
-            .process_with_scratch(spectrum, samples, &mut self.scratch)
+        let plan = self.inverse.get_or_insert_with(|| T::plans().inverse(self.n));
+        let scratch = working(&mut self.scratch, plan.get_scratch_len());
+        plan.process_with_scratch(spectrum, samples, scratch)
             .expect("the lengths are those that were planned");
-        let scale = 1.0 / self.n as f64;
+        let scale = T::one() / T::from_usize(self.n).unwrap_or_else(T::one);
         for sample in samples {
-            *sample *= scale;
+            *sample = *sample * scale;
         }
     }
 }
 
-/// The spectrum of samples, padded with zeros or cut to `n`; `n/2 + 1` bins.
+/// The inverse complex transform of one length: `x[i] = Σ X[k]·e^(j2πki/n)`, not scaled.
 ///
-/// Plans anew at every call: keep a [`RealFft`] where speed matters.
+/// # Real-time
+/// As [`RealFft`].
+pub struct InverseFft<T: Precision> {
+    plan: Arc<dyn Fft<T>>,
+    scratch: Vec<Complex<T>>,
+}
+
+impl<T: Precision> InverseFft<T> {
+    /// Transforms of `n` values.
+    #[must_use]
+    pub fn new(n: usize) -> Self {
+        let plan = T::plans().complex(n);
+        let scratch = vec![Complex::default(); plan.get_inplace_scratch_len()];
+        Self { plan, scratch }
+    }
+
+    /// How many values one transform takes.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.plan.len()
+    }
+
+    /// Whether it takes none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.plan.len() == 0
+    }
+
+    /// Transforms in place.
+    ///
+    /// # Panics
+    /// When there are not [`InverseFft::len`] values.
+    pub fn process(&mut self, values: &mut [Complex<T>]) {
+        assert_eq!(values.len(), self.plan.len(), "the length is the one that was planned");
+        self.plan.process_with_scratch(values, &mut self.scratch);
+    }
+}
+
+/// The first `count` places of a working space, which grows to that.
+fn working<T: Precision>(scratch: &mut Vec<Complex<T>>, count: usize) -> &mut [Complex<T>] {
+    if scratch.len() < count {
+        scratch.resize(count, Complex::default());
+    }
+    &mut scratch[..count]
+}
+
+/// The spectrum of samples, padded with zeros or cut to `n`; `n/2 + 1` bins.
 #[must_use]
 pub fn rfft(samples: &[f64], n: usize) -> Vec<Complex64> {
     let mut fft = RealFft::new(n);
@@ -103,16 +216,14 @@ pub fn rfft(samples: &[f64], n: usize) -> Vec<Complex64> {
     spectrum
 }
 
-/// The `n` samples of a spectrum of `n/2 + 1` bins.
+/// The `n` samples of a spectrum of `n/2 + 1` bins, which is used as working space.
 ///
 /// # Panics
 /// When the spectrum has another number of bins.
 #[must_use]
-pub fn irfft(spectrum: &[Complex64], n: usize) -> Vec<f64> {
-    let mut fft = RealFft::new(n);
-    let mut work = spectrum.to_vec();
+pub fn irfft(mut spectrum: Vec<Complex64>, n: usize) -> Vec<f64> {
     let mut samples = vec![0.0; n];
-    fft.inverse(&mut work, &mut samples);
+    RealFft::new(n).inverse(&mut spectrum, &mut samples);
     samples
 }
 
@@ -152,7 +263,7 @@ mod tests {
                 near("real", bin.re, direct.re, 1e-12 * n as f64 * 10.0);
                 near("imaginary", bin.im, direct.im, 1e-12 * n as f64 * 10.0);
             }
-            all_near("round trip", &irfft(&fast, n), &x, 1e-12);
+            all_near("round trip", &irfft(fast, n), &x, 1e-12);
         }
     }
 
@@ -160,7 +271,7 @@ mod tests {
     fn inverse_ignores_what_no_real_signal_has() {
         let with = [Complex64::new(1.0, 5.0), Complex64::new(0.5, 0.25), Complex64::new(2.0, -3.0)];
         let without = [Complex64::new(1.0, 0.0), Complex64::new(0.5, 0.25), Complex64::new(2.0, 0.0)];
-        all_near("samples", &irfft(&with, 4), &irfft(&without, 4), 0.0);
+        all_near("samples", &irfft(with.to_vec(), 4), &irfft(without.to_vec(), 4), 0.0);
     }
 
     #[test]

@@ -36,6 +36,22 @@ pub fn dot_single(a: &[f32], b: &[f32]) -> f32 {
     lanes.iter().sum::<f32>() + rest
 }
 
+/// `Σ a[i]·b[i]` of samples and taps, summed in double precision.
+#[must_use]
+pub fn dot_into<T: Copy + Into<f64>>(a: &[T], b: &[f32]) -> f64 {
+    let mut lanes = [0.0; LANES];
+    let length = a.len().min(b.len());
+    let (a_parts, a_rest) = a[..length].as_chunks::<LANES>();
+    let (b_parts, b_rest) = b[..length].as_chunks::<LANES>();
+    for (a, b) in a_parts.iter().zip(b_parts) {
+        for lane in 0..LANES {
+            lanes[lane] += a[lane].into() * f64::from(b[lane]);
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| (*a).into() * f64::from(*b)).sum();
+    lanes.iter().sum::<f64>() + rest
+}
+
 /// `Σ a[i]`.
 #[must_use]
 pub fn sum(a: &[f64]) -> f64 {
@@ -65,6 +81,7 @@ mod tests {
             let single = |values: &[f64]| values.iter().map(|x| *x as f32).collect::<Vec<f32>>();
             near("double", dot(&a, &b), wanted, 0.0);
             near("single", f64::from(dot_single(&single(&a), &single(&b))), wanted, 0.0);
+            near("mixed", dot_into(&a, &single(&b)), wanted, 0.0);
             near("sum", sum(&a), a.iter().sum(), 0.0);
         }
     }

@@ -5,7 +5,9 @@
 //! its source, its valid range and the test that proves its accuracy.
 
 pub mod bank;
+pub mod between;
 pub mod biquad;
+pub mod compress;
 pub mod correlate;
 pub mod crossover;
 pub mod decimate;
@@ -13,6 +15,7 @@ pub mod deconvolve;
 pub mod detector;
 pub mod equalizer;
 pub mod exposure;
+mod fast;
 pub mod fft;
 pub mod fft_bands;
 pub mod harmonics;
@@ -28,6 +31,7 @@ pub mod sine_fit;
 pub mod smoothing;
 pub mod statistics;
 pub mod sweep;
+pub mod turn;
 pub mod weighting;
 mod wide;
 pub mod window;

@@ -1,9 +1,13 @@
 //! Minimum phase from magnitude, and what is left over.
 
+use std::f64::consts::{LN_10, PI};
+
 use num_complex::Complex64;
 
+use crate::fast::{cis_of_turns, ln};
 use crate::fft::RealFft;
-use crate::response::{interpolate_log, unwrapped};
+use crate::response::interpolate_log;
+use crate::wide::{Kernel, widest};
 
 /// The minimum-phase spectrum that has the given magnitude, at the `n/2 + 1` bins
 /// of an `n`-point transform.
@@ -20,21 +24,64 @@ use crate::response::{interpolate_log, unwrapped};
 ///
 /// # Panics
 /// When fewer than two bins are given.
+///
+/// Cost: two real transforms and some 15 ns a bin; 3 ms for 2^17 bins.
 #[must_use]
 pub fn minimum_phase(magnitude: &[f64]) -> Vec<Complex64> {
     assert!(magnitude.len() >= 2, "a spectrum has at least DC and Nyquist");
-    let n = 2 * (magnitude.len() - 1);
     let floor = magnitude.iter().fold(0.0, |a: f64, &b| a.max(b)).max(1e-200) * 1e-8;
-    let mut spectrum: Vec<Complex64> = magnitude.iter().map(|m| m.max(floor).ln().into()).collect();
-    // One plan for both ways: planning costs as much as transforming.
+    let mut spectrum = vec![Complex64::default(); magnitude.len()];
+    widest(Logarithms { magnitude, floor, spectrum: &mut spectrum });
+    causal(&mut spectrum);
+    widest(Turned { magnitude, floor, spectrum: &mut spectrum });
+    spectrum
+}
+
+struct Logarithms<'a> {
+    magnitude: &'a [f64],
+    floor: f64,
+    spectrum: &'a mut [Complex64],
+}
+
+impl Kernel for Logarithms<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (bin, magnitude) in self.spectrum.iter_mut().zip(self.magnitude) {
+            *bin = Complex64::new(ln(magnitude.max(self.floor)), 0.0);
+        }
+    }
+}
+
+/// Magnitudes with the phases that are the imaginary parts of a spectrum.
+struct Turned<'a> {
+    magnitude: &'a [f64],
+    floor: f64,
+    spectrum: &'a mut [Complex64],
+}
+
+impl Kernel for Turned<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (bin, magnitude) in self.spectrum.iter_mut().zip(self.magnitude) {
+            *bin = cis_of_turns(bin.im / (2.0 * PI)) * magnitude.max(self.floor);
+        }
+    }
+}
+
+/// Logarithms of magnitudes to those of the minimum-phase spectrum: the imaginary part is its
+/// phase, without jumps.
+fn causal(spectrum: &mut [Complex64]) {
+    let n = 2 * (spectrum.len() - 1);
     let mut fft = RealFft::new(n);
     let mut cepstrum = vec![0.0; n];
-    fft.inverse(&mut spectrum, &mut cepstrum);
+    fft.inverse(spectrum, &mut cepstrum);
     cepstrum[n / 2 + 1..].fill(0.0);
     cepstrum[1..n / 2].iter_mut().for_each(|c| *c *= 2.0);
-    fft.forward(&mut cepstrum, &mut spectrum);
-    spectrum.iter_mut().for_each(|z| *z = z.exp());
-    spectrum
+    fft.forward(&mut cepstrum, spectrum);
 }
 
 /// The minimum phase in radians of a magnitude curve on any ascending grid.
@@ -63,23 +110,23 @@ pub fn minimum_phase_of(frequency_hz: &[f64], magnitude_db: &[f64]) -> Vec<f64> 
     let rise_above = slope((highest / std::f64::consts::SQRT_2).max(lowest.min(highest / 1.01)), highest);
     // DC lies infinitely far down a slope; two octaves are enough.
     let bins: Vec<f64> = (0..=half).map(|k| (k as f64 * bin_hz).max(lowest / 4.0)).collect();
-    let magnitude: Vec<f64> = interpolate_log(frequency_hz, magnitude_db, &bins)
+    let mut spectrum: Vec<Complex64> = interpolate_log(frequency_hz, magnitude_db, &bins)
         .iter()
         .zip(&bins)
         .map(|(level, f)| {
             let beyond =
                 rise_below * (f / lowest).log2().min(0.0) + rise_above * (f / highest).log2().max(0.0);
-            10f64.powf((level + beyond) / 20.0)
+            Complex64::new((level + beyond) * LN_10 / 20.0, 0.0)
         })
         .collect();
-    let phase: Vec<f64> = minimum_phase(&magnitude).iter().map(|h| h.arg()).collect();
-    let phase = unwrapped(&phase);
+    causal(&mut spectrum);
+    let phase = |k: usize| spectrum[k].im;
     frequency_hz
         .iter()
         .map(|f| {
             let x = (f / bin_hz).min(half as f64 - 1.0);
             let k = x as usize;
-            phase[k] + (x - k as f64) * (phase[k + 1] - phase[k])
+            phase(k) + (x - k as f64) * (phase(k + 1) - phase(k))
         })
         .collect()
 }
@@ -94,8 +141,6 @@ pub fn excess(response: &[Complex64]) -> Vec<Complex64> {
 
 #[cfg(test)]
 mod tests {
-    use std::f64::consts::PI;
-
     use testkit::near;
 
     use super::*;

@@ -96,7 +96,7 @@ impl PinkNoise {
         let wanted: Vec<Complex64> = (0..=taps / 2)
             .map(|k| pink_amplitude(k as f64 * sample_rate_hz / taps as f64, from_hz, to_hz).into())
             .collect();
-        let kernel = irfft(&wanted, taps);
+        let kernel = irfft(wanted, taps);
         let energy: f64 = kernel.iter().map(|h| h * h).sum();
         let scale = energy.sqrt().recip();
         // Rotated to be causal and faded to nothing where it wraps.
@@ -181,7 +181,7 @@ pub fn periodic_pink(frames: usize, from_hz: f64, to_hz: f64, sample_rate_hz: f6
         // A line at Nyquist has no phase of its own.
         spectrum[frames / 2] = Complex64::default();
     }
-    let mut samples = irfft(&spectrum, frames);
+    let mut samples = irfft(spectrum, frames);
     let power = samples.iter().map(|x| x * x).sum::<f64>() / frames as f64;
     assert!(power > 0.0, "the period is too short for the band");
     let scale = power.sqrt().recip();

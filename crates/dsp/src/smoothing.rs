@@ -62,6 +62,12 @@ impl<P: AsRef<[f64]>> LogMeans<P> {
         Self { bin_hz, power, widths, runs }
     }
 
+    /// The power of each bin.
+    #[must_use]
+    pub fn power(&self) -> &[f64] {
+        self.power.as_ref()
+    }
+
     /// The integral over whole bins.
     fn bins(&self, from: usize, to: usize) -> f64 {
         let each = |from: usize, to: usize| dot(&self.power.as_ref()[from..to], &self.widths[from..to]);

@@ -7,7 +7,7 @@ use dsp::response::{log_grid, power_db};
 use measure::{Finding, Manifest, Reading, Segment, Side, Start, Stimulus, StimulusWanted};
 
 use crate::background::Background;
-use crate::copies::{Copies, mean};
+use crate::copies::Copies;
 use crate::excitation::Excitation;
 use crate::find::{located, silences};
 use crate::half_wave;
@@ -66,8 +66,8 @@ fn burst_of(stimulus: &Stimulus, test: &Excitation) -> Option<Excitation> {
 }
 
 /// A sound in one channel: its impulse response and where on the tape it lies.
-struct Heard {
-    copies: Copies,
+struct Heard<'a> {
+    copies: Copies<'a>,
     impulse: ImpulseResponse,
     peak: Peak,
     /// The peak, in samples of the tape.
@@ -169,7 +169,7 @@ impl Analyse for Running {
         }
         write_precision(reading, &heard, reference);
         write_shape(reading, &heard);
-        half_wave::write(reading, &heard.copies, samples, &self.test, heard.band_hz);
+        half_wave::write(reading, &heard.copies, heard.band_hz);
         Ok(())
     }
 }
@@ -197,19 +197,19 @@ impl Running {
         Ok(from + positions[0])
     }
 
-    fn hear(
+    fn hear<'a>(
         &self,
-        samples: &[f32],
-        excitation: &Excitation,
+        samples: &'a [f32],
+        excitation: &'a Excitation,
         positions: &[usize],
         clock_hz: f64,
-    ) -> Result<Heard, Finding> {
+    ) -> Result<Heard<'a>, Finding> {
         let rate = self.tape.sample_rate_hz;
         let background = Background::of(&silences(samples, rate, excitation, positions), rate);
         let copies = Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
-        let whole = mean(&copies.impulses(samples, excitation));
-        let band = playing_band(&whole, &copies, excitation, background.as_ref(), rate)?;
-        let moment = moment(samples, &copies, excitation, background.as_ref(), (band, DIRECT_DB));
+        let whole = copies.impulse(&mut copies.over(excitation.band_hz()));
+        let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
+        let moment = moment(&copies, background.as_ref(), (band, DIRECT_DB));
         let Moment { impulse, peak, at_s, precision } = moment;
         let at = copies.origin() + at_s * copies.rate_hz;
         if let Some(precision) = precision
@@ -230,13 +230,12 @@ impl Running {
 /// far as the level stays within 15 dB of it and clear of the noise.
 pub(crate) fn playing_band(
     impulse: &ImpulseResponse,
-    copies: &Copies,
-    excitation: &Excitation,
+    copies: &Copies<'_>,
     background: Option<&Background>,
     rate: f64,
 ) -> Result<(f64, f64), Finding> {
-    let (bottom, top) = excitation.inner_band_hz(rate);
-    let window = copies.window(excitation);
+    let (bottom, top) = copies.excitation().inner_band_hz(rate);
+    let window = copies.window();
     let grid = log_grid(bottom, top, 24.0);
     // Not around the highest point: noise of the whole band may be higher than a sound that
     // fills a few octaves of it.
@@ -251,7 +250,7 @@ pub(crate) fn playing_band(
         None => vec![0.0; grid.len()],
         Some(background) => {
             let weights = 0.6 * (window.left_s + window.right_s) * rate / copies.count() as f64;
-            let power = excitation.power_at(copies.rate_hz, &grid);
+            let power = copies.power_at(&grid);
             power.iter().zip(background.at(&grid)).map(|(power, density)| density * weights / power).collect()
         }
     };
@@ -281,14 +280,12 @@ pub(crate) struct Moment {
 /// The first peak of the envelope, within a band, that comes within so many decibels of
 /// the highest.
 pub(crate) fn moment(
-    samples: &[f32],
-    copies: &Copies,
-    excitation: &Excitation,
+    copies: &Copies<'_>,
     background: Option<&Background>,
     (band_hz, within_db): ((f64, f64), f64),
 ) -> Moment {
-    let mut deconvolver = copies.within(excitation, band_hz);
-    let impulse = mean(&copies.each(samples, &mut deconvolver));
+    let mut deconvolver = copies.within(band_hz);
+    let impulse = copies.impulse(&mut deconvolver);
     let (signal, peak, at_s) = first_peak(&impulse, copies, within_db);
     let precision = background.map(|background| {
         ImpulseNoise::of(background, copies, &deconvolver, band_hz).precision(&signal, &peak)
@@ -298,7 +295,7 @@ pub(crate) fn moment(
 
 /// The analytic signal around the highest peak, the first one that comes near it, and its
 /// time.
-fn first_peak(impulse: &ImpulseResponse, copies: &Copies, within_db: f64) -> (Vec<Complex64>, Peak, f64) {
+fn first_peak(impulse: &ImpulseResponse, copies: &Copies<'_>, within_db: f64) -> (Vec<Complex64>, Peak, f64) {
     let about_s = copies.peak_s(impulse);
     // The Hilbert transform reaches far: a window put on the impulse of a subwoofer before
     // it moves the peak by some microseconds.
@@ -320,7 +317,7 @@ fn first_peak(impulse: &ImpulseResponse, copies: &Copies, within_db: f64) -> (Ve
 
 /// How exactly the time is known: what noise does to the sound itself and to what it is
 /// counted from.
-fn write_precision(reading: &mut Reading, heard: &Heard, reference: Option<Option<Precision>>) {
+fn write_precision(reading: &mut Reading, heard: &Heard<'_>, reference: Option<Option<Precision>>) {
     let both = match (heard.precision, reference) {
         (Some(own), None) => own.random_error_s,
         (Some(own), Some(Some(reference))) => own.random_error_s.hypot(reference.random_error_s),
@@ -342,7 +339,7 @@ fn write_precision(reading: &mut Reading, heard: &Heard, reference: Option<Optio
 }
 
 /// Confidence and the envelope.
-fn write_shape(reading: &mut Reading, heard: &Heard) {
+fn write_shape(reading: &mut Reading, heard: &Heard<'_>) {
     let rate = heard.copies.rate_hz;
     let at_s = (heard.at - heard.copies.origin()) / rate;
     let part = heard.impulse.windowed(at_s, &TimeWindow::half_faded(0.05, 0.05));

@@ -127,7 +127,7 @@ impl Cells {
     }
 
     /// Takes squared envelopes, the first of which belongs to the sample `start`.
-    pub(crate) fn take(&mut self, start: usize, powers: &[f64]) {
+    pub(crate) fn take(&mut self, start: usize, powers: &[f32]) {
         let cells = (start + powers.len()).div_ceil(self.length).max(self.energy.len());
         self.energy.resize(cells, 0.0);
         self.peaks.resize(cells, Mark { position: 0, power: 0.0 });
@@ -137,17 +137,18 @@ impl Cells {
             let cell = position / self.length;
             let until = ((cell + 1) * self.length - start).min(powers.len());
             let (energy, peak) = (&mut self.energy[cell], &mut self.peaks[cell]);
-            for (i, &power) in powers.iter().enumerate().take(until).skip(index) {
-                *energy += power;
-                if power > peak.power {
-                    *peak = Mark { position: start + i, power };
-                }
+            let part = &powers[index..until];
+            let highest = part.iter().copied().fold(0.0, f32::max);
+            *energy += part.iter().map(|power| f64::from(*power)).sum::<f64>();
+            if f64::from(highest) > peak.power {
+                let at = part.iter().position(|power| *power == highest).unwrap_or(0);
+                *peak = Mark { position: start + index + at, power: highest.into() };
             }
             if let Some(at) = peak.position.checked_sub(start)
                 && peak.power > 0.0
             {
                 let near = &powers[at.saturating_sub(self.middle)..(at + self.middle + 1).min(powers.len())];
-                self.tight[cell] = near.iter().sum();
+                self.tight[cell] = near.iter().map(|power| f64::from(*power)).sum();
             }
             (index, position) = (until, start + until);
         }
@@ -157,11 +158,6 @@ impl Cells {
     #[cfg(test)]
     pub(crate) fn covered(&self) -> usize {
         self.energy.len() * self.length
-    }
-
-    /// The points that stand out clearly.
-    pub(crate) fn marks(&self) -> Vec<(Mark, Standing)> {
-        self.marks_from(0)
     }
 
     /// The points that stand out clearly from a sample onward.
@@ -231,7 +227,7 @@ mod tests {
 
     #[test]
     fn the_same_cells_come_from_any_stretches() {
-        let powers: Vec<f64> = (0..10_000).map(|i| f64::from((i * 7_919) % 1_009)).collect();
+        let powers: Vec<f32> = (0..10_000u32).map(|i| ((i * 7_919) % 1_009) as f32).collect();
         let cells = |size: usize| {
             let mut cells = Cells::new(4_000, 1_000.0, 100.0);
             let mut start = 0;
@@ -248,14 +244,14 @@ mod tests {
     #[test]
     fn a_peak_stands_out_and_noise_does_not() {
         let mut noise = dsp::noise::WhiteNoise::new(1);
-        let mut powers: Vec<f64> = (0..20_000).map(|_| noise.sample().powi(2)).collect();
+        let mut powers: Vec<f32> = (0..20_000).map(|_| noise.sample().powi(2) as f32).collect();
         let mut quiet = Cells::new(4_000, 1_000.0, 100.0);
         quiet.take(0, &powers);
-        assert!(quiet.marks().is_empty());
+        assert!(quiet.marks_from(0).is_empty());
         powers[9_321] = 4_000.0;
         let mut cells = Cells::new(4_000, 1_000.0, 100.0);
         cells.take(0, &powers);
-        let marks = cells.marks();
+        let marks = cells.marks_from(0);
         assert_eq!(marks.iter().map(|(mark, _)| mark.position).collect::<Vec<_>>(), [9_321]);
         assert!(marks[0].1.is_clear());
     }

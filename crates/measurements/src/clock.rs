@@ -5,6 +5,7 @@ use std::f64::consts::PI;
 use dsp::correlate::{analytic, refine_peak};
 use dsp::deconvolve::WindowedImpulse;
 use dsp::fft::{Complex64, irfft};
+use dsp::turn::turn;
 
 /// How much later the second impulse response lies than the first, in seconds.
 ///
@@ -21,22 +22,20 @@ pub(crate) fn delay_between(
     first: &WindowedImpulse,
     second: &WindowedImpulse,
     band_hz: (f64, f64),
-    weight: impl Fn(f64) -> f64,
+    weight: impl Fn(&[f64]) -> Vec<f64>,
 ) -> f64 {
     let frames = 2 * first.samples.len().max(second.samples.len());
     let (a, bin_hz) = first.spectrum(frames);
     let (b, _) = second.spectrum(frames);
-    let cross: Vec<Complex64> = a
-        .iter()
-        .zip(&b)
-        .enumerate()
-        .map(|(k, (a, b))| {
-            let f = k as f64 * bin_hz;
-            if (band_hz.0..=band_hz.1).contains(&f) { a.conj() * b * weight(f) } else { Complex64::default() }
-        })
-        .collect();
+    let inside: Vec<usize> =
+        (0..a.len()).filter(|k| (band_hz.0..=band_hz.1).contains(&(*k as f64 * bin_hz))).collect();
+    let weights = weight(&inside.iter().map(|k| *k as f64 * bin_hz).collect::<Vec<_>>());
+    let mut cross = vec![Complex64::default(); a.len()];
+    for (&k, weight) in inside.iter().zip(weights) {
+        cross[k] = a[k].conj() * b[k] * weight;
+    }
     let n = 2 * (cross.len() - 1);
-    let correlation = analytic(&irfft(&cross, n));
+    let correlation = analytic(&irfft(cross.clone(), n));
     let real = |i: usize| correlation[i].re;
     let highest = (0..n).max_by(|&i, &j| real(i).total_cmp(&real(j))).unwrap_or(0);
     // The peak may straddle the end of the circle: turn it to the middle.
@@ -47,10 +46,12 @@ pub(crate) fn delay_between(
     let mut delay_s = lag / (n as f64 * bin_hz);
     let trust = trust(&a, &b, &cross, delay_s, bin_hz);
     for _ in 0..4 {
+        let mut turned = cross.clone();
+        turn(&mut turned, 2.0 * PI * bin_hz * delay_s);
         let (mut slope, mut norm) = (0.0, 0.0);
-        for (k, (s, trust)) in cross.iter().zip(&trust).enumerate() {
+        for (k, (s, trust)) in turned.iter().zip(&trust).enumerate().filter(|(_, (_, trust))| **trust > 0.0) {
             let omega = 2.0 * PI * k as f64 * bin_hz;
-            slope += trust * omega * (s * Complex64::cis(omega * delay_s)).arg();
+            slope += trust * omega * s.arg();
             norm += trust * omega * omega;
         }
         if norm <= 0.0 {
@@ -65,11 +66,12 @@ pub(crate) fn delay_between(
 /// it is no more than chance makes it.
 fn trust(a: &[Complex64], b: &[Complex64], cross: &[Complex64], delay_s: f64, bin_hz: f64) -> Vec<f64> {
     const REACH: usize = 16;
+    let mut turned: Vec<Complex64> = a.iter().zip(b).map(|(a, b)| a.conj() * b).collect();
+    turn(&mut turned, 2.0 * PI * bin_hz * delay_s);
     let mut sums = vec![(Complex64::default(), 0.0, 0.0)];
     for (k, (a, b)) in a.iter().zip(b).enumerate() {
         let (cross, power_a, power_b) = sums[k];
-        let turned = a.conj() * b * Complex64::cis(2.0 * PI * k as f64 * bin_hz * delay_s);
-        sums.push((cross + turned, power_a + a.norm_sqr(), power_b + b.norm_sqr()));
+        sums.push((cross + turned[k], power_a + a.norm_sqr(), power_b + b.norm_sqr()));
     }
     (0..cross.len())
         .map(|k| {
@@ -108,7 +110,7 @@ mod tests {
             sample_rate_hz: 48_000.0,
         };
         for shift in [0.0, 0.3, -2.6, 17.49] {
-            let delay = delay_between(&pulse(0.0), &pulse(shift), (50.0, 15_000.0), |_| 1.0);
+            let delay = delay_between(&pulse(0.0), &pulse(shift), (50.0, 15_000.0), |f| vec![1.0; f.len()]);
             near(&format!("shift {shift}"), delay * 48_000.0, shift, 1e-3);
         }
     }

@@ -1,17 +1,26 @@
 //! The copies of an excitation in a recording: the clock that they share, and their
 //! impulse responses on that clock.
 
+use std::cell::{OnceCell, RefCell};
+use std::rc::Rc;
+
 use dsp::correlate::{analytic, refine_peak};
-use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow};
-use dsp::window::{fade_ends, fade_gain};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, Reference, TimeWindow};
+use dsp::fft::{Complex64, RealFft, fast_len, rfft};
+use dsp::smoothing::LogMeans;
+use dsp::window::fade_ends;
 
 use crate::background::Background;
 use crate::clock::delay_between;
 use crate::excitation::Excitation;
 
-/// Where the copies lie, and on which clock.
-#[derive(Debug, Clone)]
-pub(crate) struct Copies {
+/// Where the copies lie in one channel of a recording, and on which clock.
+///
+/// Each stretch is transformed once for each length that is asked for, and what was played is
+/// rendered and transformed once; copies in another channel share it.
+pub(crate) struct Copies<'a> {
+    samples: &'a [f32],
+    excitation: &'a Excitation,
     /// Samples of the recording per second of the stimulus.
     pub rate_hz: f64,
     /// The recorder's clock against the player's; nothing with a single copy.
@@ -26,18 +35,35 @@ pub(crate) struct Copies {
     lead_s: f64,
     /// How much of a stretch lies after the copy ends.
     tail_s: f64,
+    played: Rc<Played>,
+    spectra: RefCell<Vec<Spectrum>>,
+}
+
+/// One copy of the excitation on the recorder's clock.
+#[derive(Default)]
+struct Played {
+    samples: OnceCell<Vec<f64>>,
+    reference: OnceCell<Reference>,
+    power: OnceCell<LogMeans<Vec<f64>>>,
+}
+
+/// The spectrum of a stretch by its number, taken over so many samples.
+struct Spectrum {
+    index: usize,
+    frames: usize,
+    bins: Rc<[Complex64]>,
 }
 
 /// How much of the recording before a copy is taken along, for the part of the
 /// impulse response that a band limit puts before its peak.
 const LEAD_S: f64 = 0.3;
 
-impl Copies {
+impl<'a> Copies<'a> {
     /// Lays stretches around the positions found, and refines the clock.
     pub(crate) fn new(
-        samples: &[f32],
+        samples: &'a [f32],
         sample_rate_hz: f64,
-        excitation: &Excitation,
+        excitation: &'a Excitation,
         positions: &[usize],
         background: Option<&Background>,
     ) -> Self {
@@ -47,9 +73,9 @@ impl Copies {
     /// As [`Copies::new`], with a clock (in samples per second of the stimulus) that
     /// holds where there is one copy only.
     pub(crate) fn on_clock(
-        samples: &[f32],
+        samples: &'a [f32],
         sample_rate_hz: f64,
-        excitation: &Excitation,
+        excitation: &'a Excitation,
         positions: &[usize],
         background: Option<&Background>,
         clock_hz: f64,
@@ -59,6 +85,8 @@ impl Copies {
         let starts: Vec<i64> = positions.iter().map(|p| *p as i64 - lead).collect();
         let frames = ((LEAD_S + excitation.duration_s + tail_s) * sample_rate_hz).ceil() as usize;
         let mut copies = Self {
+            samples,
+            excitation,
             rate_hz: clock_hz,
             clock_ppm: None,
             advances: vec![0.0; starts.len()],
@@ -66,6 +94,8 @@ impl Copies {
             frames,
             lead_s: LEAD_S,
             tail_s,
+            played: Rc::default(),
+            spectra: RefCell::default(),
         };
         let (first, last) = (copies.starts[0], copies.starts[copies.starts.len() - 1]);
         if positions.len() > 1 {
@@ -74,11 +104,11 @@ impl Copies {
             // The first pass works with a clock that is right to some ppm and finds it
             // to some thousandths; the second removes what its error left.
             for _ in 0..2 {
-                copies.rate_hz = distance / spread_s;
-                let residual = copies.residual_s(samples, sample_rate_hz, excitation, background);
+                copies.set_clock(distance / spread_s);
+                let residual = copies.residual_s(sample_rate_hz, background);
                 distance = (last - first) as f64 + residual * copies.rate_hz;
             }
-            copies.rate_hz = distance / spread_s;
+            copies.set_clock(distance / spread_s);
             copies.clock_ppm = Some((copies.rate_hz / sample_rate_hz - 1.0) * 1e6);
         }
         copies.advances = copies
@@ -93,126 +123,165 @@ impl Copies {
     }
 
     /// Lays stretches where copies are known to begin, on a known clock; `spans_s` holds
-    /// how much is taken before a copy, how long a copy is, and how much follows it.
+    /// how much is taken before a copy and how much follows it.
     pub(crate) fn at(
+        samples: &'a [f32],
+        sample_rate_hz: f64,
+        excitation: &'a Excitation,
         positions: &[f64],
         clock_hz: f64,
-        sample_rate_hz: f64,
-        (lead_s, copy_s, tail_s): (f64, f64, f64),
+        (lead_s, tail_s): (f64, f64),
     ) -> Self {
         let lead = (lead_s * sample_rate_hz).round();
         let begin = |position: &f64| position - lead;
         Self {
+            samples,
+            excitation,
             rate_hz: clock_hz,
             clock_ppm: Some((clock_hz / sample_rate_hz - 1.0) * 1e6),
             starts: positions.iter().map(|position| begin(position).floor() as i64).collect(),
             advances: positions.iter().map(|position| begin(position).rem_euclid(1.0)).collect(),
-            frames: ((lead_s + copy_s + tail_s) * sample_rate_hz).ceil() as usize,
+            frames: ((lead_s + excitation.duration_s + tail_s) * sample_rate_hz).ceil() as usize,
             lead_s,
             tail_s,
+            played: Rc::default(),
+            spectra: RefCell::default(),
         }
     }
 
-    fn residual_s(
-        &self,
-        samples: &[f32],
-        sample_rate_hz: f64,
-        excitation: &Excitation,
-        background: Option<&Background>,
-    ) -> f64 {
-        let reference = excitation.samples(self.rate_hz);
-        let mut deconvolver = self.deconvolver(&reference, excitation);
+    /// The same copies in another channel of the same recording.
+    pub(crate) fn in_channel<'b>(&self, samples: &'b [f32]) -> Copies<'b>
+    where
+        'a: 'b,
+    {
+        Copies {
+            samples,
+            starts: self.starts.clone(),
+            advances: self.advances.clone(),
+            played: Rc::clone(&self.played),
+            spectra: RefCell::default(),
+            ..*self
+        }
+    }
+
+    fn set_clock(&mut self, rate_hz: f64) {
+        if self.rate_hz != rate_hz {
+            (self.rate_hz, self.played) = (rate_hz, Rc::default());
+        }
+    }
+
+    /// What was played.
+    pub(crate) fn excitation(&self) -> &'a Excitation {
+        self.excitation
+    }
+
+    fn played_samples(&self) -> &[f64] {
+        self.played.samples.get_or_init(|| self.excitation.samples(self.rate_hz))
+    }
+
+    fn reference(&self) -> &Reference {
+        self.played.reference.get_or_init(|| {
+            let samples = self.played_samples();
+            Reference::new(samples, self.frames.max(samples.len()), self.rate_hz)
+        })
+    }
+
+    /// The power `|X(f)|²` of one copy at frequencies, over a sixth of an octave each.
+    pub(crate) fn power_at(&self, frequency_hz: &[f64]) -> Vec<f64> {
+        let power = self.played.power.get_or_init(|| {
+            let samples = self.played_samples();
+            // Short ones are padded, so that a sixth of an octave holds some points.
+            let n = fast_len(samples.len().max((self.rate_hz / self.excitation.from_hz * 32.0) as usize));
+            let power: Vec<f64> = rfft(samples, n).iter().map(Complex64::norm_sqr).collect();
+            LogMeans::new(power, self.rate_hz / n as f64)
+        });
+        frequency_hz.iter().map(|f| power.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
+    }
+
+    /// The spectrum of a stretch at a length.
+    fn spectrum(&self, index: usize, frames: usize) -> Rc<[Complex64]> {
+        let mut spectra = self.spectra.borrow_mut();
+        let found = spectra.iter().find(|spectrum| (spectrum.index, spectrum.frames) == (index, frames));
+        if let Some(found) = found {
+            return Rc::clone(&found.bins);
+        }
+        let mut time = stretch(self.samples, self.starts[index], self.frames.min(frames));
+        time.resize(frames, 0.0);
+        let mut fft = RealFft::new(frames);
+        let mut bins = vec![Complex64::default(); fft.bins()];
+        fft.forward(&mut time, &mut bins);
+        let bins: Rc<[Complex64]> = bins.into();
+        spectra.push(Spectrum { index, frames, bins: Rc::clone(&bins) });
+        bins
+    }
+
+    fn residual_s(&self, sample_rate_hz: f64, background: Option<&Background>) -> f64 {
+        let mut deconvolver = self.over(self.excitation.band_hz());
         let window = TimeWindow::half_faded(0.1, 0.3f64.min(self.tail_s.max(0.02)));
         let mut part = |index: usize| {
-            let stretch = stretch(samples, self.starts[index], self.frames);
-            deconvolver.impulse(&stretch, 0.0).windowed(self.lead_s, &window)
+            let spectrum = self.spectrum(index, deconvolver.len());
+            deconvolver.mean_impulse([(&*spectrum, 0.0)]).windowed(self.lead_s, &window)
         };
         let (first, last) = (part(0), part(self.starts.len() - 1));
-        let top = excitation.to_hz.min(0.45 * sample_rate_hz);
+        let top = self.excitation.to_hz.min(0.45 * sample_rate_hz);
         // What was received, re what disturbs it: an exponential sweep's own power
         // falls by 3 dB an octave.
-        let weight = |f: f64| {
-            let noise = background.map_or(1.0, |noise| noise.at(&[f])[0] + 1e-30);
-            1.0 / (f * noise)
+        let weight = |frequency_hz: &[f64]| {
+            let noise =
+                background.map_or_else(|| vec![1.0; frequency_hz.len()], |noise| noise.at(frequency_hz));
+            frequency_hz.iter().zip(noise).map(|(f, noise)| 1.0 / (f * (noise + 1e-30))).collect()
         };
-        delay_between(&first, &last, (excitation.from_hz, top), weight)
+        delay_between(&first, &last, (self.excitation.from_hz, top), weight)
     }
 
-    fn deconvolver(&self, reference: &[f64], excitation: &Excitation) -> Deconvolver {
-        let frames = self.frames.max(reference.len());
-        Deconvolver::new(reference, frames, self.rate_hz, excitation.from_hz, excitation.to_hz)
+    /// What divides by the excitation over a band and all that it holds beside it, faded or
+    /// not: for the shape of an onset, which a steep limit would hide.
+    pub(crate) fn over(&self, band_hz: (f64, f64)) -> Deconvolver {
+        Deconvolver::of(self.reference(), band_hz)
     }
 
-    /// The impulse response of each copy, all on one time axis: the excitation begins
-    /// at time zero less [`Copies::origin`].
-    pub(crate) fn impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
-        let reference = excitation.samples(self.rate_hz);
-        let mut deconvolver = self.deconvolver(&reference, excitation);
-        self.each(samples, &mut deconvolver)
-    }
-
-    /// The same within a band only, so that noise outside it does no harm.
-    pub(crate) fn impulses_within(
-        &self,
-        samples: &[f32],
-        excitation: &Excitation,
-        band_hz: (f64, f64),
-    ) -> Vec<ImpulseResponse> {
-        self.each(samples, &mut self.within(excitation, band_hz))
-    }
-
-    /// The same with all that the excitation holds beside the band, faded or not: for the
-    /// shape of an onset, which a steep limit would hide.
-    pub(crate) fn impulses_over(
-        &self,
-        samples: &[f32],
-        excitation: &Excitation,
-        (from_hz, to_hz): (f64, f64),
-    ) -> Vec<ImpulseResponse> {
-        let reference = excitation.samples(self.rate_hz);
-        let frames = self.frames.max(reference.len());
-        self.each(samples, &mut Deconvolver::new(&reference, frames, self.rate_hz, from_hz, to_hz))
-    }
-
-    /// What divides by an excitation within a band (see [`Excitation::inner_band_hz`]),
+    /// What divides by the excitation within a band (see [`Excitation::inner_band_hz`]),
     /// and lets nothing pass where the excitation is faded.
-    pub(crate) fn within(&self, excitation: &Excitation, band_hz: (f64, f64)) -> Deconvolver {
-        let reference = excitation.samples(self.rate_hz);
-        let frames = self.frames.max(reference.len());
-        let full_hz = excitation.full_band_hz();
+    pub(crate) fn within(&self, band_hz: (f64, f64)) -> Deconvolver {
+        let full_hz = self.excitation.full_band_hz();
         // Half an octave to either side is enough, a tenth the least.
         let ends_hz = (
             (band_hz.0 / std::f64::consts::SQRT_2).max(full_hz.0).min(band_hz.0 / 1.1),
             (band_hz.1 * std::f64::consts::SQRT_2).min(full_hz.1).max(band_hz.1 * 1.1),
         );
-        Deconvolver::between(&reference, frames, self.rate_hz, band_hz, ends_hz)
+        Deconvolver::between(self.reference(), band_hz, ends_hz)
     }
 
-    /// The same, divided by the excitation's sweep carried on as far up as the
-    /// recording reaches, for the harmonics that lie above its band.
-    pub(crate) fn extended_impulses(&self, samples: &[f32], excitation: &Excitation) -> Vec<ImpulseResponse> {
-        let Some(sweep) = excitation.sweep(self.rate_hz) else { return Vec::new() };
+    /// What divides by the excitation's sweep carried on as far up as the recording reaches,
+    /// for the harmonics that lie above its band; nothing where it is no sweep.
+    pub(crate) fn extended(&self) -> Option<Deconvolver> {
+        let excitation = self.excitation;
+        let sweep = excitation.sweep(self.rate_hz)?;
         let to_hz = (5.2 * excitation.to_hz).min(0.49 * self.rate_hz).max(excitation.to_hz);
         let sweep = sweep.extended(to_hz);
-        let fade_s = excitation.fade_s();
-        let reference: Vec<f64> = (0..sweep.len())
-            .map(|i| {
-                let t = i as f64 / self.rate_hz;
-                excitation.peak() * sweep.value(t) * fade_gain(t, sweep.duration_s(), fade_s)
-            })
-            .collect();
+        let mut reference = vec![0.0; sweep.len()];
+        sweep.add_to(&mut reference, 0.0, excitation.peak(), (sweep.duration_s(), excitation.fade_s()));
         let frames = self.frames.max(reference.len());
-        let mut deconvolver = Deconvolver::new(&reference, frames, self.rate_hz, excitation.from_hz, to_hz);
-        self.each(samples, &mut deconvolver)
+        Some(Deconvolver::new(&reference, frames, self.rate_hz, excitation.from_hz, to_hz))
     }
 
-    /// The impulse response of each copy by a deconvolver.
-    pub(crate) fn each(&self, samples: &[f32], deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
-        self.starts
-            .iter()
-            .zip(&self.advances)
-            .map(|(start, advance)| deconvolver.impulse(&stretch(samples, *start, self.frames), *advance))
-            .collect()
+    /// The impulse response of each copy by a deconvolver, all on one time axis: the
+    /// excitation begins at time zero less [`Copies::origin`].
+    pub(crate) fn impulses(&self, deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
+        let each = self.advances.iter().enumerate();
+        each.map(|(index, advance)| {
+            let spectrum = self.spectrum(index, deconvolver.len());
+            deconvolver.mean_impulse([(&*spectrum, *advance)])
+        })
+        .collect()
+    }
+
+    /// The mean of these.
+    pub(crate) fn impulse(&self, deconvolver: &mut Deconvolver) -> ImpulseResponse {
+        let spectra: Vec<_> =
+            (0..self.count()).map(|index| self.spectrum(index, deconvolver.len())).collect();
+        deconvolver
+            .mean_impulse(spectra.iter().zip(&self.advances).map(|(bins, advance)| (&**bins, *advance)))
     }
 
     /// Where the search had found the copies, on the impulse responses' time axis.
@@ -245,8 +314,9 @@ impl Copies {
 
     /// The window of the linear response: up to 0.3 s before the peak, but not into
     /// the second harmonic, and as far after it as the silence after a copy allows.
-    pub(crate) fn window(&self, excitation: &Excitation) -> TimeWindow {
-        let lead = excitation.sweep(self.rate_hz).map_or(f64::INFINITY, |sweep| sweep.harmonic_lead_s(2));
+    pub(crate) fn window(&self) -> TimeWindow {
+        let sweep = self.excitation.sweep(self.rate_hz);
+        let lead = sweep.map_or(f64::INFINITY, |sweep| sweep.harmonic_lead_s(2));
         let left_s = 0.28f64.min(0.45 * lead);
         let right_s = self.tail_s.max(0.05);
         TimeWindow { left_s, right_s, left_fade_s: 0.4 * left_s, right_fade_s: 0.5 * right_s }

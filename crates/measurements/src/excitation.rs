@@ -122,19 +122,14 @@ impl Excitation {
         samples
     }
 
+    /// Its band.
+    pub(crate) fn band_hz(&self) -> (f64, f64) {
+        (self.from_hz, self.to_hz)
+    }
+
     /// The sweep, where it is one.
     pub(crate) fn sweep(&self, sample_rate_hz: f64) -> Option<Sweep> {
         sweep_of(&self.segment, sample_rate_hz)
-    }
-
-    /// The power `|X(f)|²` of one copy at frequencies, over a sixth of an octave each.
-    pub(crate) fn power_at(&self, sample_rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
-        let samples = self.samples(sample_rate_hz);
-        // Short ones are padded, so that a sixth of an octave holds some points.
-        let n = fast_len(samples.len().max((sample_rate_hz / self.from_hz * 32.0) as usize));
-        let power: Vec<f64> = rfft(&samples, n).iter().map(|x| x.norm_sqr()).collect();
-        let means = LogMeans::new(power, sample_rate_hz / n as f64);
-        frequency_hz.iter().map(|f| means.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
     }
 
     /// The peak amplitude.

@@ -6,7 +6,6 @@ use dsp::statistics::rms;
 use measure::{Finding, Reading};
 
 use crate::copies::{Copies, mean};
-use crate::excitation::Excitation;
 
 /// A driver's own roll-offs and its crossover follow the first half-wave with a
 /// larger one of the other sign, so the largest says nothing. The first of at
@@ -47,16 +46,11 @@ const GROUPS: usize = 4;
 /// simulated cars and on the random ones of the test below.
 ///
 /// Accuracy: `random_drivers_are_told_from_those_wired_backwards`.
-pub(crate) fn write(
-    reading: &mut Reading,
-    copies: &Copies,
-    samples: &[f32],
-    excitation: &Excitation,
-    (low_hz, high_hz): (f64, f64),
-) {
+pub(crate) fn write(reading: &mut Reading, copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) {
+    let excitation = copies.excitation();
     let top_hz = excitation.to_hz.min(0.47 * copies.rate_hz);
     let wide_hz = ((0.5 * low_hz).max(excitation.from_hz), (2.0 * high_hz).min(top_hz));
-    let impulses = copies.impulses_over(samples, excitation, wide_hz);
+    let impulses = copies.impulses(&mut copies.over(wide_hz));
     let window = TimeWindow::half_faded(REACH_S, REACH_S);
     let part_of = |impulses: &[ImpulseResponse]| {
         let impulse = mean(impulses);

@@ -8,7 +8,7 @@ use measure::{Finding, Manifest, Reading, Start, Stimulus, StimulusWanted};
 
 use crate::arrival::playing_band;
 use crate::background::Background;
-use crate::copies::{Copies, mean};
+use crate::copies::Copies;
 use crate::excitation::Excitation;
 use crate::find::{located, not_found, silences};
 use crate::half_wave;
@@ -104,10 +104,10 @@ impl Analyse for Running {
             reading.value("clock_ppm", ppm);
         }
         let background = Background::of(&silences(samples, rate, &self.excitation, &positions), rate);
-        let whole = mean(&copies.impulses(samples, &self.excitation));
-        let band = playing_band(&whole, &copies, &self.excitation, background.as_ref(), rate)?;
-        half_wave::write(reading, &copies, samples, &self.excitation, band);
-        let impulse = mean(&copies.impulses_within(samples, &self.excitation, band));
+        let whole = copies.impulse(&mut copies.over(self.excitation.band_hz()));
+        let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
+        half_wave::write(reading, &copies, band);
+        let impulse = copies.impulse(&mut copies.within(band));
         let part = impulse.windowed(copies.peak_s(&impulse), &TimeWindow::half_faded(0.03, 0.05));
         let time_s = (0..part.samples.len()).map(|i| part.start_s + i as f64 / copies.rate_hz).collect();
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
@@ -117,7 +117,7 @@ impl Analyse for Running {
 
 impl Running {
     /// The pulses of the tape, each laid where the clock that they share puts it.
-    fn pulse_copies(&self, reading: &mut Reading) -> Result<(Copies, Vec<usize>), Finding> {
+    fn pulse_copies(&self, reading: &mut Reading) -> Result<(Copies<'_>, Vec<usize>), Finding> {
         let (samples, rate) = (&self.tape.samples, self.tape.sample_rate_hz);
         let name = &self.stimulus.name;
         if samples.iter().all(|x| x.abs() < 1e-6) {
@@ -147,7 +147,8 @@ impl Running {
         let (zero, clock_hz) = line(&points);
         let positions: Vec<f64> = points.iter().map(|(start_s, _)| zero + start_s * clock_hz).collect();
         let whole = positions.iter().map(|position| position.round().max(0.0) as usize).collect();
-        Ok((Copies::at(&positions, clock_hz, rate, (BEFORE_S, self.excitation.duration_s, AFTER_S)), whole))
+        let spans_s = (BEFORE_S, AFTER_S);
+        Ok((Copies::at(samples, rate, &self.excitation, &positions, clock_hz, spans_s), whole))
     }
 }
 

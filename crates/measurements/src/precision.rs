@@ -41,7 +41,7 @@ impl ImpulseNoise {
     /// half an octave below a band to half an octave above it.
     pub(crate) fn of(
         background: &Background,
-        copies: &Copies,
+        copies: &Copies<'_>,
         deconvolver: &Deconvolver,
         band_hz: (f64, f64),
     ) -> Self {

@@ -12,7 +12,7 @@ mod tests;
 use dsp::decimate::Decimator;
 use measure::Stimulus;
 
-use self::listener::Listener;
+pub(crate) use self::listener::{Listeners, Wanted};
 use self::pattern::{Pattern, patterns};
 use self::tone::ToneWatch;
 use self::train::TrainWatch;
@@ -67,7 +67,7 @@ pub enum Extent {
 /// Not recognised is a track of silence: silence is like any other.
 ///
 /// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
-/// Memory: some seconds of the stream, and a few bytes for each tenth of a second of
+/// Memory: half a minute of the stream, and a few bytes for each tenth of a second of
 /// it. Accuracy: the start is known to a millisecond.
 pub struct Recogniser {
     sample_rate_hz: f64,
@@ -76,7 +76,7 @@ pub struct Recogniser {
     /// The stream at the lower rate, from sample `base` on.
     stream: Vec<f32>,
     base: usize,
-    listeners: Vec<Listener>,
+    listeners: Listeners,
     patterns: Vec<Pattern>,
     tones: Vec<ToneWatch>,
     trains: Vec<TrainWatch>,
@@ -84,7 +84,7 @@ pub struct Recogniser {
 }
 
 /// The lowest rate that is listened at.
-const LISTEN_HZ: f64 = 22_000.0;
+pub(crate) const LISTEN_HZ: f64 = 22_000.0;
 
 impl Recogniser {
     /// For a recording that is there as a whole.
@@ -110,7 +110,10 @@ impl Recogniser {
         assert!(sample_rate_hz > 0.0, "a rate is positive");
         let factor = ((sample_rate_hz / LISTEN_HZ) as usize).max(1);
         let rate_hz = sample_rate_hz / factor as f64;
-        let (listeners, patterns) = patterns(tracks, rate_hz, step_s);
+        let (wanted, patterns) = patterns(tracks, rate_hz);
+        // Shorter blocks waste most of their work on the overlap, longer ones memory.
+        let hop = |needed: usize| step_s.map_or(2 * needed, |step_s| (step_s * rate_hz) as usize);
+        let listeners = Listeners::new(&wanted, rate_hz, hop);
         let tones = tracks.iter().filter_map(|track| ToneWatch::of(track, rate_hz)).collect();
         let trains = tracks.iter().filter_map(|track| TrainWatch::of(track, rate_hz)).collect();
         Self {
@@ -152,9 +155,7 @@ impl Recogniser {
         self.decimator.finish(&mut self.stream);
         self.work(before);
         self.trains.iter_mut().for_each(TrainWatch::end);
-        for listener in &mut self.listeners {
-            listener.finish(&self.stream, self.base);
-        }
+        self.listeners.finish(&self.stream, self.base);
         self.ended = true;
     }
 
@@ -165,11 +166,8 @@ impl Recogniser {
         for train in &mut self.trains {
             train.feed(&self.stream[before..]);
         }
-        let mut needed = self.base + self.stream.len();
-        for listener in &mut self.listeners {
-            listener.listen(&self.stream, self.base);
-            needed = needed.min(listener.needed());
-        }
+        self.listeners.listen(&self.stream, self.base);
+        let needed = self.listeners.needed().min(self.base + self.stream.len());
         // In large pieces, because the rest has to move.
         if needed - self.base > self.stream.len() / 2 {
             self.stream.drain(..needed - self.base);
@@ -182,16 +180,14 @@ impl Recogniser {
     #[must_use]
     pub fn heard_since(&self, moment_s: f64) -> Vec<Heard> {
         let from = (moment_s.max(0.0) * self.rate_hz) as usize;
-        let marks: Vec<_> = self.listeners.iter().map(|listener| listener.marks(from)).collect();
+        let marks = self.listeners.marks(from);
         let elapsed_s = self.elapsed_s();
         let mut guesses: Vec<Heard> =
             self.tones.iter().flat_map(|tone| tone.heard(moment_s, self.ended)).collect();
         let trains = self.trains.iter();
         guesses.extend(trains.flat_map(|train| train.heard(moment_s, elapsed_s, self.ended)));
+        let known_s = self.listeners.next() as f64 / self.rate_hz;
         for pattern in &self.patterns {
-            let known_s = pattern.listeners().map(|index| self.listeners[index].next()).min().unwrap_or(0)
-                as f64
-                / self.rate_hz;
             pattern.heard(&marks, self.rate_hz, (elapsed_s, known_s, self.ended), &mut guesses);
         }
         without_overlaps(guesses)

@@ -79,7 +79,7 @@ fn add_segment(segment: &Segment, start_s: f64, sample_rate_hz: f64, samples: &m
         Signal::Silence => {}
         Signal::Sweep { .. } => {
             if let Some(sweep) = sweep_of(segment, sample_rate_hz) {
-                add(&mut |_, t| peak * sweep.value(t));
+                sweep.add_to(stretch, time_s(0), peak, (length_s, segment.fade_s));
             }
         }
         Signal::Pink { from_hz, to_hz, seed, period_s } => {

@@ -89,11 +89,13 @@ impl Analyse for Running {
             None => background.clone(),
         };
         let copies = Copies::new(searched, rate, &self.excitation, &positions, searched_background.as_ref());
+        let measured = self.tape.reference.as_ref().map(|_| copies.in_channel(&self.tape.samples));
         let options = ResponseOptions::of(&self.start.parameters);
         result::Analysis {
             tape: &self.tape,
             excitation: &self.excitation,
-            copies: &copies,
+            copies: measured.as_ref().unwrap_or(&copies),
+            reference: measured.as_ref().map(|_| &copies),
             positions: &positions,
             background: background.as_ref(),
             options,

@@ -18,7 +18,7 @@ use crate::question::{Question, complex_rows};
 pub(crate) fn transform(question: &Question) -> Result<Value, String> {
     let signal = question.row("signal")?;
     let spectrum = rfft(&signal, signal.len());
-    Ok(json!({ "spectrum": complex_rows(&spectrum), "again": irfft(&spectrum, signal.len()) }))
+    Ok(json!({ "spectrum": complex_rows(&spectrum), "again": irfft(spectrum, signal.len()) }))
 }
 
 /// The weights of a window, and its noise bandwidth in bins.

@@ -143,9 +143,9 @@ fn bound_s(clean: &[f32], noisy: &[f32]) -> f64 {
     let heard = Running { tape: Tape::new(&start()).unwrap(), ..running };
     let found = heard.hear(noisy, &heard.test, &positions, rate).unwrap();
     let copies = found.copies;
-    let mut deconvolver = copies.within(&heard.test, found.band_hz);
+    let mut deconvolver = copies.within(found.band_hz);
     let noise = ImpulseNoise::of(&background, &copies, &deconvolver, found.band_hz);
-    let impulse = mean(&copies.each(clean, &mut deconvolver));
+    let impulse = copies.in_channel(clean).impulse(&mut deconvolver);
     let part = impulse.windowed(copies.peak_s(&impulse), &TimeWindow::half_faded(0.15, 0.15));
     let power: Vec<f64> = part.response(noise.frequency_hz()).value.iter().map(Complex64::norm_sqr).collect();
     noise.bound_s(&power)

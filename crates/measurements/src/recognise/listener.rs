@@ -1,107 +1,166 @@
-//! One signal that is listened for in a stream.
+//! The signals that are listened for in a stream.
 
-use dsp::correlate::MatchedFilter;
-use dsp::fft::{fast_len, rfft};
+use dsp::compress::{Block, PhaseFilter};
+use dsp::fft::{Complex64, InverseFft, fast_len};
 use dsp::smoothing::LogMeans;
+use dsp::turn::turn;
 use dsp::window::Window;
 
 use crate::cells::{Cells, Mark, Standing};
 
-/// A template and what it has found in the stream so far.
-pub(super) struct Listener {
-    filter: MatchedFilter,
-    cells: Cells,
-    /// The first sample of the stream that has not been compared.
-    next: usize,
+/// A signal that is to be listened for.
+pub(crate) struct Wanted {
+    pub template: Vec<f64>,
     /// The band that is listened to.
-    band_hz: (f64, f64),
-    rate_hz: f64,
+    pub band_hz: (f64, f64),
 }
 
+/// Listens to one stream for several signals: each block of it is transformed once for all.
+pub(crate) struct Listeners {
+    block: Block,
+    /// How much of a block lies before its first result, and how many results it has.
+    guard: usize,
+    hop: usize,
+    each: Vec<Listener>,
+    /// The first sample of the stream that has not been compared.
+    next: usize,
+}
+
+/// A template and what it has found in the stream so far.
+struct Listener {
+    filter: PhaseFilter,
+    /// In results of the filter, not samples.
+    cells: Cells,
+    band_hz: (f64, f64),
+    rate_hz: f64,
+    /// Working space.
+    powers: Vec<f32>,
+}
+
+/// How many samples may lie between two that are looked at: a third of a millisecond.
+const SPACING: usize = 8;
 /// A peak this much above the mean of its block is looked at more closely: as high as
 /// any that tells a sweep alone, seldom reached by anything else.
 const WORTH_A_LOOK: f64 = 500.0;
 /// A sixth of an octave is filled when it holds this part of the strongest one's power.
 const FILLED: f64 = 0.03;
 
-impl Listener {
-    /// For a template in a band (in parts of the rate); in steps of at least `hop`
-    /// samples where the answer is needed soon.
-    pub(super) fn new(template: &[f64], band: (f64, f64), rate_hz: f64, hop: Option<usize>) -> Self {
-        let filter = match hop {
-            None => MatchedFilter::phase_only(template, band.0, band.1),
-            Some(hop) => MatchedFilter::phase_only_by(template, band.0, band.1, hop),
-        };
-        let band_hz = (band.0 * rate_hz, band.1 * rate_hz);
-        Self { filter, cells: Cells::new(template.len(), rate_hz, band_hz.0), next: 0, band_hz, rate_hz }
+impl Listeners {
+    /// For signals in a stream; `hop` gives about how many samples are compared at once, by
+    /// how many a template and its guards need. The fewer, the sooner the answer and the more
+    /// work.
+    pub(crate) fn new(wanted: &[Wanted], rate_hz: f64, hop: impl FnOnce(usize) -> usize) -> Self {
+        let longest = wanted.iter().map(|wanted| wanted.template.len()).max().unwrap_or(0);
+        let guard = wanted
+            .iter()
+            .map(|wanted| PhaseFilter::guard(wanted.template.len(), wanted.band_hz.0 / rate_hz))
+            .max()
+            .unwrap_or(0);
+        let needed = longest + 2 * guard;
+        let n = fast_len((needed + hop(needed).max(1 << 11) + SPACING).max(1 << 12));
+        let each = wanted
+            .iter()
+            .map(|wanted| {
+                let band = (wanted.band_hz.0 / rate_hz, wanted.band_hz.1 / rate_hz);
+                let filter = PhaseFilter::new(&wanted.template, band, n, guard, SPACING);
+                let spacing = filter.spacing();
+                let rate_hz = rate_hz / spacing as f64;
+                let cells = Cells::new(wanted.template.len() / spacing, rate_hz, wanted.band_hz.0);
+                Listener { filter, cells, band_hz: wanted.band_hz, rate_hz, powers: Vec::new() }
+            })
+            .collect();
+        // Every block begins at a result of every filter.
+        Self { block: Block::new(n), guard, hop: (n - needed) / SPACING * SPACING, each, next: 0 }
     }
 
     /// How far the stream has been compared.
-    pub(super) fn next(&self) -> usize {
+    pub(crate) fn next(&self) -> usize {
         self.next
     }
 
     /// The first sample of the stream that is still needed.
-    pub(super) fn needed(&self) -> usize {
-        self.next.saturating_sub(self.filter.reach().1)
+    pub(crate) fn needed(&self) -> usize {
+        if self.each.is_empty() { usize::MAX } else { self.next.saturating_sub(self.guard) }
     }
 
     /// Compares as much of the stream, which begins with sample `base`, as can be.
-    pub(super) fn listen(&mut self, stream: &[f32], base: usize) {
-        let (block, before) = self.filter.reach();
-        while base + stream.len() + before >= self.next + block {
-            self.compare(stream, base, self.filter.hop());
+    pub(crate) fn listen(&mut self, stream: &[f32], base: usize) {
+        while !self.each.is_empty() && base + stream.len() + self.guard >= self.next + self.block.len() {
+            self.compare(stream, base, self.hop);
         }
     }
 
     /// Compares the rest, after which silence follows.
-    pub(super) fn finish(&mut self, stream: &[f32], base: usize) {
+    pub(crate) fn finish(&mut self, stream: &[f32], base: usize) {
         let end = base + stream.len();
-        while self.next < end {
-            self.compare(stream, base, self.filter.hop().min(end - self.next));
+        while !self.each.is_empty() && self.next < end {
+            self.compare(stream, base, self.hop.min(end - self.next));
         }
     }
 
     fn compare(&mut self, stream: &[f32], base: usize, count: usize) {
-        let position = self.next as i64 - base as i64;
-        let powers = &self.filter.power(stream, position)[..count];
-        let mean = powers.iter().sum::<f64>() / count as f64;
-        let highest = powers.iter().copied().fold(0.0, f64::max);
-        self.cells.take(self.next, powers);
-        if highest > WORTH_A_LOOK * mean {
-            self.look(stream, position, count, WORTH_A_LOOK * mean);
+        self.block.take(stream, self.next as i64 - base as i64 - self.guard as i64);
+        for listener in &mut self.each {
+            listener.compare(&self.block, self.next, count);
         }
         self.next += count;
+    }
+
+    /// What stands out for each listener from a sample onward, all positions in samples.
+    pub(crate) fn marks(&self, from: usize) -> Vec<Vec<(Mark, Standing)>> {
+        self.each.iter().map(|listener| listener.marks(from)).collect()
+    }
+}
+
+impl Listener {
+    fn marks(&self, from: usize) -> Vec<(Mark, Standing)> {
+        let spacing = self.filter.spacing();
+        let marks = self.cells.marks_from(from / spacing).into_iter();
+        marks.map(|(mark, standing)| (Mark { position: mark.position * spacing, ..mark }, standing)).collect()
+    }
+
+    fn compare(&mut self, block: &Block, start: usize, count: usize) {
+        let (first, count) = (start / self.filter.spacing(), count.div_ceil(self.filter.spacing()));
+        self.powers.clear();
+        self.powers.extend(self.filter.powers(block).take(count));
+        let mean = self.powers.iter().map(|power| f64::from(*power)).sum::<f64>() / count as f64;
+        let highest = self.powers.iter().copied().fold(0.0, f32::max);
+        self.cells.take(first, &self.powers);
+        if f64::from(highest) > WORTH_A_LOOK * mean {
+            self.look(first, count, WORTH_A_LOOK * mean);
+        }
     }
 
     /// Measures how much of the band the high peaks of a block fill: a sound that runs
     /// along the template for a moment, and a short tone, are pressed into a peak too, but
     /// of a narrow band.
-    fn look(&mut self, stream: &[f32], position: i64, count: usize, enough: f64) {
-        let compressed = &self.filter.compressed(stream, position)[..count];
-        for mark in self.cells.high_from(self.next, enough) {
-            let Some(at) = mark.position.checked_sub(self.next).filter(|at| *at < count) else { continue };
-            let reach = self.cells.middle();
-            let from = at.saturating_sub(reach);
-            let near = &compressed[from..(at + reach + 1).min(count)];
-            let octaves = filled_octaves(near, self.rate_hz, self.band_hz);
+    fn look(&mut self, first: usize, count: usize, enough: f64) {
+        for mark in self.cells.high_from(first, enough) {
+            let Some(at) = mark.position.checked_sub(first).filter(|at| *at < count) else { continue };
+            let (near, zero) = self.filter.around(at, self.cells.middle());
+            let zero_hz = zero * self.rate_hz * self.filter.spacing() as f64;
+            let octaves = filled_octaves(&near, self.rate_hz, zero_hz, self.band_hz);
             self.cells.fill(mark.position, octaves);
         }
     }
-
-    /// What stands out from a sample onward.
-    pub(super) fn marks(&self, from: usize) -> Vec<(Mark, Standing)> {
-        self.cells.marks_from(from)
-    }
 }
 
-/// How many octaves of a band the spectrum of a few milliseconds fills.
-fn filled_octaves(near: &[f64], rate_hz: f64, (from_hz, to_hz): (f64, f64)) -> f64 {
+/// How many octaves of a band the spectrum of a few milliseconds fills, `zero_hz` being the
+/// frequency that is zero in them.
+fn filled_octaves(near: &[Complex64], rate_hz: f64, zero_hz: f64, (from_hz, to_hz): (f64, f64)) -> f64 {
     let window = Window::Hann.fill(near.len());
-    let windowed: Vec<f64> = near.iter().zip(&window).map(|(x, w)| x * w).collect();
     let n = fast_len(4 * near.len().max(8));
-    let power: Vec<f64> = rfft(&windowed, n).iter().map(|bin| bin.norm_sqr()).collect();
-    let means = LogMeans::new(power, rate_hz / n as f64);
+    let bin_hz = rate_hz / n as f64;
+    // Turned by a part of a bin, so that zero lies on one.
+    let zero = (zero_hz / bin_hz).floor() as usize;
+    let mut bins: Vec<Complex64> = near.iter().zip(&window).map(|(z, w)| (z * w).conj()).collect();
+    turn(&mut bins, -2.0 * std::f64::consts::PI * (zero_hz / bin_hz).fract() / n as f64);
+    bins.resize(n, Complex64::default());
+    // The inverse of what is conjugated is the conjugate of the forward transform.
+    InverseFft::new(n).process(&mut bins);
+    let mut power = vec![0.0; zero];
+    power.extend(bins.iter().map(|bin| bin.norm_sqr()));
+    let means = LogMeans::new(power, bin_hz);
     let step = 2f64.powf(1.0 / 12.0);
     let bands = (6.0 * (to_hz / from_hz).log2()).floor().max(1.0) as usize;
     let levels: Vec<f64> = (0..bands)
@@ -116,6 +175,7 @@ fn filled_octaves(near: &[f64], rate_hz: f64, (from_hz, to_hz): (f64, f64)) -> f
 mod tests {
     use std::f64::consts::PI;
 
+    use dsp::fft::Complex64;
     use testkit::{at_most, near};
 
     use super::filled_octaves;
@@ -123,10 +183,14 @@ mod tests {
     /// Source: analytic; a single sample has every frequency, a windowed tone one.
     #[test]
     fn a_click_fills_the_band_and_a_beep_does_not() {
-        let mut click = vec![0.0; 201];
-        click[100] = 1.0;
-        near("click", filled_octaves(&click, 22_050.0, (2_000.0, 8_000.0)), 2.0, 1e-9);
-        let beep: Vec<f64> = (0..201).map(|i| (2.0 * PI * 3_000.0 * f64::from(i) / 22_050.0).sin()).collect();
-        at_most("beep", filled_octaves(&beep, 22_050.0, (2_000.0, 8_000.0)), 0.5);
+        let mut click = vec![Complex64::default(); 201];
+        click[100] = Complex64::ONE;
+        for zero_hz in [0.0, 1_999.0] {
+            near("click", filled_octaves(&click, 22_050.0, zero_hz, (2_000.0, 8_000.0)), 2.0, 1e-9);
+            let beep: Vec<Complex64> = (0..201)
+                .map(|i| Complex64::cis(2.0 * PI * (3_000.0 - zero_hz) * f64::from(i) / 22_050.0))
+                .collect();
+            at_most("beep", filled_octaves(&beep, 22_050.0, zero_hz, (2_000.0, 8_000.0)), 0.5);
+        }
     }
 }

@@ -3,7 +3,7 @@
 use dsp::resample::change_rate;
 use measure::{Segment, Side, Signal, Stimulus};
 
-use super::listener::Listener;
+use super::listener::Wanted;
 use super::{Extent, Heard};
 use crate::cells::{Mark, Standing};
 use crate::excitation::Excitation;
@@ -41,21 +41,16 @@ const PIECE_S: f64 = 1.0;
 const PIECE_TOP_HZ: f64 = 4_000.0;
 
 /// The patterns of tracks, and the listeners that they need.
-pub(super) fn patterns(
-    tracks: &[Stimulus],
-    rate_hz: f64,
-    step_s: Option<f64>,
-) -> (Vec<Listener>, Vec<Pattern>) {
-    let hop = step_s.map(|step_s| (step_s * rate_hz) as usize);
+pub(super) fn patterns(tracks: &[Stimulus], rate_hz: f64) -> (Vec<Wanted>, Vec<Pattern>) {
     let mut listeners = Vec::new();
     let mut patterns = Vec::new();
     for track in tracks {
         if let Some(noise) = noise_of(track) {
             for file_rate_hz in TRACK_RATES_HZ {
-                patterns.extend(noise_pattern(track, noise, file_rate_hz, rate_hz, hop, &mut listeners));
+                patterns.extend(noise_pattern(track, noise, file_rate_hz, rate_hz, &mut listeners));
             }
         } else if let Ok(longest) = Excitation::of(track) {
-            patterns.extend(sweep_pattern(track, &longest, rate_hz, hop, &mut listeners));
+            patterns.extend(sweep_pattern(track, &longest, rate_hz, &mut listeners));
         }
     }
     (listeners, patterns)
@@ -66,8 +61,7 @@ fn sweep_pattern(
     track: &Stimulus,
     longest: &Excitation,
     rate_hz: f64,
-    hop: Option<usize>,
-    listeners: &mut Vec<Listener>,
+    listeners: &mut Vec<Wanted>,
 ) -> Option<Pattern> {
     let other = |segment: &Segment| segment.side != Side::Both && segment.side != longest.side();
     let other = (longest.side() != Side::Both).then(|| Excitation::longest(track, other).ok()).flatten();
@@ -75,7 +69,7 @@ fn sweep_pattern(
     let mut new = Vec::new();
     for excitation in std::iter::once(longest).chain(&other) {
         let index = listeners.len() + new.len();
-        new.push(sweep_listener(excitation, rate_hz, hop)?);
+        new.push(wanted_sweep(excitation, rate_hz)?);
         parts.extend(excitation.starts_s.iter().map(|start_s| (index, *start_s, excitation.duration_s)));
     }
     parts.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -95,7 +89,8 @@ fn sweep_pattern(
     })
 }
 
-fn sweep_listener(excitation: &Excitation, rate_hz: f64, hop: Option<usize>) -> Option<Listener> {
+/// A sweep as it is listened for at a rate; nothing where the rate holds too little of it.
+fn wanted_sweep(excitation: &Excitation, rate_hz: f64) -> Option<Wanted> {
     let sweep = excitation.sweep(rate_hz)?;
     let top_hz = excitation.to_hz.min(TOP * rate_hz);
     if top_hz < 1.3 * excitation.from_hz {
@@ -104,7 +99,7 @@ fn sweep_listener(excitation: &Excitation, rate_hz: f64, hop: Option<usize>) -> 
     let mut template = excitation.samples(rate_hz);
     // What lies above is not listened to.
     template.truncate((sweep.time_of_s(top_hz) * rate_hz).ceil() as usize + 1);
-    Some(Listener::new(&template, (excitation.from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop))
+    Some(Wanted { template, band_hz: (excitation.from_hz, top_hz) })
 }
 
 /// The noise of a track that holds nothing else, and when it begins.
@@ -122,8 +117,7 @@ fn noise_pattern(
     (start_s, segment): (f64, &Segment),
     file_rate_hz: f64,
     rate_hz: f64,
-    hop: Option<usize>,
-    listeners: &mut Vec<Listener>,
+    listeners: &mut Vec<Wanted>,
 ) -> Option<Pattern> {
     let Signal::Pink { from_hz, to_hz, .. } = segment.signal else { return None };
     let top_hz = to_hz.min(TOP * rate_hz).min(PIECE_TOP_HZ);
@@ -139,7 +133,7 @@ fn noise_pattern(
         let piece = &noise[first..first + (PIECE_S * file_rate_hz) as usize];
         let template: Vec<f64> =
             change_rate(piece, file_rate_hz, rate_hz).into_iter().map(f64::from).collect();
-        listeners.push(Listener::new(&template, (from_hz / rate_hz, top_hz / rate_hz), rate_hz, hop));
+        listeners.push(Wanted { template, band_hz: (from_hz, top_hz) });
     }
     let at_s = |piece_s: f64| (piece_s * file_rate_hz).trunc() / file_rate_hz;
     Some(Pattern {
@@ -153,11 +147,6 @@ fn noise_pattern(
 }
 
 impl Pattern {
-    /// Which listeners it needs.
-    pub(super) fn listeners(&self) -> impl Iterator<Item = usize> {
-        self.parts.iter().map(|(listener, _)| *listener)
-    }
-
     /// Adds what was heard of it. `progress` holds how much there is, how much of that
     /// has been compared, and whether that is all.
     pub(super) fn heard(

@@ -27,7 +27,9 @@ const LOWEST_DB: f64 = -200.0;
 pub(super) struct Analysis<'a> {
     pub tape: &'a Tape,
     pub excitation: &'a Excitation,
-    pub copies: &'a Copies,
+    pub copies: &'a Copies<'a>,
+    /// The same copies in the reference channel, where there is one.
+    pub reference: Option<&'a Copies<'a>>,
     pub positions: &'a [usize],
     pub background: Option<&'a Background>,
     pub options: ResponseOptions,
@@ -47,20 +49,19 @@ struct Linear {
 
 impl Analysis<'_> {
     pub(super) fn write(&self, reading: &mut Reading) -> Result<(), Finding> {
-        let impulses = self.copies.impulses(&self.tape.samples, self.excitation);
+        let mut deconvolver = self.copies.over(self.excitation.band_hz());
+        let impulses = self.copies.impulses(&mut deconvolver);
         let impulse = mean(&impulses);
-        let band_hz =
-            playing_band(&impulse, self.copies, self.excitation, self.background, self.tape.sample_rate_hz)
-                .ok();
+        let band_hz = playing_band(&impulse, self.copies, self.background, self.tape.sample_rate_hz).ok();
         let moment = band_hz.map(|band_hz| {
             // The highest peak, of which response and phase are told.
             let within = (band_hz, 0.0);
-            moment(&self.tape.samples, self.copies, self.excitation, self.background, within)
+            moment(self.copies, self.background, within)
         });
         let peak_s = moment.as_ref().map_or_else(|| self.copies.peak_s(&impulse), |moment| moment.at_s);
-        let reference = self.tape.reference.as_ref().map(|samples| {
-            let impulse = mean(&self.copies.impulses(samples, self.excitation));
-            let peak_s = self.copies.peak_s(&impulse);
+        let reference = self.reference.map(|copies| {
+            let impulse = copies.impulse(&mut deconvolver);
+            let peak_s = copies.peak_s(&impulse);
             (impulse, peak_s)
         });
         let linear = self.linear(&impulses, &impulse, peak_s, reference.as_ref());
@@ -91,7 +92,7 @@ impl Analysis<'_> {
         reference: Option<&(ImpulseResponse, f64)>,
     ) -> Linear {
         let rate = self.copies.rate_hz;
-        let window = self.copies.window(self.excitation);
+        let window = self.copies.window();
         let to_hz = self.excitation.to_hz.min(0.47 * self.tape.sample_rate_hz);
         let grid = log_grid(self.excitation.from_hz, to_hz, self.options.points_per_octave);
         let through = reference.map(|(impulse, peak_s)| impulse.windowed(*peak_s, &window));
@@ -126,7 +127,7 @@ impl Analysis<'_> {
         reference: Option<&WindowedImpulse>,
     ) -> Vec<f64> {
         let Some(background) = self.background else { return vec![LOWEST_DB; grid.len()] };
-        let power = self.excitation.power_at(rate, grid);
+        let power = self.copies.power_at(grid);
         let frames = |s: f64| (s * rate) as i64;
         let weights: f64 = (-frames(window.left_s)..=frames(window.right_s))
             .map(|i| window.weight(i as f64 / rate).powi(2))
@@ -357,7 +358,7 @@ impl Analysis<'_> {
         let time_s: Vec<f64> =
             (0..part.samples.len()).map(|i| part.start_s + i as f64 / self.copies.rate_hz).collect();
         let band = band_hz.unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
-        half_wave::write(reading, self.copies, &self.tape.samples, self.excitation, band);
+        half_wave::write(reading, self.copies, band);
         reading.curve("impulse", [("time_s", time_s), ("value", part.samples)]);
     }
 
@@ -373,7 +374,8 @@ impl Analysis<'_> {
         if self.tape.reference.is_some() {
             return;
         }
-        let impulse = mean(&self.copies.extended_impulses(&self.tape.samples, self.excitation));
+        let Some(mut deconvolver) = self.copies.extended() else { return };
+        let impulse = self.copies.impulse(&mut deconvolver);
         for n in 2..=5u32 {
             let top = 0.47 * self.tape.sample_rate_hz / f64::from(n);
             let kept: Vec<usize> = (first..=last).filter(|&i| linear.grid[i] < top).collect();

@@ -90,7 +90,7 @@ pub(super) fn delay(x: &[f32], y: &[f32], rate: f64) -> Option<Delay> {
             sums.xy[k] / size * (size * size / power).min(1.0)
         })
         .collect();
-    let mut correlation = analytic(&irfft(&weighted, n));
+    let mut correlation = analytic(&irfft(weighted, n));
     correlation.rotate_right(n / 2);
     let highest = (0..n).max_by(|&a, &b| correlation[a].norm_sqr().total_cmp(&correlation[b].norm_sqr()))?;
     let mean = correlation.iter().map(Complex64::norm_sqr).sum::<f64>() / n as f64;
@@ -175,7 +175,7 @@ impl Spectra {
                 |k| if sums.xx[k] > 1e-12 * loudest { sums.xy[k] / sums.xx[k] } else { Complex64::default() },
             )
             .collect();
-        let impulse = irfft(&response, n);
+        let impulse = irfft(response, n);
         let window = window_correlation(n, rate);
         let lag_s = |i: usize| {
             let lag = if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
