@@ -87,30 +87,15 @@ impl Measurement for Level {
 
     fn start(&mut self, start: &Start) -> Result<(), Finding> {
         let rate = start.sample_rate_hz;
-        let filter = |weighting: Weighting| {
-            weighting.filter(rate).map_err(|error| {
-                Finding::stop(
-                    "sample-rate-too-low",
-                    format!("The weighting filters cannot be made: {error}."),
-                )
-            })
-        };
-        let acoustic = Acoustic {
-            a: filter(Weighting::A)?,
-            c: filter(Weighting::C)?,
-            fast: Exponential::new(rate, FAST_S),
-            slow: Exponential::new(rate, SLOW_S),
-            leq_a: MeanSquare::default(),
-            leq_c: MeanSquare::default(),
-            peak_c: Peak::default(),
-            scratch: Vec::new(),
-        };
+        let scale = Scale::of(start);
+        // Without a microphone's calibration nothing acoustic is told.
+        let acoustic = if scale.is_acoustic() { Some(Acoustic::new(rate)?) } else { None };
         let seconds = start.parameters.number("duration").filter(|seconds| *seconds > 0.0);
         let every = ((POINT_S * rate).round() as u64).max(1);
         *self = Self {
-            scale: Scale::of(start),
+            scale,
             sample_rate_hz: rate,
-            acoustic: Some(acoustic),
+            acoustic,
             most_samples: seconds.map_or(u64::MAX, |seconds| (seconds * rate) as u64),
             curve: FastCurve { every, until_next: every, ..FastCurve::default() },
             ..Self::default()
@@ -243,6 +228,27 @@ impl Level {
 }
 
 impl Acoustic {
+    fn new(rate: f64) -> Result<Self, Finding> {
+        let filter = |weighting: Weighting| {
+            weighting.filter(rate).map_err(|error| {
+                Finding::stop(
+                    "sample-rate-too-low",
+                    format!("The weighting filters cannot be made: {error}."),
+                )
+            })
+        };
+        Ok(Self {
+            a: filter(Weighting::A)?,
+            c: filter(Weighting::C)?,
+            fast: Exponential::new(rate, FAST_S),
+            slow: Exponential::new(rate, SLOW_S),
+            leq_a: MeanSquare::default(),
+            leq_c: MeanSquare::default(),
+            peak_c: Peak::default(),
+            scratch: Vec::new(),
+        })
+    }
+
     fn feed(&mut self, samples: &[f32], curve: &mut FastCurve, sample_rate_hz: f64) {
         self.scratch.clear();
         self.scratch.extend(samples.iter().map(|&x| f64::from(x)));
