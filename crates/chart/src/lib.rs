@@ -1,13 +1,15 @@
 //! Charts as plain data: axes, ticks, lines, areas and handles.
 //!
 //! A [`Chart`] says what is to be seen; it knows neither pixels' owner nor
-//! colour values. The window draws it with iced, a report writes it as SVG.
+//! colour values. The window draws it with iced; for a report it becomes a [`Drawing`],
+//! which is written as SVG or PDF.
 //! Everything that turns values into places and places into values is here, so
 //! that both draw the same picture.
 
 mod cells;
 mod crosshair;
 mod dash;
+mod drawing;
 mod labels;
 mod model;
 mod plot;
@@ -19,6 +21,7 @@ mod viewport;
 
 pub use cells::{Cell, Lean, THIRD_OCTAVES, cells};
 pub use crosshair::{Sample, nearest_handle, readout, value_at};
+pub use drawing::{Anchor, Drawing, Ink, Path, Shape, Size, TEXT, Text};
 pub use labels::{place, shorten};
 pub use model::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale};
 pub use plot::{Plot, Spot};
