@@ -3,10 +3,11 @@
 //! Inside a numeric kernel a plain `f64` with a unit suffix (`_hz`, `_s`, `_db`)
 //! is clearer; where a number crosses from one crate to another it wears its
 //! type. A level has a reference and a gain has none, so two levels subtract to
-//! a [`Gain`] and cannot be added. [`text`] makes texts from elsewhere fit to be shown.
+//! a [`Gain`] and cannot be added. [`text`] makes texts from elsewhere fit to be shown, [`quantity`] values fit to be read.
 
 mod electrical;
 mod level;
+pub mod quantity;
 mod rate;
 pub mod text;
 
