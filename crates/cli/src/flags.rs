@@ -474,12 +474,27 @@ pub(crate) struct Audit {
 pub(crate) struct Sheet {
     /// The job's folder
     pub(crate) job: PathBuf,
-    /// The form of the sheet
-    #[arg(long, default_value = "text")]
-    pub(crate) format: SheetFormat,
+    /// The form of the sheet [default: by the ending of --out, else text]
+    #[arg(long)]
+    pub(crate) format: Option<SheetFormat>,
     /// Write to this file instead of printing
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct Paper {
+    /// The paper on which HTML and PDF are printed
+    #[arg(long, default_value = "a4")]
+    pub(crate) paper: PaperSize,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum PaperSize {
+    A4,
+    Letter,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -496,8 +511,13 @@ pub(crate) struct Report {
     /// The job's folder
     pub(crate) job: PathBuf,
     /// Where the report is written
-    #[arg(long, value_name = "FILE.html")]
+    #[arg(long, value_name = "FILE.html|FILE.pdf")]
     pub(crate) out: PathBuf,
+    /// Your shop's name and words: a file like presets/reports/plain.toml, or its name
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) words: Option<String>,
+    #[command(flatten)]
+    pub(crate) paper: Paper,
 }
 
 #[derive(Debug, Subcommand)]

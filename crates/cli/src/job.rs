@@ -6,7 +6,7 @@ use ::job::{CaptureId, Job, PlacedBy, PresetOrInline, Set};
 use procedure::{OpenJob, Recomputed};
 use project::{Change, Placement};
 use serde::Serialize;
-use session::{Error, SheetForm, Written, reading_response, write_text};
+use session::{Error, PageSize, SheetForm, Written, reading_response, write_bytes, write_text};
 
 use crate::flags::{JobCapture, JobCompute, JobExport, JobSet};
 use crate::run::{Ended, Outcome, files_written, print};
@@ -189,14 +189,20 @@ pub(crate) fn export(flags: &JobExport) -> Outcome {
         (SheetForm::Csv, "bands.csv", "the band list"),
         (SheetForm::Json, "sheet.json", "the entry sheet for programs"),
         (SheetForm::Html, "sheet.html", "the entry sheet to print"),
+        (SheetForm::Pdf, "sheet.pdf", "the entry sheet as PDF"),
     ] {
         let path = out.join(name);
-        write_text(&path, &session::sheet(&flags.dir, form)?)?;
+        write_bytes(&path, &session::sheet(&flags.dir, form, PageSize::default())?)?;
         written.push(Written::new(&path, what));
     }
-    let report = out.join("report.html");
-    session::write_report(&flags.dir, &report)?;
-    written.push(Written::new(&report, "the customer's report"));
+    let words = session::wording(None)?;
+    for (name, what) in
+        [("report.html", "the customer's report"), ("report.pdf", "the customer's report as PDF")]
+    {
+        let path = out.join(name);
+        session::write_report(&flags.dir, &path, PageSize::default(), &words)?;
+        written.push(Written::new(&path, what));
+    }
     if flags.captures {
         written.extend(responses(&job, &out)?);
     }

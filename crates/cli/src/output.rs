@@ -74,6 +74,14 @@ pub(crate) fn refusal(message: &str) {
     let _ = writeln!(io::stderr().lock(), "{shown}");
 }
 
+/// Prints a whole file, whatever is in it.
+///
+/// # Errors
+/// As for [`json`].
+pub(crate) fn bytes(bytes: &[u8]) -> io::Result<()> {
+    io::stdout().lock().write_all(bytes)
+}
+
 /// Prints a reading for a person: values, labels, tables, the extent of each
 /// curve; findings go to standard error.
 ///

@@ -1,14 +1,14 @@
 //! Carries out one command.
 
-use std::io;
+use std::io::{self, IsTerminal};
 use std::process::ExitCode;
 
 use ::job::Set;
 use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, Recorded};
 use rig::{OpenRig, Pace, RigChoice};
-use session::{Error, Fault, Reading, SheetForm, Written};
+use session::{Error, Fault, PageSize, Reading, SheetForm, Written};
 
-use crate::flags::{self, Command, PluginsWhat, SheetFormat, TrackFormat};
+use crate::flags::{self, Command, PaperSize, PluginsWhat, SheetFormat, TrackFormat};
 use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
 use crate::runner::{self, Runner};
@@ -292,25 +292,43 @@ fn compare(flags: &flags::Compare) -> Outcome {
 }
 
 fn sheet(flags: &flags::Sheet) -> Outcome {
-    let form = match flags.format {
-        SheetFormat::Text => SheetForm::Text,
-        SheetFormat::Csv => SheetForm::Csv,
-        SheetFormat::Json => SheetForm::Json,
-        SheetFormat::Html => SheetForm::Html,
-        SheetFormat::Pdf => SheetForm::Pdf,
-    };
-    let sheet = session::sheet(&flags.job, form)?;
+    let form = sheet_form(flags)?;
+    let sheet = session::sheet(&flags.job, form, page_size(flags.paper.paper))?;
     match &flags.out {
         Some(path) => {
-            session::write_text(path, &sheet)?;
+            session::write_bytes(path, &sheet)?;
             files_written(&[Written::new(path, "the entry sheet")])
         }
-        None => Ok(output::text(&sheet)?),
+        None if form == SheetForm::Pdf && io::stdout().is_terminal() => {
+            Err(Error::input("a terminal cannot show PDF; add --out FILE.pdf").into())
+        }
+        None if form == SheetForm::Pdf => Ok(output::bytes(&sheet)?),
+        None => Ok(output::text(&String::from_utf8_lossy(&sheet))?),
+    }
+}
+
+/// The form that was asked for, or else that of the file's ending.
+fn sheet_form(flags: &flags::Sheet) -> Result<SheetForm, Error> {
+    Ok(match (flags.format, &flags.out) {
+        (Some(SheetFormat::Text), _) | (None, None) => SheetForm::Text,
+        (Some(SheetFormat::Csv), _) => SheetForm::Csv,
+        (Some(SheetFormat::Json), _) => SheetForm::Json,
+        (Some(SheetFormat::Html), _) => SheetForm::Html,
+        (Some(SheetFormat::Pdf), _) => SheetForm::Pdf,
+        (None, Some(path)) => session::sheet_form(path)?,
+    })
+}
+
+fn page_size(paper: PaperSize) -> PageSize {
+    match paper {
+        PaperSize::A4 => PageSize::A4,
+        PaperSize::Letter => PageSize::Letter,
     }
 }
 
 fn write_report(flags: &flags::Report) -> Outcome {
-    session::write_report(&flags.job, &flags.out)?;
+    let words = session::wording(flags.words.as_deref())?;
+    session::write_report(&flags.job, &flags.out, page_size(flags.paper.paper), &words)?;
     files_written(&[Written::new(&flags.out, "the customer's report")])
 }
 

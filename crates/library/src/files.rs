@@ -54,6 +54,14 @@ pub fn read_text(path: &Path) -> Result<String> {
 /// # Errors
 /// When the system refuses.
 pub fn write_text(path: &Path, text: &str) -> Result<()> {
-    recording::save_atomically(path, |writer| writer.write_all(text.as_bytes()))
+    write_bytes(path, text.as_bytes())
+}
+
+/// Writes a file whole or not at all.
+///
+/// # Errors
+/// As [`write_text`].
+pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<()> {
+    recording::save_atomically(path, |writer| writer.write_all(bytes))
         .map_err(|error| Error::io("write", path, &error))
 }

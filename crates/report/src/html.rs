@@ -1,13 +1,17 @@
-//! The parts that every page shares: escaping, the frame, the look.
+//! A paper as one self-contained HTML page.
 
 use std::fmt::Write as _;
 
+use chart::{Drawing, Size, svg};
 use units::text::lines;
 
-/// Black on white, large where a number is typed from, laid out for A4. No
+use crate::paper::{Block, Cell, ColumnKind, Paper, Section, Table};
+use crate::pdf::PageSize;
+use crate::{Sheet, Wording};
+
+/// Black on white, large where a number is typed from. No
 /// script, font or picture from outside: the page is one file for ever.
 const STYLE: &str = "\
-@page { size: A4; margin: 14mm; }
 :root { color-scheme: light; }
 body { font: 11pt/1.4 Inter, 'Segoe UI', Helvetica, Arial, sans-serif; color: #000; background: #fff;
   max-width: 182mm; margin: 0 auto; padding: 6mm; }
@@ -22,10 +26,10 @@ dl.facts dt { font-weight: 700; }
 dl.facts dd { margin: 0; }
 .never { border: 1.2mm solid #000; padding: 4mm; text-align: center; break-inside: avoid; }
 .never strong { display: block; font-size: 40pt; line-height: 1.1; }
-section.channel { break-inside: avoid-page; }
+section.together { break-inside: avoid-page; }
 table { border-collapse: collapse; width: 100%; }
 caption { text-align: left; font-weight: 700; break-after: avoid; }
-table.together { break-inside: avoid; }
+table.captioned { break-inside: avoid; }
 td.box { width: 9mm; }
 th, td { border-bottom: 0.25mm solid #000; padding: 1.2mm 2mm; text-align: left; vertical-align: baseline; }
 thead { display: table-header-group; }
@@ -41,19 +45,107 @@ figcaption { font-size: 9pt; }
 .notes { white-space: pre-wrap; }
 ";
 
-/// A whole page around a body.
-pub(crate) fn page(title: &str, body: &str) -> String {
-    let title = escape(title);
+/// Writes a paper.
+pub(crate) fn write(paper: &Paper, size: PageSize) -> String {
+    let title = escape(&paper.name);
+    let subtitle = match paper.subtitle.as_str() {
+        "" => String::new(),
+        line => format!("<p>{}</p>\n", escape(line)),
+    };
+    let sections: String = paper.sections.iter().map(section).collect();
     format!(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
+        "<!DOCTYPE html>\n<html lang=\"{}\">\n<head>\n<meta charset=\"utf-8\"/>\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
-         <title>{title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n{body}</body>\n</html>\n"
+         <title>{title}</title>\n<style>\n@page {{ size: {}; margin: 14mm; }}\n{STYLE}</style>\n</head>\n<body>\n\
+         <header>\n<h1>{}</h1>\n{subtitle}{}</header>\n<main>\n{sections}</main>\n</body>\n</html>\n",
+        escape(&paper.language),
+        size.css(),
+        escape(&paper.title),
+        facts(&paper.facts),
     )
+}
+
+fn section(section: &Section) -> String {
+    let class = if section.together { " class=\"together\"" } else { "" };
+    let blocks: String = section.blocks.iter().map(block).collect();
+    format!("<section{class}>\n<h2>{}</h2>\n{blocks}</section>\n", escape(&section.heading))
+}
+
+fn block(block: &Block) -> String {
+    match block {
+        Block::Text(text) => format!("<p>{}</p>\n", escape(text)),
+        Block::Notes(text) => format!("<p class=\"notes\">{}</p>\n", escape(text)),
+        Block::VolumeMark { words, step, remark } => {
+            format!("<p class=\"never\">{} <strong>{step}</strong>{}</p>\n", escape(words), escape(remark))
+        }
+        Block::Facts(lines) => facts(lines),
+        Block::List(items) => {
+            let items: String = items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect();
+            format!("<ul>\n{items}</ul>\n")
+        }
+        Block::Table(content) => table(content),
+        Block::Chart { chart, caption } => {
+            let picture = svg::write(&Drawing::of(chart, Size { width: 760.0, height: 380.0 }));
+            format!("<figure>\n{picture}<figcaption>{}</figcaption>\n</figure>\n", escape(caption))
+        }
+    }
+}
+
+fn table(table: &Table) -> String {
+    let mut html = "<table>\n".to_owned();
+    if !table.caption.is_empty() {
+        html = format!("<table class=\"captioned\">\n<caption>{}</caption>\n", escape(&table.caption));
+    }
+    if table.has_head() {
+        html += "<thead><tr>";
+        for column in &table.columns {
+            let title = escape(&column.title);
+            html += &match column.kind {
+                _ if title.is_empty() => "<td></td>".to_owned(),
+                ColumnKind::Number | ColumnKind::EntryNumber => {
+                    format!("<th scope=\"col\" class=\"number\">{title}</th>")
+                }
+                _ => format!("<th scope=\"col\">{title}</th>"),
+            };
+        }
+        html += "</tr></thead>\n";
+    }
+    html += "<tbody>\n";
+    for row in &table.rows {
+        let cells: String =
+            table.columns.iter().zip(row).map(|(column, one)| cell(column.kind, one)).collect();
+        let _ = writeln!(html, "<tr>{cells}</tr>");
+    }
+    html + "</tbody>\n</table>\n"
+}
+
+fn cell(kind: ColumnKind, cell: &Cell) -> String {
+    let text = escape(&cell.text);
+    let inner = if cell.strong { format!("<span class=\"inverted\">{text}</span>") } else { text };
+    match kind {
+        ColumnKind::TickBox => {
+            format!("<td class=\"box\"><input type=\"checkbox\" aria-label=\"{inner}\"/></td>")
+        }
+        ColumnKind::Label => format!("<th scope=\"row\">{inner}</th>"),
+        ColumnKind::Text => format!("<td>{inner}</td>"),
+        ColumnKind::Number => format!("<td class=\"number\">{inner}</td>"),
+        ColumnKind::Entry => format!("<td class=\"typed\">{inner}</td>"),
+        ColumnKind::EntryNumber => format!("<td class=\"number typed\">{inner}</td>"),
+        ColumnKind::Reason => format!("<td class=\"why\">{inner}</td>"),
+    }
+}
+
+/// Labels and values under each other; nothing without any.
+fn facts(facts: &[(String, String)]) -> String {
+    let line =
+        |(label, value): &(String, String)| format!("<dt>{}</dt><dd>{}</dd>\n", escape(label), escape(value));
+    let lines: String = facts.iter().map(line).collect();
+    if lines.is_empty() { lines } else { format!("<dl class=\"facts\">\n{lines}</dl>\n") }
 }
 
 /// A person's words as they stand, whatever signs are in them. Line breaks stay; what
 /// cannot be seen, or turns the writing around, is left out.
-pub(crate) fn escape(text: &str) -> String {
+fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
     for c in lines(text).chars() {
         match c {
@@ -68,25 +160,17 @@ pub(crate) fn escape(text: &str) -> String {
     escaped
 }
 
-/// Labels and values under each other.
-pub(crate) fn facts<'a>(facts: impl IntoIterator<Item = (&'a str, String)>) -> String {
-    let mut html = String::new();
-    for (label, value) in facts {
-        let _ = writeln!(html, "<dt>{}</dt><dd>{}</dd>", escape(label), escape(&value));
+impl Sheet {
+    /// The entry sheet as one self-contained HTML page.
+    #[must_use]
+    pub fn to_html(&self, size: PageSize) -> String {
+        write(&self.entry_sheet(), size)
     }
-    if html.is_empty() { html } else { format!("<dl class=\"facts\">\n{html}</dl>\n") }
-}
 
-/// A heading with a list, or nothing without items.
-pub(crate) fn section_list<T: AsRef<str>>(heading: &str, items: impl IntoIterator<Item = T>) -> String {
-    let mut html = String::new();
-    for item in items {
-        let _ = writeln!(html, "<li>{}</li>", escape(item.as_ref()));
-    }
-    if html.is_empty() {
-        html
-    } else {
-        format!("<section>\n<h2>{}</h2>\n<ul>\n{html}</ul>\n</section>\n", escape(heading))
+    /// The customer's report as one self-contained HTML page.
+    #[must_use]
+    pub fn to_customer_html(&self, size: PageSize, words: &Wording) -> String {
+        write(&self.customer_report(words), size)
     }
 }
 

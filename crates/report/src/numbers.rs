@@ -1,16 +1,18 @@
 //! Numbers as a person types them.
 
+use units::quantity::spoken;
+
 /// The speed of sound by which a delay is shown as a distance: dry air at 20 °C
 /// (`331.3·√(1 + 20/273.15)` m/s).
 const SPEED_OF_SOUND_M_S: f64 = 343.2;
 
-/// At most this many decimals, without needless zeros, and never `-0`.
+/// At most this many decimals, without needless zeros, with a true minus sign, and never `-0`.
 pub(crate) fn plain(value: f64, decimals: usize) -> String {
     let mut text = format!("{value:.decimals$}");
     if text.contains('.') {
         text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
     }
-    if text == "-0" { "0".to_owned() } else { text }
+    if text == "-0" { "0".to_owned() } else { text.replace('-', "\u{2212}") }
 }
 
 /// With a sign, so that a cut cannot be read as a boost.
@@ -21,6 +23,11 @@ pub(crate) fn signed(value: f64, decimals: usize) -> String {
 
 pub(crate) fn frequency(hz: f64) -> String {
     format!("{} Hz", plain(hz, if hz < 100.0 { 2 } else { 1 }))
+}
+
+/// A frequency as it is said, with three digits: `63 Hz`, `1.25 kHz`.
+pub(crate) fn frequency_in_words(hz: f64) -> String {
+    spoken("hz", hz).value
 }
 
 pub(crate) fn gain(db: f64) -> String {
@@ -58,7 +65,7 @@ mod tests {
         assert_eq!(frequency(160.0), "160 Hz");
         assert_eq!(frequency(31.5), "31.5 Hz");
         assert_eq!(frequency(1_234.56), "1234.6 Hz");
-        assert_eq!(gain(-4.5), "-4.5 dB");
+        assert_eq!(gain(-4.5), "−4.5 dB");
         assert_eq!(gain(3.0), "+3 dB");
         assert_eq!(gain(-0.001), "0 dB");
         assert_eq!(gain(100.0), "+100 dB");

@@ -1,10 +1,14 @@
 //! What a sheet says, gathered from a job.
 
 use chart::Chart;
-use job::{AuditLine, ChannelSetting, Job, JobData, LeftAlone, Outcome, Source, SourceUnit};
+use job::{
+    AuditLine, ChannelSetting, Job, JobData, Judgement, LeftAlone, Outcome, SideError, Source, SourceUnit,
+    TuneRecord,
+};
 use tuning::{BandEntry, BandKind, bands_csv};
 
-use crate::{also, picture};
+use crate::also::{self, Rattle};
+use crate::picture;
 
 /// Everything that an entry sheet or a customer's report says.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,16 +41,41 @@ pub struct Sheet {
     pub outcome: Option<Outcome>,
     /// What the audit said of the entered bands.
     pub audit: Vec<AuditLine>,
-    /// What came out of each stage, in the order of the work.
-    pub stages: Vec<(String, String)>,
     /// The person's own notes.
     pub notes: String,
+    /// What searches for rattles found.
+    pub rattles: Vec<Rattle>,
+    /// Each side before and as predicted, where the whole car was tuned.
+    pub sides: Option<Sides>,
     /// What else was measured, one line each: a third party's measurements among them.
     pub also: Vec<String>,
     /// Before, after and target over frequency, where there is something to show.
     pub chart: Option<Chart>,
     /// What could not be shown, and why.
     pub remarks: Vec<String>,
+}
+
+/// How far each side lies from the target, under `left`, `right` and `both`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sides {
+    /// As measured before the tuning.
+    pub before: Vec<(&'static str, SideError)>,
+    /// As the tuning was to make it.
+    pub predicted: Vec<(&'static str, SideError)>,
+}
+
+impl Sides {
+    fn of(tune: &TuneRecord) -> Self {
+        let sides = |judged: &Option<Judgement>| {
+            let judged = judged.as_ref();
+            let side = |side: Option<SideError>, name| side.map(|error| (name, error));
+            judged.map_or_else(Vec::new, |judged| {
+                let all = [(judged.left, "left"), (judged.right, "right"), (judged.both, "both")];
+                all.into_iter().filter_map(|(error, name)| side(error, name)).collect()
+            })
+        };
+        Self { before: sides(&tune.before), predicted: sides(&tune.predicted) }
+    }
 }
 
 /// What is entered into one channel of the processor.
@@ -87,7 +116,7 @@ impl Sheet {
         let data = job.data();
         let mut remarks: Vec<String> = job.problems().iter().map(|finding| finding.text.clone()).collect();
         let chart = picture::before_and_after(job, &mut remarks);
-        Self { chart, remarks, also: also::lines(job), ..Self::from_data(data) }
+        Self { chart, remarks, rattles: also::rattles(job), also: also::lines(job), ..Self::from_data(data) }
     }
 
     /// Gathers what does not depend on captures.
@@ -119,13 +148,9 @@ impl Sheet {
                 .collect(),
             outcome: data.outcome.clone(),
             audit: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.bands.clone()),
-            stages: data
-                .stages
-                .iter()
-                .filter(|(_, result)| !result.line.is_empty())
-                .map(|(stage, result)| (stage_title(*stage).to_owned(), result.line.clone()))
-                .collect(),
             notes: data.notes.clone(),
+            rattles: Vec::new(),
+            sides: data.tune.as_ref().map(Sides::of),
             also: Vec::new(),
             chart: None,
             remarks: Vec::new(),
@@ -219,20 +244,8 @@ fn driver_line(driver: &job::Driver) -> String {
     if let Some(role) = driver.role {
         line += &format!(" ({role})");
     }
-    if !driver.channel.is_empty() {
+    if !driver.channel.is_empty() && driver.channel != driver.name {
         line += &format!(", fed by {}", driver.channel);
     }
     line
-}
-
-fn stage_title(stage: job::Stage) -> &'static str {
-    match stage {
-        job::Stage::Intake => "Intake",
-        job::Stage::Source => "Source",
-        job::Stage::Gain => "Gain",
-        job::Stage::Drivers => "Drivers",
-        job::Stage::Timing => "Timing",
-        job::Stage::Tune => "Tune",
-        job::Stage::Handover => "Handover",
-    }
 }

@@ -56,24 +56,19 @@ impl Sheet {
         if let Some(outcome) = &self.outcome {
             let after = |db: Option<f64>| db.map_or_else(|| "not measured".to_owned(), deviation);
             let (from, to) = (frequency(outcome.from_hz), frequency(outcome.to_hz));
-            let _ = writeln!(text, "\nBEFORE AND AFTER (distance from the target, {from} to {to})");
+            let _ = writeln!(text, "\nBEFORE AND AFTER (deviation from the target, {from} to {to})");
             let rows = [
                 ["", "before", "after"].map(str::to_owned),
                 ["average (RMS)".to_owned(), deviation(outcome.before_rms_db), after(outcome.after_rms_db)],
-                ["greatest".to_owned(), deviation(outcome.before_max_db), after(outcome.after_max_db)],
+                ["maximum".to_owned(), deviation(outcome.before_max_db), after(outcome.after_max_db)],
             ];
             *text += &table(&rows.map(|row| row.to_vec()), &[Side::Left, Side::Right, Side::Right], "  ");
         }
-        let alone = self
-            .left_alone
-            .iter()
-            .map(|place| format!("{}: {}", frequency(place.frequency_hz), words::why(place)));
+        let alone = words::left_alone_together(&self.left_alone)
+            .into_iter()
+            .map(|(why, at)| format!("{at}: {}", words::why(why)));
         list(text, "LEFT ALONE", alone.collect::<Vec<_>>().iter().map(String::as_str));
-        let audit = self
-            .audit
-            .iter()
-            .map(|line| format!("Band {}: {}. {}", line.index, words::verdict(&line.verdict), line.text));
-        list(text, "CHECK OF WHAT WAS TYPED", audit.collect::<Vec<_>>().iter().map(String::as_str));
+        list(text, "CHECK OF WHAT WAS ENTERED", words::checked(&self.audit).iter().map(String::as_str));
     }
 }
 

@@ -1,9 +1,10 @@
 //! The sentences that every form of a sheet shares.
 
-use job::{ChannelSetting, Crossover, LeftAlone, SourceOutput};
+use job::{AuditLine, ChannelSetting, Crossover, LeftAlone, SourceOutput};
 use tuning::BandKind;
+use units::quantity::counted;
 
-use crate::numbers::{delay, distance, frequency, gain, volts};
+use crate::numbers::{delay, distance, frequency, frequency_in_words, gain, volts};
 use crate::{Entry, Sheet};
 
 pub(crate) fn kind(kind: BandKind) -> &'static str {
@@ -15,23 +16,43 @@ pub(crate) fn kind(kind: BandKind) -> &'static str {
 }
 
 /// Why a place was left alone, for people.
-pub(crate) fn why(place: &LeftAlone) -> &str {
-    match place.why.as_str() {
+pub(crate) fn why(word: &str) -> &str {
+    match word {
+        "cancellation" => "a cancellation, which more level does not fill",
         "roll-off" => "the end of what the drivers play",
         "out-of-reach" => "too far below the rest to be lifted",
         word => word,
     }
 }
 
-/// Delay, gain, polarity and crossovers as label and value.
+/// The places that were left alone for the same reason, joined: the word for the reason, and where.
+pub(crate) fn left_alone_together(places: &[LeftAlone]) -> Vec<(&str, String)> {
+    let mut joined: Vec<(&str, Vec<f64>)> = Vec::new();
+    for place in places {
+        match joined.iter_mut().find(|(why, _)| *why == place.why) {
+            Some((_, at)) => at.push(place.frequency_hz),
+            None => joined.push((&place.why, vec![place.frequency_hz])),
+        }
+    }
+    let listed = |mut at: Vec<f64>| {
+        at.sort_by(f64::total_cmp);
+        let mut at: Vec<String> = at.into_iter().map(frequency_in_words).collect();
+        at.dedup();
+        at.join(", ")
+    };
+    joined.into_iter().map(|(why, at)| (why, listed(at))).collect()
+}
+
+/// Crossovers, gain, delay and polarity as label and value, in the order of entry: what protects
+/// a driver comes before what makes it louder.
 pub(crate) fn setting(setting: &ChannelSetting) -> Vec<(&'static str, String)> {
     let pass = |pass: &Option<Crossover>| pass.as_ref().map_or_else(|| "none".to_owned(), crossover);
     vec![
-        ("Delay", format!("{} ({})", delay(setting.delay_s), distance(setting.delay_s))),
-        ("Gain", gain(setting.gain_db)),
-        ("Polarity", if setting.inverted { "INVERTED" } else { "normal" }.to_owned()),
         ("High-pass", pass(&setting.high_pass)),
         ("Low-pass", pass(&setting.low_pass)),
+        ("Gain", gain(setting.gain_db)),
+        ("Delay", format!("{} ({})", delay(setting.delay_s), distance(setting.delay_s))),
+        ("Polarity", if setting.inverted { "INVERTED" } else { "normal" }.to_owned()),
     ]
 }
 
@@ -84,7 +105,17 @@ pub(crate) fn particulars(sheet: &Sheet) -> Vec<(&'static str, String)> {
     lines.into_iter().filter(|(_, value)| !value.is_empty()).collect()
 }
 
-/// What the audit says of a verdict, for people.
-pub(crate) fn verdict(word: &str) -> String {
-    word.replace('-', " ")
+/// What the audit says: one line for all bands that are as they should be, and one for each other.
+pub(crate) fn checked(audit: &[AuditLine]) -> Vec<String> {
+    let right = audit.iter().filter(|line| line.verdict == "as-meant").count();
+    let mut lines = Vec::new();
+    if right > 0 {
+        lines.push(format!("{}: entered correctly.", counted(right, "band", "bands")));
+    }
+    let others = audit.iter().filter(|line| line.verdict != "as-meant");
+    lines.extend(others.map(|line| {
+        let channel = if line.channel.is_empty() { String::new() } else { format!(" of {}", line.channel) };
+        format!("Band {}{channel}: {}. {}", line.index, line.verdict.replace('-', " "), line.text)
+    }));
+    lines
 }

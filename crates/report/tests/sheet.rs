@@ -10,7 +10,7 @@ use job::{
 };
 use measure::Reading;
 use proptest::prelude::*;
-use report::{CUSTOMER_CAUTIONS, Sheet, TECHNICIAN_CAUTIONS};
+use report::{CUSTOMER_CAUTIONS, PageSize, Sheet, TECHNICIAN_CAUTIONS, Wording};
 use serde_json::Value;
 use tuning::{BandKind, Role};
 
@@ -153,9 +153,9 @@ fn a_third_partys_newest_reading_is_on_sheet_and_report() {
         scratch.job.finish_capture(&pending, &reading, meta).unwrap();
     }
     let sheet = Sheet::from_job(&scratch.job);
-    assert_eq!(sheet.also, ["Score <of> the shop: score percent 56.25"]);
-    for page in [sheet.to_customer_html(), sheet.to_html()] {
-        assert!(page.contains("Score &lt;of&gt; the shop: score percent 56.25"), "{page}");
+    assert_eq!(sheet.also, ["Score <of> the shop: score 56.2\u{a0}%"]);
+    for page in [sheet.to_customer_html(PageSize::A4, &Wording::plain()), sheet.to_html(PageSize::A4)] {
+        assert!(page.contains("Score &lt;of&gt; the shop: score 56.2\u{a0}%"), "{page}");
     }
 }
 
@@ -215,15 +215,15 @@ fn text_shows_each_number_to_be_typed_beside_a_box() {
         "rear 34 not measured",
         "FRONT LEFT",
         "[ ] Delay 1.31 ms (45 cm)",
-        "[ ] Gain -1 dB",
+        "[ ] Gain −1 dB",
         "[ ] Polarity INVERTED",
         "[ ] High-pass 80 Hz, Linkwitz-Riley, 24 dB per octave",
         "[ ] Low-pass none",
-        "[ ] 1 peak 160 Hz -4.5 dB 2.471 All 6 positions agree.",
+        "[ ] 1 peak 160 Hz −4.5 dB 2.471 All 6 positions agree.",
         "[ ] 2 high shelf 8000 Hz +1.5 dB 0.707",
         "average (RMS) 4.1 dB 0.8 dB",
-        "greatest 11.0 dB 2.9 dB",
-        "- 74 Hz: cancellation",
+        "maximum 11.0 dB 2.9 dB",
+        "- 74 Hz: a cancellation, which more level does not fill",
         "- Band 2: wrong frequency. It sounds as if 800 Hz had been typed instead of 8000 Hz.",
         "Left door rattles.",
     ] {
@@ -237,8 +237,11 @@ fn every_form_for_people_has_the_cautions_and_the_mark() {
     let scratch = job(whole);
     let sheet = Sheet::from_job(&scratch.job);
     let flat = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let (text, html, customer) =
-        (flat(sheet.to_text()), flat(sheet.to_html()), flat(sheet.to_customer_html()));
+    let (text, html, customer) = (
+        flat(sheet.to_text()),
+        flat(sheet.to_html(PageSize::A4)),
+        flat(sheet.to_customer_html(PageSize::A4, &Wording::plain())),
+    );
     let escaped = |caution: &str| caution.replace('\'', "&#39;");
     for caution in TECHNICIAN_CAUTIONS {
         assert!(text.contains(caution), "{caution}");
@@ -251,8 +254,8 @@ fn every_form_for_people_has_the_cautions_and_the_mark() {
         assert!(page.contains("Never above volume step <strong>34</strong>"));
         assert!(page.contains("4.1 dB") && page.contains("0.8 dB"));
     }
-    assert!(customer.contains("At 74 Hz sound that comes by two ways cancels itself"));
-    assert!(customer.contains("The polarity of front left was turned"));
+    assert!(customer.contains("At 74 Hz, sound that comes by two ways cancels itself"));
+    assert!(customer.contains("The polarity of front left is inverted"));
 }
 
 /// Source: the design's section on safety; every subject that it names.
@@ -294,7 +297,7 @@ fn the_chart_shows_the_average_of_each_set_around_the_target() {
             testkit::near(&line.label, point.y, 0.0, 1e-9);
         }
     }
-    for page in [sheet.to_html(), sheet.to_customer_html()] {
+    for page in [sheet.to_html(PageSize::A4), sheet.to_customer_html(PageSize::A4, &Wording::plain())] {
         assert_eq!(page.matches("<figure>").count(), 1);
         well_formed(&page);
     }
@@ -322,11 +325,11 @@ fn an_empty_job_has_a_sheet_that_says_so() {
     let text = sheet.to_text();
     assert!(text.contains("has not been found yet") && text.contains("No bands"), "{text}");
     assert_eq!(sheet.to_csv(), "channel,band,type,frequency_hz,gain_db,q\n");
-    for page in [sheet.to_html(), sheet.to_customer_html()] {
+    for page in [sheet.to_html(PageSize::A4), sheet.to_customer_html(PageSize::A4, &Wording::plain())] {
         well_formed(&page);
         assert!(!page.contains("<figure>"));
     }
-    assert!(sheet.to_customer_html().contains("was not measured in this job"));
+    assert!(sheet.to_customer_html(PageSize::A4, &Wording::plain()).contains("was not measured in this job"));
 }
 
 /// Checks that tags are closed in the order in which they were opened, that
@@ -356,7 +359,7 @@ fn well_formed(page: &str) {
 #[test]
 fn the_page_reads_well_by_its_structure() {
     let scratch = job(whole);
-    let page = Sheet::from_job(&scratch.job).to_html();
+    let page = Sheet::from_job(&scratch.job).to_html(PageSize::A4);
     well_formed(&page);
     assert_eq!(page.matches("<h1>").count(), 1);
     assert_eq!(page.matches("<main>").count(), 1);
@@ -366,6 +369,94 @@ fn the_page_reads_well_by_its_structure() {
     assert_eq!(page.matches("aria-label=\"").count(), 2 * 5 + 4, "each box says what it is for");
     assert!(page.contains("<td class=\"number typed\">2.471</td>"));
     assert!(page.contains("<span class=\"inverted\">INVERTED</span>"));
+}
+
+/// The text of each page, in reading order, as `pdftotext` of poppler-utils gives it back.
+fn pages(pdf: &[u8]) -> Vec<String> {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("paper.pdf");
+    fs::write(&file, pdf).unwrap();
+    let read = std::process::Command::new("pdftotext").arg("-layout").arg(&file).arg("-").output();
+    let read = read.expect("pdftotext of poppler-utils, which `cargo xtask test` installs");
+    assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    let text = String::from_utf8(read.stdout).unwrap();
+    text.trim_end_matches('\u{c}').split('\u{c}').map(str::to_owned).collect()
+}
+
+fn words(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn pdf_gives_back_its_text_in_reading_order_and_the_same_bytes_twice() {
+    let mut scratch = job(whole);
+    capture(&mut scratch.job, Set::Before, &[(20.0, -20.0), (20_000.0, -30.0)]);
+    let sheet = Sheet::from_job(&scratch.job);
+    for size in [PageSize::A4, PageSize::Letter] {
+        let once = sheet.to_pdf(size);
+        assert_eq!(once, sheet.to_pdf(size));
+        let pages = pages(&once);
+        let text = words(&pages.concat());
+        let mut rest = text.as_str();
+        for wanted in [
+            "Entry sheet: Blue estate",
+            "Never above volume step",
+            "34",
+            "limited by rear",
+            "front 36 4.12 V",
+            "All channels",
+            "63 Hz +3 dB 0.7",
+            "front left",
+            "Delay 1.31 ms (45 cm)",
+            "Polarity INVERTED",
+            "160 Hz −4.5 dB 2.471 All 6 positions agree.",
+            "front right",
+            "Before and after",
+            "0.8 dB",
+            "Left alone",
+            "74 Hz: a cancellation, which more level does not fill",
+            "wrong frequency",
+            "Left door rattles.",
+            "Cautions",
+            "98-126",
+        ] {
+            let at = rest
+                .find(wanted)
+                .unwrap_or_else(|| panic!("no `{wanted}` after what stands before it in\n{text}"));
+            rest = &rest[at + wanted.len()..];
+        }
+        let all = pages.len();
+        for (number, page) in pages.iter().enumerate() {
+            assert!(words(page).ends_with(&format!("Page {} of {all}", number + 1)), "{page}");
+        }
+    }
+    let report = sheet.to_customer_pdf(PageSize::A4, &Wording::plain());
+    assert!(words(&pages(&report).concat()).contains("Up to this step your radio plays cleanly."));
+}
+
+#[test]
+fn pages_hold_long_names_many_bands_and_none() {
+    let empty = pages(&Sheet::from_job(&job(|_| {}).job).to_pdf(PageSize::A4));
+    assert!(words(&empty.concat()).contains("No bands, delays or crossovers have been chosen yet."));
+    let long = "front left midrange behind the grille of the door ".repeat(3);
+    let scratch = job(|data| {
+        data.head.name.clone_from(&long);
+        for channel in 0..10 {
+            let name = format!("channel {channel} {long}");
+            data.channels.push(ChannelSetting { channel: name.clone(), ..ChannelSetting::default() });
+            for n in 0..31 {
+                data.bands.push(band(&name, BandKind::Peak, 20.0 * 1.25_f64.powi(n), -9.5, 4.318));
+            }
+        }
+    });
+    let pages = pages(&Sheet::from_job(&scratch.job).to_pdf(PageSize::Letter));
+    let text = words(&pages.concat());
+    assert_eq!(text.matches("−9.5 dB 4.318").count(), 310, "every band is on the paper");
+    assert_eq!(
+        text.matches("Frequency").count(),
+        text.matches("Frequency Gain Q").count(),
+        "heads are whole"
+    );
 }
 
 proptest! {
@@ -392,8 +483,11 @@ proptest! {
             };
             let scratch = job(filled);
             let sheet = Sheet::from_job(&scratch.job);
-            well_formed(&sheet.to_html());
-            well_formed(&sheet.to_customer_html());
+            well_formed(&sheet.to_html(PageSize::A4));
+            well_formed(&sheet.to_customer_html(PageSize::A4, &Wording::plain()));
+            for pdf in [sheet.to_pdf(PageSize::A4), sheet.to_customer_pdf(PageSize::A4, &Wording::plain())] {
+                prop_assert!(pdf.starts_with(b"%PDF-1.") && pdf.ends_with(b"%%EOF"));
+            }
             let json: Value = serde_json::from_str(&sheet.to_json()).unwrap();
             prop_assert_eq!(json["name"].as_str(), Some(text.as_str()));
             // One line for each setting and band, whatever the words hold.

@@ -13,7 +13,7 @@ use job::{ChannelSetting, Stage, StageResult, StageState};
 use procedure::{Change, Event, Hand, OpenJob, Session, Store, create_job};
 use serde::Serialize;
 
-use crate::{Error, Result, SheetForm, files::read_text, sheet, write_text};
+use crate::{Error, PageSize, Result, SheetForm, files::read_text, sheet, write_bytes};
 use rig::{OpenRig, RigChoice};
 
 /// The processor of the demonstration.
@@ -243,13 +243,16 @@ impl Demo<'_> {
 
     fn handover(&mut self, folder: &Path) -> Result<()> {
         let exports = folder.join("exports");
-        for (form, name) in
-            [(SheetForm::Text, "sheet.txt"), (SheetForm::Csv, "bands.csv"), (SheetForm::Html, "sheet.html")]
-        {
-            write_text(&exports.join(name), &sheet(folder, form)?)?;
+        for (form, name) in [
+            (SheetForm::Text, "sheet.txt"),
+            (SheetForm::Csv, "bands.csv"),
+            (SheetForm::Html, "sheet.html"),
+            (SheetForm::Pdf, "sheet.pdf"),
+        ] {
+            write_bytes(&exports.join(name), &sheet(folder, form, PageSize::default())?)?;
         }
         self.result(Stage::Handover, "Handover", "entry sheet and band list written to exports/")?;
         // The sheets speak of the handover as well.
-        write_text(&exports.join("sheet.txt"), &sheet(folder, SheetForm::Text)?)
+        write_bytes(&exports.join("sheet.txt"), &sheet(folder, SheetForm::Text, PageSize::default())?)
     }
 }

@@ -3,9 +3,10 @@
 use std::path::Path;
 
 use job::Job;
-use report::Sheet;
+pub use report::PageSize;
+use report::{Sheet, Wording};
 
-use crate::{Error, Result, write_text};
+use crate::{Error, Result, library, write_bytes};
 
 /// The forms of the entry sheet.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,33 +19,76 @@ pub enum SheetForm {
     Json,
     /// One page to be printed.
     Html,
-    /// Not written yet.
+    /// Pages to be printed.
     Pdf,
 }
 
-/// The entry sheet of a job.
+/// The entry sheet of a job, as a file of this form holds it.
 ///
 /// # Errors
-/// When the folder is no job, or the form is not written yet.
-pub fn sheet(job: &Path, form: SheetForm) -> Result<String> {
+/// When the folder is no job.
+pub fn sheet(job: &Path, form: SheetForm, size: PageSize) -> Result<Vec<u8>> {
     let sheet = Sheet::from_job(&Job::open_to_read(job)?);
-    match form {
-        SheetForm::Text => Ok(sheet.to_text()),
-        SheetForm::Csv => Ok(sheet.to_csv()),
-        SheetForm::Json => Ok(sheet.to_json()),
-        SheetForm::Html => Ok(sheet.to_html()),
-        SheetForm::Pdf => Err(Error::input(report::PdfNotYet.to_string())),
+    Ok(match form {
+        SheetForm::Text => sheet.to_text().into_bytes(),
+        SheetForm::Csv => sheet.to_csv().into_bytes(),
+        SheetForm::Json => sheet.to_json().into_bytes(),
+        SheetForm::Html => sheet.to_html(size).into_bytes(),
+        SheetForm::Pdf => sheet.to_pdf(size),
+    })
+}
+
+/// The form in which a sheet is written to a file of this name.
+///
+/// # Errors
+/// When the file's ending names no form.
+pub fn sheet_form(out: &Path) -> Result<SheetForm> {
+    match ending(out).as_deref() {
+        Some("txt") => Ok(SheetForm::Text),
+        Some("csv") => Ok(SheetForm::Csv),
+        Some("json") => Ok(SheetForm::Json),
+        Some("html" | "htm") => Ok(SheetForm::Html),
+        Some("pdf") => Ok(SheetForm::Pdf),
+        _ => Err(Error::input(format!(
+            "{}: the ending says nothing about the form; end the name with .txt, .csv, .json, .html or .pdf, or add \
+             --format",
+            out.display()
+        ))),
     }
 }
 
-/// Writes the customer's report of a job.
+/// The ending of a file's name in small letters, without its point.
+fn ending(path: &Path) -> Option<String> {
+    path.extension().map(|ending| ending.to_string_lossy().to_ascii_lowercase())
+}
+
+/// The words of the customer's report: those of a file, of one's own folder `reports` by name, or,
+/// without a name, those that come with the program.
+///
+/// # Errors
+/// When the file cannot be read, or says something that cannot be: its name, the line, what to do.
+pub fn wording(name_or_file: Option<&str>) -> Result<Wording> {
+    let Some(name) = name_or_file else { return Ok(Wording::plain()) };
+    match library::text("reports", name, name == "plain")? {
+        Some((text, name)) => Ok(Wording::parse(&text, &name)?),
+        None if name == "plain" => Ok(Wording::plain()),
+        None => Err(Error::input(format!("there are no words `{name}`; name a file, or `plain`"))),
+    }
+}
+
+/// Writes the customer's report of a job, as HTML or PDF by the ending of the file.
 ///
 /// # Errors
 /// When the folder is no job, or the file's ending names no form.
-pub fn write_report(job: &Path, out: &Path) -> Result<()> {
-    match out.extension().and_then(|extension| extension.to_str()) {
-        Some("html") => write_text(out, &Sheet::from_job(&Job::open_to_read(job)?).to_customer_html()),
-        Some("pdf") => Err(Error::input(report::PdfNotYet.to_string())),
-        _ => Err(Error::input(format!("{}: a report is written as FILE.html", out.display()))),
-    }
+pub fn write_report(job: &Path, out: &Path, size: PageSize, words: &Wording) -> Result<()> {
+    let sheet = || Ok::<Sheet, Error>(Sheet::from_job(&Job::open_to_read(job)?));
+    let bytes = match ending(out).as_deref() {
+        Some("html" | "htm") => sheet()?.to_customer_html(size, words).into_bytes(),
+        Some("pdf") => sheet()?.to_customer_pdf(size, words),
+        _ => {
+            let text = format!("{}: a report is written as FILE.html or FILE.pdf", out.display());
+            return Err(Error::input(text));
+        }
+    };
+    write_bytes(out, &bytes)
 }

@@ -37,7 +37,7 @@ mod response_text;
 mod roles;
 mod target;
 mod target_handles;
-mod toml_text;
+pub mod toml_text;
 mod tone_shape;
 mod tone_steps;
 mod volts_calibration;

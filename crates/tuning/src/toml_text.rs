@@ -4,8 +4,11 @@ use serde::de::DeserializeOwned;
 
 use crate::TextError;
 
-/// Reads a value whose type denies unknown fields.
-pub(crate) fn parse<T: DeserializeOwned>(text: &str, name: &str) -> Result<T, TextError> {
+/// Reads a value whose type denies unknown fields. `name` is what a mistake is reported under.
+///
+/// # Errors
+/// When the text is no such value: the line and column, the problem, what to do.
+pub fn parse<T: DeserializeOwned>(text: &str, name: &str) -> Result<T, TextError> {
     toml::from_str(text).map_err(|error| {
         let (line, column) = error.span().map_or((None, None), |span| {
             let before = text.get(..span.start).unwrap_or(text);

@@ -101,6 +101,12 @@ const TESTS: &[Need] = &[
         dnf: &["ImageMagick"],
     },
     Need {
+        what: "a reader that gives back the text of a PDF",
+        present: Probe::Programs(&["pdftotext", "pdftoppm"]),
+        apt: &["poppler-utils"],
+        dnf: &["poppler-utils"],
+    },
+    Need {
         what: "a C compiler and linker for WebAssembly, for plugins in C",
         present: Probe::Programs(&["clang", "wasm-ld"]),
         apt: &["clang", "lld"],

@@ -18,7 +18,7 @@ use super::picture::RANGE_HZ;
 use super::tune::DeskBand;
 use super::work::{Outcome, Task};
 use super::{Desk, Held, drivers};
-use crate::{Error, Result, SheetForm, papers, sheet, targets};
+use crate::{Error, PageSize, Result, SheetForm, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
@@ -321,9 +321,18 @@ impl Desk {
             (SheetForm::Json, "bands.json"),
             (SheetForm::Text, "sheet.txt"),
             (SheetForm::Html, "sheet.html"),
+            (SheetForm::Pdf, "sheet.pdf"),
         ])?;
         if let Some(job) = &self.job {
-            papers::write_report(job.job().dir(), &job.job().dir().join("exports").join("report.html"))?;
+            let words = papers::wording(None)?;
+            for name in ["report.html", "report.pdf"] {
+                papers::write_report(
+                    job.job().dir(),
+                    &job.job().dir().join("exports").join(name),
+                    PageSize::default(),
+                    &words,
+                )?;
+            }
         }
         self.handed_over = true;
         self.found()?;
@@ -340,8 +349,8 @@ impl Desk {
             .as_mut()
             .ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
         for &(form, name) in forms {
-            let text = sheet(job.job().dir(), form)?;
-            job.job().export(name, text.as_bytes())?;
+            let bytes = sheet(job.job().dir(), form, PageSize::default())?;
+            job.job().export(name, &bytes)?;
         }
         Ok(job.job().dir().join("exports").display().to_string())
     }

@@ -210,7 +210,8 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     assert_eq!(snapshot.shared.can_undo, (false, false), "what was saved is no edit");
     assert!(snapshot.handles.is_empty(), "the bands have the chart");
     let job = edited.bench.desk.job.as_ref().expect("the job").job();
-    let sheet = crate::sheet(job.dir(), crate::SheetForm::Text).expect("a sheet");
+    let sheet = crate::sheet(job.dir(), crate::SheetForm::Text, crate::PageSize::A4).expect("a sheet");
+    let sheet = String::from_utf8(sheet).expect("text");
     assert!(sheet.lines().any(|line| line.starts_with("Target") && line.ends_with("Evening")), "{sheet}");
     // A preset stays a name.
     edited.bench.choose(Choice::Target(Some("flat".to_owned())));

@@ -410,7 +410,8 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     let kept: Vec<(u32, String)> =
         audited(job).iter().map(|line| (line.index, line.verdict.clone())).collect();
     assert_eq!(kept, [(2, "as-meant".to_owned()), (3, "wrong-frequency".to_owned())]);
-    let sheet = crate::sheet(job.dir(), crate::SheetForm::Text).expect("a sheet");
+    let sheet = crate::sheet(job.dir(), crate::SheetForm::Text, crate::PageSize::A4).expect("a sheet");
+    let sheet = String::from_utf8(sheet).expect("text");
     assert!(sheet.contains(wanted), "{sheet}");
     bench.ask(Command::OpenStage(Stage::Handover));
     assert!(texts(&bench).contains(&wanted.to_owned()), "the handover says so too");

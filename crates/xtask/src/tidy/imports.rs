@@ -40,7 +40,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
             "units",
         ],
     ),
-    ("report", &["chart", "job", "tuning", "units"]),
+    ("report", &["chart", "job", "measure", "tuning", "units"]),
     ("view", &["chart", "units"]),
     (
         "session",
