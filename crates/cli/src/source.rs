@@ -226,6 +226,7 @@ fn headroom(flags: &Headroom) -> Outcome {
             bass,
             settings,
             source_plays: flags.source_plays,
+            until_stopped: false,
         };
         sweep(flags, &order)?
     } else {

@@ -105,7 +105,7 @@ fn capture_of(session: &mut Session<'_>, plan: &Plan, place: (usize, usize)) -> 
             session.tell(&mut run, "Measuring");
         }
         match session.instruction() {
-            Some(Instruction::Continue) if plan.until == Until::Told => run.finish(),
+            Some(Instruction::Continue) if matches!(plan.until, Until::Told | Until::Stopped) => run.finish(),
             Some(Instruction::Skip) => run.stop(),
             _ => {}
         }

@@ -41,6 +41,7 @@ pub struct CaptureRun {
     stimulus: Option<Stimulus>,
     recording: Option<PathBuf>,
     token: Option<RunToken>,
+    until: Until,
     sample_rate_hz: f64,
     /// How long it will last, where that is known.
     expected_s: Option<f64>,
@@ -125,6 +126,7 @@ impl CaptureRun {
             stimulus,
             recording,
             token,
+            until: plan.until,
             sample_rate_hz,
             expected_s,
             done: false,
@@ -224,7 +226,9 @@ impl CaptureRun {
         let end = self.capture.finish();
         let findings: Vec<Finding> = end.findings.iter().map(rig::finding).collect();
         let recorded_s = end.frames as f64 / self.sample_rate_hz;
-        let whole = self.done || self.expected_s.is_some_and(|expected_s| recorded_s >= expected_s - 1e-3);
+        let whole = self.done
+            || self.until == Until::Stopped
+            || self.expected_s.is_some_and(|expected_s| recorded_s >= expected_s - 1e-3);
         let interrupted = !whole && self.token.as_ref().is_some_and(RunToken::is_stopped);
         let first = self.inputs.first().and_then(|input| input.pending.clone());
         let inputs = self.inputs.into_iter().map(|mut input| {
@@ -312,7 +316,7 @@ fn played(stimulus: Option<&Stimulus>, until: Until, sample_rate_hz: f64) -> (Pl
         (rows, Until::Seconds(seconds)) => {
             (rows.map_or(Play::Nothing, Play::Endless), Length::Seconds(seconds), Some(seconds))
         }
-        (rows, Until::Told | Until::Played) => {
+        (rows, Until::Told | Until::Stopped | Until::Played) => {
             (rows.map_or(Play::Nothing, Play::Endless), Length::UntilStopped, None)
         }
     }

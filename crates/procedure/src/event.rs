@@ -71,8 +71,7 @@ pub enum Request {
     GetReady,
 }
 
-/// How the person does what only a hand can do. What is asked of a simulated car is done by itself,
-/// whatever stands here.
+/// How the person does what only a hand can do. What is asked of a simulated car is done by itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Hand {
     /// It is done already.
@@ -81,6 +80,11 @@ pub enum Hand {
     Confirms,
     /// They have so long, unless they say so earlier.
     CountsDown {
+        /// How long.
+        seconds: f64,
+    },
+    /// The same, of a simulated car as well: so that a person sees what comes.
+    SeesIt {
         /// How long.
         seconds: f64,
     },

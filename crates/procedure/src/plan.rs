@@ -88,6 +88,8 @@ pub enum Until {
     Seconds(f64),
     /// When the person says so, or the measurement has enough.
     Told,
+    /// The same, and a stop is how they say so: what was captured until then is all that it was to be.
+    Stopped,
 }
 
 /// The stimulus with its highest peak at another level.

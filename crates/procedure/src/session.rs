@@ -129,6 +129,7 @@ impl Session<'_> {
         self.emit(Event::Asked { request: request.clone(), by_hand });
         match self.hand {
             _ if self.is_stopped() => Go::Stop,
+            Hand::SeesIt { seconds } => self.wait(request, Some(seconds)),
             _ if !by_hand => Go::On,
             Hand::Ready => Go::On,
             Hand::Confirms => self.wait(request, None),

@@ -120,6 +120,8 @@ pub struct VolumeSweep {
     pub settings: Vec<(String, String)>,
     /// Whether the tone comes from the source itself (a memory stick), so that nothing is played.
     pub source_plays: bool,
+    /// Whether a stop is how the person says that they turned the volume far enough.
+    pub until_stopped: bool,
 }
 
 /// What is seen at the moment.
@@ -364,7 +366,7 @@ fn plan(sweep: &VolumeSweep, output: &OutputTone, rig: &OpenRig, steps: Option<(
     Ok(Plan {
         parameters,
         stimulus: (!sweep.source_plays || steps.is_some()).then_some(stimulus),
-        until: Until::Told,
+        until: if sweep.until_stopped { Until::Stopped } else { Until::Told },
         label: format!("{}, headroom", output.name),
         position: output.name.clone(),
         scene,

@@ -7,6 +7,7 @@
 mod calibration;
 mod choice;
 mod error;
+mod facts;
 mod open;
 mod scene;
 mod simulated;
@@ -20,6 +21,7 @@ pub use engine::{
     Pace, Play, PreviewPath, RigSpec,
 };
 pub use error::{finding, refused};
+pub use facts::{CarFacts, RigFacts};
 pub use open::OpenRig;
 pub use scene::{Entered, Scene, Sounding, cabin_edge};
 pub use simulated::{Simulated, car, role_of};

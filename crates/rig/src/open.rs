@@ -1,29 +1,34 @@
 //! A rig that is open.
 
+use std::ops::Deref;
 use std::path::{Path, PathBuf};
 
 use engine::{Capture, CaptureRequest, DeviceRig, InputRole, Pace, PreviewPath, Rig, RigSpec, SimulatedRig};
-use library::{Error, Result};
-use measure::Calibration;
+use library::Result;
 
-use crate::calibration::{electrical_input, read_spec, rig_file, usual_role, with_microphone};
-use crate::{RigChoice, Scene, Simulated, car, refused};
+use crate::calibration::{read_spec, rig_file};
+use crate::{CarFacts, RigChoice, RigFacts, Scene, Simulated, car, refused};
 
 /// What is played and recorded with.
 pub struct OpenRig {
     rig: Box<dyn Rig>,
-    /// Each input's own response, where it is known; one entry for each input.
-    microphones: Vec<Option<tuning::Calibration>>,
+    facts: RigFacts,
     simulated: Option<Simulated>,
     /// How fast a simulated car runs.
     pace: Pace,
-    /// Where the rig is described.
-    file: Option<PathBuf>,
+}
+
+impl Deref for OpenRig {
+    type Target = RigFacts;
+
+    fn deref(&self) -> &RigFacts {
+        &self.facts
+    }
 }
 
 impl std::fmt::Debug for OpenRig {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("OpenRig").field("spec", self.spec()).field("file", &self.file).finish_non_exhaustive()
+        f.debug_struct("OpenRig").field("facts", &self.facts).finish_non_exhaustive()
     }
 }
 
@@ -51,7 +56,10 @@ impl OpenRig {
             .map(|input| (input.role == InputRole::Microphone).then(|| microphone.clone()))
             .collect();
         let rig = SimulatedRig::new(simulated.plant(), spec, pace).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: Some(simulated), pace, file: None })
+        let known = CarFacts { car: simulated.car.clone(), truth: simulated.truth.clone() };
+        let mut open = Self::of(Box::new(rig));
+        (open.facts.microphones, open.facts.simulated) = (microphones, Some(known));
+        Ok(Self { simulated: Some(simulated), pace, ..open })
     }
 
     fn from_file(path: &Path) -> Result<Self> {
@@ -65,7 +73,9 @@ impl OpenRig {
             .map(|input| input.mic_cal.as_ref().map(own).transpose())
             .collect::<Result<_>>()?;
         let rig = DeviceRig::new(spec).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: None, pace: Pace::RealTime, file: Some(path) })
+        let mut open = Self::of(Box::new(rig));
+        (open.facts.microphones, open.facts.file) = (microphones, Some(path));
+        Ok(open)
     }
 
     /// Devices that no file describes.
@@ -73,16 +83,22 @@ impl OpenRig {
     /// # Errors
     /// When the description says something that cannot be.
     pub fn devices(spec: RigSpec) -> Result<Self> {
-        let microphones = vec![None; spec.inputs.len()];
-        let rig = DeviceRig::new(spec).map_err(refused)?;
-        Ok(Self { rig: Box::new(rig), microphones, simulated: None, pace: Pace::RealTime, file: None })
+        Ok(Self::of(Box::new(DeviceRig::new(spec).map_err(refused)?)))
     }
 
     /// A rig that was opened elsewhere, such as a simulation that is no car.
     #[must_use]
     pub fn of(rig: Box<dyn Rig>) -> Self {
-        let microphones = vec![None; rig.spec().inputs.len()];
-        Self { rig, microphones, simulated: None, pace: Pace::RealTime, file: None }
+        let spec = rig.spec().clone();
+        let microphones = vec![None; spec.inputs.len()];
+        let facts = RigFacts { spec, microphones, simulated: None, file: None };
+        Self { rig, facts, simulated: None, pace: Pace::RealTime }
+    }
+
+    /// What is known of it, for whoever looks at it while a procedure has it.
+    #[must_use]
+    pub fn facts(&self) -> &RigFacts {
+        &self.facts
     }
 
     /// How fast a simulated car runs from the next capture on; devices have their own pace.
@@ -98,34 +114,10 @@ impl OpenRig {
         Ok(())
     }
 
-    /// The file that describes it, if there is one.
-    #[must_use]
-    pub fn file(&self) -> Option<&Path> {
-        self.file.as_deref()
-    }
-
-    /// How it is wired and calibrated.
-    #[must_use]
-    pub fn spec(&self) -> &RigSpec {
-        self.rig.spec()
-    }
-
-    /// Frames per second.
-    #[must_use]
-    pub fn sample_rate_hz(&self) -> f64 {
-        f64::from(self.spec().sample_rate_hz)
-    }
-
     /// The simulated car, if this is one.
     #[must_use]
     pub fn car(&self) -> Option<&Simulated> {
         self.simulated.as_ref()
-    }
-
-    /// Whether this is a simulated car, which sets itself and makes no sound.
-    #[must_use]
-    pub fn is_simulated(&self) -> bool {
-        self.simulated.is_some()
     }
 
     /// Whether its samples come faster than a clock would bring them.
@@ -170,58 +162,6 @@ impl OpenRig {
         }
     }
 
-    /// The first input of a kind, from 0.
-    #[must_use]
-    pub fn input(&self, role: InputRole) -> Option<usize> {
-        self.spec().inputs.iter().position(|input| input.role == role)
-    }
-
-    /// The input of this name, from 0.
-    ///
-    /// # Errors
-    /// When the rig has no such input: the names of those that it has.
-    pub fn input_named(&self, name: &str) -> Result<usize> {
-        let inputs = &self.spec().inputs;
-        inputs.iter().position(|input| input.name == name).ok_or_else(|| {
-            let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
-            Error::input(format!("the rig has no input `{name}`; it has {}", names.join(", ")))
-        })
-    }
-
-    /// The input that a measurement is usually made with, or else the microphone's, or else the
-    /// first.
-    #[must_use]
-    pub fn usual_input(&self, measurement: &str) -> usize {
-        self.input(usual_role(measurement)).or_else(|| self.input(InputRole::Microphone)).unwrap_or(0)
-    }
-
-    /// The electrical input of this name, or the only one, from 0.
-    ///
-    /// # Errors
-    /// When there is none, or several and no name.
-    pub fn electrical_input(&self, name: Option<&str>) -> Result<usize> {
-        electrical_input(self.spec(), name)
-    }
-
-    /// The own response of the microphone at an input, where it is known.
-    #[must_use]
-    pub fn microphone(&self, input: usize) -> Option<&tuning::Calibration> {
-        self.microphones.get(input)?.as_ref()
-    }
-
-    /// What the numbers of an input mean: what the rig file says of this very input, and its own
-    /// calibration file for what the rig file leaves open.
-    #[must_use]
-    pub fn calibration(&self, input: usize) -> Calibration {
-        let file = with_microphone(self.microphone(input));
-        let Some(input) = self.spec().inputs.get(input) else { return Calibration::default() };
-        Calibration {
-            dbfs_at_94: input.dbfs_at_94.or(file.dbfs_at_94),
-            volts_per_fs: input.volts_per_fs.or(file.volts_per_fs),
-            microphone: file.microphone,
-        }
-    }
-
     /// Begins a capture.
     ///
     /// # Errors
@@ -241,6 +181,7 @@ impl OpenRig {
 
 #[cfg(test)]
 mod tests {
+    use measure::Calibration;
     use testkit::near;
 
     use super::*;

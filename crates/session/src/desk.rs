@@ -1,10 +1,9 @@
 //! The app behind its faces: commands in, snapshots out.
 //!
-//! One thread owns everything. A capture is pumped between commands; what takes
-//! longer to compute goes to a thread of its own and comes back as a message. A
-//! stop waits for none of this: it goes from the face to the engine.
+//! One thread owns everything but the rig while it is used. What measures is a procedure on a worker, which
+//! tells what happens and what is to be noted as mail; what takes longer to compute goes to a thread of its
+//! own. A stop waits for none of this: it goes from the face to the engine.
 
-mod audition;
 mod card;
 mod channels;
 mod check;
@@ -13,21 +12,22 @@ mod drivers;
 mod faces;
 #[cfg(test)]
 mod faces_tests;
-mod filing;
 mod handles;
-mod hark;
 #[cfg(test)]
 mod heard_tests;
 mod held;
 mod history;
 mod import;
+mod listening;
 mod live;
 mod meaning;
 mod memo;
 mod order;
 mod picture;
+mod preview;
 mod results;
 mod rigs;
+mod run;
 mod sounds;
 mod source;
 mod target;
@@ -37,33 +37,32 @@ mod target_tests;
 mod tests;
 mod timing;
 mod tune;
-mod work;
+mod watching;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
-use std::time::Duration;
+use std::sync::{Arc, Weak};
+use std::time::{Duration, Instant};
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
 use view::{Command, Cue, FaceState, HandleId, Link, SetMark, Signal, StopHandle, TuneCard, Update};
 
-use crate::{Result, place};
-use audition::Listening;
+use crate::{Error, Result, place};
 use drivers::driver;
 pub(crate) use held::measured_car;
 use held::{Captures, Held};
 use history::History;
-use order::Order;
 use picture::Kept;
-use procedure::{Change, OpenJob};
-use rig::{OpenRig, RigChoice, role_of};
+use preview::PreviewChoices;
+use procedure::{Change, Event, OpenJob};
+use rig::{OpenRig, RigChoice, RigFacts, role_of};
+use run::{Outcome, Work};
 use sounds::{Cued, Sound};
 use source::Source;
 use tune::{DeskBand, Tune};
-use work::Work;
 
 /// Over what part of an octave responses are looked at, 1/N, until a person chooses.
 const USUAL_SMOOTHING: u32 = 12;
@@ -90,8 +89,8 @@ struct Choices {
     tone_dbfs: f64,
     /// Whether that tone itself is to reach full power.
     overlap: bool,
-    /// What is listened to, and how.
-    listening: Listening,
+    /// What a preview plays, and how.
+    preview: PreviewChoices,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
     slip: bool,
     /// Whether left and right are tuned by themselves.
@@ -121,24 +120,25 @@ struct Desk {
     /// Whether that run was stopped and is coming to its end.
     stopping: bool,
     speaker: SyncSender<Cued>,
+    /// Where workers send what they have to tell.
+    mail: Weak<SyncSender<Mail>>,
     revision: u64,
     changed: bool,
     job: Option<OpenJob>,
-    bench: Option<OpenRig>,
+    /// What is known of the rig.
+    rig: Option<RigFacts>,
+    /// The rig itself, unless a procedure has it.
+    idle_rig: Option<OpenRig>,
     tune: Tune,
     /// The state of the tuning that the job holds.
     kept_tuning: (u64, usize),
     history: History,
     captures: Captures,
     work: Option<Work>,
-    /// The captures that follow by themselves.
-    orders: VecDeque<Order>,
     /// The recordings that are still to be searched for tracks.
     recordings: VecDeque<PathBuf>,
-    /// The volume steps of the ladder that runs.
+    /// The volume steps of the sweep that runs.
     rungs: Vec<tuning::OutputStep>,
-    /// For how long something is being computed.
-    thinking_s: u64,
     choices: Choices,
     source: Source,
     output_dbfs: f64,
@@ -153,10 +153,12 @@ struct Desk {
     kept: Kept,
 }
 
-/// How long the session waits for a command when nothing runs, and when
-/// something does.
-const IDLE: Duration = Duration::from_millis(250);
-const BUSY: Duration = Duration::from_millis(2);
+/// How long the app waits for mail before it looks up: at what was stopped past its mailbox, and at what has
+/// been edited and not kept.
+const LOOK_EVERY: Duration = Duration::from_millis(250);
+
+/// How long a procedure may take to come to its end when the last face has gone.
+const LAST_WAIT: Duration = Duration::from_secs(10);
 
 /// How far below the test signals' peak the sounds for the person are.
 const SOUND_BELOW_DB: f64 = 6.0;
@@ -173,6 +175,10 @@ enum Mail {
     Attach(FaceId, SyncSender<Update>),
     Command(FaceId, Command),
     Left(FaceId),
+    /// What the procedure of a run tells.
+    Told(u64, Box<Event>),
+    /// A run is over: its rig comes back, and what is to be done with the result.
+    Ended(u64, Option<Box<OpenRig>>, Result<Outcome>),
 }
 
 /// The one application behind all faces.
@@ -185,13 +191,13 @@ pub struct App {
 /// Where faces attach to an app, from any thread.
 #[derive(Debug, Clone)]
 pub struct Door {
-    mail: SyncSender<Mail>,
+    mail: Arc<SyncSender<Mail>>,
     switch: StopSwitch,
     attached: Arc<AtomicU64>,
 }
 
 /// Tells the app that a face has gone.
-struct Seat(FaceId, SyncSender<Mail>);
+struct Seat(FaceId, Arc<SyncSender<Mail>>);
 
 impl Drop for Seat {
     fn drop(&mut self) {
@@ -208,7 +214,7 @@ impl Door {
         let (updates, from_app) = sync_channel(view::LINK_DEPTH);
         // An app that has ended takes nobody, which the face sees by its updates.
         let _ = self.mail.send(Mail::Attach(id, updates));
-        let seat = Seat(id, self.mail.clone());
+        let seat = Seat(id, Arc::clone(&self.mail));
         let switch = self.switch.clone();
         Link {
             commands: view::Commands::new(move |command| {
@@ -226,7 +232,7 @@ impl Door {
 impl Default for App {
     fn default() -> Self {
         let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
-        let door = Door { mail, switch: StopSwitch::default(), attached: Arc::default() };
+        let door = Door { mail: Arc::new(mail), switch: StopSwitch::default(), attached: Arc::default() };
         Self { door, mailbox }
     }
 }
@@ -241,7 +247,8 @@ impl App {
     /// Serves the faces until the last one has gone.
     pub fn serve(self) {
         let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
-        let mut desk = Desk::new(tune, self.door.switch.clone(), sounds::speaker());
+        let mail = Arc::downgrade(&self.door.mail);
+        let mut desk = Desk::new(tune, self.door.switch.clone(), sounds::speaker(), mail);
         // While this end of the door is held, the mailbox cannot end by itself.
         drop(self.door);
         serve_all(&self.mailbox, &mut desk);
@@ -250,24 +257,20 @@ impl App {
 
 /// Serves the faces until the last one has gone.
 fn serve_all(mailbox: &Receiver<Mail>, desk: &mut Desk) {
-    loop {
-        let wait = if desk.work.is_some() { BUSY } else { IDLE };
-        match mailbox.recv_timeout(wait) {
+    while !desk.over {
+        match mailbox.recv_timeout(LOOK_EVERY) {
             Ok(mail) => desk.take_mail(mail),
             Err(RecvTimeoutError::Timeout) => desk.rest(),
             Err(RecvTimeoutError::Disconnected) => break,
         }
-        if desk.over {
-            break;
-        }
-        desk.pump();
+        desk.look_up();
         desk.send_snapshots();
     }
-    desk.end();
+    desk.end(mailbox);
 }
 
 impl Desk {
-    fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>) -> Self {
+    fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>, mail: Weak<SyncSender<Mail>>) -> Self {
         Self {
             faces: Vec::new(),
             face: FaceState::default(),
@@ -276,19 +279,19 @@ impl Desk {
             run_face: FaceState::default(),
             stopping: false,
             speaker,
+            mail,
             revision: 0,
             changed: false,
             job: None,
-            bench: None,
+            rig: None,
+            idle_rig: None,
             tune,
             kept_tuning: (0, 0),
             history: History::default(),
             captures: Captures::default(),
             work: None,
-            orders: VecDeque::new(),
             recordings: VecDeque::new(),
             rungs: Vec::new(),
-            thinking_s: 0,
             choices: Choices {
                 signal: Signal::Sweep,
                 times: 1,
@@ -302,7 +305,7 @@ impl Desk {
                 load_ohm: 4.0,
                 tone_dbfs: 0.0,
                 overlap: false,
-                listening: Listening { recording: false, file: String::new(), with_bands: true },
+                preview: PreviewChoices { recording: false, file: String::new(), with_bands: true },
                 slip: false,
                 by_side: false,
                 filters_on: true,
@@ -335,6 +338,8 @@ impl Desk {
                 self.obey(command);
                 self.faces[at].state = self.face.clone();
             }
+            Mail::Told(run, event) => self.told(run, *event),
+            Mail::Ended(run, rig, result) => self.ended(run, rig.map(|rig| *rig), result),
         }
     }
 
@@ -395,12 +400,12 @@ impl Desk {
     /// Lets a sound be heard: through the rig's outputs, or through the
     /// system's while the car is a simulated one.
     fn sound(&self, sound: Sound) {
-        let Some(bench) = &self.bench else { return };
+        let Some(rig) = &self.rig else { return };
         if self.muted {
             return;
         }
-        let beside_simulated = || bench.car().map(|_| CueOutput::beside_simulated());
-        let Some(output) = CueOutput::beside(bench.spec()).or_else(beside_simulated) else { return };
+        let beside_simulated = || rig.car().map(|_| CueOutput::beside_simulated());
+        let Some(output) = CueOutput::beside(rig.spec()).or_else(beside_simulated) else { return };
         let peak_dbfs = self.output_dbfs - SOUND_BELOW_DB;
         // One that would come late is not worth hearing.
         let _ = self.speaker.try_send(Cued { sound, output, peak_dbfs });
@@ -416,21 +421,38 @@ impl Desk {
         }
     }
 
-    fn end(&mut self) {
+    /// Where a worker sends what it has to tell.
+    fn mail(&self) -> Result<SyncSender<Mail>> {
+        let gone = || Error::measurement("The app is coming to its end.");
+        self.mail.upgrade().map(|mail| (*mail).clone()).ok_or_else(gone)
+    }
+
+    /// The last face has gone: what runs ends, and what it recorded is kept.
+    fn end(&mut self, mailbox: &Receiver<Mail>) {
         self.stop();
+        let until = Instant::now() + LAST_WAIT;
+        while self.work.is_some() {
+            match mailbox.recv_timeout(until.saturating_duration_since(Instant::now())) {
+                Ok(Mail::Told(run, event)) => self.told(run, *event),
+                Ok(Mail::Ended(run, rig, result)) => self.ended(run, rig.map(|rig| *rig), result),
+                Ok(_) => {}
+                Err(_) => break,
+            }
+        }
         // There is nobody left to be told.
         let _ = self.found();
     }
 
     fn use_simulated_car(&mut self) -> Result<()> {
-        let bench = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
-        let Some(simulated) = bench.car() else { return Ok(()) };
+        self.refuse_while_busy()?;
+        let rig = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
+        let Some(simulated) = rig.car() else { return Ok(()) };
         let car = simulated.car.clone();
         self.choices.positions = car.position_names().count();
         self.choices.countdown_s = 1;
         self.choices.times = 10;
         self.choices.filters_on = false;
-        self.bench = Some(bench);
+        self.hold_rig(rig);
         self.entered = false;
         self.begin_job(Some("Simulated car"), &car.name)?;
         if let Some(job) = &mut self.job

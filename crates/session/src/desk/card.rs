@@ -16,7 +16,7 @@ impl Desk {
             Stage::Gain => self.gain_card(),
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
-            Stage::Tune if self.is_auditioning() => self.audition_card(),
+            Stage::Tune if self.is_previewing() => self.preview_card(),
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => self.tune_card(),
                 TuneCard::MeaningOfQ => self.q_card(),
@@ -39,7 +39,7 @@ impl Desk {
             Stage::Gain => Some(button(Action::WatchLevel, "Watch the volts", self.can_play())),
             Stage::Drivers => Some(self.drivers_main()),
             Stage::Timing => Some(self.timing_main()),
-            Stage::Tune if self.is_auditioning() => Some(Self::audition_main()),
+            Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => Some(self.tune_next().1),
                 TuneCard::MeaningOfQ => self.q_main(),
@@ -53,11 +53,11 @@ impl Desk {
 
     /// Whether something can be played and recorded now.
     pub(super) fn can_play(&self) -> bool {
-        self.bench.is_some() && !self.muted
+        self.rig.is_some() && !self.muted
     }
 
     pub(super) fn is_simulated(&self) -> bool {
-        self.bench.as_ref().is_some_and(|bench| bench.car().is_some())
+        self.rig.as_ref().is_some_and(|rig| rig.car().is_some())
     }
 
     /// A button that makes captures.
@@ -66,7 +66,7 @@ impl Desk {
     }
 
     fn intake_main(&self) -> Button {
-        match &self.bench {
+        match &self.rig {
             None => button(Action::UseSimulatedCar, "Use the simulated car", true),
             Some(_) => button(Action::NextStage, "Next: Source", true),
         }
@@ -74,7 +74,7 @@ impl Desk {
 
     fn intake_card(&self) -> Card {
         let mut settings = Vec::new();
-        if self.bench.is_some() || self.job.is_some() {
+        if self.rig.is_some() || self.job.is_some() {
             let vehicle = self.job.as_ref().map_or("", |job| &job.project().data.intake.vehicle);
             settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
         }
@@ -84,18 +84,18 @@ impl Desk {
         }
         settings.extend(self.rig_setting());
         // The drivers of the simulated car are known.
-        if !self.is_simulated() && (self.bench.is_some() || self.job.is_some()) {
+        if !self.is_simulated() && (self.rig.is_some() || self.job.is_some()) {
             settings.push(self.layout_setting());
         }
         let idle = self.work.is_none();
         Card {
-            instruction: match &self.bench {
+            instruction: match &self.rig {
                 None => "Choose what to measure with.",
                 Some(_) => "What is in the car?",
             }
             .to_owned(),
             detail: "Put a charger on the battery. Never run the engine indoors.".to_owned(),
-            actions: match (&self.bench, self.is_simulated()) {
+            actions: match (&self.rig, self.is_simulated()) {
                 (None, _) => vec![button(Action::UseDevices, "Use the sound devices", true)],
                 (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
                 (Some(_), false) => {
@@ -134,13 +134,13 @@ impl Desk {
             Stage::Source => !self.is_simulated() && self.plays_tracks(),
             _ => false,
         };
-        let ready = self.bench.is_some() && self.work.is_none();
+        let ready = self.rig.is_some() && self.work.is_none();
         here.then(|| button(Action::Listen, "Listen for tracks", ready))
     }
 
     /// The volts to turn the amplifier to, and every stage on the way.
     fn gain_plan(&self) -> Option<GainPlan> {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
         let rms = |peak_v: f64| peak_v * std::f64::consts::FRAC_1_SQRT_2;
         let input = GainInput {
             power_w: self.choices.power_w,
@@ -329,7 +329,7 @@ impl Desk {
         }
         settings.extend([self.go_on_setting(), self.countdown_setting()]);
         if !self.tune.bands().is_empty() {
-            settings.extend(self.audition_settings());
+            settings.extend(self.preview_settings());
         }
         let mut actions = Vec::new();
         if main.action != Action::SuggestBands {

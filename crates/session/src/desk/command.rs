@@ -15,8 +15,8 @@ use view::{
 
 use super::history::Edit;
 use super::picture::RANGE_HZ;
+use super::run::{Outcome, Task};
 use super::tune::DeskBand;
-use super::work::{Outcome, Task};
 use super::{Desk, Held, drivers};
 use crate::{Error, PageSize, Result, SheetForm, papers, sheet, targets};
 
@@ -35,14 +35,19 @@ impl Desk {
         if let Err(error) = result {
             self.notice(error.to_string(), false);
         }
+        self.follow_preview();
     }
 
     fn carry_out(&mut self, command: Command) -> Result<()> {
         match command {
             Command::UseSimulatedCar => return self.use_simulated_car(),
             Command::UseDevices => return self.use_devices(),
-            Command::OpenJob(folder) => return self.hold(Job::open(Path::new(&folder))?),
+            Command::OpenJob(folder) => {
+                self.refuse_while_busy()?;
+                return self.hold(Job::open(Path::new(&folder))?);
+            }
             Command::NewJob(folder) => {
+                self.refuse_while_busy()?;
                 return self.hold(procedure::create_job(Path::new(&folder), None, "")?);
             }
             Command::Import(paths) => return self.import(&paths),
@@ -107,17 +112,23 @@ impl Desk {
             Some(_) if self.muted => {
                 Err(Error::input("The output is muted. Allow output first, then start."))
             }
-            Some(main) if self.bench.is_none() && main.action == Action::Measure => {
+            Some(main) if self.rig.is_none() && main.action == Action::Measure => {
                 Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
             }
             _ => Ok(()),
         }
     }
 
-    fn press(&mut self, action: Action) -> Result<()> {
-        if self.work.is_some() {
-            return Err(Error::input("Something is under way. Stop it first, or wait until it is done."));
+    /// The rig and the job stay what they are while something is under way.
+    pub(super) fn refuse_while_busy(&self) -> Result<()> {
+        match self.work {
+            Some(_) => Err(Error::input("Something is under way. Stop it first, or wait until it is done.")),
+            None => Ok(()),
         }
+    }
+
+    fn press(&mut self, action: Action) -> Result<()> {
+        self.refuse_while_busy()?;
         match action {
             Action::UseSimulatedCar => return self.use_simulated_car(),
             Action::UseDevices => return self.use_devices(),
@@ -127,8 +138,8 @@ impl Desk {
                 self.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
             }
             Action::Measure => return self.measure(),
-            Action::Listen => return self.hark(),
-            Action::WatchLevel => return self.watch(),
+            Action::Listen => return self.listen(),
+            Action::WatchLevel => return self.watch_volts(),
             Action::PlaySpot(number) => return self.play_spot(number),
             Action::KeepVolts => return self.keep_volts(),
             Action::RepeatVolts => self.source.heard = None,
@@ -141,7 +152,7 @@ impl Desk {
                 self.choices.side = SetMark::After;
                 return self.keep_tuning();
             }
-            Action::Preview => return self.audition(),
+            Action::Preview => return self.preview(),
             Action::ShowBands => self.open_tune_card(TuneCard::Bands),
             Action::FindQ => self.open_tune_card(TuneCard::MeaningOfQ),
             Action::UseQ => return self.use_q(),
@@ -252,12 +263,8 @@ impl Desk {
                 Ok(())
             }))
         };
-        let task = Task {
-            title: "Fitting bands".to_owned(),
-            detail: "the bands stay as they are until it is done",
-            idle: true,
-            broken: "The fit broke off; the bands are as they were.",
-        };
+        let task =
+            Task { title: "Fitting bands".to_owned(), detail: "the bands stay as they are until it is done" };
         self.think(task, fit)
     }
 
@@ -395,7 +402,7 @@ impl Desk {
                 choices.by_side = way == TunedAs::Sides;
             }
             Choice::Side(side) => self.face.side = side,
-            Choice::Program(program) => choices.listening.recording = program == Program::Recording,
+            Choice::Program(program) => choices.preview.recording = program == Program::Recording,
             Choice::DelayUnit(unit) => self.face.delay_unit = unit,
             Choice::SourceTask(task) => self.choose_task(task),
             Choice::Measurement(id) => self.source.other = id,
@@ -439,7 +446,7 @@ impl Desk {
             SwitchKey::Overlap => choices.overlap = on,
             SwitchKey::BandsEntered => self.entered = on,
             SwitchKey::TypingError => choices.slip = on,
-            SwitchKey::WithBands => choices.listening.with_bands = on,
+            SwitchKey::WithBands => choices.preview.with_bands = on,
             SwitchKey::FiltersOn => choices.filters_on = on,
             SwitchKey::Summed => {
                 self.source.together = on;
@@ -458,7 +465,7 @@ impl Desk {
             TextKey::Outputs => self.source.outputs = text,
             TextKey::MeterReading => self.source.meter = text,
             TextKey::TargetName => self.name_target(&text),
-            TextKey::PreviewFile => self.choices.listening.file = text,
+            TextKey::PreviewFile => self.choices.preview.file = text,
         }
         Ok(())
     }

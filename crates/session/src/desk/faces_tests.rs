@@ -94,9 +94,7 @@ fn a_stop_past_the_mailbox_ends_a_capture_and_keeps_it() {
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::StartOrStop);
     let began = Instant::now();
-    while began.elapsed() < Duration::from_millis(600) {
-        bench.desk.pump();
-    }
+    bench.pump_until(|_| began.elapsed() > Duration::from_millis(600));
     assert!(matches!(bench.snapshot().shared.activity, Activity::Running { .. }), "{:?}", bench.notices());
     bench.desk.switch.clone().stop();
     let stopped = Instant::now();
@@ -119,11 +117,11 @@ fn a_late_stop_leaves_the_next_run_alone() {
     bench.ask(Command::StartOrStop);
     let first = bench.snapshot().shared.run.expect("a run");
     bench.desk.switch.stop_run(first);
-    bench.desk.pump();
+    bench.finish();
     assert_eq!(bench.snapshot().shared.run, None);
     bench.ask(Command::StartOrStop);
     bench.desk.switch.stop_run(first);
-    bench.desk.pump();
+    bench.pump();
     assert!(bench.snapshot().shared.run.is_some_and(|run| run > first));
 }
 
@@ -203,6 +201,8 @@ fn held(number: u32) -> Held {
         volume_step: None,
         engine_rpm: None,
         volts_per_fs: None,
+        measurement: "spectrum".to_owned(),
+        running: false,
         reading: Arc::default(),
         response: Some(Arc::new(Response::new(grid, level).expect("a response"))),
         remark: String::new(),
@@ -230,8 +230,9 @@ fn a_stop_is_heard_while_the_app_computes_on_a_thousand_captures() {
         .spawn(move || {
             let mut bench = Bench::new();
             bench.desk.switch = switch;
+            bench.desk.mail = Arc::downgrade(&app.door.mail);
             bench.desk.faces.clear();
-            bench.desk.bench = Some(rig::OpenRig::of(Box::new(rig)));
+            bench.desk.hold_rig(rig::OpenRig::of(Box::new(rig)));
             (2..=1_001).for_each(|number| bench.desk.captures.insert(held(number)));
             let choices = &mut bench.desk.choices;
             (choices.signal, choices.positions, choices.countdown_s) = (view::Signal::PinkNoise, 1, 0);

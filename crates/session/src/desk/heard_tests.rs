@@ -14,7 +14,7 @@ fn a_track_is_heard_and_filed_without_a_key_pressed() {
     bench.press(Action::Listen);
     let mut titles: Vec<String> = Vec::new();
     while bench.desk.work.is_some() {
-        bench.desk.pump();
+        bench.pump();
         if let Activity::Running { title, .. } = bench.snapshot().shared.activity
             && titles.last() != Some(&title)
         {
@@ -54,7 +54,6 @@ fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::Import(vec![wav.display().to_string(), "nowhere.wav".to_owned()]));
-    bench.desk.pump();
     bench.finish();
     let snapshot = bench.snapshot();
     let labels: Vec<&str> = snapshot.tray.iter().map(|tile| tile.label.as_str()).collect();
@@ -67,9 +66,44 @@ fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
         .collect();
     assert_eq!(labels, ["sub", &mids[0], &mids[1]], "{:?}", bench.notices());
     assert!(snapshot.tray.iter().all(|tile| tile.stage == Stage::Drivers));
-    bench.desk.pump();
-    bench.finish();
     assert!(bench.notices().iter().any(|notice| notice.contains("nowhere.wav")), "the second is refused");
+}
+
+/// Stopped while a recording is searched: nothing half-made is left, the next recording is not begun, and the
+/// rig that was not used is free.
+#[test]
+fn an_import_is_cancelled_half_way() {
+    let rate_hz = 24_000;
+    let one = render(&track("sweep-mid").expect("a track"), f64::from(rate_hz));
+    let mut samples = Vec::new();
+    for _ in 0..12 {
+        samples.extend(one.iter().map(|x| 0.4 * x));
+        samples.extend(std::iter::repeat_n(0.0, 30_000));
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let wav = folder.path().join("long.wav");
+    let audio = recording::Audio::new(rate_hz, vec![samples]);
+    recording::write_wav(&wav, &audio, recording::Depth::Int24, 1).expect("it is written");
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.ask(Command::Import(vec![wav.display().to_string(), wav.display().to_string()]));
+    bench.pump_until(|bench| {
+        matches!(bench.snapshot().shared.activity, Activity::Running { progress: Some(_), .. })
+    });
+    bench.desk.switch.clone().stop();
+    bench.finish();
+    let job = bench.desk.job.as_ref().expect("the job").job();
+    let done = job.captures().iter().filter(|capture| capture.state == job::CaptureState::Done).count();
+    assert!(done < 12, "it was not searched to its end");
+    assert!(job.captures().iter().all(|capture| capture.state != job::CaptureState::Recording));
+    assert_eq!(bench.snapshot().shared.activity, Activity::Idle, "the second is not begun");
+    let folder = job.dir().to_owned();
+    bench.choose(Choice::Driver(Some("sub".to_owned())));
+    bench.ask(Command::StartOrStop);
+    bench.finish();
+    assert!(bench.snapshot().tray.iter().any(|tile| tile.label == "sub"), "{:?}", bench.notices());
+    drop(bench.desk);
+    assert!(job::check(&folder).expect("a job").is_sound());
 }
 
 /// What is heard goes where it would have been measured next, both sides by themselves included.
@@ -81,11 +115,16 @@ fn what_is_heard_is_filed_as_it_would_be_measured() {
     for by_side in [false, true] {
         bench.desk.choices.by_side = by_side;
         let orders = bench.desk.orders().expect("orders");
-        let mut filed = super::filing::Filed::default();
-        for order in orders.iter().take(3) {
-            let filing = bench.desk.file(&full, &mut filed);
-            assert_eq!((&filing.label, &filing.position), (&order.plan.label, &order.plan.position));
-            assert_eq!(filing.set, order.plan.set);
+        for (order, number) in orders.iter().take(3).zip(1..) {
+            let place = bench.desk.place_for(&full);
+            assert_eq!((&place.label, &place.position), (&order.plan.label, &order.plan.position));
+            assert_eq!(place.set, order.plan.set);
+            // While it is being recorded its place is taken.
+            let started = jiff::Timestamp::UNIX_EPOCH;
+            let mut meta = job::CaptureMeta::new("sweep", 1, job::Stage::Tune, started);
+            place.note(&mut meta);
+            let id = job::CaptureId(if by_side { 10 + number } else { number });
+            bench.desk.note(procedure::Change::CaptureBegun { id, meta }).expect("it is noted");
         }
     }
 }

@@ -32,6 +32,10 @@ pub(super) struct Held {
     pub(super) reading: Arc<Reading>,
     pub(super) response: Option<Arc<Response>>,
     pub(super) remark: String,
+    /// What it is measured with.
+    pub(super) measurement: String,
+    /// Whether it is being recorded, or computed.
+    pub(super) running: bool,
 }
 
 impl Held {
@@ -42,10 +46,16 @@ impl Held {
 
     /// A capture of the job with its reading.
     pub(super) fn new(capture: &job::Capture, reading: Option<Reading>) -> Self {
-        let reading = reading.unwrap_or_default();
+        // What was broken off is no result to be reckoned with.
+        let reading = reading.filter(|_| capture.state == CaptureState::Done).unwrap_or_default();
+        let running = capture.state == CaptureState::Recording;
         let doubtful = reading.findings.iter().filter(|finding| finding.level != FindingLevel::Note);
         let worst = doubtful.max_by_key(|finding| finding.level).map(|finding| finding.text.clone());
-        let stopped = (capture.state != CaptureState::Done).then(|| "Stopped before its end.".to_owned());
+        let stopped = match capture.state {
+            CaptureState::Done => None,
+            CaptureState::Interrupted => Some("Stopped before its end.".to_owned()),
+            CaptureState::Recording => Some("Being recorded.".to_owned()),
+        };
         let started = capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system());
         Self {
             id: CaptureId(capture.id.0),
@@ -67,6 +77,8 @@ impl Held {
             volts_per_fs: capture.meta.calibration.volts_per_fs,
             response: reading_response(&reading).ok().map(Arc::new),
             remark: worst.or(stopped).unwrap_or_default(),
+            measurement: capture.meta.measurement.clone(),
+            running,
             reading: Arc::new(reading),
         }
     }
@@ -99,7 +111,12 @@ impl Captures {
     pub(super) fn of_job(job: &job::Job) -> Self {
         let held = job.captures().iter().map(|capture| {
             let reading = job.reading(capture.id).ok().flatten();
-            Held::new(capture, reading)
+            // Nobody else records while the job is open here: the program ended in the middle of it.
+            let state = match capture.state {
+                CaptureState::Recording => CaptureState::Interrupted,
+                state => state,
+            };
+            Held::new(&job::Capture { state, ..capture.clone() }, reading)
         });
         Self { all: held.collect(), ..Self::default() }
     }
@@ -142,8 +159,23 @@ impl Captures {
         self.of(stage).rev().find(|held| held.position == position && held.has_result())
     }
 
-    /// Adds a capture in the order of the numbers.
+    /// Whether a place of a stage was measured, or is being measured.
+    pub(super) fn is_taken(&self, stage: Stage, position: &str) -> bool {
+        self.of(stage).any(|held| held.position == position && (held.has_result() || held.running))
+    }
+
+    /// Whether a place of one side of the comparison has a response, or is being measured.
+    pub(super) fn is_placed(&self, mark: SetMark, channel: &str, position: &str) -> bool {
+        let running = |held: &Held| {
+            held.running && held.mark == Some(mark) && held.channel == channel && held.position == position
+        };
+        self.side_of(mark, channel).any(|held| held.position == position) || self.all.iter().any(running)
+    }
+
+    /// Adds a capture in the order of the numbers, or what is known of it now.
     pub(super) fn insert(&mut self, held: Held) {
+        self.all.retain(|other| other.id != held.id);
+        self.smoothed.borrow_mut().retain(|(id, _), _| *id != held.id);
         let at = self.all.partition_point(|other| other.id < held.id);
         self.all.insert(at, held);
         self.revision += 1;

@@ -1,15 +1,14 @@
-//! Recordings that are brought in: the tracks in them are found, cut out, measured, and filed in
+//! Recordings that are brought in: the tracks in them are found, cut out, measured, and placed in
 //! the order of the work.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use measure::Finding;
-use procedure::{Change, Event, ImportOrder, ImportSession};
+use procedure::{ImportOrder, ImportSession};
 
 use super::Desk;
-use super::filing::Filed;
-use super::work::Task;
+use super::order::Heading;
+use super::run::{Doing, nothing_more, unbroken};
 use crate::Result;
 
 impl Desk {
@@ -17,7 +16,7 @@ impl Desk {
     pub(super) fn import(&mut self, paths: &[String]) -> Result<()> {
         self.begin_job(None, "")?;
         self.recordings.extend(paths.iter().map(PathBuf::from));
-        Ok(())
+        if self.work.is_none() { self.next_recording() } else { Ok(()) }
     }
 
     /// Begins with the next recording, if there is one.
@@ -25,51 +24,25 @@ impl Desk {
         let (Some(path), Some(job)) = (self.recordings.pop_front(), &self.job) else { return Ok(()) };
         let (store, file) = (job.store()?, name(&path));
         let mut order = ImportOrder { recordings: vec![path], ..ImportOrder::default() };
-        order.recorded.calibration = self.bench.as_ref().map(|bench| bench.calibration(0));
-        let token = match &self.run {
-            Some(run) => run.clone(),
-            None => self.begin_run(),
-        };
-        let task = Task {
+        order.recorded.calibration = self.rig.as_ref().map(|rig| rig.calibration(0));
+        let heading = Heading {
             title: format!("Searching {file}"),
-            detail: "for the tracks that were played",
-            idle: false,
-            broken: "The search broke off. What was cut out is kept in the job.",
+            detail: "for the tracks that were played".to_owned(),
+            ..Heading::default()
         };
-        self.think(task, move || {
-            let (mut changes, mut remarks) = (Vec::new(), Vec::new());
-            let mut session = ImportSession {
-                store: Arc::new(move || Ok(store.clone())),
-                token: &token,
-                on_event: &mut |event| match event {
-                    Event::Change(Change::CaptureBegun { .. }) => {}
-                    Event::Change(change) => changes.push(change),
-                    Event::Finding(finding) => remarks.push(finding),
-                    _ => {}
-                },
-            };
-            procedure::import(&mut session, &order)?;
-            Ok(Box::new(move |desk| desk.imported(&file, changes, &remarks)))
+        self.work_on(Doing::Importing { file, found: 0 }, vec![heading], None, move |token, _, on_event| {
+            let store = Arc::new(move || Ok(store.clone()));
+            let result = unbroken(|| {
+                procedure::import(&mut ImportSession { store, token: &token, on_event }, &order)?;
+                Ok(nothing_more())
+            });
+            (None, result)
         })
     }
 
-    /// Gives what was found its place, and keeps it.
-    fn imported(&mut self, file: &str, changes: Vec<Change>, remarks: &[Finding]) -> Result<()> {
-        for remark in remarks {
-            self.notice(remark.text.clone(), false);
-        }
-        let mut filed = Filed::default();
-        let mut count = 0;
-        for mut change in changes {
-            if let Change::CaptureDone { meta, .. } = &mut change
-                && let Some(track) = &meta.stimulus
-            {
-                self.file(track, &mut filed).note(meta);
-            }
-            count += usize::from(change.reading().is_some());
-            self.note(change)?;
-        }
-        if count == 0 {
+    /// Says what was found.
+    pub(super) fn imported(&mut self, file: &str, found: usize) -> Result<()> {
+        if found == 0 {
             self.notice(
                 format!(
                     "No whole track was found in {file}. Its first channel was searched: check that the microphone is \
@@ -79,8 +52,7 @@ impl Desk {
             );
             return Ok(());
         }
-        self.found()?;
-        let tracks = if count == 1 { "1 track" } else { &format!("{count} tracks") };
+        let tracks = if found == 1 { "1 track" } else { &format!("{found} tracks") };
         self.cue(format!("{tracks} found"), true);
         self.notice(
             format!("{tracks} of {file} are captures now. Rename or discard what stands in the wrong place."),

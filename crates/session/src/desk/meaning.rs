@@ -4,9 +4,11 @@ use tuning::{Band, BandLayout, MeaningOfQ, Profile, QDefinition};
 use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone, TuneCard};
 
 use super::card::{button, line};
-use super::order::{Order, Scene};
+use super::order::{Heading, Order};
 use super::{Desk, Held};
 use crate::{Error, Result, files, library, place};
+use procedure::Request;
+use rig::{Entered, Scene, Sounding};
 
 /// Where the two captures are kept.
 const FLAT: &str = "Q, flat";
@@ -56,17 +58,20 @@ impl Desk {
         let mut plan = self.response_plan(job::Stage::Tune, engine::InputRole::Microphone)?;
         (plan.label, plan.position) = (place.to_owned(), place.to_owned());
         let bands = if begun { vec![(String::new(), profile.cookbook(&band))] } else { Vec::new() };
-        Ok(Order {
+        plan.scene = Some(Scene {
+            sounding: Sounding::Processed,
+            position: self.position_names().into_iter().next(),
+            volume_step: self.usual_step(),
+            processor: Some(Entered { bands, ..self.in_processor() }),
+            ..Scene::default()
+        });
+        plan.request = Some(Request::GetReady);
+        let heading = Heading {
+            title: place.to_owned(),
             hint: "Leave the microphone where it is from one capture to the next.".to_owned(),
-            scene: Scene {
-                position: self.position_names().into_iter().next(),
-                step: self.usual_step(),
-                bands: Some(bands),
-                ..Scene::default()
-            },
-            pace: self.pace(u32::MAX),
-            ..Order::new(place.to_owned(), plan)
-        })
+            detail: String::new(),
+        };
+        Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
     }
 
     pub(super) fn q_main(&self) -> Option<Button> {

@@ -6,16 +6,16 @@ use engine::{InputRole, Pace};
 use job::{Set, Stage};
 use measure::{ParameterValue, Signal as Played, Stimulus};
 use measurements::signals;
+use procedure::{Plan, Request, Until, registry};
+use project::derive::mistype;
 use project::hertz;
+use rig::{Entered, Scene, Sounding};
 use view::{SetMark, Signal, TuneCard};
 
 use super::channels::placed;
 use super::{Desk, drivers};
 use crate::{Error, Result};
-use procedure::{Plan, Until, registry};
 
-/// How long the simulated radio stays at each volume step.
-pub(super) const HOLD_S: f64 = 0.6;
 /// How far below the clean step the simulated car is measured.
 const STEPS_BELOW: u32 = 8;
 
@@ -23,81 +23,25 @@ const STEPS_BELOW: u32 = 8;
 #[derive(Debug, Clone)]
 pub(super) struct Order {
     pub(super) plan: Plan,
-    /// What comes, for people: "Driver 2 of 7: left-mid".
+    pub(super) heading: Heading,
+    pub(super) pace: Pace,
+}
+
+/// What a capture is called while it is made, for people.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub(super) struct Heading {
+    /// What comes: "Driver 2 of 7: left-mid".
     pub(super) title: String,
-    /// What the person does before it; nothing where the simulated car sets itself, which needs no countdown.
+    /// What the person does before it.
     pub(super) hint: String,
     /// What happens meanwhile.
     pub(super) detail: String,
-    /// How the simulated car is set; a person does the same with a real one.
-    pub(super) scene: Scene,
-    /// The volume steps that the simulated radio climbs.
-    pub(super) climb: Option<Climb>,
-    pub(super) pace: Pace,
-    pub(super) purpose: Purpose,
-}
-
-/// What the reading is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Purpose {
-    /// It is a capture of the job.
-    Capture,
-    /// An input is calibrated with it in volts; nothing else is kept.
-    Volts,
-}
-
-impl Order {
-    /// A capture in real time, with nothing said and nothing set.
-    pub(super) fn new(title: String, plan: Plan) -> Self {
-        Self {
-            plan,
-            title,
-            hint: String::new(),
-            detail: String::new(),
-            scene: Scene::default(),
-            climb: None,
-            pace: Pace::RealTime,
-            purpose: Purpose::Capture,
-        }
-    }
-}
-
-/// How the simulated car is set.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Scene {
-    /// The only driver that sounds.
-    pub(super) driver: Option<String>,
-    /// What is in the processor, where it is not what was typed in.
-    pub(super) bands: Option<Vec<(String, tuning::Band)>>,
-    /// The side that sounds, with what plays for both; empty for all.
-    pub(super) side: &'static str,
-    pub(super) position: Option<String>,
-    pub(super) tap: Option<String>,
-    pub(super) step: Option<u32>,
-    /// The engine's speed in turns a minute, 0 while it stands.
-    pub(super) engine_rpm: f64,
-}
-
-/// Volume steps, one after the other.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Climb {
-    pub(super) first: u32,
-    pub(super) last: u32,
-}
-
-impl Climb {
-    /// The step that is due after so long.
-    pub(super) fn due(self, elapsed_s: f64) -> u32 {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few steps")]
-        let climbed = (elapsed_s / HOLD_S) as u32;
-        (self.first + climbed).min(self.last)
-    }
 }
 
 impl Desk {
     /// Everything that the open stage captures next, in its order.
     pub(super) fn orders(&self) -> Result<VecDeque<Order>> {
-        if self.bench.is_none() {
+        if self.rig.is_none() {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         }
         let mut orders = match self.face.stage {
@@ -115,10 +59,9 @@ impl Desk {
         Ok(orders)
     }
 
-    fn input(&self, role: InputRole) -> Result<usize> {
-        let bench = self.bench.as_ref();
-        bench
-            .and_then(|bench| bench.input(role).or_else(|| bench.input(InputRole::Microphone)))
+    pub(super) fn input(&self, role: InputRole) -> Result<usize> {
+        let rig = self.rig.as_ref();
+        rig.and_then(|rig| rig.input(role).or_else(|| rig.input(InputRole::Microphone)))
             .ok_or_else(|| Error::input("The rig has no input for this. Add one to its file."))
     }
 
@@ -136,13 +79,34 @@ impl Desk {
         clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
     }
 
+    /// What is in the simulated processor while the whole car is heard: what was typed, with a slip of the
+    /// hand where one is asked for.
+    pub(super) fn in_processor(&self) -> Entered {
+        let mut bands = if self.entered { self.enabled_bands() } else { Vec::new() };
+        if self.choices.slip {
+            mistype(bands.iter_mut().map(|(_, band)| band), self.tune.profile());
+        }
+        Entered { bands, channels: self.entered_channels(), own_filters: true }
+    }
+
+    /// How a simulated car is set; a person does the same with a real one.
+    pub(super) fn scene(&self) -> Scene {
+        Scene { processor: Some(self.in_processor()), ..Scene::default() }
+    }
+
+    /// The set that a side of the comparison is.
+    pub(super) fn set_of(&self, side: SetMark) -> Set {
+        if side == SetMark::Before { Set::Before } else { Set::After }
+    }
+
     pub(super) fn plan(&self, measurement: &str, stage: Stage, role: InputRole) -> Result<Plan> {
         let registry = registry(measurement);
         let manifest =
             registry.manifest(measurement).map_err(|unknown| procedure::unknown(&registry, &unknown))?;
         Ok(Plan {
             peak_dbfs: Some(self.output_dbfs),
-            reference: self.bench.as_ref().and_then(|bench| bench.input(InputRole::Loopback)),
+            reference: self.rig.as_ref().and_then(|rig| rig.input(InputRole::Loopback)),
+            scene: Some(self.scene()),
             ..Plan::of(manifest, stage, self.input(role)?)
         })
     }
@@ -192,24 +156,28 @@ impl Desk {
             plan.label.clone_from(&driver.name);
             plan.position.clone_from(&driver.name);
             plan.driver.clone_from(&driver.name);
-            Ok(Order {
+            // As it is wired, without what is entered for it.
+            let bare =
+                Entered { channels: Vec::new(), own_filters: self.choices.filters_on, ..self.in_processor() };
+            plan.scene = Some(Scene {
+                sounding: Sounding::Only(driver.name.clone()),
+                volume_step: self.usual_step(),
+                processor: Some(bare),
+                ..Scene::default()
+            });
+            plan.request = Some(Request::SoundAlone { what: driver.name.clone() });
+            let heading = Heading {
+                title: numbered("Driver", index, of, &driver.name),
                 hint: format!("Let nothing but {} sound. Shut the doors.", driver.name),
                 detail: format!("{}, alone", sweep_text(plan.stimulus.as_ref())),
-                scene: Scene {
-                    driver: Some(driver.name.clone()),
-                    step: self.usual_step(),
-                    ..Scene::default()
-                },
-                pace: self.pace(u32::MAX),
-                ..Order::new(numbered("Driver", index, of, &driver.name), plan)
-            })
+            };
+            Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
         };
         wanted.into_iter().enumerate().map(order).collect()
     }
 
     fn position_orders(&self) -> Result<VecDeque<Order>> {
-        let side = self.choices.side;
-        let set = if side == SetMark::Before { Set::Before } else { Set::After };
+        let set = self.set_of(self.choices.side);
         let names = self.position_names();
         let mut wanted = self.places_open();
         if wanted.is_empty() {
@@ -227,26 +195,31 @@ impl Desk {
             } else {
                 format!(" Let only the {channel} side and the subwoofer sound.")
             };
-            Ok(Order {
-                hint: if self.choices.signal == Signal::MovingMicrophone {
-                    format!(
-                        "{name}.{alone} Shut the doors; then move the microphone slowly through the space of the head."
-                    )
-                } else {
-                    format!(
-                        "Microphone: {name}.{alone} Fade out what bypasses the processor, shut the doors, hold still."
-                    )
-                },
+            let hint = if self.choices.signal == Signal::MovingMicrophone {
+                format!(
+                    "{name}.{alone} Shut the doors; then move the microphone slowly through the space of the head."
+                )
+            } else {
+                format!(
+                    "Microphone: {name}.{alone} Fade out what bypasses the processor, shut the doors, hold still."
+                )
+            };
+            let heading = Heading {
+                title: numbered("Position", index, names.len(), &place),
+                hint,
                 detail: format!("{}, {}", sweep_text(plan.stimulus.as_ref()), set.word()),
-                scene: Scene {
-                    position: Some(name),
-                    side: channel,
-                    step: self.usual_step(),
-                    ..Scene::default()
+            };
+            plan.scene = Some(Scene {
+                sounding: match channel {
+                    "" => Sounding::Processed,
+                    side => Sounding::Side(side.to_owned()),
                 },
-                pace: self.pace(u32::MAX),
-                ..Order::new(numbered("Position", index, names.len(), &place), plan)
-            })
+                position: Some(name.clone()),
+                volume_step: self.usual_step(),
+                ..self.scene()
+            });
+            plan.request = Some(Request::MoveMicrophone { position: name });
+            Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
         };
         wanted.into_iter().map(order).collect()
     }
@@ -263,14 +236,14 @@ impl Desk {
     /// Those that have not been measured.
     pub(super) fn places_open(&self) -> Vec<(usize, String, &'static str)> {
         let open = |(_, name, channel): &(usize, String, &'static str)| {
-            !self.captures.side_of(self.choices.side, channel).any(|held| held.position == *name)
+            !self.captures.is_placed(self.choices.side, channel, name)
         };
         self.places().into_iter().filter(open).collect()
     }
 
     /// The positions of the microphone.
     pub(super) fn position_names(&self) -> Vec<String> {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
         let known: Vec<String> = car
             .map_or_else(Vec::new, |simulated| simulated.car.position_names().map(str::to_owned).collect());
         (0..self.choices.positions)
@@ -296,16 +269,5 @@ pub(super) fn sweep_text(stimulus: Option<&Stimulus>) -> String {
     match sweeps {
         Some((from_hz, to_hz)) => format!("sweep {} to {}", hertz(from_hz), hertz(to_hz)),
         None => "pink noise".to_owned(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_radio_climbs_one_step_at_a_time_and_stays_on_the_last() {
-        let climb = Climb { first: 22, last: 40 };
-        assert_eq!([0.0, 0.59, 0.61, 6.1, 60.0].map(|s| climb.due(s)), [22, 22, 23, 32, 40]);
     }
 }

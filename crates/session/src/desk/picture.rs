@@ -114,22 +114,22 @@ impl Desk {
     }
 
     fn rig(&self) -> RigHead {
-        match &self.bench {
+        match &self.rig {
             None => RigHead {
                 name: "No rig".to_owned(),
                 state: RigState::None,
                 text: "devices, or the simulated car".to_owned(),
                 simulated: false,
             },
-            Some(bench) => RigHead {
-                name: bench.spec().name.clone(),
+            Some(rig) => RigHead {
+                name: rig.spec().name.clone(),
                 state: RigState::Ready,
-                text: match (bench.car().is_some(), self.choices.times) {
+                text: match (rig.car().is_some(), self.choices.times) {
                     (true, times) if times > 1 => format!("computed, {times} × faster"),
                     (true, _) => "computed, in real time".to_owned(),
-                    (false, _) => format!("{} kHz", f64::from(bench.spec().sample_rate_hz) / 1000.0),
+                    (false, _) => format!("{} kHz", f64::from(rig.spec().sample_rate_hz) / 1000.0),
                 },
-                simulated: bench.car().is_some(),
+                simulated: rig.car().is_some(),
             },
         }
     }

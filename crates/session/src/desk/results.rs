@@ -15,7 +15,7 @@ impl Desk {
         match stage {
             Stage::Intake => {
                 self.job.as_ref()?;
-                self.bench.as_ref()?;
+                self.rig.as_ref()?;
                 measured(self.tune.profile().name.clone())
             }
             Stage::Source => {

@@ -15,29 +15,36 @@ const BEGUN_TEXT: &str = include_str!("rigs/begun.toml");
 
 impl Desk {
     pub(super) fn use_devices(&mut self) -> Result<()> {
-        self.use_bench(OpenRig::open(RigChoice::Default)?)
+        self.refuse_while_busy()?;
+        self.use_own(OpenRig::open(RigChoice::Default)?)
     }
 
-    fn use_bench(&mut self, bench: OpenRig) -> Result<()> {
-        self.bench = Some(bench);
+    fn use_own(&mut self, rig: OpenRig) -> Result<()> {
+        self.hold_rig(rig);
         self.choices.times = 1;
         self.choices.countdown_s = 5;
         self.choices.filters_on = true;
         Ok(())
     }
 
+    /// Uses this rig from now on.
+    pub(super) fn hold_rig(&mut self, rig: OpenRig) {
+        self.rig = Some(rig.facts().clone());
+        self.idle_rig = Some(rig);
+    }
+
     /// Which rig, while devices are used.
     pub(super) fn rig_setting(&self) -> Option<Setting> {
-        let bench = self.bench.as_ref().filter(|bench| bench.car().is_none())?;
+        let rig = self.rig.as_ref().filter(|rig| rig.car().is_none())?;
         let own = place::own_names("rigs").into_iter().map(|name| (Some(name.clone()), name));
         let options = std::iter::once((None, "System devices".to_owned())).chain(own);
-        let chosen = bench.file().and_then(Path::file_stem).map(|stem| stem.to_string_lossy().into_owned());
+        let chosen = rig.file().and_then(Path::file_stem).map(|stem| stem.to_string_lossy().into_owned());
         Some(choice(ChoiceKey::Rig, Choice::Rig, "Rig", options, Some(chosen)))
     }
 
     /// Offered to somebody who has no rig of their own.
     pub(super) fn rig_action(&self) -> Option<Button> {
-        let devices = self.bench.as_ref().is_some_and(|bench| bench.car().is_none());
+        let devices = self.rig.as_ref().is_some_and(|rig| rig.car().is_none());
         let none = place::own_names("rigs").is_empty();
         (devices && none).then(|| button(Action::BeginRigFile, "Begin a rig file", self.work.is_none()))
     }
@@ -46,7 +53,8 @@ impl Desk {
     pub(super) fn use_rig(&mut self, name: Option<&str>) -> Result<()> {
         match name {
             None => self.use_devices(),
-            Some(name) => self.use_bench(OpenRig::open(RigChoice::File(name.into()))?),
+            Some(_) if self.work.is_some() => self.refuse_while_busy(),
+            Some(name) => self.use_own(OpenRig::open(RigChoice::File(name.into()))?),
         }
     }
 

@@ -1,6 +1,7 @@
 //! The desk without a window: commands in, what is seen and heard out.
 
-use std::sync::mpsc::{Receiver, sync_channel};
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
 use engine::StopSwitch;
@@ -13,11 +14,14 @@ use view::{
 
 use super::sounds::{Cued, Sound};
 use super::tune::{DeskBand, Tune};
-use super::{Desk, FaceId, Mail};
+use super::{Desk, FaceId, MAILBOX_DEPTH, Mail};
 
 /// A desk with the simulated car, as fast as it goes, and a job of its own.
 pub(super) struct Bench {
     pub(super) desk: Desk,
+    /// While it is there, workers reach the mailbox.
+    _mail: Arc<SyncSender<Mail>>,
+    mailbox: Receiver<Mail>,
     updates: Receiver<Update>,
     sounds: Receiver<Cued>,
     folder: tempfile::TempDir,
@@ -28,7 +32,9 @@ impl Bench {
         let (updates_in, updates) = sync_channel(10_000);
         let (sounds_in, sounds) = sync_channel(100);
         let tune = Tune::restored(None, None, |_| Vec::new()).expect("the presets are there");
-        let mut desk = Desk::new(tune, StopSwitch::default(), sounds_in);
+        let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
+        let mail = Arc::new(mail);
+        let mut desk = Desk::new(tune, StopSwitch::default(), sounds_in, Arc::downgrade(&mail));
         desk.take_mail(Mail::Attach(FaceId(0), updates_in));
         let folder = tempfile::tempdir().expect("a folder");
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
@@ -36,7 +42,7 @@ impl Bench {
         desk.use_simulated_car().expect("the car");
         desk.choices.times = 10_000;
         desk.choices.countdown_s = 0;
-        Self { desk, updates, sounds, folder }
+        Self { desk, _mail: mail, mailbox, updates, sounds, folder }
     }
 
     pub(super) fn ask(&mut self, command: Command) {
@@ -55,12 +61,27 @@ impl Bench {
         self.ask(Command::Set(value));
     }
 
+    /// Takes what workers have sent.
+    pub(super) fn pump(&mut self) {
+        if let Ok(mail) = self.mailbox.recv_timeout(Duration::from_millis(20)) {
+            self.desk.take_mail(mail);
+        }
+        self.mailbox.try_iter().for_each(|mail| self.desk.take_mail(mail));
+        self.desk.look_up();
+    }
+
     /// Lets what is under way come to its end.
     pub(super) fn finish(&mut self) {
+        self.pump_until(|bench| bench.desk.work.is_none());
+    }
+
+    /// Goes on until it is as wanted.
+    #[track_caller]
+    pub(super) fn pump_until(&mut self, wanted: impl Fn(&Self) -> bool) {
         let began = Instant::now();
-        while self.desk.work.is_some() {
-            self.desk.pump();
-            assert!(began.elapsed() < Duration::from_secs(60), "it does not end");
+        while !wanted(self) {
+            self.pump();
+            assert!(began.elapsed() < Duration::from_secs(60), "it never comes");
         }
     }
 
@@ -126,20 +147,53 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
     }
 }
 
+/// The name that a person gives a capture while it runs is its name when it has ended, here and on disk; and while
+/// something runs, the job and the rig stay what they are.
+#[test]
+fn a_capture_is_renamed_and_marked_while_it_runs() {
+    let mut bench = Bench::new();
+    bench.desk.choices.times = 4;
+    bench.ask(Command::OpenStage(Stage::Drivers));
+    bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
+    bench.ask(Command::StartOrStop);
+    bench.pump_until(|bench| !bench.snapshot().tray.is_empty());
+    assert_eq!(bench.snapshot().tray[0].remark, "Being recorded.");
+    bench.ask(Command::RenameCapture(CaptureId(1), "tweeter, door open".to_owned()));
+    bench.ask(Command::MarkCapture(CaptureId(1), Some(SetMark::After)));
+    bench.notices();
+    bench.ask(Command::NewJob(bench.folder.path().join("other").display().to_string()));
+    bench.ask(Command::UseDevices);
+    assert_eq!(bench.notices().len(), 2, "both are refused");
+    bench.finish();
+    let snapshot = bench.snapshot();
+    assert_eq!((snapshot.tray.len(), snapshot.tray[0].label.as_str()), (1, "tweeter, door open"));
+    assert_eq!(snapshot.tray[0].mark, Some(SetMark::After));
+    assert!(snapshot.tray[0].fingerprint[25].is_some(), "it has its reading");
+    let job = bench.desk.job.as_ref().expect("the job").job();
+    let capture = job.capture(job::CaptureId(1)).expect("the capture");
+    assert_eq!((capture.meta.label.as_str(), capture.state), ("tweeter, door open", job::CaptureState::Done));
+    bench.ask(Command::Undo);
+    bench.ask(Command::Undo);
+    assert_eq!(bench.snapshot().tray[0].label, "left-tweeter", "and both can be taken back");
+}
+
 #[test]
 fn drivers_follow_one_another_until_they_are_muted() {
     let mut bench = Bench::new();
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::StartOrStop);
-    assert_eq!(bench.desk.orders.len(), 7, "one of eight has begun");
-    while bench.desk.captures.iter().count() < 1 {
-        bench.desk.pump();
-    }
+    let title = |bench: &Bench| match bench.snapshot().shared.activity {
+        Activity::Running { title, .. } | Activity::Countdown { title, .. } => title,
+        _ => String::new(),
+    };
+    assert!(title(&bench).starts_with("Driver 1 of 8"), "{}", title(&bench));
+    bench.pump_until(|bench| title(bench).starts_with("Driver 2 of 8"));
     assert!(bench.desk.work.is_some(), "the next begins by itself");
     assert_eq!(bench.heard(), [Sound::Done]);
     bench.ask(Command::Mute);
     bench.finish();
-    assert!(bench.desk.orders.is_empty());
+    let done = bench.snapshot().tray.iter().filter(|tile| tile.remark.is_empty()).count();
+    assert!((1..8).contains(&done), "{done} drivers were measured");
     assert_eq!(bench.heard(), [], "muted is muted");
     bench.ask(Command::StartOrStop);
     assert!(bench.desk.work.is_none(), "nothing begins while it is muted");
@@ -153,10 +207,9 @@ fn a_second_of_the_countdown_is_heard_and_a_stop_leaves_nothing() {
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::StartOrStop);
     let began = Instant::now();
-    while began.elapsed() < Duration::from_millis(1_300) {
-        bench.desk.pump();
-    }
+    bench.pump_until(|_| began.elapsed() > Duration::from_millis(1_300));
     bench.ask(Command::StartOrStop);
+    bench.finish();
     assert_eq!(bench.heard(), [Sound::Tick, Sound::Tick]);
     assert!(bench.desk.work.is_none() && bench.desk.captures.iter().next().is_none());
     assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
@@ -165,12 +218,12 @@ fn a_second_of_the_countdown_is_heard_and_a_stop_leaves_nothing() {
 #[test]
 fn the_ladder_climbs_and_finds_the_step_that_the_car_states() {
     let mut bench = Bench::new();
-    assert_eq!(bench.desk.orders().expect("orders").len(), 4, "one for each output");
+    assert_eq!(bench.desk.sweep().expect("a sweep").1.len(), 4, "one for each output");
     // The first output is the one that limits this car.
     bench.set(SettingValue::Switch(SwitchKey::Continue, false));
     bench.ask(Command::StartOrStop);
     bench.finish();
-    let truth = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").truth.clean_step;
+    let truth = bench.desk.rig.as_ref().and_then(|rig| rig.car()).expect("the car").truth.clean_step;
     let snapshot = bench.snapshot();
     assert_eq!(snapshot.card.headline, format!("step {truth}"));
     assert_eq!(snapshot.card.lines.len(), 1);
@@ -243,11 +296,11 @@ fn the_costly_part_of_a_snapshot_is_kept_until_something_changes() {
     bench.ask(Command::OpenStage(Stage::Tune));
     let chart = |bench: &Bench| bench.snapshot().chart;
     let first = chart(&bench);
-    assert!(std::sync::Arc::ptr_eq(&first, &chart(&bench)));
+    assert!(Arc::ptr_eq(&first, &chart(&bench)));
     bench.ask(Command::SetOutput(-30.0));
-    assert!(std::sync::Arc::ptr_eq(&first, &chart(&bench)), "a level is not in the chart");
+    assert!(Arc::ptr_eq(&first, &chart(&bench)), "a level is not in the chart");
     bench.desk.take_bands(vec![band(100.0)]);
-    assert!(!std::sync::Arc::ptr_eq(&first, &chart(&bench)));
+    assert!(!Arc::ptr_eq(&first, &chart(&bench)));
 }
 
 #[test]
@@ -261,7 +314,7 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
         let began = Instant::now();
         let mut lines: Vec<chart::Line> = Vec::new();
         while began.elapsed() < Duration::from_millis(1_500) {
-            bench.desk.pump();
+            bench.pump();
             for update in bench.updates.try_iter() {
                 if let Update::Live(live) = update {
                     lines = live.lines;
@@ -273,7 +326,7 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     let labels =
         |lines: &[chart::Line]| -> Vec<String> { lines.iter().map(|line| line.label.clone()).collect() };
     assert_eq!(labels(&lines(&mut bench)), ["without"]);
-    assert!(bench.desk.is_auditioning());
+    assert!(bench.desk.is_previewing());
     let card = bench.snapshot().card;
     assert!(
         card.settings.iter().any(|setting| setting.key() == SettingKey::Switch(SwitchKey::WithBands)),
@@ -291,6 +344,7 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     };
     testkit::near("what the band does", at(&both[1]) - at(&both[0]), -2.6, 1.2);
     bench.ask(Command::StartOrStop);
+    bench.finish();
     assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
 }
 
@@ -376,10 +430,8 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     let car = bench.folder.path().join("car.toml");
     std::fs::write(&car, text.replace("processed = false", "processed = true")).expect("it is written");
     let car = car.display().to_string();
-    bench.desk.bench = Some(
-        rig::OpenRig::open(rig::RigChoice::Simulated { car: car.clone(), pace: engine::Pace::RealTime })
-            .expect("the car"),
-    );
+    let choice = rig::RigChoice::Simulated { car: car.clone(), pace: engine::Pace::RealTime };
+    bench.desk.hold_rig(rig::OpenRig::open(choice).expect("the car"));
     bench.ask(Command::OpenStage(Stage::Tune));
     bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
     let measure = |bench: &mut Bench, side: SetMark| {

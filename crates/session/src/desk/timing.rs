@@ -32,9 +32,9 @@ fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
 impl Desk {
     /// Whether arrivals of separate captures share their zero.
     pub(super) fn arrivals_compare(&self) -> bool {
-        self.bench
+        self.rig
             .as_ref()
-            .is_some_and(|bench| bench.car().is_some() || bench.input(engine::InputRole::Loopback).is_some())
+            .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
     }
 
     /// The plan for the whole car, computed once for each set of captures.

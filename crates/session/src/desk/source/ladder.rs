@@ -1,7 +1,6 @@
 //! The ladder of volume steps: live, drawn, and what follows from it.
 
 use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
-use measure::Reading;
 use project::derive::limit_change;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
@@ -29,15 +28,20 @@ pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
 impl Desk {
     /// Takes the steps that a running ladder has climbed; the first that is not
     /// clean is heard and seen.
-    pub(in crate::desk) fn climbed(&mut self, reading: &Reading, now: &SweepNow) {
-        let found = output_headroom("", reading);
-        if found.steps != self.rungs {
-            self.rungs = found.steps;
+    pub(in crate::desk) fn climbed(&mut self, now: &SweepNow, warned: &mut bool) {
+        if now.steps != self.rungs {
+            self.rungs.clone_from(&now.steps);
             self.changed = true;
         }
-        if let (true, Some(step)) = (now.alarm, found.first_clipped_step) {
+        let unclean = now.steps.iter().filter(|step| !step.clean).map(|step| step.step);
+        let first = unclean.filter(|step| now.clean_step.is_none_or(|clean| *step > clean)).min();
+        if let (true, Some(step)) = (now.alarm, first) {
             self.sound(Sound::Unclean);
             self.cue(format!("Step {step} is not clean"), false);
+        }
+        if let Some(warning) = now.warning.as_ref().filter(|_| !*warned) {
+            *warned = true;
+            self.notice(warning.clone(), false);
         }
     }
 

@@ -140,12 +140,12 @@ impl Desk {
 
     pub(super) fn source_orders(&self) -> Result<VecDeque<Order>> {
         match self.face.source_task {
-            SourceTask::Headroom => self.ladders(),
             SourceTask::Tone => self.tone_orders(),
             SourceTask::Noise => self.noise_orders(),
             SourceTask::Rattle => Ok(VecDeque::from([self.rattle_order()?])),
-            SourceTask::Volts => Ok(VecDeque::from([self.volts_order()?])),
             SourceTask::Other => self.other_orders(),
+            // These are procedures of their own.
+            SourceTask::Headroom | SourceTask::Volts => Ok(VecDeque::new()),
         }
     }
 
@@ -184,7 +184,7 @@ impl Desk {
     /// The outputs of the source.
     fn output_names(&self) -> Vec<String> {
         let trimmed = |name: &str| name.trim().to_owned();
-        match self.bench.as_ref().and_then(|bench| bench.car()) {
+        match self.rig.as_ref().and_then(|rig| rig.car()) {
             Some(simulated) => simulated.car.radio.outputs.iter().map(|output| output.name.clone()).collect(),
             None => self.source.outputs.split(',').map(trimmed).filter(|name| !name.is_empty()).collect(),
         }

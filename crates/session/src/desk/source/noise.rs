@@ -15,11 +15,12 @@ use crate::Result;
 use crate::desk::Desk;
 use crate::desk::card::number;
 use crate::desk::faces::{empty, linear, series};
-use crate::desk::order::{Order, Scene, numbered};
-use procedure::Until;
+use crate::desk::order::{Heading, Order, numbered};
 use procedure::{
-    LISTEN_S, NoiseReadings, NoiseReport, POOR_SNR_DB, USUAL_RPM, at_speed, level_of_clean, noise_of,
+    LISTEN_S, NoiseReadings, NoiseReport, POOR_SNR_DB, Request, USUAL_RPM, Until, at_speed, level_of_clean,
+    noise_of,
 };
+use rig::Scene;
 
 /// A spectrum line is drawn from here up.
 const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
@@ -104,17 +105,18 @@ impl Desk {
             plan.label = format!("Noise, {}", at_speed(*rpm));
             plan.engine_rpm = Some(*rpm);
             plan.volume_step = self.step_now();
-            Ok(Order {
-                hint: match (simulated, index) {
-                    (true, 0) => "Silence is played at the clean step.".to_owned(),
-                    (true, _) => String::new(),
-                    (false, _) => format!("Silence is played at the clean step, {}.", at_speed(*rpm)),
+            plan.scene = Some(Scene { engine_rpm: *rpm, volume_step: plan.volume_step, ..self.scene() });
+            // The car sets itself, so that only the first is counted down.
+            plan.request = (!simulated || index == 0).then_some(Request::EngineSpeed { rpm: *rpm });
+            let heading = Heading {
+                title: numbered("Noise", index, speeds.len(), &at_speed(*rpm)),
+                hint: match simulated {
+                    true => "Silence is played at the clean step.".to_owned(),
+                    false => format!("Silence is played at the clean step, {}.", at_speed(*rpm)),
                 },
                 detail: "listening".to_owned(),
-                scene: Scene { engine_rpm: *rpm, step: plan.volume_step, ..Scene::default() },
-                pace: self.pace(u32::MAX),
-                ..Order::new(numbered("Noise", index, speeds.len(), &at_speed(*rpm)), plan)
-            })
+            };
+            Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
         };
         speeds.iter().enumerate().map(order).collect()
     }

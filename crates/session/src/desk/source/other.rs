@@ -8,9 +8,9 @@ use view::{Card, CardLine, Choice, ChoiceKey};
 use super::remarks;
 use crate::Result;
 use crate::desk::card::{choice, line};
-use crate::desk::order::Order;
+use crate::desk::order::{Heading, Order};
 use crate::desk::{Desk, Held};
-use procedure::Until;
+use procedure::{Request, Until};
 
 /// How long is listened when the measurement wants nothing to be played.
 const LISTEN_S: f64 = 10.0;
@@ -58,12 +58,13 @@ impl Desk {
         }
         let title = self.offered().map_or_else(|| id.clone(), |offer| offer.title.clone());
         plan.label.clone_from(&title);
-        Ok(VecDeque::from([Order {
+        plan.request = Some(Request::GetReady);
+        let heading = Heading {
+            title,
             hint: "Shut the doors, hold still.".to_owned(),
             detail: if plan.stimulus.is_some() { "playing and listening" } else { "listening" }.to_owned(),
-            pace: self.pace(u32::MAX),
-            ..Order::new(title, plan)
-        }]))
+        };
+        Ok(VecDeque::from([Order { plan, heading, pace: self.pace(u32::MAX) }]))
     }
 
     pub(super) fn other_card(&self) -> Card {

@@ -11,11 +11,11 @@ use view::{Action, Button, Card, CardLine, Choice, ChoiceKey, RattleRange, Tone}
 
 use crate::desk::card::{button, choice};
 use crate::desk::faces::{empty, linear, series};
-use crate::desk::order::{Order, Scene, sweep_text};
-use crate::desk::work::Watch;
+use crate::desk::order::{Heading, Order, sweep_text};
 use crate::desk::{Desk, Held};
 use crate::{Error, Result};
-use procedure::{Spot, at_peak, spots};
+use procedure::{Request, Spot, Watch, at_peak, spots};
+use rig::Scene;
 
 /// So many spots can be played from the card; the loudest come first.
 const PLAYABLE: u8 = 6;
@@ -61,13 +61,14 @@ impl Desk {
             // As loud as the track is: nobody sits in it, and a quiet sweep finds nothing.
             plan.peak_dbfs = None;
         }
-        Ok(Order {
+        plan.scene = Some(Scene { volume_step: self.step_now(), ..self.scene() });
+        plan.request = Some(Request::GetReady);
+        let heading = Heading {
+            title: "Sweep for rattles".to_owned(),
             hint: "Shut the doors, hold still.".to_owned(),
             detail: sweep_text(plan.stimulus.as_ref()),
-            scene: Scene { step: self.step_now(), ..Scene::default() },
-            pace: self.pace(u32::MAX),
-            ..Order::new("Sweep for rattles".to_owned(), plan)
-        })
+        };
+        Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
     }
 
     /// The newest sweep for rattles, or the picked one.
@@ -84,23 +85,23 @@ impl Desk {
         let found = self.spots();
         let spot =
             found.get(usize::from(number)).ok_or_else(|| Error::input("This spot is no longer there."))?;
-        let Some(bench) = &self.bench else {
+        let Some(rig) = &self.rig else {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         };
         if self.muted {
             return Err(Error::input("The output is muted. Allow output first, then play the spot."));
         }
-        let input = bench.input(InputRole::Microphone).unwrap_or(0);
-        let stimulus = at_peak(spot.stimulus.clone(), Some(self.output_dbfs));
         let watch = Watch {
+            input: rig.input(InputRole::Microphone).unwrap_or(0),
+            stimulus: Some(at_peak(spot.stimulus.clone(), Some(self.output_dbfs))),
+            scene: None,
+        };
+        let heading = Heading {
             title: stretch(spot),
             detail: "again and again, until you press Space: lay a hand on the panels".to_owned(),
-            gain: false,
+            ..Heading::default()
         };
-        if let Some(bench) = &mut self.bench {
-            bench.set_pace(engine::Pace::RealTime)?;
-        }
-        self.watch_input(input, Some(&stimulus), watch)
+        self.watch_input(heading, false, watch)
     }
 
     /// What sounds far above the sweep, over the sweep's frequency.

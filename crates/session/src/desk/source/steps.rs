@@ -1,24 +1,15 @@
-//! The clean step: one ladder of volume steps for each output.
-
-use std::collections::VecDeque;
+//! The clean step: the volume of each output raised step by step.
 
 use engine::InputRole;
-use job::Stage;
-use measure::{ParameterValue, Segment, Signal as Played, Stimulus};
+use procedure::{OutputTone, VolumeSweep, volume_sweep};
 use view::{Action, Button, Card, CardLine, NumberKey, Tone};
 
 use super::remarks;
 use crate::desk::Desk;
 use crate::desk::card::{button, number};
-use crate::desk::order::{Climb, HOLD_S, Order, Scene, numbered};
+use crate::desk::order::{Heading, numbered};
+use crate::desk::run::{Doing, With, nothing_more};
 use crate::{Error, Result};
-use procedure::{Plan, Until};
-
-/// How many steps from the top are tried.
-const STEPS: u32 = 18;
-/// The peak of a tone that is meant to reach full scale, less what keeps dither
-/// from passing it.
-const FULL_SCALE_DBFS: f64 = -0.01;
 
 impl Desk {
     /// Whether the clean step is known and nothing is under way.
@@ -88,63 +79,66 @@ impl Desk {
         }
     }
 
-    /// The ladder of volume steps, for every output of the source.
-    pub(super) fn ladders(&self) -> Result<VecDeque<Order>> {
-        let car = self.bench.as_ref().and_then(|bench| bench.car());
-        let wanted = self.outputs_wanted();
-        let Some(simulated) = car else {
-            let order = |(index, name): (usize, &String)| {
-                let mut plan = self.ladder_plan(name, self.source.first_step)?;
-                // The source plays by itself, and a person turns its volume.
-                plan.until = Until::Told;
-                Ok(Order {
-                    hint: format!(
-                        "Connect the input to {name}, and play the full-scale tone on the source at a low volume."
-                    ),
-                    detail: "Turn the volume up one step a second. It ends by itself when a step is not clean, or with \
-                             Space."
-                        .to_owned(),
-                    ..Order::new(numbered("Output", index, wanted.len(), name), plan)
-                })
-            };
-            if wanted.is_empty() {
-                return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
-            }
-            return wanted.iter().enumerate().map(order).collect();
-        };
-        let radio = &simulated.car.radio;
-        let last = radio.last_step();
-        let climb = Climb { first: last.saturating_sub(STEPS).max(1), last };
-        let length_s = f64::from(climb.last - climb.first + 1) * HOLD_S;
-        let order = |(index, output): (usize, &cabin::Output)| {
-            let mut plan = self.ladder_plan(&output.name, climb.first)?;
-            let tone = Played::Sine { frequency_hz: output.test_tone_hz };
-            plan.stimulus = Some(Stimulus {
-                name: format!("tone {} Hz", output.test_tone_hz),
-                segments: vec![Segment::of(tone, length_s, FULL_SCALE_DBFS, 0.02)],
-            });
-            Ok(Order {
-                hint: format!("Tap {}. The volume climbs by itself.", output.name),
-                detail: format!("tone of {} Hz at full scale", output.test_tone_hz),
-                scene: Scene { tap: Some(output.name.clone()), step: Some(climb.first), ..Scene::default() },
-                climb: Some(climb),
-                // A step must still be seen.
-                pace: self.pace(3),
-                ..Order::new(numbered("Output", index, wanted.len(), &output.name), plan)
-            })
-        };
-        let outputs = radio.outputs.iter().filter(|output| wanted.contains(&output.name));
-        outputs.enumerate().map(order).collect()
+    /// Raises the volume, output by output, until a step is not clean.
+    pub(in crate::desk) fn sweep_volume(&mut self) -> Result<()> {
+        let (sweep, headings) = self.sweep()?;
+        self.begin_job(None, "")?;
+        // A step must still be seen.
+        let with = With { headings, store: self.store()?, pace: self.pace(3) };
+        self.start(Doing::Sweeping, with, true, move |session| {
+            volume_sweep(session, &sweep)?;
+            Ok(nothing_more())
+        })
     }
 
-    fn ladder_plan(&self, output: &str, first_step: u32) -> Result<Plan> {
-        let mut plan = self.plan("headroom", Stage::Source, InputRole::Electrical)?;
-        plan.parameters.set("first_step", ParameterValue::Number(f64::from(first_step)));
-        plan.stimulus = None;
-        plan.peak_dbfs = None;
-        plan.reference = None;
-        plan.label = format!("{output}, headroom");
-        output.clone_into(&mut plan.position);
-        Ok(plan)
+    /// What is swept, and what each output's sweep is called.
+    pub(in crate::desk) fn sweep(&self) -> Result<(VolumeSweep, Vec<Heading>)> {
+        let Some(rig) = &self.rig else {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        };
+        let mut wanted = self.outputs_wanted();
+        if wanted.is_empty() {
+            return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
+        }
+        if !self.choices.go_on {
+            wanted.truncate(1);
+        }
+        let tone = |name: &String| match rig.car() {
+            Some(simulated) => {
+                let known = simulated.car.radio.outputs.iter().find(|output| output.name == *name);
+                Ok(OutputTone { name: name.clone(), tone_hz: known.map_or(1_000.0, |one| one.test_tone_hz) })
+            }
+            None => OutputTone::parse(name),
+        };
+        let outputs: Vec<OutputTone> = wanted.iter().map(tone).collect::<Result<_>>()?;
+        let simulated = rig.is_simulated();
+        let heading = |(index, output): (usize, &OutputTone)| Heading {
+            title: numbered("Output", index, outputs.len(), &output.name),
+            hint: if simulated {
+                format!("Tap {}. The volume climbs by itself.", output.name)
+            } else {
+                format!(
+                    "Connect the input to {}, and play the full-scale tone on the source at a low volume.",
+                    output.name
+                )
+            },
+            detail: if simulated {
+                format!("tone of {} Hz at full scale", output.tone_hz)
+            } else {
+                "Turn the volume up one step a second. It ends by itself when a step is not clean, or with Space."
+                    .to_owned()
+            },
+        };
+        let headings = outputs.iter().enumerate().map(heading).collect();
+        let input = self.input(InputRole::Electrical)?;
+        let sweep = VolumeSweep {
+            input: Some(rig.spec().inputs[input].name.clone()),
+            first_step: (!simulated).then(|| i64::from(self.source.first_step)),
+            source_plays: !simulated,
+            until_stopped: !simulated,
+            outputs,
+            ..VolumeSweep::default()
+        };
+        Ok((sweep, headings))
     }
 }

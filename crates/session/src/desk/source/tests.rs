@@ -12,9 +12,8 @@ impl Bench {
     fn with_car(name: &str) -> Self {
         let mut bench = Self::new();
         let pace = engine::Pace::AsFastAsPossible;
-        bench.desk.bench = Some(
-            rig::OpenRig::open(rig::RigChoice::Simulated { car: name.to_owned(), pace }).expect("a preset"),
-        );
+        let choice = rig::RigChoice::Simulated { car: name.to_owned(), pace };
+        bench.desk.hold_rig(rig::OpenRig::open(choice).expect("a preset"));
         bench
     }
 }
@@ -25,8 +24,7 @@ impl Bench {
 fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     let mut bench = Bench::with_car("saloon-adapter");
     bench.choose(Choice::SourceTask(SourceTask::Tone));
-    let output =
-        bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.tap.output.clone();
+    let output = bench.desk.rig.as_ref().and_then(|rig| rig.car()).expect("the car").car.tap.output.clone();
     bench.choose(Choice::Output(Some(output.clone())));
     bench.ask(Command::StartOrStop);
     bench.finish();
@@ -69,7 +67,7 @@ fn the_lines_that_follow_the_engine_are_named() {
 #[test]
 fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     let mut bench = Bench::new();
-    let car = bench.desk.bench.as_ref().and_then(|bench| bench.car()).expect("the car").car.clone();
+    let car = bench.desk.rig.as_ref().and_then(|rig| rig.car()).expect("the car").car.clone();
     let clean = car.truth().clean_step;
     bench
         .desk
@@ -99,6 +97,7 @@ fn a_spot_that_buzzes_is_played_until_it_is_stopped() {
     bench.press(Action::PlaySpot(0));
     assert!(matches!(bench.snapshot().shared.activity, Activity::Running { .. }), "{:?}", bench.notices());
     bench.ask(Command::StartOrStop);
+    bench.finish();
     assert_eq!(bench.snapshot().shared.activity, Activity::Idle);
 }
 
@@ -109,9 +108,7 @@ fn the_input_is_calibrated_by_a_tone_and_a_meter() {
     bench.choose(Choice::SourceTask(SourceTask::Volts));
     bench.ask(Command::StartOrStop);
     let began = std::time::Instant::now();
-    while began.elapsed() < std::time::Duration::from_millis(1_500) {
-        bench.desk.pump();
-    }
+    bench.pump_until(|_| began.elapsed() > std::time::Duration::from_millis(1_500));
     bench.ask(Command::StartOrStop);
     bench.finish();
     let heard = bench.desk.source.heard.clone().unwrap_or_else(|| panic!("{:?}", bench.notices()));
@@ -138,10 +135,10 @@ fn outputs_of_a_real_source_follow_one_another() {
     let mut bench = Bench::new();
     let text = include_str!("../rigs/begun.toml");
     let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
-    bench.desk.bench = Some(rig::OpenRig::devices(spec).expect("no device is opened yet"));
+    bench.desk.hold_rig(rig::OpenRig::devices(spec).expect("no device is opened yet"));
     bench.set(SettingValue::Text(TextKey::Outputs, " front, rear ,, sub".to_owned()));
     let titles = |bench: &Bench| -> Vec<String> {
-        bench.desk.orders().expect("orders").iter().map(|order| order.title.clone()).collect()
+        bench.desk.sweep().expect("a sweep").1.iter().map(|heading| heading.title.clone()).collect()
     };
     assert_eq!(titles(&bench), ["Output 1 of 3: front", "Output 2 of 3: rear", "Output 3 of 3: sub"]);
     bench.choose(Choice::Output(Some("rear".to_owned())));

@@ -15,13 +15,14 @@ use super::remarks;
 use crate::desk::Desk;
 use crate::desk::card::{button, line, number, switch};
 use crate::desk::faces::{empty, linear, role, series};
-use crate::desk::order::{Order, Scene, numbered};
+use crate::desk::order::{Heading, Order, numbered};
 use crate::desk::picture::line as curve;
-use crate::desk::work::Task;
+use crate::desk::run::Task;
 use crate::{Error, Result};
 use procedure::{
-    FLAT_DB, OutputCapture, Plan, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps,
+    FLAT_DB, OutputCapture, Plan, Request, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps,
 };
+use rig::Scene;
 
 /// How many bands are named on the card.
 const NAMED: usize = 8;
@@ -93,18 +94,18 @@ impl Desk {
 
     pub(super) fn tone_orders(&self) -> Result<VecDeque<Order>> {
         let outputs = self.outputs_wanted();
-        let Some(simulated) = self.bench.as_ref().and_then(|bench| bench.car()) else {
+        let Some(simulated) = self.rig.as_ref().and_then(|rig| rig.car()) else {
             let order = |(index, output): (usize, &String)| {
                 let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
                 plan.volume_step = self.step_now();
-                let order = self.tone_order(plan, output);
-                Ok(Order {
-                    title: numbered("Output", index, outputs.len(), &order.title),
-                    hint: format!(
-                        "Connect the input to {output}; the volume is set, tone controls are flat."
-                    ),
-                    ..order
-                })
+                let step = plan.volume_step.map(i64::from);
+                plan.request = Some(Request::Connect { output: output.clone(), step });
+                let mut order = self.tone_order(plan, output);
+                let heading = &mut order.heading;
+                heading.title = numbered("Output", index, outputs.len(), &heading.title);
+                heading.hint =
+                    format!("Connect the input to {output}; the volume is set, tone controls are flat.");
+                Ok(order)
             };
             if outputs.is_empty() {
                 return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
@@ -122,14 +123,15 @@ impl Desk {
                 let mut plan = self.plan("sweep", Stage::Source, InputRole::Electrical)?;
                 plan.stimulus = Some(short_sweep());
                 plan.volume_step = Some(step);
-                let order = self.tone_order(plan, output);
-                Ok(Order {
-                    title: numbered("Sweep", index, of, &order.title),
-                    // The car sets itself, so that only the first is counted down.
-                    hint: if index == 0 { "Every output, step by step.".to_owned() } else { String::new() },
-                    scene: Scene { tap: Some(output.clone()), step: Some(step), ..Scene::default() },
-                    ..order
-                })
+                plan.scene =
+                    Some(Scene { tap: Some(output.clone()), volume_step: Some(step), ..self.scene() });
+                // The car sets itself, so that only the first is counted down.
+                plan.request = (index == 0).then_some(Request::GetReady);
+                let mut order = self.tone_order(plan, output);
+                let heading = &mut order.heading;
+                heading.title = numbered("Sweep", index, of, &heading.title);
+                heading.hint = "Every output, step by step.".to_owned();
+                Ok(order)
             })
             .collect()
     }
@@ -140,11 +142,9 @@ impl Desk {
         output.clone_into(&mut plan.position);
         let detail =
             if self.choices.signal != Signal::Sweep && !self.is_simulated() { "pink noise" } else { "sweep" };
-        Order {
-            detail: detail.to_owned(),
-            pace: self.pace(u32::MAX),
-            ..Order::new(format!("{output}{at}"), plan)
-        }
+        let heading =
+            Heading { title: format!("{output}{at}"), detail: detail.to_owned(), ..Heading::default() };
+        Order { plan, heading, pace: self.pace(u32::MAX) }
     }
 
     /// What the newest captures of every output and step say together, and the response that
@@ -197,8 +197,6 @@ impl Desk {
         let task = Task {
             title: "Fitting bands that undo the tone".to_owned(),
             detail: "on the processor's own grid",
-            idle: true,
-            broken: "The fit broke off.",
         };
         self.think(task, move || {
             let fit = undo(&tone.response, &profile)?;

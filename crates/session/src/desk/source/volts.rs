@@ -1,22 +1,23 @@
 //! Calibration in volts: a tone, a meter, and the rig file that remembers.
 
-use job::Stage;
-use measure::{Reading, Segment, Signal, Stimulus};
+use engine::Pace;
+use procedure::{CalibrateOrder, HeardInput, Store, calibrate_volts, calibration_tone};
+use rig::Scene;
+use tuning::parse_volts;
 use view::{Action, Button, Card, CardLine, NumberKey, SwitchKey, TextKey, Tone};
 
 use crate::desk::Desk;
 use crate::desk::card::{button, line, number, switch, text};
-use crate::desk::order::{Order, Purpose, Scene};
+use crate::desk::order::Heading;
+use crate::desk::run::{Doing, With};
 use crate::{Error, Result};
-use procedure::{HeardInput, Plan, Until, calibrate_volts, heard_tone};
-use tuning::parse_volts;
 
 /// The tone that every meter reads true.
 const TONE_HZ: f64 = 1_000.0;
 
 impl Desk {
     pub(super) fn volts_main(&self) -> Option<Button> {
-        self.bench.as_ref().and_then(|bench| bench.electrical_input(None).ok())?;
+        self.rig.as_ref().and_then(|rig| rig.electrical_input(None).ok())?;
         Some(match &self.source.heard {
             None => self.measure_button("Play the tone"),
             Some(_) => button(Action::KeepVolts, "Keep this calibration", true),
@@ -24,9 +25,9 @@ impl Desk {
     }
 
     pub(super) fn volts_card(&self) -> Card {
-        let bench = self.bench.as_ref();
-        let input = bench.and_then(|bench| Some((bench, bench.electrical_input(None).ok()?)));
-        let Some((bench, input)) = input else {
+        let rig = self.rig.as_ref();
+        let input = rig.and_then(|rig| Some((rig, rig.electrical_input(None).ok()?)));
+        let Some((rig, input)) = input else {
             return Card {
                 instruction: "Choose a rig with an electrical input.".to_owned(),
                 detail: "Volts belong to an input that is wired to an output of the source. Choose such a rig on the Intake \
@@ -35,7 +36,7 @@ impl Desk {
                 ..Card::default()
             };
         };
-        let spec = &bench.spec().inputs[input];
+        let spec = &rig.spec().inputs[input];
         let mut lines = vec![match spec.volts_per_fs {
             Some(volts) => line(&format!("{}, full scale", spec.name), format!("{volts:.4} V")),
             None => {
@@ -74,44 +75,36 @@ impl Desk {
         }
     }
 
-    pub(super) fn volts_order(&self) -> Result<Order> {
-        let bench = self.bench.as_ref().ok_or_else(|| Error::input("Choose a rig first."))?;
-        let input = bench.electrical_input(None)?;
-        let tone = Segment::of(Signal::Sine { frequency_hz: TONE_HZ }, 10.0, self.output_dbfs, 0.0);
-        let rig_plays = !self.source.source_plays || self.is_simulated();
-        let plan = Plan {
-            stimulus: rig_plays.then(|| Stimulus { name: "tone".to_owned(), segments: vec![tone] }),
-            peak_dbfs: None,
-            until: Until::Told,
-            input,
-            ..self.plan("tone", Stage::Source, engine::InputRole::Electrical)?
+    /// Plays the tone, or hears the source play it, until the meter was read.
+    pub(in crate::desk) fn hear_tone(&mut self) -> Result<()> {
+        let plays = !self.source.source_plays || self.is_simulated();
+        let order = CalibrateOrder {
+            frequency_hz: TONE_HZ,
+            play_dbfs: plays.then_some(self.output_dbfs),
+            input: None,
+            seconds: None,
         };
-        Ok(Order {
+        let heading = Heading {
+            title: format!("Tone of {TONE_HZ:.0} Hz"),
             detail: "Read the meter, then press Space.".to_owned(),
-            scene: Scene { step: self.step_now(), ..Scene::default() },
-            purpose: Purpose::Volts,
-            ..Order::new(format!("Tone of {TONE_HZ:.0} Hz"), plan)
+            ..Heading::default()
+        };
+        let scene = Scene { volume_step: self.step_now(), ..self.scene() };
+        let with = With { headings: vec![heading], store: Store::Nowhere, pace: Pace::RealTime };
+        self.start(Doing::Calibrating, with, false, move |session| {
+            session.rig.set_scene(&scene)?;
+            let heard = calibration_tone(session, &order)?;
+            Ok(Box::new(|desk| {
+                desk.source.meter.clear();
+                desk.source.heard = Some(heard);
+                Ok(())
+            }))
         })
-    }
-
-    /// Takes the tone that the input heard.
-    pub(in crate::desk) fn hear_volts(&mut self, reading: &Reading, peak_dbfs: f64) -> Result<()> {
-        let Some(bench) = &self.bench else { return Ok(()) };
-        let spec = &bench.spec().inputs[bench.electrical_input(None)?];
-        let tone = tuning::HeardTone { peak_dbfs, ..heard_tone(reading)? };
-        let simulated_meter_v = bench
-            .car()
-            .and(spec.volts_per_fs)
-            .map(|volts| volts / std::f64::consts::SQRT_2 * units::amplitude_from_db(tone.rms_dbfs));
-        let (input, before) = (spec.name.clone(), spec.volts_per_fs);
-        self.source.meter.clear();
-        self.source.heard = Some(HeardInput { tone, input, before, meter_v: None, simulated_meter_v });
-        Ok(())
     }
 
     /// Computes the calibration from what was typed, and keeps it in the rig's file.
     pub(in crate::desk) fn keep_volts(&mut self) -> Result<()> {
-        let (Some(bench), Some(heard)) = (&mut self.bench, &self.source.heard) else { return Ok(()) };
+        let (Some(rig), Some(heard)) = (&self.rig, &self.source.heard) else { return Ok(()) };
         let typed = self.source.meter.trim();
         if typed.is_empty() {
             return Err(Error::input("Type first what the meter showed while the tone played."));
@@ -120,10 +113,10 @@ impl Desk {
             Error::input(format!("“{typed}” is no voltage; type RMS volts such as 4.3, or 850 mV"))
         })?;
         let attenuator_db = Some(self.source.attenuator_db).filter(|loss| *loss > 0.0);
-        let rig = bench.file().map(std::path::Path::to_owned);
-        let kept = calibrate_volts(rig.as_deref(), attenuator_db, heard, meter_v)?;
-        if let Some(rig) = &rig {
-            *bench = rig::OpenRig::open(rig::RigChoice::File(rig.to_owned()))?;
+        let file = rig.file().map(std::path::Path::to_owned);
+        let kept = calibrate_volts(file.as_deref(), attenuator_db, heard, meter_v)?;
+        if let Some(file) = file {
+            self.hold_rig(rig::OpenRig::open(rig::RigChoice::File(file))?);
         }
         self.source.heard = None;
         let where_to = match kept.rig {
