@@ -35,8 +35,6 @@ pub struct App {
     pub(crate) cue: Option<Cue>,
     pub(crate) drafts: HashMap<TextKey, String>,
     pub(crate) picked: Option<CaptureId>,
-    /// Changes when everything is to be drawn anew.
-    nuance: bool,
     job_folder: String,
     notices_given: u64,
     closing: bool,
@@ -78,7 +76,6 @@ impl App {
             cue: None,
             drafts: HashMap::new(),
             picked: None,
-            nuance: false,
             job_folder: options.job_folder.clone(),
             notices_given: 0,
             closing: false,
@@ -92,18 +89,6 @@ impl App {
         self.theme
     }
 
-    /// Its ground. The software renderer draws only what has changed, and leaves traces of what
-    /// was scrolled away; another ground, by less than can be seen, has all of it drawn.
-    #[must_use]
-    pub fn style(&self, theme: &Theme) -> iced::theme::Style {
-        let style = iced::theme::Base::base(theme);
-        let mut ground = style.background_color;
-        if self.nuance {
-            ground.b = (ground.b - 1e-4).abs();
-        }
-        iced::theme::Style { background_color: ground, ..style }
-    }
-
     /// Its title.
     #[must_use]
     pub fn title(&self) -> String {
@@ -115,9 +100,8 @@ impl App {
 
     /// What is to be seen.
     #[must_use]
-    pub fn view(&self) -> iced::Element<'_, Message, Theme> {
-        let element: Element<'_> = screen::view(self);
-        element
+    pub fn view(&self) -> Element<'_> {
+        screen::view(self)
     }
 
     /// What it listens to.
@@ -181,7 +165,6 @@ impl App {
             Message::Dropped(path) => self.dropped(&path),
             Message::Browsed(folder) => self.browsed(folder),
             Message::Dismiss(id) => self.notices.retain(|notice| notice.id != id),
-            Message::Scrolled => self.nuance = !self.nuance,
             Message::Resized(size) => self.size = size,
             Message::CloseRequested => return self.close(),
         }

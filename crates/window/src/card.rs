@@ -57,7 +57,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     }
     let padding = Padding { right: M, ..Padding::ZERO };
     let list = scrollable(container(parts).padding(padding)).id(SCROLL).height(Fill).spacing(0);
-    container(list.on_scroll(|_| Message::Scrolled))
+    container(list)
         .padding(Padding { top: M, bottom: M, left: L, right: XS })
         .width(room.card)
         .height(Fill)

@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
+use crate::painter::Cache;
 use chart::{Chart, Line, Viewport};
-use iced::widget::canvas::Cache;
 use view::Snapshot;
 
 /// What part of the chart is looked at, and what has been drawn of it already.

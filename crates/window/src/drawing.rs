@@ -10,9 +10,10 @@ pub(crate) use curves::Curves;
 pub(crate) use fingerprint::Fingerprint;
 pub(crate) use residue::Residue;
 
+use crate::painter::Frame;
 use chart::{Chart, Line, Plot, Spot, Viewport};
 use iced::alignment::Vertical;
-use iced::widget::canvas::{Frame, LineDash, LineJoin, Path, Stroke, Text};
+use iced::widget::canvas::{LineDash, LineJoin, Path, Stroke, Text};
 use iced::widget::text::Alignment;
 use iced::{Color, Font, Pixels, Point, Size};
 

@@ -1,7 +1,9 @@
 //! Small drawn shapes.
 
-use iced::widget::canvas::{self, Canvas, Frame, LineCap, LineJoin, Path, Stroke, path};
-use iced::{Color, Point, Rectangle, Renderer, Size, mouse};
+use crate::painter::Frame;
+use crate::painter::Renderer;
+use iced::widget::canvas::{self, Canvas, LineCap, LineJoin, Path, Stroke, path};
+use iced::{Color, Point, Rectangle, Size, mouse};
 use view::{StageState, Tone};
 
 use crate::kept::Kept;
@@ -77,7 +79,7 @@ struct Icon {
     ink: Ink,
 }
 
-impl canvas::Program<Message, Theme> for Icon {
+impl canvas::Program<Message, Theme, Renderer> for Icon {
     type State = Kept<(Shape, Color, Color)>;
 
     fn draw(
@@ -306,7 +308,7 @@ struct MeterBar {
     clipped: bool,
 }
 
-impl canvas::Program<Message, Theme> for MeterBar {
+impl canvas::Program<Message, Theme, Renderer> for MeterBar {
     type State = Kept<(MeterBar, Theme)>;
 
     fn draw(

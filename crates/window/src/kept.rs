@@ -5,8 +5,9 @@
 
 use std::cell::RefCell;
 
-use iced::widget::canvas::{Cache, Frame, Geometry};
-use iced::{Rectangle, Renderer, Size};
+use crate::painter::Renderer;
+use crate::painter::{Cache, Frame, Geometry};
+use iced::{Rectangle, Size};
 
 /// A drawing with what it was made from.
 pub(crate) struct Kept<K> {

@@ -4,6 +4,7 @@ use iced::Font;
 use iced::font::Weight;
 use iced::widget::{Text, text};
 
+use crate::painter::Renderer;
 use crate::theme::{Theme, muted};
 
 /// The files of the typeface, embedded.
@@ -43,26 +44,26 @@ pub(crate) const L: f32 = 18.0;
 pub(crate) const XL: f32 = 28.0;
 
 /// A line of text in ordinary size.
-pub(crate) fn body<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme> {
+pub(crate) fn body<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme, Renderer> {
     text(content).size(BODY).font(PLAIN)
 }
 
 /// The same, bold.
-pub(crate) fn strong<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme> {
+pub(crate) fn strong<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme, Renderer> {
     text(content).size(BODY).font(BOLD)
 }
 
 /// A caption of second rank.
-pub(crate) fn small<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme> {
+pub(crate) fn small<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme, Renderer> {
     text(content).size(SMALL).font(PLAIN).style(muted)
 }
 
 /// An instruction.
-pub(crate) fn lead<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme> {
+pub(crate) fn lead<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme, Renderer> {
     text(content).size(LEAD).font(BOLD)
 }
 
 /// A title.
-pub(crate) fn title<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme> {
+pub(crate) fn title<'a>(content: impl text::IntoFragment<'a>) -> Text<'a, Theme, Renderer> {
     text(content).size(TITLE).font(BOLD)
 }

@@ -7,10 +7,11 @@ use iced::{Size, keyboard};
 use view::{CaptureId, Command, SettingValue, TextKey, Update};
 
 use crate::modal::Modal;
+use crate::painter::Renderer;
 use crate::theme::Theme;
 
 /// A piece of our window.
-pub(crate) type Element<'a> = iced::Element<'a, Message, Theme>;
+pub(crate) type Element<'a> = iced::Element<'a, Message, Theme, Renderer>;
 
 /// Something that happened.
 #[derive(Debug, Clone)]
@@ -70,8 +71,6 @@ pub enum Message {
     Dropped(PathBuf),
     /// A notice was read.
     Dismiss(u64),
-    /// A list was scrolled.
-    Scrolled,
     /// The window has another size.
     Resized(Size),
     /// The window is asked to close.

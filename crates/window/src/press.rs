@@ -6,6 +6,7 @@
 //! answers Enter, and hands other keys to whoever made it. The space bar is left
 //! alone: it always starts and stops.
 
+use crate::painter::Renderer;
 use iced::advanced::layout::{self, Layout};
 use iced::advanced::renderer::{self, Quad, Renderer as _};
 use iced::advanced::widget::operation::{Focusable, Operation};
@@ -14,9 +15,7 @@ use iced::advanced::{Clipboard, Shell, Widget, mouse, overlay};
 use iced::border::Border;
 use iced::keyboard::{self, Key, Modifiers, key};
 use iced::widget::Id;
-use iced::{
-    Background, Color, Event, Length, Padding, Rectangle, Renderer, Shadow, Size, Vector, touch, window,
-};
+use iced::{Background, Color, Event, Length, Padding, Rectangle, Shadow, Size, Vector, touch, window};
 
 use crate::lettering::{M, S};
 use crate::message::{Element, Message};
@@ -340,7 +339,8 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
             );
         }
         if state.focused && state.ring {
-            renderer.with_layer(bounds, |renderer| {
+            // The ring is set to whole pixels, and a layer is cut where it ends.
+            renderer.with_layer(bounds.expand(1.0), |renderer| {
                 let ring = Rectangle {
                     x: bounds.x + 1.0,
                     y: bounds.y + 1.0,

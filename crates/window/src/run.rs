@@ -65,7 +65,6 @@ pub fn run(link: Link, options: Options) -> Result<(), Error> {
     let application = iced::application(tell(opened.clone(), boot), App::update, App::view)
         .title(App::title)
         .theme(App::theme)
-        .style(App::style)
         .subscription(App::subscription)
         .settings(settings())
         .window(window::Settings {

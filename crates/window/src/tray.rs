@@ -49,7 +49,6 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
         }
         scrollable(container(tiles).padding([XS, S]))
             .id(SCROLL)
-            .on_scroll(|_| Message::Scrolled)
             .direction(Direction::Horizontal(Scrollbar::new().width(6).scroller_width(6).margin(1)))
             .width(Fill)
             .into()

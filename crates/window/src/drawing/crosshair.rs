@@ -1,9 +1,11 @@
 //! The cross-hair: what every curve reads where the pointer is.
 
+use crate::painter::Renderer;
+use crate::painter::{Frame, Geometry};
 use chart::{Chart, Line, Plot, Role, Spot, Viewport, readout, with_unit};
 use iced::widget::Action;
-use iced::widget::canvas::{self, Event, Frame, Geometry, Path};
-use iced::{Color, Point, Rectangle, Renderer, Size, mouse};
+use iced::widget::canvas::{self, Event, Path};
+use iced::{Point, Rectangle, Size, mouse};
 
 use super::{Lettering, plot};
 use crate::lettering::{BOLD, SMALL};
@@ -25,7 +27,7 @@ pub(crate) struct Crosshair<'a> {
     pub(crate) residue: Option<&'a Line>,
 }
 
-impl canvas::Program<Message, Theme> for Crosshair<'_> {
+impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
     /// Whether the cross-hair was shown last.
     type State = bool;
 
@@ -59,12 +61,9 @@ impl canvas::Program<Message, Theme> for Crosshair<'_> {
         let Some((plot, at)) = self.plot_spot(bounds, cursor) else { return Vec::new() };
         let mut frame = Frame::new(renderer, bounds.size());
         let palette = theme.colors();
-        // Rectangles and not strokes: an upright stroke in a frame that is not
-        // cached would never be repainted.
         let upright = Rectangle { x: at.x.round(), y: plot.top, width: 1.0, height: plot.height };
         let level = Rectangle { x: plot.left, y: at.y.round(), width: plot.width, height: 1.0 };
         for (line, color) in [(upright, palette.muted), (level, palette.grid_major)] {
-            clear_around(&mut frame, line);
             frame.fill_rectangle(line.position(), line.size(), color);
         }
         self.draw_box(&mut frame, *theme, &plot, at);
@@ -96,9 +95,6 @@ impl Crosshair<'_> {
         let x = if at.x + 16.0 + WIDTH < plot.right() { at.x + 16.0 } else { at.x - 16.0 - WIDTH };
         let y =
             (at.y - height / 2.0).clamp(plot.top + 2.0, (plot.bottom() - height - 2.0).max(plot.top + 2.0));
-        // An outline made of two fills: what a stroke paints outside its path is
-        // left behind when the box moves on.
-        clear_around(frame, Rectangle { x, y, width: WIDTH, height });
         let sheet = |inset: f32| {
             let size = Size::new(WIDTH - 2.0 * inset, height - 2.0 * inset);
             Path::rounded_rectangle(Point::new(x + inset, y + inset), size, (8.0 - inset).into())
@@ -122,11 +118,4 @@ impl Crosshair<'_> {
             number.ending().write(frame, reading, x + WIDTH - ROOM, y);
         }
     }
-}
-
-/// Fills nothing, a little around a shape. The renderer repaints what lies inside
-/// a shape's own outline; softened edges reach a pixel beyond it.
-fn clear_around(frame: &mut Frame, shape: Rectangle) {
-    let wide = shape.expand(2.0);
-    frame.fill(&Path::rectangle(wide.position(), wide.size()), Color::TRANSPARENT);
 }

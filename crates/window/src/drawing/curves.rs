@@ -2,13 +2,15 @@
 
 use std::time::{Duration, Instant};
 
+use crate::painter::Renderer;
+use crate::painter::{Frame, Geometry};
 use chart::{
     Chart, Handle, HandleId, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten,
     ticks,
 };
 use iced::widget::Action;
-use iced::widget::canvas::{self, Event, Frame, Geometry, Path, Stroke};
-use iced::{Color, Point, Rectangle, Renderer, Size, keyboard, mouse, window};
+use iced::widget::canvas::{self, Event, Path, Stroke};
+use iced::{Color, Point, Rectangle, Size, keyboard, mouse, window};
 use view::Command;
 
 use super::{Lettering, NAME_LENGTH, draw_line, outline, plot, point};
@@ -59,7 +61,7 @@ enum Grip {
     Handle { id: HandleId, at: Spot, told: Instant, told_at: Spot, moved: bool },
 }
 
-impl canvas::Program<Message, Theme> for Curves<'_> {
+impl canvas::Program<Message, Theme, Renderer> for Curves<'_> {
     type State = Hand;
 
     fn update(
@@ -117,8 +119,8 @@ impl canvas::Program<Message, Theme> for Curves<'_> {
     ) -> Vec<Geometry> {
         let plot = plot(self.chart, self.view, bounds.size());
         // A little more than the plot, so that no stroke is cut along its edge.
-        let inside =
-            Rectangle { x: plot.left, y: plot.top - 1.0, width: plot.width + 1.0, height: plot.height + 2.0 };
+        let inside = Rectangle { x: plot.left, y: plot.top, width: plot.width, height: plot.height }
+            .expand(theme.stroke());
         let grid = self.state.grid.draw(renderer, bounds.size(), |frame| {
             draw_grid(frame, *theme, &plot);
         });
@@ -346,8 +348,7 @@ fn draw_marks(frame: &mut Frame, theme: Theme, chart: &Chart, plot: &Plot) {
     }
 }
 
-/// A dotted upright line, as small rectangles: an upright stroke in a frame that
-/// is not cached would never be repainted.
+/// A dotted upright line, on whole pixels.
 fn dots(frame: &mut Frame, color: Color, x: f32, from: f32, to: f32) {
     let mut y = from;
     while y < to {

@@ -1,8 +1,10 @@
 //! A capture's fingerprint: 31 cells, shaded and slanted by their deviation.
 
+use crate::painter::Renderer;
+use crate::painter::{Frame, Geometry};
 use chart::{Lean, cells};
-use iced::widget::canvas::{self, Frame, Geometry, Path, Stroke};
-use iced::{Point, Rectangle, Renderer, Size, mouse};
+use iced::widget::canvas::{self, Path, Stroke};
+use iced::{Point, Rectangle, Size, mouse};
 
 use crate::kept::Kept;
 use crate::message::Message;
@@ -16,7 +18,7 @@ pub(crate) struct Fingerprint {
     pub(crate) deviations_db: [Option<f32>; 31],
 }
 
-impl canvas::Program<Message, Theme> for Fingerprint {
+impl canvas::Program<Message, Theme, Renderer> for Fingerprint {
     type State = Kept<([Option<f32>; 31], Theme)>;
 
     fn draw(

@@ -1,8 +1,10 @@
 //! The ribbon: what is left between response and target, above and below.
 
+use crate::painter::Renderer;
+use crate::painter::{Frame, Geometry};
 use chart::{Chart, Line, Plot, Viewport, ribbon, ribbon_axis, ticks};
-use iced::widget::canvas::{self, Frame, Geometry, Path, Stroke};
-use iced::{Point, Rectangle, Renderer, Size, mouse};
+use iced::widget::canvas::{self, Path, Stroke};
+use iced::{Point, Rectangle, Size, mouse};
 
 use super::{LEFT, Lettering, outline, point, right};
 use crate::chart_state::ChartState;
@@ -20,7 +22,7 @@ pub(crate) struct Residue<'a> {
     pub(crate) state: &'a ChartState,
 }
 
-impl canvas::Program<Message, Theme> for Residue<'_> {
+impl canvas::Program<Message, Theme, Renderer> for Residue<'_> {
     type State = ();
 
     fn draw(

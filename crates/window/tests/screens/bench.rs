@@ -3,7 +3,7 @@
 
 use iced::advanced::widget::operation::{Operation, Outcome, black_box};
 use iced::keyboard::{self, Key, Modifiers, key::Named};
-use iced::{Event, Point, Rectangle, Renderer, Size, mouse, window as platform};
+use iced::{Event, Point, Rectangle, Size, mouse, window as platform};
 use iced_test::core::SmolStr;
 use iced_test::core::clipboard;
 use iced_test::core::renderer::{Headless, Style};
@@ -15,7 +15,9 @@ use iced_test::runtime::user_interface::{Cache, UserInterface};
 use iced_test::runtime::{Action, Task};
 use iced_test::selector::{Bounded, Selector};
 use view::{Command, LooseEnd, Snapshot, Update};
-use window::{App, FromSession, Message, Options, Theme, settings};
+use window::{App, FromSession, Message, Options, Renderer, Theme, settings};
+
+use crate::display::Display;
 
 /// A window without a display.
 pub(crate) struct Bench {
@@ -158,7 +160,12 @@ impl Bench {
     {
         let what = selector.description();
         let Some(bounds) = self.place(selector) else { panic!("{what} is not to be seen") };
-        self.move_to(bounds.center());
+        self.press_at(bounds.center());
+    }
+
+    /// Clicks somewhere.
+    pub(crate) fn press_at(&mut self, position: Point) {
+        self.move_to(position);
         self.events(&[
             Event::Mouse(mouse::Event::ButtonPressed(mouse::Button::Left)),
             Event::Mouse(mouse::Event::ButtonReleased(mouse::Button::Left)),
@@ -202,8 +209,40 @@ impl Bench {
         }
     }
 
+    /// Turns the wheel where the pointer is.
+    pub(crate) fn scroll(&mut self, lines: f32) {
+        let delta = mouse::ScrollDelta::Lines { x: 0.0, y: lines };
+        self.events(&[Event::Mouse(mouse::Event::WheelScrolled { delta })]);
+    }
+
+    /// The part of a display that this window fills, with nothing on it.
+    pub(crate) fn display(&self, scale: f32, buffers: usize) -> Display {
+        Display::new(self.size, scale, buffers)
+    }
+
+    /// Draws what has changed on a display; what is stale on it afterwards.
+    pub(crate) fn present(&mut self, display: &mut Display) -> Option<(usize, u8, Rectangle<u32>)> {
+        self.draw();
+        display.present(&mut self.renderer, self.app.theme().base().background_color);
+        self.stale(display)
+    }
+
+    /// What is stale on a display, by what was drawn last.
+    pub(crate) fn stale(&mut self, display: &Display) -> Option<(usize, u8, Rectangle<u32>)> {
+        display.stale(&mut self.renderer, self.app.theme().base().background_color)
+    }
+
     /// A picture of the window: its size and its pixels.
     pub(crate) fn picture(&mut self, scale: f32) -> (u32, u32, Vec<u8>) {
+        self.draw();
+        let base = self.app.theme().base();
+        let size = Size::new((self.size.width * scale) as u32, (self.size.height * scale) as u32);
+        let pixels = self.renderer.screenshot(size, scale, base.background_color);
+        (size.width, size.height, pixels)
+    }
+
+    /// Has every widget put what it shows into the renderer's hands.
+    fn draw(&mut self) {
         let redraw = Event::Window(platform::Event::RedrawRequested(std::time::Instant::now()));
         let theme = self.app.theme();
         let base = theme.base();
@@ -215,9 +254,6 @@ impl Bench {
         for message in messages {
             self.send(message);
         }
-        let size = Size::new((self.size.width * scale) as u32, (self.size.height * scale) as u32);
-        let pixels = self.renderer.screenshot(size, scale, base.background_color);
-        (size.width, size.height, pixels)
     }
 }
 

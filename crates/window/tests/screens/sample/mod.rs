@@ -231,7 +231,7 @@ fn quiet_meter() -> Live {
     }
 }
 
-fn live(clipped: bool) -> Live {
+pub(crate) fn live(clipped: bool) -> Live {
     let (text, level) = if clipped { ("−0.0 dBFS", 1.0) } else { ("−18.6 dBFS", 0.72) };
     Live {
         meter: Some(Meter { text: text.into(), unit: MeterUnit::Dbfs, level, peak: 0.84, clipped }),
