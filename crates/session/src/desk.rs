@@ -4,10 +4,12 @@
 //! tells what happens and what is to be noted as mail; what takes longer to compute goes to a thread of its
 //! own. A stop waits for none of this: it goes from the face to the engine.
 
+mod audited;
 mod card;
 mod channels;
 mod check;
 mod command;
+mod derive;
 mod drivers;
 mod faces;
 #[cfg(test)]
@@ -18,6 +20,7 @@ mod heard_tests;
 mod held;
 mod history;
 mod import;
+mod kept;
 mod listening;
 mod live;
 mod meaning;
@@ -30,6 +33,9 @@ mod rigs;
 mod run;
 mod sounds;
 mod source;
+mod state;
+#[cfg(test)]
+mod state_tests;
 mod target;
 #[cfg(test)]
 mod target_tests;
@@ -38,66 +44,32 @@ mod tests;
 mod timing;
 mod tune;
 mod watching;
+mod work;
 
 use std::collections::VecDeque;
+use std::ops::Deref;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
-use view::{Command, Cue, FaceState, HandleId, Link, SetMark, Signal, StopHandle, TuneCard, Update};
+use view::{Command, Cue, FaceState, HandleId, Link, Now, StopHandle, TuneCard, Update};
 
 use crate::{Error, Result, place};
+use derive::{Derived, FaceId, Wish, deriver};
 use drivers::driver;
+use held::Captures;
 pub(crate) use held::measured_car;
-use held::{Captures, Held};
 use history::History;
-use picture::Kept;
-use preview::PreviewChoices;
 use procedure::{Change, Event, OpenJob};
-use rig::{OpenRig, RigChoice, RigFacts, role_of};
-use run::{Outcome, Work};
+use rig::{OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
-use source::Source;
+use state::{Busy, JobView, State};
 use tune::{DeskBand, Tune};
-
-/// Over what part of an octave responses are looked at, 1/N, until a person chooses.
-const USUAL_SMOOTHING: u32 = 12;
-
-/// What a person has chosen on the cards.
-#[derive(Debug, Clone, PartialEq)]
-struct Choices {
-    signal: Signal,
-    /// How much faster than real time the simulated car runs.
-    times: u32,
-    /// Whether the next capture of a series begins by itself.
-    go_on: bool,
-    /// How many positions make a set.
-    positions: usize,
-    /// Which side of the comparison is being measured.
-    side: SetMark,
-    countdown_s: u32,
-    max_bands: usize,
-    /// The one driver to be measured; absent for all that are left.
-    driver: Option<String>,
-    power_w: f64,
-    load_ohm: f64,
-    /// The level of the tone with which gains are set.
-    tone_dbfs: f64,
-    /// Whether that tone itself is to reach full power.
-    overlap: bool,
-    /// What a preview plays, and how.
-    preview: PreviewChoices,
-    /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
-    slip: bool,
-    /// Whether left and right are tuned by themselves.
-    by_side: bool,
-    /// Whether the drivers' crossover filters were on when they were measured.
-    filters_on: bool,
-}
+use work::{Outcome, Work};
 
 /// A face that looks at the app.
 struct Attached {
@@ -108,53 +80,55 @@ struct Attached {
     lags: bool,
 }
 
-/// Everything that faces look at.
+/// The app: what it knows, and what has to do with threads, faces and the disk.
 struct Desk {
+    state: State,
     faces: Vec<Attached>,
-    /// What the face looks at that is being served.
-    face: FaceState,
     switch: StopSwitch,
     /// The run that is under way, and what the face looked at that began it.
     run: Option<RunToken>,
     run_face: FaceState,
     /// Whether that run was stopped and is coming to its end.
     stopping: bool,
-    speaker: SyncSender<Cued>,
-    /// Where workers send what they have to tell.
-    mail: Weak<SyncSender<Mail>>,
-    revision: u64,
-    changed: bool,
-    job: Option<OpenJob>,
-    /// What is known of the rig.
-    rig: Option<RigFacts>,
-    /// The rig itself, unless a procedure has it.
-    idle_rig: Option<OpenRig>,
-    tune: Tune,
-    /// The state of the tuning that the job holds.
-    kept_tuning: (u64, usize),
-    history: History,
-    captures: Captures,
     work: Option<Work>,
     /// The recordings that are still to be searched for tracks.
     recordings: VecDeque<PathBuf>,
-    /// The volume steps of the sweep that runs.
-    rungs: Vec<tuning::OutputStep>,
-    choices: Choices,
-    source: Source,
-    output_dbfs: f64,
-    muted: bool,
-    /// Whether the bands are entered in the simulated processor.
-    entered: bool,
-    /// Whether the volts for the gain were looked at.
-    gain_seen: bool,
-    handed_over: bool,
+    /// The rig, unless a procedure has it.
+    idle_rig: Option<OpenRig>,
+    /// The job: it is changed and saved here, and nowhere else.
+    job: Option<OpenJob>,
+    history: History,
+    /// The state of the tuning that the job holds.
+    kept_tuning: (u64, usize),
+    speaker: SyncSender<Cued>,
+    /// Where workers send what they have to tell.
+    mail: Weak<SyncSender<Mail>>,
+    /// Computes what is shown; nothing where a test looks by itself.
+    deriver: Option<SyncSender<Wish>>,
+    /// Since when it computes.
+    deriving: Option<Instant>,
+    /// What faces were told last of what is going on: the activity, the run, and whether their pictures are older.
+    told: Option<(Busy, bool)>,
+    /// What was computed last, for the job to keep, and of which state.
+    unkept: Option<(u64, Vec<Change>)>,
+    last_command: Instant,
+    /// What is taken off a response that is being measured.
+    live_offset_db: Option<f64>,
+    changed: bool,
     /// Whether the last face has gone.
     over: bool,
-    kept: Kept,
 }
 
-/// How long the app waits for mail before it looks up: at what was stopped past its mailbox, and at what has
-/// been edited and not kept.
+impl Deref for Desk {
+    type Target = State;
+
+    fn deref(&self) -> &State {
+        &self.state
+    }
+}
+
+/// How long the app waits for mail before it looks up: at what was stopped past its mailbox, and at how long
+/// something has been computed.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
 
 /// How long a procedure may take to come to its end when the last face has gone.
@@ -166,10 +140,6 @@ const SOUND_BELOW_DB: f64 = 6.0;
 /// How many messages of all faces may wait.
 const MAILBOX_DEPTH: usize = view::LINK_DEPTH;
 
-/// The number of a face.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct FaceId(u64);
-
 /// What reaches the app.
 enum Mail {
     Attach(FaceId, SyncSender<Update>),
@@ -178,7 +148,9 @@ enum Mail {
     /// What the procedure of a run tells.
     Told(u64, Box<Event>),
     /// A run is over: its rig comes back, and what is to be done with the result.
-    Ended(u64, Option<Box<OpenRig>>, Result<Outcome>),
+    Ended(u64, Option<Box<OpenRig>>, Result<Outcome<Desk>>),
+    /// What is shown was computed.
+    Derived(Derived),
 }
 
 /// The one application behind all faces.
@@ -249,6 +221,7 @@ impl App {
         let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
         let mail = Arc::downgrade(&self.door.mail);
         let mut desk = Desk::new(tune, self.door.switch.clone(), sounds::speaker(), mail);
+        desk.deriver = Some(deriver());
         // While this end of the door is held, the mailbox cannot end by itself.
         drop(self.door);
         serve_all(&self.mailbox, &mut desk);
@@ -260,11 +233,13 @@ fn serve_all(mailbox: &Receiver<Mail>, desk: &mut Desk) {
     while !desk.over {
         match mailbox.recv_timeout(LOOK_EVERY) {
             Ok(mail) => desk.take_mail(mail),
-            Err(RecvTimeoutError::Timeout) => desk.rest(),
+            Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => break,
         }
         desk.look_up();
+        desk.tell_now();
         desk.send_snapshots();
+        desk.keep_when_settled();
     }
     desk.end(mailbox);
 }
@@ -272,52 +247,28 @@ fn serve_all(mailbox: &Receiver<Mail>, desk: &mut Desk) {
 impl Desk {
     fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>, mail: Weak<SyncSender<Mail>>) -> Self {
         Self {
+            state: State::new(tune),
             faces: Vec::new(),
-            face: FaceState::default(),
             switch,
             run: None,
             run_face: FaceState::default(),
             stopping: false,
-            speaker,
-            mail,
-            revision: 0,
-            changed: false,
-            job: None,
-            rig: None,
-            idle_rig: None,
-            tune,
-            kept_tuning: (0, 0),
-            history: History::default(),
-            captures: Captures::default(),
             work: None,
             recordings: VecDeque::new(),
-            rungs: Vec::new(),
-            choices: Choices {
-                signal: Signal::Sweep,
-                times: 1,
-                go_on: true,
-                positions: 6,
-                side: SetMark::Before,
-                countdown_s: 5,
-                max_bands: 8,
-                driver: None,
-                power_w: 100.0,
-                load_ohm: 4.0,
-                tone_dbfs: 0.0,
-                overlap: false,
-                preview: PreviewChoices { recording: false, file: String::new(), with_bands: true },
-                slip: false,
-                by_side: false,
-                filters_on: true,
-            },
-            source: Source::default(),
-            output_dbfs: -20.0,
-            muted: false,
-            entered: false,
-            gain_seen: false,
-            handed_over: false,
+            idle_rig: None,
+            job: None,
+            history: History::default(),
+            kept_tuning: (0, 0),
+            speaker,
+            mail,
+            deriver: None,
+            deriving: None,
+            told: None,
+            unkept: None,
+            last_command: Instant::now(),
+            live_offset_db: None,
+            changed: false,
             over: false,
-            kept: Kept::default(),
         }
     }
 
@@ -334,37 +285,125 @@ impl Desk {
             }
             Mail::Command(id, command) => {
                 let Some(at) = self.faces.iter().position(|face| face.id == id) else { return };
-                self.face = self.faces[at].state.clone();
+                self.last_command = Instant::now();
+                self.state.face = self.faces[at].state.clone();
                 self.obey(command);
-                self.faces[at].state = self.face.clone();
+                self.faces[at].state = self.state.face.clone();
             }
             Mail::Told(run, event) => self.told(run, *event),
             Mail::Ended(run, rig, result) => self.ended(run, rig.map(|rig| *rig), result),
+            Mail::Derived(derived) => self.derived(derived),
         }
+        self.refresh();
+    }
+
+    /// Brings up to date what the state says of what runs and of the job.
+    fn refresh(&mut self) {
+        let busy = Busy {
+            activity: self.activity(),
+            run: self.run.as_ref().map(RunToken::run),
+            what: self.busy_with(),
+        };
+        self.state.busy = busy;
+        self.state.can_undo = self.history.can_undo();
+        self.refresh_job();
+    }
+
+    fn refresh_job(&mut self) {
+        let Some(job) = &self.job else {
+            self.state.job = None;
+            return;
+        };
+        let data = &job.project().data;
+        if self.state.job.as_ref().is_none_or(|known| *known.data != *data || known.dir != job.job().dir()) {
+            let dir = job.job().dir().to_owned();
+            self.state.job = Some(JobView { data: Arc::new(data.clone()), dir });
+        }
+    }
+
+    /// Makes a change of the job, and saves it; without a job nothing is kept.
+    fn apply(&mut self, change: Change) -> Result<()> {
+        let Some(job) = &mut self.job else { return Ok(()) };
+        job.apply(change)?;
+        self.changed = true;
+        self.refresh_job();
+        Ok(())
     }
 
     /// What each face looks at, and what is being served.
     fn every_face(&mut self) -> impl Iterator<Item = &mut FaceState> {
-        self.faces.iter_mut().map(|face| &mut face.state).chain([&mut self.face])
+        self.faces.iter_mut().map(|face| &mut face.state).chain([&mut self.state.face])
     }
 
-    /// Shows each face what has changed for it.
+    /// Has computed what each face sees, where something has changed and nothing is being computed.
     fn send_snapshots(&mut self) {
-        if !self.changed && self.faces.iter().all(|face| !face.lags) {
+        let (Some(deriver), Ok(mail)) = (&self.deriver, self.mail()) else { return };
+        if self.deriving.is_some() || (!self.changed && self.faces.iter().all(|face| !face.lags)) {
             return;
         }
-        self.revision += 1;
-        for at in 0..self.faces.len() {
-            if !self.changed && !self.faces[at].lags {
-                continue;
-            }
-            self.face = self.faces[at].state.clone();
-            let snapshot = Update::Snapshot(Arc::new(self.snapshot()));
-            // A full queue means that the face lags; it is tried again.
-            self.faces[at].lags =
-                matches!(self.faces[at].updates.try_send(snapshot), Err(TrySendError::Full(_)));
-        }
+        self.state.revision += 1;
+        let wanted = self.faces.iter().filter(|face| self.changed || face.lags);
+        let faces = wanted.map(|face| (face.id, face.updates.clone(), face.state.clone())).collect();
+        let wish = Wish {
+            state: self.state.now(),
+            faces,
+            run_face: self.run_face.clone(),
+            answer: Box::new(move |derived| {
+                // An app that has ended wants no answer.
+                let _ = mail.send(Mail::Derived(derived));
+            }),
+        };
+        self.deriving = deriver.try_send(wish).is_ok().then(Instant::now);
         self.changed = false;
+    }
+
+    /// Tells every face at once what is going on, and whether its picture is older and takes long.
+    fn tell_now(&mut self) {
+        let older = self.deriving.is_some_and(|since| since.elapsed() > LOOK_EVERY);
+        let told = (self.state.busy.clone(), older);
+        if self.told.as_ref() == Some(&told) {
+            return;
+        }
+        let Busy { activity, run, .. } = told.0.clone();
+        // The next picture that is asked for knows of it.
+        let now = Now { revision: self.state.revision + 1, activity, run, older };
+        self.told = Some(told);
+        self.changed = true;
+        self.tell(&Update::Now(now));
+    }
+
+    /// Takes what was computed. What it says of an earlier state is shown, and not kept.
+    fn derived(&mut self, derived: Derived) {
+        self.deriving = None;
+        for face in &mut self.faces {
+            face.lags = derived.lagging.contains(&face.id);
+        }
+        self.live_offset_db = derived.live_offset_db;
+        self.unkept = Some((derived.revision, derived.results));
+    }
+
+    /// Keeps results once the person has paused: a drag is not saved at each of its places.
+    fn keep_when_settled(&mut self) {
+        if self.last_command.elapsed() < LOOK_EVERY || self.changed || self.deriving.is_some() {
+            return;
+        }
+        if let Some((revision, results)) = self.unkept.take()
+            && revision == self.state.revision
+        {
+            self.keep(results);
+        }
+    }
+
+    /// Keeps results in the job, as far as they are new.
+    fn keep(&mut self, results: Vec<Change>) {
+        let Some(job) = self.job.as_ref().filter(|job| job.job().is_writable()) else { return };
+        let before = job.project().data.clone();
+        let kept = self.apply(Change::Together(results));
+        self.kept_tuning = self.state.tune.edits_and_undos();
+        self.changed = self.job.as_ref().is_some_and(|job| job.project().data != before);
+        if let Err(error) = kept {
+            self.notice(error.to_string(), false);
+        }
     }
 
     /// Tells every face; what does not fit is dropped.
@@ -382,19 +421,9 @@ impl Desk {
         self.tell(&Update::Cue(Cue { text: text.into(), good }));
     }
 
-    /// The chosen band, shelf or point, where there is one.
-    fn selected(&self) -> Option<HandleId> {
-        self.face.selected.filter(|handle| self.tune.has(*handle))
-    }
-
     /// Chooses one, or none.
     fn select(&mut self, handle: Option<HandleId>) {
-        self.face.selected = handle.filter(|handle| self.tune.has(*handle));
-    }
-
-    /// Whether a capture's curve is shown.
-    fn is_shown(&self, held: &Held) -> bool {
-        !self.face.hidden.contains(&held.id)
+        self.state.face.selected = handle.filter(|handle| self.state.tune.has(*handle));
     }
 
     /// Lets a sound be heard: through the rig's outputs, or through the
@@ -409,16 +438,6 @@ impl Desk {
         let peak_dbfs = self.output_dbfs - SOUND_BELOW_DB;
         // One that would come late is not worth hearing.
         let _ = self.speaker.try_send(Cued { sound, output, peak_dbfs });
-    }
-
-    /// When nothing is asked: keeps in the job what has been edited.
-    fn rest(&mut self) {
-        if self.work.is_none() && self.tune.edits_and_undos() != self.kept_tuning {
-            self.kept_tuning = self.tune.edits_and_undos();
-            if let Err(error) = self.found() {
-                self.notice(error.to_string(), false);
-            }
-        }
     }
 
     /// Where a worker sends what it has to tell.
@@ -439,8 +458,9 @@ impl Desk {
                 Err(_) => break,
             }
         }
+        self.refresh();
         // There is nobody left to be told.
-        let _ = self.found();
+        self.keep(self.state.results());
     }
 
     fn use_simulated_car(&mut self) -> Result<()> {
@@ -448,14 +468,14 @@ impl Desk {
         let rig = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
         let Some(simulated) = rig.car() else { return Ok(()) };
         let car = simulated.car.clone();
-        self.choices.positions = car.position_names().count();
-        self.choices.countdown_s = 1;
-        self.choices.times = 10;
-        self.choices.filters_on = false;
+        self.state.choices.positions = car.position_names().count();
+        self.state.choices.countdown_s = 1;
+        self.state.choices.times = 10;
+        self.state.choices.filters_on = false;
         self.hold_rig(rig);
-        self.entered = false;
+        self.state.entered = false;
         self.begin_job(Some("Simulated car"), &car.name)?;
-        if let Some(job) = &mut self.job
+        if let Some(job) = &self.job
             && job.project().data.intake.drivers.is_empty()
         {
             // What does not pass through the processor has no channel there.
@@ -464,10 +484,10 @@ impl Desk {
                 if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
             });
             let intake = job::Intake { drivers: drivers.collect(), ..job.project().data.intake.clone() };
-            job.apply(Change::Intake(intake))?;
+            self.apply(Change::Intake(intake))?;
         }
-        self.face.stage = view::Stage::Source;
-        self.found()
+        self.state.face.stage = view::Stage::Source;
+        Ok(())
     }
 
     /// Begins a job in the folder of the person's work when there is none: what is measured is
@@ -478,24 +498,25 @@ impl Desk {
         }
         let folder = place::unused(&place::work(), "");
         self.job = Some(OpenJob::new(procedure::create_job(&folder, name, vehicle)?));
+        self.refresh_job();
         self.notice(format!("The job is kept in {}", folder.display()), true);
         self.keep_tuning()
     }
 
-    /// Takes a job on the desk, with its captures and its tuning.
-    fn hold(&mut self, job: Job) -> Result<()> {
-        self.captures = Captures::of_job(&job);
+    /// Takes a job, with its captures and its tuning.
+    fn hold(&mut self, job: Job, captures: Captures) -> Result<()> {
         let data = job.data();
         let processor = match &data.processor {
             Some(job::PresetOrInline::Preset(name)) => Some(name.as_str()),
             Some(job::PresetOrInline::Inline(_)) | None => None,
         };
-        self.tune = Tune::restored(data.target.as_ref(), processor, |_| {
+        self.state.tune = Tune::restored(data.target.as_ref(), processor, |_| {
             data.bands.iter().map(DeskBand::of_job).collect()
         })?;
-        self.choices.by_side = self.tune.bands().iter().any(|band| !band.channel.is_empty())
-            || self.captures.iter().any(|held| !held.channel.is_empty());
-        self.kept_tuning = self.tune.edits_and_undos();
+        self.state.captures = captures;
+        self.state.choices.by_side = self.state.tune.bands().iter().any(|band| !band.channel.is_empty())
+            || self.state.captures.iter().any(|held| !held.channel.is_empty());
+        self.kept_tuning = self.state.tune.edits_and_undos();
         self.history = History::default();
         for state in self.every_face() {
             state.tune_card = TuneCard::Bands;
@@ -503,11 +524,12 @@ impl Desk {
             state.selected = None;
             state.hidden.clear();
         }
-        self.rungs.clear();
-        self.handed_over = data.stages.contains_key(&job::Stage::Handover);
-        self.gain_seen = data.stages.contains_key(&job::Stage::Gain);
-        self.kept = Kept::default();
+        self.state.rungs.clear();
+        self.state.handed_over = data.stages.contains_key(&job::Stage::Handover);
+        self.state.gain_seen = data.stages.contains_key(&job::Stage::Gain);
+        self.state.kept = Arc::default();
         self.job = Some(OpenJob::new(job));
+        self.refresh();
         Ok(())
     }
 }

@@ -24,6 +24,6 @@ pub use setting::{
     SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask, SwitchKey, TextKey, TunedAs,
 };
 pub use snapshot::{
-    Activity, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Ribbon, RigHead, RigState,
-    SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile, TuneCard, Update,
+    Activity, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead,
+    RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile, TuneCard, Update,
 };

@@ -370,11 +370,27 @@ pub struct Snapshot {
     pub tray: Vec<Tile>,
 }
 
+/// What is going on at this moment. It is told at once, while a snapshot follows when all of it has been
+/// computed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Now {
+    /// The snapshots before this one know nothing of it yet.
+    pub revision: u64,
+    /// What is under way.
+    pub activity: Activity,
+    /// The run that is under way, which a stop means.
+    pub run: Option<u64>,
+    /// Whether what is shown is of an earlier state, and a newer picture takes long to compute.
+    pub older: bool,
+}
+
 /// What the app tells a face.
 #[derive(Debug, Clone)]
 pub enum Update {
     /// Everything, anew.
     Snapshot(Arc<Snapshot>),
+    /// What is going on, ahead of the next snapshot.
+    Now(Now),
     /// What changes many times a second.
     Live(Live),
     /// A moment worth a sound.

@@ -7,7 +7,7 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, SetMark, SettingKind,
+    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, Now, SetMark, SettingKind,
     SettingValue, Snapshot, StopHandle, TextKey, Update,
 };
 
@@ -26,6 +26,8 @@ pub struct App {
     stop: StopHandle,
     feed: Feed,
     pub(crate) snapshot: Option<Arc<Snapshot>>,
+    /// What was told last of what is going on.
+    now: Option<Now>,
     pub(crate) live: Live,
     pub(crate) theme: Theme,
     pub(crate) size: Size,
@@ -80,6 +82,7 @@ impl App {
             notices_given: 0,
             closing: false,
             ended: false,
+            now: None,
         }
     }
 
@@ -178,6 +181,10 @@ impl App {
                 self.chart.live_changed(&self.live.lines, &live.lines);
                 self.live = live;
             }
+            FromSession::Update(Update::Now(now)) => {
+                self.now = Some(now);
+                self.bring_up_to_date();
+            }
             FromSession::Update(Update::Cue(cue)) => self.cue = Some(cue),
             FromSession::Update(Update::Notice { text, good }) => self.notify(text, good),
             FromSession::CueOver => self.cue = None,
@@ -218,6 +225,7 @@ impl App {
             None => Task::none(),
         };
         self.snapshot = Some(snapshot);
+        self.bring_up_to_date();
         // Another stage's card is read from its beginning.
         let to_top = if turned {
             operation::snap_to(card::SCROLL, operation::RelativeOffset { x: None, y: Some(0.0) })
@@ -227,6 +235,25 @@ impl App {
         // What is chosen on the chart is to be read on its card.
         let to_chosen = newly_chosen.map_or_else(Task::none, |id| focus::show(handle::name(id)));
         Task::batch([to_newest, to_top, to_chosen])
+    }
+
+    /// What is going on is newer than a snapshot that was computed before it was told.
+    fn bring_up_to_date(&mut self) {
+        let (Some(now), Some(snapshot)) = (&self.now, &mut self.snapshot) else { return };
+        if now.revision <= snapshot.revision {
+            self.now = None;
+            return;
+        }
+        let shown = &snapshot.shared;
+        if shown.activity != now.activity || shown.run != now.run {
+            let shared = &mut Arc::make_mut(snapshot).shared;
+            (shared.activity, shared.run) = (now.activity.clone(), now.run);
+        }
+    }
+
+    /// Whether what is shown is of an earlier state.
+    pub(crate) fn is_older(&self) -> bool {
+        self.now.as_ref().is_some_and(|now| now.older)
     }
 
     fn notify(&mut self, text: String, good: bool) {

@@ -114,6 +114,7 @@ impl Pace {
             Update::Snapshot(_) => {
                 self.waiting.retain(|m| !matches!(m, FromSession::Update(Update::Snapshot(_))));
             }
+            Update::Now(_) => self.waiting.retain(|m| !matches!(m, FromSession::Update(Update::Now(_)))),
             Update::Cue(_) => self.cue_over = Some(now + CUE_FOR),
             Update::Notice { good: true, .. } => self.news_over = Some(now + NEWS_FOR),
             Update::Notice { good: false, .. } => {}

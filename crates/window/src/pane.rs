@@ -15,7 +15,7 @@ use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::screen::Room;
-use crate::theme::panel;
+use crate::theme::{muted, panel};
 
 /// One press of an arrow key moves the chart by this share of what is in view.
 const PAN: f64 = 0.1;
@@ -29,7 +29,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
             activity::running(title, detail, *progress, &app.live.figures)
         }
         Activity::Idle | Activity::Countdown { .. } => {
-            column![header(snapshot), faces(snapshot, room)].spacing(S).into()
+            column![header(app, snapshot), faces(snapshot, room)].spacing(S).into()
         }
     };
     let mut parts = column![head, plot(app, snapshot)].spacing(S);
@@ -39,7 +39,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     container(parts).padding(M).width(Fill).height(Fill).style(panel).into()
 }
 
-fn header(snapshot: &Snapshot) -> Element<'_> {
+fn header<'a>(app: &App, snapshot: &'a Snapshot) -> Element<'a> {
     let tool = |shape, id, command: Command, enabled: bool| {
         let ink = if enabled { Ink::Text } else { Ink::Muted };
         Press::new(icon(shape, ink, 18.0), Look::Quiet)
@@ -48,8 +48,14 @@ fn header(snapshot: &Snapshot) -> Element<'_> {
             .on_press_maybe(enabled.then_some(Message::Ask(command)))
     };
     let (undo, redo) = snapshot.shared.can_undo;
+    let older: Element<'a> = if app.is_older() {
+        body("As before; the new one is being computed.").style(muted).into()
+    } else {
+        space().into()
+    };
     row![
         strong(&snapshot.chart.title).width(Fill),
+        older,
         tool(Shape::Undo, "undo", Command::Undo, undo),
         tool(Shape::Redo, "redo", Command::Redo, redo),
         Press::new(body("Smoothing"), Look::Quiet)

@@ -1,14 +1,16 @@
 //! The card of each stage: what to do now, and what was found.
 
+use measure::FindingLevel;
 use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
 use view::{
     Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, Pace,
     SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
-use super::{Desk, drivers};
+use super::drivers;
+use super::state::State;
 
-impl Desk {
+impl State {
     pub(super) fn card(&self) -> Card {
         let mut card = match self.face.stage {
             Stage::Intake => self.intake_card(),
@@ -43,7 +45,7 @@ impl Desk {
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => Some(self.tune_next().1),
                 TuneCard::MeaningOfQ => self.q_main(),
-                TuneCard::Target => Some(button(Action::ShowBands, "Done", self.work.is_none())),
+                TuneCard::Target => Some(button(Action::ShowBands, "Done", self.is_idle())),
             },
             Stage::Handover => {
                 Some(button(Action::WritePapers, "Write sheet and report", self.job.is_some()))
@@ -75,7 +77,7 @@ impl Desk {
     fn intake_card(&self) -> Card {
         let mut settings = Vec::new();
         if self.rig.is_some() || self.job.is_some() {
-            let vehicle = self.job.as_ref().map_or("", |job| &job.project().data.intake.vehicle);
+            let vehicle = self.job.as_ref().map_or("", |job| &job.data.intake.vehicle);
             settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
         }
         settings.extend([self.processor_setting(), self.target_setting()]);
@@ -87,7 +89,7 @@ impl Desk {
         if !self.is_simulated() && (self.rig.is_some() || self.job.is_some()) {
             settings.push(self.layout_setting());
         }
-        let idle = self.work.is_none();
+        let idle = self.is_idle();
         Card {
             instruction: match &self.rig {
                 None => "Choose what to measure with.",
@@ -134,7 +136,7 @@ impl Desk {
             Stage::Source => !self.is_simulated() && self.plays_tracks(),
             _ => false,
         };
-        let ready = self.rig.is_some() && self.work.is_none();
+        let ready = self.rig.is_some() && self.is_idle();
         here.then(|| button(Action::Listen, "Listen for tracks", ready))
     }
 
@@ -177,7 +179,7 @@ impl Desk {
     }
 
     fn gain_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
         let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
         let plan = self.gain_plan();
         let measured = self.source_volts().is_some();
@@ -192,7 +194,7 @@ impl Desk {
         }
         let findings = plan.iter().filter(|_| measured).flat_map(|plan| &plan.findings);
         let findings = findings.map(|finding| FindingLine {
-            tone: if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution },
+            tone: if finding.level == FindingLevel::Note { Tone::Plain } else { Tone::Caution },
             text: finding.text.clone(),
         });
         Card {
@@ -202,7 +204,7 @@ impl Desk {
                 self.choices.tone_dbfs
             ),
             main: None,
-            actions: vec![button(Action::NextStage, "Next: Drivers", self.work.is_none())],
+            actions: vec![button(Action::NextStage, "Next: Drivers", self.is_idle())],
             headline: self.gain_target_v().map_or_else(String::new, |volts| format!("{volts:.2} V")),
             headline_caption: "RMS at the amplifier's output".to_owned(),
             lines,
@@ -303,7 +305,7 @@ impl Desk {
         let rms =
             |mark: SetMark| self.deviation(mark).map_or_else(|| "–".to_owned(), |rms| format!("{rms:.1} dB"));
         let measured = self.side(SetMark::Before).next().is_some();
-        let idle = self.work.is_none();
+        let idle = self.is_idle();
         let mut settings = vec![self.target_setting(), self.processor_setting()];
         settings.extend(self.channel_settings());
         settings.push(number(
@@ -364,7 +366,7 @@ impl Desk {
     }
 
     fn handover_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
         let has_job = self.job.is_some();
         let results = Stage::ALL.map(|stage| (stage.title(), self.stage_line(stage).result));
         let rms = |mark: SetMark| self.deviation(mark).map(|rms| format!("{rms:.1} dB")).unwrap_or_default();
@@ -499,4 +501,18 @@ pub(super) fn number(
 ) -> Setting {
     let text = format!("{value} {unit}").trim_end().replace('-', "−");
     Setting { label: label.to_owned(), kind: SettingKind::Number { key, value, min, max, step, text } }
+}
+
+/// Remarks of a report as they stand on a card.
+pub(super) fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
+    let tone = |level| match level {
+        FindingLevel::Note => Tone::Plain,
+        FindingLevel::Caution => Tone::Caution,
+        FindingLevel::Stop => Tone::Bad,
+    };
+    findings
+        .iter()
+        // Names are marked for a terminal, where nothing else sets them apart.
+        .map(|finding| FindingLine { tone: tone(finding.level), text: finding.text.replace('`', "") })
+        .collect()
 }

@@ -5,7 +5,8 @@ use tuning::Response;
 use view::{Choice, ChoiceKey, SetMark, Setting, Side, TunedAs};
 
 use super::card::choice;
-use super::{Desk, Held, USUAL_SMOOTHING};
+use super::held::{Held, USUAL_SMOOTHING};
+use super::state::State;
 use crate::targets;
 
 pub(super) use project::derive::SIDES;
@@ -31,7 +32,7 @@ pub(super) fn channel_word(channel: &str, by_side: bool) -> &str {
     }
 }
 
-impl Desk {
+impl State {
     /// The channels that are tuned; one without a name is the whole car.
     pub(super) fn tuned_channels(&self) -> &'static [&'static str] {
         if self.choices.by_side { &SIDES } else { &[""] }
@@ -45,6 +46,11 @@ impl Desk {
     /// The captures on one side of the comparison, of the channel that is looked at.
     pub(super) fn side(&self, mark: SetMark) -> impl Iterator<Item = &Held> {
         self.captures.side_of(mark, self.looked_at())
+    }
+
+    /// Whether something was measured of a channel before.
+    pub(super) fn is_measured(&self, channel: &str) -> bool {
+        self.captures.side_of(SetMark::Before, channel).next().is_some()
     }
 
     /// What was measured of each channel before.

@@ -2,57 +2,25 @@
 
 use std::sync::Arc;
 
-use job::{AuditLine, AuditRecord};
+use job::AuditRecord;
 use measure::FindingLevel;
-use tuning::{AuditResult, Band, Response, Verdict};
+use tuning::{Band, Response};
 use view::{CardLine, FindingLine, SetMark, Tone};
 
-use super::Desk;
 use project::derive::{self, Placed};
 use tuning::channel_reaches;
 
-/// What the second set of captures says of the bands.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Check {
-    /// The band's number on its card, where it is one that was meant; and what became of it.
-    pub(super) bands: Vec<(Option<usize>, Verdict, String)>,
-    /// The same as the job keeps it.
-    lines: Vec<AuditLine>,
-    residual_rms_db: f64,
-    /// Remarks.
-    findings: Vec<measure::Finding>,
-}
+use super::audited::Check;
+use super::state::State;
 
-impl Check {
-    /// Those that are not as meant.
-    pub(super) fn wrong(&self) -> impl Iterator<Item = &(Option<usize>, Verdict, String)> {
-        self.bands.iter().filter(|(_, verdict, _)| *verdict != Verdict::AsMeant)
-    }
-
-    fn of(audit: AuditResult, numbers: &[usize]) -> Self {
-        let mut lines = Vec::new();
-        let bands = audit.bands.into_iter().map(|band| {
-            // A band that is switched off has a card and a number, but is not checked.
-            let number = numbers.get(band.index - 1).copied().filter(|_| band.verdict != Verdict::Extra);
-            let text = number.map_or_else(
-                || band.text.clone(),
-                |number| band.text.replacen(&format!("Band {} ", band.index), &format!("Band {number} "), 1),
-            );
-            let index = number.and_then(|number| u32::try_from(number).ok());
-            let line = AuditLine::from(&band);
-            lines.push(AuditLine { index: index.unwrap_or(line.index), text: text.clone(), ..line });
-            (number, band.verdict, text)
-        });
-        let bands = bands.collect();
-        Self { bands, lines, residual_rms_db: audit.residual_rms_db, findings: audit.findings }
-    }
-}
-
-impl Desk {
+impl State {
     /// What the second set of captures says of the bands, computed once for each state; for every
     /// channel that is tuned.
     pub(super) fn check(&self) -> Option<Arc<Check>> {
-        self.kept.check.get((self.captures.revision(), self.tune.edits_and_undos()), || {
+        let profile = self.tune.profile_id().to_owned();
+        let typed =
+            (self.captures.results(), self.tune.settled_bands().to_vec(), profile, self.choices.by_side);
+        self.kept.check.get(typed, || {
             let checks = self.tuned_channels().iter().filter_map(|channel| self.check_of(channel));
             let all = checks.reduce(|mut all, check| {
                 all.bands.extend(check.bands);
@@ -67,7 +35,7 @@ impl Desk {
 
     fn check_of(&self, channel: &str) -> Option<Check> {
         let (before, after) = self.before_and_after(channel)?;
-        let bands = self.tune.bands().iter().enumerate();
+        let bands = self.tune.settled_bands().iter().enumerate();
         let (numbers, bands): (Vec<usize>, Vec<Band>) = bands
             .filter(|(_, band)| band.enabled && channel_reaches(&band.channel, channel))
             .map(|(index, band)| (index + 1, band.typed))

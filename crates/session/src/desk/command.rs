@@ -1,6 +1,6 @@
 //! What each command of the window does.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use job::Job;
@@ -13,23 +13,51 @@ use view::{
     TuneCard, TunedAs,
 };
 
+use super::held::{Captures, Held};
 use super::history::Edit;
-use super::picture::RANGE_HZ;
-use super::run::{Outcome, Task};
+use super::kept::RANGE_HZ;
+use super::state::State;
 use super::tune::DeskBand;
-use super::{Desk, Held, drivers};
+use super::work::{Outcome, Task};
+use super::{Desk, drivers};
 use crate::{Error, PageSize, Result, SheetForm, papers, sheet, targets};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
 
+impl State {
+    /// Bands, target and processor, as the job keeps them.
+    pub(super) fn tuning(&self) -> Vec<Change> {
+        let bands = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
+        let target = Some(targets::for_job(self.tune.target_id(), self.tune.target()));
+        let processor = Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned()));
+        vec![Change::Bands(bands), Change::Target(target), Change::Processor(processor)]
+    }
+
+    /// The enabled bands with the cookbook's Q, each with its channel.
+    pub(super) fn enabled_bands(&self) -> Vec<(String, tuning::Band)> {
+        let profile = self.tune.profile();
+        let enabled = self.tune.bands().iter().filter(|band| band.enabled);
+        enabled.map(|band| (band.channel.clone(), profile.cookbook(&band.typed))).collect()
+    }
+
+    fn job_band(&self, band: &DeskBand) -> job::EnteredBand {
+        job::EnteredBand {
+            enabled: band.enabled,
+            locked: band.locked,
+            reason: band.reason.clone(),
+            ..job::EnteredBand::of_typed(&band.channel, &band.typed, self.tune.profile())
+        }
+    }
+}
+
 impl Desk {
     /// Carries a command out and says why when it cannot be done.
     pub(super) fn obey(&mut self, command: Command) {
         self.changed = true;
-        let edits = self.tune.edits();
+        let edits = self.state.tune.edits();
         let result = self.carry_out(command);
-        if self.tune.edits() > edits {
+        if self.state.tune.edits() > edits {
             self.history.note(Edit::Tune);
         }
         if let Err(error) = result {
@@ -44,39 +72,41 @@ impl Desk {
             Command::UseDevices => return self.use_devices(),
             Command::OpenJob(folder) => {
                 self.refuse_while_busy()?;
-                return self.hold(Job::open(Path::new(&folder))?);
+                return self.open_job(&folder);
             }
             Command::NewJob(folder) => {
                 self.refuse_while_busy()?;
-                return self.hold(procedure::create_job(Path::new(&folder), None, "")?);
+                return self.hold(procedure::create_job(Path::new(&folder), None, "")?, Captures::default());
             }
             Command::Import(paths) => return self.import(&paths),
-            Command::OpenStage(stage) => self.face.stage = stage,
+            Command::OpenStage(stage) => self.state.face.stage = stage,
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(action) => return self.press(action),
             Command::Set(value) => return self.set(value),
             Command::Mute => {
-                self.muted = true;
+                self.state.muted = true;
                 self.stop();
             }
-            Command::Unmute => self.muted = false,
-            Command::SetOutput(dbfs) => self.output_dbfs = dbfs.clamp(-60.0, 0.0),
-            Command::ShowFace(face) => self.face.chart = face,
+            Command::Unmute => self.state.muted = false,
+            Command::SetOutput(dbfs) => self.state.output_dbfs = dbfs.clamp(-60.0, 0.0),
+            Command::ShowFace(face) => self.state.face.chart = face,
             Command::NextSmoothing => {
-                let now =
-                    SMOOTHINGS.iter().position(|smoothing| *smoothing == self.face.smoothing).unwrap_or(0);
-                self.face.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
+                let now = SMOOTHINGS
+                    .iter()
+                    .position(|smoothing| *smoothing == self.state.face.smoothing)
+                    .unwrap_or(0);
+                self.state.face.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
             }
-            Command::PickCapture(id) => self.face.picked = id,
-            Command::ShowCapture(id, true) => _ = self.face.hidden.remove(&id),
-            Command::ShowCapture(id, false) => _ = self.face.hidden.insert(id),
+            Command::PickCapture(id) => self.state.face.picked = id,
+            Command::ShowCapture(id, true) => _ = self.state.face.hidden.remove(&id),
+            Command::ShowCapture(id, false) => _ = self.state.face.hidden.insert(id),
             Command::MarkCapture(id, mark) => {
-                let before = self.captures.get(id).and_then(|held| held.mark);
+                let before = self.state.captures.get(id).and_then(|held| held.mark);
                 self.set_mark(id, mark)?;
                 self.history.note(Edit::Mark(id, before, mark));
             }
             Command::RenameCapture(id, label) => {
-                let before = self.captures.get(id).map(|held| held.label.clone()).unwrap_or_default();
+                let before = self.state.captures.get(id).map(|held| held.label.clone()).unwrap_or_default();
                 self.set_label(id, &label)?;
                 self.history.note(Edit::Rename(id, before, label));
             }
@@ -85,12 +115,12 @@ impl Desk {
                 self.history.note(Edit::Discard(id));
             }
             Command::SelectHandle(handle) => self.select(handle),
-            Command::EnableBand(band, enabled) => self.tune.enable(band, enabled),
-            Command::LockBand(band, locked) => self.tune.lock(band, locked),
+            Command::EnableBand(band, enabled) => self.state.tune.enable(band, enabled),
+            Command::LockBand(band, locked) => self.state.tune.lock(band, locked),
             Command::DragHandle { handle, frequency_hz, db, done } => {
-                self.tune.drag(handle, frequency_hz, db, done);
+                self.state.tune.drag(handle, frequency_hz, db, done);
             }
-            Command::StepHandle { handle, what, by } => self.tune.step(handle, what, by),
+            Command::StepHandle { handle, what, by } => self.state.tune.step(handle, what, by),
             Command::RemoveHandle(handle) => self.remove_handle(handle),
             Command::ExportBands => return self.export_bands(),
             Command::Undo => return self.undo(),
@@ -101,6 +131,17 @@ impl Desk {
         Ok(())
     }
 
+    /// Opens a job; its readings are read on a thread of their own.
+    fn open_job(&mut self, folder: &str) -> Result<()> {
+        let folder = PathBuf::from(folder);
+        let task = Task { title: "Opening the job".to_owned(), detail: "reading its captures" };
+        self.think(task, move || {
+            let job = Job::open(&folder)?;
+            let captures = Captures::of_job(&job);
+            Ok(Box::new(move |desk| desk.hold(job, captures)))
+        })
+    }
+
     /// The space bar: stop what is under way, or do what the open stage offers first.
     fn start_or_stop(&mut self) -> Result<()> {
         if self.work.is_some() {
@@ -109,10 +150,10 @@ impl Desk {
         }
         match self.main_button() {
             Some(main) if main.enabled => self.press(main.action),
-            Some(_) if self.muted => {
+            Some(_) if self.state.muted => {
                 Err(Error::input("The output is muted. Allow output first, then start."))
             }
-            Some(main) if self.rig.is_none() && main.action == Action::Measure => {
+            Some(main) if self.state.rig.is_none() && main.action == Action::Measure => {
                 Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
             }
             _ => Ok(()),
@@ -134,22 +175,22 @@ impl Desk {
             Action::UseDevices => return self.use_devices(),
             Action::BeginRigFile => return self.begin_rig(),
             Action::NextStage => {
-                let at = Stage::ALL.iter().position(|stage| *stage == self.face.stage).unwrap_or(0);
-                self.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+                let at = Stage::ALL.iter().position(|stage| *stage == self.state.face.stage).unwrap_or(0);
+                self.state.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
             }
             Action::Measure => return self.measure(),
             Action::Listen => return self.listen(),
             Action::WatchLevel => return self.watch_volts(),
             Action::PlaySpot(number) => return self.play_spot(number),
             Action::KeepVolts => return self.keep_volts(),
-            Action::RepeatVolts => self.source.heard = None,
+            Action::RepeatVolts => self.state.source.heard = None,
             Action::FlattenRadio => return self.undo_tone(),
             Action::EnterTiming => return self.enter_timing(),
             Action::SuggestBands => return self.suggest(),
-            Action::ClearBands => self.tune.set_bands(Vec::new()),
+            Action::ClearBands => self.state.tune.set_bands(Vec::new()),
             Action::EnterBands => {
-                self.entered = true;
-                self.choices.side = SetMark::After;
+                self.state.entered = true;
+                self.state.choices.side = SetMark::After;
                 return self.keep_tuning();
             }
             Action::Preview => return self.preview(),
@@ -167,87 +208,83 @@ impl Desk {
     }
 
     fn open_tune_card(&mut self, card: TuneCard) {
-        self.face.tune_card = card;
+        self.state.face.tune_card = card;
         self.select(None);
     }
 
     pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
         let set = mark.map(|mark| if mark == SetMark::Before { job::Set::Before } else { job::Set::After });
         self.place(id, |placement| placement.set = set)?;
-        self.captures.edit(id, |held| held.mark = mark);
+        self.state.captures.mark(id, mark);
         Ok(())
     }
 
     pub(super) fn set_label(&mut self, id: view::CaptureId, label: &str) -> Result<()> {
         self.place(id, |placement| label.clone_into(&mut placement.label))?;
-        self.captures.edit(id, |held| label.clone_into(&mut held.label));
+        self.state.captures.rename(id, label);
         Ok(())
     }
 
     /// Says where a capture belongs, or what it is called.
     fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
         let id = job::CaptureId(id.0);
-        if let Some(job) = &mut self.job
-            && let Some(known) = job.project().capture(id)
-        {
-            let mut placement = Placement::of(&known.meta);
-            change(&mut placement);
-            job.apply(Change::Placed { id, placement })?;
-        }
-        Ok(())
+        let known = self.job.as_ref().and_then(|job| job.project().capture(id));
+        let Some(mut placement) = known.map(|known| Placement::of(&known.meta)) else { return Ok(()) };
+        change(&mut placement);
+        self.apply(Change::Placed { id, placement })
     }
 
     /// Notes something of the car.
     fn edit_intake(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
-        let Some(job) = &mut self.job else { return Ok(()) };
+        let Some(job) = &self.job else { return Ok(()) };
         let mut intake = job.project().data.intake.clone();
         change(&mut intake);
-        job.apply(Change::Intake(intake))
+        self.apply(Change::Intake(intake))
     }
 
     /// Moves a capture to the job's `discarded/`.
     pub(super) fn take_away(&mut self, id: view::CaptureId) -> Result<()> {
-        if let Some(job) = &mut self.job {
-            job.apply(Change::Discarded(job::CaptureId(id.0)))?;
-        }
-        self.captures.remove(id);
-        self.found()
+        self.apply(Change::Discarded(job::CaptureId(id.0)))?;
+        self.state.captures.remove(id);
+        Ok(())
     }
 
     /// Brings a discarded capture back.
     pub(super) fn bring_back(&mut self, id: view::CaptureId) -> Result<()> {
-        if let Some(job) = &mut self.job {
-            let id = job::CaptureId(id.0);
-            job.apply(Change::Restored(id))?;
+        let id = job::CaptureId(id.0);
+        self.apply(Change::Restored(id))?;
+        if let Some(job) = &self.job
+            && let Some(capture) = job.job().capture(id)
+        {
             let reading = job.job().reading(id)?;
-            if let Some(capture) = job.job().capture(id) {
-                self.captures.insert(Held::new(capture, reading));
-            }
+            self.state.captures.insert(Held::new(capture, reading));
         }
-        self.found()
+        Ok(())
     }
 
     /// Fits bands to the average before, around those that are locked, on a
     /// thread of its own.
     fn suggest(&mut self) -> Result<()> {
-        let channels = self.wanted();
-        if channels.iter().any(|(_, responses)| responses.is_empty()) {
+        if self.tuned_channels().iter().any(|channel| !self.is_measured(channel)) {
             return Err(Error::input(
                 "Measure the positions first: bands are suggested from what was measured before.",
             ));
         }
-        let locked = self.tune.bands().iter().filter(|band| band.locked).map(|band| self.job_band(band));
+        let locked =
+            self.state.tune.bands().iter().filter(|band| band.locked).map(|band| self.job_band(band));
         let locked: Vec<job::EnteredBand> = locked.collect();
         let options = FitOptions {
-            max_bands: Some(self.choices.max_bands),
+            max_bands: Some(self.state.choices.max_bands),
             from_hz: RANGE_HZ.0,
             to_hz: RANGE_HZ.1,
             ..FitOptions::default()
         };
-        let (target, profile) = (self.tune.target().clone(), self.tune.profile().clone());
-        let wanted = FitInputs { channels, locked, target, profile, options, basis: self.fit_basis() };
-        let fit = move || -> Result<Outcome> {
+        let (target, profile) = (self.state.tune.target().clone(), self.state.tune.profile().clone());
+        let (basis, state) = (self.fit_basis(), self.state.now());
+        let fit = move || -> Result<Outcome<Desk>> {
             let began = Instant::now();
+            let channels = state.wanted();
+            let wanted = FitInputs { channels, locked, target, profile, options, basis };
             let fitted = wanted.fit().map_err(|(_, error)| Error::measurement(error.to_string()))?;
             let Fitted { bands, record } = fitted;
             let bands: Vec<DeskBand> = bands.iter().map(DeskBand::of_job).collect();
@@ -257,8 +294,8 @@ impl Desk {
                 let count = bands.len() - kept.min(bands.len());
                 desk.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
                 desk.take_bands(bands);
-                if let Some(job) = desk.job.as_mut().filter(|job| job.job().is_writable()) {
-                    job.apply(Change::FitFound(Some(record)))?;
+                if desk.job.as_ref().is_some_and(|job| job.job().is_writable()) {
+                    desk.apply(Change::FitFound(Some(record)))?;
                 }
                 Ok(())
             }))
@@ -273,41 +310,16 @@ impl Desk {
         if bands.is_empty() {
             self.notice("No band would bring this nearer to the target.", true);
         }
-        self.tune.set_bands(bands);
+        self.state.tune.set_bands(bands);
         self.history.note(Edit::Tune);
-    }
-
-    /// The enabled bands with the cookbook's Q, each with its channel.
-    pub(super) fn enabled_bands(&self) -> Vec<(String, tuning::Band)> {
-        let profile = self.tune.profile();
-        let enabled = self.tune.bands().iter().filter(|band| band.enabled);
-        enabled.map(|band| (band.channel.clone(), profile.cookbook(&band.typed))).collect()
     }
 
     /// Keeps bands, target and processor in the job.
     pub(super) fn keep_tuning(&mut self) -> Result<()> {
-        let bands: Vec<job::EnteredBand> = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
-        let target = Some(targets::for_job(self.tune.target_id(), self.tune.target()));
-        let processor = Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned()));
-        let (outcome, audit) = (self.outcome(), self.audit_record());
-        if let Some(job) = &mut self.job {
-            let data = &job.project().data;
-            let same = data.bands == bands
-                && data.target == target
-                && data.processor == processor
-                && data.outcome == outcome
-                && data.audit == audit;
-            if !same && job.job().is_writable() {
-                job.apply(Change::Together(vec![
-                    Change::Bands(bands),
-                    Change::Target(target),
-                    Change::Processor(processor),
-                    Change::OutcomeFound(outcome),
-                    Change::AuditFound(audit),
-                ]))?;
-            }
+        if self.job.as_ref().is_some_and(|job| job.job().is_writable()) {
+            self.apply(Change::Together(self.state.tuning()))?;
         }
-        self.kept_tuning = self.tune.edits_and_undos();
+        self.kept_tuning = self.state.tune.edits_and_undos();
         Ok(())
     }
 
@@ -322,7 +334,17 @@ impl Desk {
     }
 
     fn write_papers(&mut self) -> Result<()> {
-        self.found()?;
+        let mut state = self.state.now();
+        state.handed_over = true;
+        let task = Task { title: "Writing the papers".to_owned(), detail: "sheet, bands and report" };
+        self.think(task, move || {
+            let results = state.results();
+            Ok(Box::new(move |desk| desk.write_papers_with(results)))
+        })
+    }
+
+    fn write_papers_with(&mut self, results: Vec<Change>) -> Result<()> {
+        self.keep(results);
         let written = self.write(&[
             (SheetForm::Csv, "bands.csv"),
             (SheetForm::Json, "bands.json"),
@@ -341,8 +363,7 @@ impl Desk {
                 )?;
             }
         }
-        self.handed_over = true;
-        self.found()?;
+        self.state.handed_over = true;
         self.cue("Written", true);
         self.notice(format!("Sheet, bands and report are in {written}"), true);
         Ok(())
@@ -362,15 +383,6 @@ impl Desk {
         Ok(job.job().dir().join("exports").display().to_string())
     }
 
-    fn job_band(&self, band: &DeskBand) -> job::EnteredBand {
-        job::EnteredBand {
-            enabled: band.enabled,
-            locked: band.locked,
-            reason: band.reason.clone(),
-            ..job::EnteredBand::of_typed(&band.channel, &band.typed, self.tune.profile())
-        }
-    }
-
     fn set(&mut self, value: SettingValue) -> Result<()> {
         match value {
             SettingValue::Choice(choice) => return self.choose(choice),
@@ -382,7 +394,7 @@ impl Desk {
     }
 
     fn choose(&mut self, choice: Choice) -> Result<()> {
-        let choices = &mut self.choices;
+        let choices = &mut self.state.choices;
         match choice {
             Choice::Signal(signal) => choices.signal = signal,
             Choice::Pace(Pace::RealTime) => choices.times = 1,
@@ -394,20 +406,20 @@ impl Desk {
                 self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
             }
             Choice::Rig(name) => self.use_rig(name.as_deref())?,
-            Choice::Processor(processor) => self.tune.choose_profile(&processor)?,
-            Choice::Target(Some(target)) => self.tune.choose_target(&target)?,
+            Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
+            Choice::Target(Some(target)) => self.state.tune.choose_target(&target)?,
             // The edited one is the one that is aimed at.
             Choice::Target(None) => {}
             Choice::TunedAs(way) => {
                 choices.by_side = way == TunedAs::Sides;
             }
-            Choice::Side(side) => self.face.side = side,
+            Choice::Side(side) => self.state.face.side = side,
             Choice::Program(program) => choices.preview.recording = program == Program::Recording,
-            Choice::DelayUnit(unit) => self.face.delay_unit = unit,
+            Choice::DelayUnit(unit) => self.state.face.delay_unit = unit,
             Choice::SourceTask(task) => self.choose_task(task),
-            Choice::Measurement(id) => self.source.other = id,
-            Choice::Output(output) => self.source.only = output,
-            Choice::RattleRange(range) => self.source.rattle_range = range,
+            Choice::Measurement(id) => self.state.source.other = id,
+            Choice::Output(output) => self.state.source.only = output,
+            Choice::RattleRange(range) => self.state.source.rattle_range = range,
         }
         Ok(())
     }
@@ -416,7 +428,7 @@ impl Desk {
         if !number.is_finite() {
             return;
         }
-        let (choices, source) = (&mut self.choices, &mut self.source);
+        let (choices, source) = (&mut self.state.choices, &mut self.state.source);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -434,25 +446,25 @@ impl Desk {
             NumberKey::FirstStep => source.first_step = whole(1.0, 100.0),
             NumberKey::VolumeStep => source.at_step = whole(0.0, 100.0),
             NumberKey::EngineSpeed => source.engine_rpm = number.clamp(0.0, 12_000.0),
-            NumberKey::Tilt => self.tune.edit_target(|target| target.set_tilt(number)),
-            NumberKey::Tolerance => self.tune.edit_target(|target| target.set_tolerance(number)),
+            NumberKey::Tilt => self.state.tune.edit_target(|target| target.set_tilt(number)),
+            NumberKey::Tolerance => self.state.tune.edit_target(|target| target.set_tolerance(number)),
         }
     }
 
     fn switch(&mut self, key: SwitchKey, on: bool) {
-        let choices = &mut self.choices;
+        let choices = &mut self.state.choices;
         match key {
             SwitchKey::Continue => choices.go_on = on,
             SwitchKey::Overlap => choices.overlap = on,
-            SwitchKey::BandsEntered => self.entered = on,
+            SwitchKey::BandsEntered => self.state.entered = on,
             SwitchKey::TypingError => choices.slip = on,
             SwitchKey::WithBands => choices.preview.with_bands = on,
             SwitchKey::FiltersOn => choices.filters_on = on,
             SwitchKey::Summed => {
-                self.source.together = on;
-                self.source.undo.clear();
+                self.state.source.together = on;
+                self.state.source.undo.clear();
             }
-            SwitchKey::SourcePlays => self.source.source_plays = on,
+            SwitchKey::SourcePlays => self.state.source.source_plays = on,
         }
     }
 
@@ -462,11 +474,43 @@ impl Desk {
                 self.begin_job(None, "")?;
                 self.edit_intake(|intake| intake.vehicle = text)?;
             }
-            TextKey::Outputs => self.source.outputs = text,
-            TextKey::MeterReading => self.source.meter = text,
+            TextKey::Outputs => self.state.source.outputs = text,
+            TextKey::MeterReading => self.state.source.meter = text,
             TextKey::TargetName => self.name_target(&text),
-            TextKey::PreviewFile => self.choices.preview.file = text,
+            TextKey::PreviewFile => self.state.choices.preview.file = text,
         }
+        Ok(())
+    }
+}
+
+impl Desk {
+    /// Takes the last edit back. One that cannot be taken back now stays for another try.
+    fn undo(&mut self) -> Result<()> {
+        let Some(edit) = self.history.past.last().cloned() else { return Ok(()) };
+        match &edit {
+            Edit::Tune => _ = self.state.tune.undo(),
+            Edit::Mark(id, before, _) => self.set_mark(*id, *before)?,
+            Edit::Rename(id, before, _) => self.set_label(*id, before)?,
+            Edit::Channels(before, _) => self.apply(Change::Channels(before.clone()))?,
+            Edit::Discard(id) => self.bring_back(*id)?,
+        }
+        self.history.past.pop();
+        self.history.future.push(edit);
+        Ok(())
+    }
+
+    /// Makes it again, under the same condition.
+    fn redo(&mut self) -> Result<()> {
+        let Some(edit) = self.history.future.last().cloned() else { return Ok(()) };
+        match &edit {
+            Edit::Tune => _ = self.state.tune.redo(),
+            Edit::Mark(id, _, after) => self.set_mark(*id, *after)?,
+            Edit::Rename(id, _, after) => self.set_label(*id, after)?,
+            Edit::Channels(_, after) => self.apply(Change::Channels(after.clone()))?,
+            Edit::Discard(id) => self.take_away(*id)?,
+        }
+        self.history.future.pop();
+        self.history.past.push(edit);
         Ok(())
     }
 }

@@ -9,7 +9,8 @@ use project::hertz;
 use tuning::Role;
 use view::{CardLine, Layout, Stage, Tone};
 
-use super::{Desk, Held};
+use super::held::Held;
+use super::state::State;
 
 /// The test sweep that suits a driver's part, and protects it.
 pub(super) fn track_of(role: Option<Role>) -> &'static str {
@@ -71,10 +72,10 @@ pub(super) fn driver(name: &str, role: Role) -> Driver {
     Driver { name: name.to_owned(), role: Some(role), channel: name.to_owned(), ..Driver::default() }
 }
 
-impl Desk {
+impl State {
     /// The drivers of the car.
     pub(super) fn drivers(&self) -> &[Driver] {
-        self.job.as_ref().map_or(&[], |job| &job.project().data.intake.drivers)
+        self.job.as_ref().map_or(&[], |job| &job.data.intake.drivers)
     }
 
     pub(super) fn driver_found(&self, name: &str) -> Option<&Held> {

@@ -8,8 +8,9 @@ use project::derive::impulse_of;
 use tuning::Response;
 use view::{ChartFace, SetMark, Stage};
 
+use super::held::Held;
 use super::picture::{line, points};
-use super::{Desk, Held};
+use super::state::State;
 
 /// Half of what the chart shows above and below the target, in dB.
 const HALF_RANGE_DB: f64 = 25.0;
@@ -18,7 +19,7 @@ const RANGE_DB: f64 = 60.0;
 /// When it is looked at what is left, in ms.
 const LATER_MS: [f64; 6] = [0.0, 5.0, 10.0, 20.0, 40.0, 60.0];
 
-impl Desk {
+impl State {
     /// The faces that can be shown now.
     pub(super) fn faces(&self) -> Vec<ChartFace> {
         // Noise, rattles and volts have one picture only.
@@ -42,12 +43,6 @@ impl Desk {
             faces.push(ChartFace::Harmonics);
         }
         faces
-    }
-
-    /// The face that is shown: the one chosen, where there is something to see.
-    pub(super) fn shown_face(&self) -> ChartFace {
-        let faces = self.faces();
-        if faces.contains(&self.face.chart) { self.face.chart } else { faces[0] }
     }
 
     /// The picked capture if it is of the open stage and of this kind, else the
@@ -353,6 +348,14 @@ impl Desk {
             lower: points(&response, target.tolerance_db),
             upper: points(&response, -target.tolerance_db),
         }
+    }
+}
+
+impl State {
+    /// The face that is shown: the one chosen, where there is something to see.
+    pub(super) fn shown_face(&self) -> ChartFace {
+        let faces = self.faces();
+        if faces.contains(&self.face.chart) { self.face.chart } else { faces[0] }
     }
 }
 

@@ -5,11 +5,11 @@ use chart::{Handle, Point};
 use tuning::{BandKind, BandLayout, Target, TargetHandle, TargetShelf};
 use view::{BandState, HandleCard, HandleId, HandleNumber, Number};
 
-use super::Desk;
 use super::channels::channel_word;
+use super::state::State;
 use super::tune::DeskBand;
 
-impl Desk {
+impl State {
     /// The handles on the chart.
     pub(super) fn handles(&self) -> Vec<Handle> {
         if self.is_editing_target() {

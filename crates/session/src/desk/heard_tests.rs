@@ -113,7 +113,7 @@ fn what_is_heard_is_filed_as_it_would_be_measured() {
     bench.ask(Command::OpenStage(Stage::Tune));
     let full = track("sweep-full").expect("a track");
     for by_side in [false, true] {
-        bench.desk.choices.by_side = by_side;
+        bench.desk.state.choices.by_side = by_side;
         let orders = bench.desk.orders().expect("orders");
         for (order, number) in orders.iter().take(3).zip(1..) {
             let place = bench.desk.place_for(&full);

@@ -1,18 +1,18 @@
 //! The captures on the desk, with what the charts need of them.
 
-use std::cell::RefCell;
 use std::collections::HashMap;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use job::{CaptureState, Set};
 use measure::{FindingLevel, Reading};
 use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
 
-use super::USUAL_SMOOTHING;
-use super::channels::SIDES;
-use super::picture::view_stage;
-use crate::reading_response;
+use procedure::reading_response;
+use project::derive::SIDES;
+
+/// Over what part of an octave responses are looked at, 1/N, until a person chooses.
+pub(super) const USUAL_SMOOTHING: u32 = 12;
 
 /// A capture on the desk.
 #[derive(Debug, Clone)]
@@ -98,13 +98,17 @@ pub(super) fn whole_car(of: impl Fn(&str) -> Option<Response>) -> Option<Respons
 /// A response's smoothing: which capture, and 1/N octave.
 type Smoothing = (CaptureId, u32);
 
-/// All captures on the desk. Whatever changes them counts up, so that what was
-/// computed from them can be kept until then.
-#[derive(Debug, Default)]
+/// Responses, each with what it was smoothed from.
+type Smoothed = HashMap<Smoothing, (Arc<Response>, Arc<Response>)>;
+
+/// All captures. Whatever changes them counts up, so that what was computed from them can be kept until
+/// then; what changes no result counts by itself.
+#[derive(Debug, Clone, Default)]
 pub(super) struct Captures {
-    all: Vec<Held>,
+    all: Arc<Vec<Held>>,
     revision: u64,
-    smoothed: RefCell<HashMap<Smoothing, Arc<Response>>>,
+    results: u64,
+    smoothed: Arc<Mutex<Smoothed>>,
 }
 
 impl Captures {
@@ -118,7 +122,7 @@ impl Captures {
             };
             Held::new(&job::Capture { state, ..capture.clone() }, reading)
         });
-        Self { all: held.collect(), ..Self::default() }
+        Self { all: Arc::new(held.collect()), ..Self::default() }
     }
 
     pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &Held> {
@@ -128,6 +132,11 @@ impl Captures {
     /// How often something has changed.
     pub(super) fn revision(&self) -> u64 {
         self.revision
+    }
+
+    /// How often something has changed that a result follows from: a reading, or where it belongs.
+    pub(super) fn results(&self) -> u64 {
+        self.results
     }
 
     pub(super) fn get(&self, id: CaptureId) -> Option<&Held> {
@@ -174,25 +183,37 @@ impl Captures {
 
     /// Adds a capture in the order of the numbers, or what is known of it now.
     pub(super) fn insert(&mut self, held: Held) {
-        self.all.retain(|other| other.id != held.id);
-        self.smoothed.borrow_mut().retain(|(id, _), _| *id != held.id);
-        let at = self.all.partition_point(|other| other.id < held.id);
-        self.all.insert(at, held);
+        let counts = held.has_result() || self.get(held.id).is_some_and(Held::has_result);
+        let all = Arc::make_mut(&mut self.all);
+        all.retain(|other| other.id != held.id);
+        let at = all.partition_point(|other| other.id < held.id);
+        all.insert(at, held);
         self.revision += 1;
+        self.results += u64::from(counts);
     }
 
-    /// Takes a capture off the desk.
+    /// Takes a capture away.
     pub(super) fn remove(&mut self, id: CaptureId) -> Option<Held> {
         let at = self.all.iter().position(|held| held.id == id)?;
         self.revision += 1;
-        Some(self.all.remove(at))
+        self.results += 1;
+        Some(Arc::make_mut(&mut self.all).remove(at))
     }
 
-    /// Changes one capture.
-    pub(super) fn edit(&mut self, id: CaptureId, change: impl FnOnce(&mut Held)) {
-        if let Some(held) = self.all.iter_mut().find(|held| held.id == id) {
-            change(held);
+    /// Gives a capture another name, which changes no result.
+    pub(super) fn rename(&mut self, id: CaptureId, label: &str) {
+        if let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) {
+            label.clone_into(&mut held.label);
             self.revision += 1;
+        }
+    }
+
+    /// Puts a capture on a side of the comparison, or on none.
+    pub(super) fn mark(&mut self, id: CaptureId, mark: Option<SetMark>) {
+        if let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) {
+            held.mark = mark;
+            self.revision += 1;
+            self.results += 1;
         }
     }
 
@@ -206,8 +227,33 @@ impl Captures {
     /// A capture's response over 1/N octave, computed once.
     pub(super) fn smoothed(&self, held: &Held, fraction: u32) -> Option<Arc<Response>> {
         let response = held.response.as_ref()?;
-        let mut smoothed = self.smoothed.borrow_mut();
-        let kept = smoothed.entry((held.id, fraction));
-        Some(Arc::clone(kept.or_insert_with(|| Arc::new(response.smoothed(fraction)))))
+        let kept = || self.smoothed.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((of, smoothed)) = kept().get(&(held.id, fraction))
+            && Arc::ptr_eq(of, response)
+        {
+            return Some(Arc::clone(smoothed));
+        }
+        let smoothed = Arc::new(response.smoothed(fraction));
+        kept().insert((held.id, fraction), (Arc::clone(response), Arc::clone(&smoothed)));
+        Some(smoothed)
+    }
+}
+
+/// The job's stage as the window knows it: both list the same seven in order.
+pub(super) fn view_stage(stage: job::Stage) -> Stage {
+    let index = job::Stage::ALL.iter().position(|other| *other == stage).unwrap_or(0);
+    Stage::ALL[index]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_stages_of_job_and_window_are_the_same_seven() {
+        for (job, view) in job::Stage::ALL.into_iter().zip(Stage::ALL) {
+            assert_eq!(job.word(), view.title().to_lowercase());
+            assert_eq!(view_stage(job), view);
+        }
     }
 }

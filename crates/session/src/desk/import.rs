@@ -7,8 +7,7 @@ use std::sync::Arc;
 use procedure::{ImportOrder, ImportSession};
 
 use super::Desk;
-use super::order::Heading;
-use super::run::{Doing, nothing_more, unbroken};
+use super::work::{Doing, Heading, nothing_more, unbroken};
 use crate::Result;
 
 impl Desk {
@@ -24,7 +23,7 @@ impl Desk {
         let (Some(path), Some(job)) = (self.recordings.pop_front(), &self.job) else { return Ok(()) };
         let (store, file) = (job.store()?, name(&path));
         let mut order = ImportOrder { recordings: vec![path], ..ImportOrder::default() };
-        order.recorded.calibration = self.rig.as_ref().map(|rig| rig.calibration(0));
+        order.recorded.calibration = self.state.rig.as_ref().map(|rig| rig.calibration(0));
         let heading = Heading {
             title: format!("Searching {file}"),
             detail: "for the tracks that were played".to_owned(),

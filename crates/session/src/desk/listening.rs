@@ -6,24 +6,13 @@ use job::{Set, Stage};
 use measure::Stimulus;
 use procedure::{ListenOrder, at_peak, listen};
 use rig::Scene;
-use view::{Activity, SourceTask};
+use view::SourceTask;
 
 use super::Desk;
-use super::run::{Doing, With, nothing_more};
+use super::run::With;
+use super::state::State;
+use super::work::{Doing, Listening, nothing_more};
 use crate::{Error, Result};
-
-/// What is known of a run that listens.
-#[derive(Debug, Default)]
-pub(super) struct Listening {
-    /// What it does, as the procedure says.
-    pub(super) what: String,
-    /// The track that is being played, from when to when.
-    pub(super) playing: Option<(String, f64, f64)>,
-    /// How many tracks were measured.
-    pub(super) heard: usize,
-    /// What comes next, as a person reads it.
-    pub(super) next: String,
-}
 
 /// What is to be heard next.
 pub(super) struct NextHeard {
@@ -44,50 +33,7 @@ impl NextHeard {
     }
 }
 
-impl Listening {
-    pub(super) fn activity(&self, now_s: f64) -> Activity {
-        let Some((track, from_s, to_s)) = &self.playing else {
-            return Activity::Running { title: self.what.clone(), detail: self.next.clone(), progress: None };
-        };
-        Activity::Running {
-            title: format!("{track} is being played"),
-            detail: format!("{:.0} s to go; it is measured when it is over", (to_s - now_s).max(0.0)),
-            #[expect(clippy::cast_possible_truncation, reason = "a share of 1")]
-            progress: Some(((now_s - from_s) / (to_s - from_s)).clamp(0.0, 1.0) as f32),
-        }
-    }
-}
-
-impl Desk {
-    /// Begins to listen. The simulated car plays what comes next by itself.
-    pub(super) fn listen(&mut self) -> Result<()> {
-        let next = self.next_heard()?;
-        self.begin_job(None, "")?;
-        let simulated = self.is_simulated();
-        if simulated && next.track.is_none() {
-            return Err(Error::input("The simulated source has no track for this measurement."));
-        }
-        let order = ListenOrder {
-            input: Some(next.input),
-            set: next.set.clone(),
-            play: next.track.clone().filter(|_| simulated).into_iter().collect(),
-            ..ListenOrder::default()
-        };
-        let listening = Listening {
-            what: "Getting ready to listen".to_owned(),
-            next: next.text(),
-            ..Listening::default()
-        };
-        let with = With { headings: Vec::new(), store: self.store()?, pace: next.pace };
-        self.start(Doing::Listening(listening), with, false, move |session| {
-            if let Some(scene) = &next.scene {
-                session.rig.set_scene(scene)?;
-            }
-            listen(session, &order)?;
-            Ok(nothing_more())
-        })
-    }
-
+impl State {
     /// What would be measured next, and is to be heard.
     pub(super) fn next_heard(&self) -> Result<NextHeard> {
         if (self.face.stage, self.face.source_task) == (view::Stage::Source, SourceTask::Headroom) {
@@ -114,15 +60,6 @@ impl Desk {
             scene: order.plan.scene,
             pace: order.pace,
         })
-    }
-
-    /// Listening has ended by itself: the simulated car plays the next track.
-    pub(super) fn listened(&mut self, listening: &Listening) -> Result<()> {
-        // When all are measured the orders begin anew, and nobody wants that here.
-        if self.is_simulated() && listening.heard > 0 && self.left_to_hear() && self.choices.go_on {
-            return self.listen();
-        }
-        Ok(())
     }
 
     /// Whether the open stage has something that has not been measured.
@@ -204,5 +141,45 @@ impl Desk {
             processor_channel: channel.to_owned(),
             ..procedure::Placement::default()
         })
+    }
+}
+
+impl Desk {
+    /// Begins to listen. The simulated car plays what comes next by itself.
+    pub(super) fn listen(&mut self) -> Result<()> {
+        let next = self.next_heard()?;
+        self.begin_job(None, "")?;
+        let simulated = self.is_simulated();
+        if simulated && next.track.is_none() {
+            return Err(Error::input("The simulated source has no track for this measurement."));
+        }
+        let order = ListenOrder {
+            input: Some(next.input),
+            set: next.set.clone(),
+            play: next.track.clone().filter(|_| simulated).into_iter().collect(),
+            ..ListenOrder::default()
+        };
+        let listening = Listening {
+            what: "Getting ready to listen".to_owned(),
+            next: next.text(),
+            ..Listening::default()
+        };
+        let with = With { headings: Vec::new(), store: self.store()?, pace: next.pace };
+        self.start(Doing::Listening(listening), with, false, move |session| {
+            if let Some(scene) = &next.scene {
+                session.rig.set_scene(scene)?;
+            }
+            listen(session, &order)?;
+            Ok(nothing_more())
+        })
+    }
+
+    /// Listening has ended by itself: the simulated car plays the next track.
+    pub(super) fn listened(&mut self, listening: &Listening) -> Result<()> {
+        // When all are measured the orders begin anew, and nobody wants that here.
+        if self.is_simulated() && listening.heard > 0 && self.left_to_hear() && self.state.choices.go_on {
+            return self.listen();
+        }
+        Ok(())
     }
 }

@@ -3,9 +3,12 @@
 use tuning::{Band, BandLayout, MeaningOfQ, Profile, QDefinition};
 use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone, TuneCard};
 
+use super::Desk;
 use super::card::{button, line};
-use super::order::{Heading, Order};
-use super::{Desk, Held};
+use super::held::Held;
+use super::order::Order;
+use super::state::State;
+use super::work::Heading;
 use crate::{Error, Result, files, library, place};
 use procedure::Request;
 use rig::{Entered, Scene, Sounding};
@@ -30,7 +33,7 @@ fn words(definition: QDefinition) -> &'static str {
     }
 }
 
-impl Desk {
+impl State {
     /// The two captures, as far as they were made; a newer flat one begins again.
     fn q_captures(&self) -> (Option<&Held>, Option<&Held>) {
         let flat = self.captures.newest(Stage::Tune, FLAT);
@@ -97,7 +100,7 @@ impl Desk {
             detail: "Processors mean three different things by Q. Two captures tell which: leave the microphone where \
                      it is between them."
                 .to_owned(),
-            actions: vec![button(Action::ShowBands, "Back to the bands", self.work.is_none())],
+            actions: vec![button(Action::ShowBands, "Back to the bands", self.is_idle())],
             settings: vec![self.processor_setting(), self.countdown_setting()],
             lines: vec![line("The profile says", words(profile.q_definition).to_owned())],
             ..Card::default()
@@ -143,13 +146,15 @@ impl Desk {
             text: finding.text.clone(),
         }));
     }
+}
 
+impl Desk {
     /// Writes a profile of the person's own that says what was found, and uses it.
     pub(super) fn use_q(&mut self) -> Result<()> {
         let Some(Ok(MeaningOfQ { definition: Some(definition), .. })) = self.q_found() else {
             return Err(Error::input("Measure flat and with the band first."));
         };
-        let id = self.tune.profile_id().to_owned();
+        let id = self.state.tune.profile_id().to_owned();
         let preset = Profile::presets().iter().find(|preset| preset.name == id);
         let own = library::text("processors", &id, preset.is_some())?.map(|(text, _)| text);
         let text = own.or_else(|| preset.map(|preset| preset.text.to_owned())).unwrap_or_default();
@@ -162,9 +167,9 @@ impl Desk {
             .join("processors");
         std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
         let path = folder.join(format!("{name}.toml"));
-        files::write_text(&path, &with_definition(&text, definition, self.tune.profile()))?;
-        self.tune.choose_profile(&name)?;
-        self.face.tune_card = TuneCard::Bands;
+        files::write_text(&path, &with_definition(&text, definition, self.state.tune.profile()))?;
+        self.state.tune.choose_profile(&name)?;
+        self.state.face.tune_card = TuneCard::Bands;
         self.notice(format!("The profile is kept in {}", path.display()), true);
         Ok(())
     }

@@ -1,29 +1,31 @@
 //! A value that is computed again only when what it depends on has changed.
 
-use std::cell::RefCell;
 use std::collections::VecDeque;
+use std::sync::{Mutex, PoisonError};
 
 /// So many faces may look at different things without computing each time.
 const KEPT: usize = 4;
 
 /// The last values with what they were made from.
 #[derive(Debug)]
-pub(super) struct Memo<K, V>(RefCell<VecDeque<(K, V)>>);
+pub(super) struct Memo<K, V>(Mutex<VecDeque<(K, V)>>);
 
 impl<K, V> Default for Memo<K, V> {
     fn default() -> Self {
-        Self(RefCell::new(VecDeque::new()))
+        Self(Mutex::new(VecDeque::new()))
     }
 }
 
 impl<K: PartialEq, V: Clone> Memo<K, V> {
     /// The value for `key`, made anew only if it is not among those that are kept.
     pub(super) fn get(&self, key: K, make: impl FnOnce() -> V) -> V {
-        if let Some((_, value)) = self.0.borrow().iter().find(|(kept, _)| *kept == key) {
+        // Nobody waits while it is made: two threads that ask at once both make it.
+        let kept = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, value)) = kept().iter().find(|(kept, _)| *kept == key) {
             return value.clone();
         }
         let value = make();
-        let mut kept = self.0.borrow_mut();
+        let mut kept = kept();
         kept.truncate(KEPT - 1);
         kept.push_front((key, value.clone()));
         value

@@ -13,7 +13,9 @@ use rig::{Entered, Scene, Sounding};
 use view::{SetMark, Signal, TuneCard};
 
 use super::channels::placed;
-use super::{Desk, drivers};
+use super::drivers;
+use super::state::State;
+use super::work::Heading;
 use crate::{Error, Result};
 
 /// How far below the clean step the simulated car is measured.
@@ -27,18 +29,7 @@ pub(super) struct Order {
     pub(super) pace: Pace,
 }
 
-/// What a capture is called while it is made, for people.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub(super) struct Heading {
-    /// What comes: "Driver 2 of 7: left-mid".
-    pub(super) title: String,
-    /// What the person does before it.
-    pub(super) hint: String,
-    /// What happens meanwhile.
-    pub(super) detail: String,
-}
-
-impl Desk {
+impl State {
     /// Everything that the open stage captures next, in its order.
     pub(super) fn orders(&self) -> Result<VecDeque<Order>> {
         if self.rig.is_none() {
@@ -75,7 +66,7 @@ impl Desk {
 
     /// The volume step at which the simulated car is measured with a microphone.
     pub(super) fn usual_step(&self) -> Option<u32> {
-        let clean = self.job.as_ref().and_then(|job| job.project().data.source.clean_step);
+        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
         clean.map(|step| step.saturating_sub(STEPS_BELOW).max(1))
     }
 

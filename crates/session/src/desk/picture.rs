@@ -3,66 +3,19 @@
 
 use std::sync::Arc;
 
-use chart::{Chart, Dash, Line, Point, Role};
-use engine::RunToken;
-use tuning::{CleanLimit, OutputStep, Response};
+use chart::{Dash, Line, Point, Role};
+use tuning::Response;
 use view::{
-    ChartFace, FaceState, JobHead, Ribbon, RigHead, RigState, SetMark, Shared, Snapshot, Stage, StageLine,
-    StageState, Tile,
+    JobHead, Ribbon, RigHead, RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile,
 };
 
-use super::USUAL_SMOOTHING;
-use super::channels::SIDES;
-use super::check::Check;
-use super::memo::Memo;
-use super::source::ToneFound;
-use super::{Desk, Held};
-use procedure::NoiseReport;
-use project::derive::CarPlan;
+use project::derive::SIDES;
 
-/// Where deviations count: a small car gives what it gives below, and above the
-/// microphone's place is all that is measured.
-pub(super) const RANGE_HZ: (f64, f64) = (30.0, 16_000.0);
+use super::held::{Held, USUAL_SMOOTHING};
+use super::kept::{Picture, RANGE_HZ};
+use super::state::State;
 
-/// What was computed last, with what it was computed from.
-#[derive(Debug, Default)]
-pub(super) struct Kept {
-    averages: Memo<(u64, u32), [Averages; 3]>,
-    picture: Memo<Looked, Picture>,
-    pub(super) limit: Memo<u64, CleanLimit>,
-    pub(super) noise: Memo<u64, Option<Arc<NoiseReport>>>,
-    pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
-    pub(super) car_plan: Memo<(u64, String, bool, bool), Arc<CarPlan>>,
-    outliers: Memo<Sides, [Vec<(view::CaptureId, String)>; 2]>,
-    pub(super) check: Memo<Edits, Option<Arc<Check>>>,
-}
-
-/// The captures' revision, and the channel that is looked at.
-type Sides = (u64, &'static str);
-
-/// The captures' revision, and what was edited and undone in the tuning.
-type Edits = (u64, (u64, usize));
-
-/// The averages before and after.
-type Averages = [Option<Arc<Response>>; 2];
-
-/// Everything that the picture depends on.
-type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked);
-
-/// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
-/// are tuned by themselves.
-type Asked = (bool, bool, bool, bool);
-
-/// The costly part of a snapshot.
-#[derive(Debug, Clone)]
-struct Picture {
-    chart: Arc<Chart>,
-    ribbon: Option<Ribbon>,
-    tray: Vec<Tile>,
-    faces: Vec<ChartFace>,
-}
-
-impl Desk {
+impl State {
     pub(super) fn snapshot(&self) -> Snapshot {
         let picture = self.picture();
         Snapshot {
@@ -77,40 +30,6 @@ impl Desk {
             handles: if self.is_tuning() { self.handle_cards() } else { Vec::new() },
             tray: picture.tray,
         }
-    }
-
-    /// What every face sees alike.
-    fn shared(&self) -> Shared {
-        Shared {
-            job: self.job.as_ref().map_or_else(JobHead::default, |job| JobHead {
-                name: job.project().data.head.name.clone(),
-                car: job.project().data.intake.vehicle.clone(),
-                folder: job.job().dir().display().to_string(),
-            }),
-            rig: self.rig(),
-            output_dbfs: self.output_dbfs,
-            muted: self.muted,
-            stages: Stage::ALL.map(|stage| self.stage_line(stage)),
-            activity: self.activity(),
-            run: self.run.as_ref().map(RunToken::run),
-            can_undo: self.history.can_undo(),
-        }
-    }
-
-    fn picture(&self) -> Picture {
-        let looked = (
-            self.captures.revision(),
-            self.tune.revision(),
-            self.face.clone(),
-            self.rungs.clone(),
-            (self.is_climbing(), self.source.together, self.choices.filters_on, self.choices.by_side),
-        );
-        self.kept.picture.get(looked, || Picture {
-            chart: Arc::new(self.chart()),
-            ribbon: if self.is_tuning() { self.ribbon() } else { None },
-            tray: self.tray(),
-            faces: self.faces(),
-        })
     }
 
     fn rig(&self) -> RigHead {
@@ -151,7 +70,7 @@ impl Desk {
     }
 
     fn averaged(&self, mark: SetMark, channel: &str, fraction: u32) -> Option<Arc<Response>> {
-        let averages = self.kept.averages.get((self.captures.revision(), fraction), || {
+        let averages = self.kept.averages.get((self.captures.results(), fraction), || {
             let of = |channel: &'static str| {
                 [SetMark::Before, SetMark::After]
                     .map(|mark| self.captures.average(mark, channel, fraction).map(Arc::new))
@@ -235,25 +154,27 @@ impl Desk {
 
     /// The positions of a side that stand apart from the others, as sentences.
     pub(super) fn outliers(&self, mark: SetMark) -> Vec<(view::CaptureId, String)> {
-        let outliers = self.kept.outliers.get((self.captures.revision(), self.looked_at()), || {
+        let outliers = self.kept.outliers.get((self.captures.results(), self.looked_at()), || {
             [SetMark::Before, SetMark::After].map(|mark| {
                 let side: Vec<&Held> = self.side(mark).collect();
                 let responses: Vec<Response> =
                     side.iter().filter_map(|held| held.response.as_deref().cloned()).collect();
-                let sentence = |outlier: tuning::Outlier| {
-                    let held = side[outlier.index];
-                    let text = format!(
-                        "{} stands apart: {:.1} dB RMS from the others, which differ by {:.1} dB. Measure there again, or \
-                         take its mark away so that it does not count.",
-                        held.label, outlier.distance_db, outlier.usual_db
-                    );
-                    (held.id, text)
-                };
-                tuning::outliers(&responses).into_iter().map(sentence).collect()
+                let outliers = tuning::outliers(&responses).into_iter();
+                outliers.map(|outlier| (side[outlier.index].id, outlier)).collect()
             })
         });
         let [before, after] = outliers;
-        if mark == SetMark::Before { before } else { after }
+        let sentence = |(id, outlier): (view::CaptureId, tuning::Outlier)| {
+            let text = format!(
+                "{} stands apart: {:.1} dB RMS from the others, which differ by {:.1} dB. Measure there again, or \
+                 take its mark away so that it does not count.",
+                self.captures.get(id).map_or("", |held| &held.label),
+                outlier.distance_db,
+                outlier.usual_db
+            );
+            (id, text)
+        };
+        if mark == SetMark::Before { before } else { after }.into_iter().map(sentence).collect()
     }
 
     fn tile(&self, held: &Held) -> Tile {
@@ -283,10 +204,40 @@ impl Desk {
     }
 }
 
-/// The job's stage as the window knows it: both list the same seven in order.
-pub(super) fn view_stage(stage: job::Stage) -> Stage {
-    let index = job::Stage::ALL.iter().position(|other| *other == stage).unwrap_or(0);
-    Stage::ALL[index]
+impl State {
+    /// What every face sees alike.
+    fn shared(&self) -> Shared {
+        Shared {
+            job: self.job.as_ref().map_or_else(JobHead::default, |job| JobHead {
+                name: job.data.head.name.clone(),
+                car: job.data.intake.vehicle.clone(),
+                folder: job.dir.display().to_string(),
+            }),
+            rig: self.rig(),
+            output_dbfs: self.output_dbfs,
+            muted: self.muted,
+            stages: Stage::ALL.map(|stage| self.stage_line(stage)),
+            activity: self.busy.activity.clone(),
+            run: self.busy.run,
+            can_undo: self.can_undo,
+        }
+    }
+
+    fn picture(&self) -> Picture {
+        let looked = (
+            self.captures.revision(),
+            self.tune.revision(),
+            self.face.clone(),
+            self.rungs.clone(),
+            (self.is_climbing(), self.source.together, self.choices.filters_on, self.choices.by_side),
+        );
+        self.kept.picture.get(looked, || Picture {
+            chart: Arc::new(self.chart()),
+            ribbon: if self.is_tuning() { self.ribbon() } else { None },
+            tray: self.tray(),
+            faces: self.faces(),
+        })
+    }
 }
 
 pub(super) fn line(label: &str, role: Role, dash: Dash, response: &Response, offset_db: f64) -> Line {
@@ -314,17 +265,4 @@ pub(super) fn worst(left: &Response) -> Option<f64> {
     let within = left.frequency_hz.iter().zip(&left.magnitude_db);
     let within = within.filter(|(f, _)| (RANGE_HZ.0..=RANGE_HZ.1).contains(*f));
     within.map(|(_, db)| db.abs()).max_by(f64::total_cmp)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_stages_of_job_and_window_are_the_same_seven() {
-        for (job, view) in job::Stage::ALL.into_iter().zip(Stage::ALL) {
-            assert_eq!(job.word(), view.title().to_lowercase());
-            assert_eq!(view_stage(job), view);
-        }
-    }
 }

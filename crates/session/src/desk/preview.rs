@@ -7,76 +7,17 @@ use chart::{Dash, Line, Role};
 use engine::Pace;
 use procedure::{Instruction, LOUDEST_DBFS, PreviewOrder, PreviewTuning, preview};
 use rig::{Entered, Scene, Sounding};
-use tuning::Response;
 use view::{Action, Button, Card, Choice, ChoiceKey, Program, SetMark, Setting, SwitchKey, TextKey};
 
-use super::Desk;
-use super::card::{button, choice, line, switch, text};
+use super::card::{button, choice, line, remarks, switch, text};
 use super::held::whole_car;
-use super::order::Heading;
-use super::picture;
-use super::run::{Doing, With, Work, nothing_more};
-use super::source::remarks;
+use super::run::With;
+use super::state::State;
+use super::work::{Doing, Heading, Previewing, Work, nothing_more};
+use super::{Desk, picture};
 use crate::{Error, Result};
 
-/// How a preview is chosen on the card.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct PreviewChoices {
-    /// A recording that the person picks; else pink noise.
-    pub(super) recording: bool,
-    pub(super) file: String,
-    pub(super) with_bands: bool,
-}
-
-/// What is known of a preview that runs.
-#[derive(Debug)]
-pub(super) struct Previewing {
-    /// Whether the bands are heard.
-    pub(super) with: bool,
-    /// The curves without the bands and with them, as far as they were heard.
-    pub(super) curves: [Option<Response>; 2],
-    /// What the procedure was told last: the tuning, and whether its bands are on.
-    told: (PreviewTuning, bool),
-}
-
-impl Desk {
-    /// Begins to play.
-    pub(super) fn preview(&mut self) -> Result<()> {
-        if self.muted {
-            return Err(Error::input("The output is muted. Allow output first, then listen."));
-        }
-        let choices = self.choices.preview.clone();
-        if choices.recording && choices.file.trim().is_empty() {
-            return Err(Error::input("Name the recording that is to be played, or listen to pink noise."));
-        }
-        let order = PreviewOrder {
-            recording: choices.recording.then(|| PathBuf::from(choices.file.trim())),
-            without: !choices.with_bands,
-            level_dbfs: Some(self.output_dbfs.min(LOUDEST_DBFS)),
-            curves: true,
-            ..PreviewOrder::default()
-        };
-        // The bands are in the path, and not in the simulated processor.
-        let scene = Scene {
-            sounding: Sounding::Processed,
-            position: self.position_names().into_iter().next(),
-            volume_step: self.usual_step(),
-            processor: Some(Entered { bands: Vec::new(), ..self.in_processor() }),
-            ..Scene::default()
-        };
-        let told = (self.heard(), choices.with_bands);
-        let tuning = told.0.clone();
-        let heading = Heading { title: "Listening".to_owned(), ..Heading::default() };
-        let store = procedure::Store::Nowhere;
-        let with = With { headings: vec![heading], store, pace: Pace::RealTime };
-        let previewing = Previewing { with: choices.with_bands, curves: [None, None], told };
-        self.start(Doing::Previewing(Box::new(previewing)), with, false, move |session| {
-            session.rig.set_scene(&scene)?;
-            preview(session, tuning, &order)?;
-            Ok(nothing_more())
-        })
-    }
-
+impl State {
     /// The tuning as it stands, as it would be heard.
     fn heard(&self) -> PreviewTuning {
         PreviewTuning {
@@ -85,22 +26,6 @@ impl Desk {
             car: whole_car(|channel| {
                 self.average_of(SetMark::Before, channel).map(|average| (*average).clone())
             }),
-        }
-    }
-
-    /// Tells a preview that runs what has changed: another band, or with and without.
-    pub(super) fn follow_preview(&mut self) {
-        if !self.is_previewing() {
-            return;
-        }
-        let wanted = (self.heard(), self.choices.preview.with_bands);
-        let Some(Work::Procedure(running)) = &mut self.work else { return };
-        let Doing::Previewing(previewing) = &running.doing else { return };
-        let (tuning, with) = &previewing.told;
-        let told = (*tuning == wanted.0 || running.say(Instruction::Tuning(Box::new(wanted.0.clone()))))
-            && (*with == wanted.1 || running.say(Instruction::Bypass(!wanted.1)));
-        if let (true, Doing::Previewing(previewing)) = (told, &mut running.doing) {
-            previewing.told = wanted;
         }
     }
 
@@ -115,11 +40,6 @@ impl Desk {
             Some(picture::line(label, role, dash, response, self.offset_db(response)))
         };
         [curve(!with), curve(with)].into_iter().flatten().collect()
-    }
-
-    /// Whether a preview runs.
-    pub(super) fn is_previewing(&self) -> bool {
-        matches!(&self.work, Some(Work::Procedure(running)) if matches!(running.doing, Doing::Previewing(_)))
     }
 
     /// It stops what is listened to.
@@ -178,5 +98,61 @@ impl Desk {
     /// Whether there is something to listen to.
     pub(super) fn is_audible(&self) -> bool {
         self.tune.bands().iter().any(|band| band.enabled) && self.rig.is_some() && !self.muted
+    }
+}
+
+impl Desk {
+    /// Begins to play.
+    pub(super) fn preview(&mut self) -> Result<()> {
+        if self.state.muted {
+            return Err(Error::input("The output is muted. Allow output first, then listen."));
+        }
+        let choices = self.state.choices.preview.clone();
+        if choices.recording && choices.file.trim().is_empty() {
+            return Err(Error::input("Name the recording that is to be played, or listen to pink noise."));
+        }
+        let order = PreviewOrder {
+            recording: choices.recording.then(|| PathBuf::from(choices.file.trim())),
+            without: !choices.with_bands,
+            level_dbfs: Some(self.state.output_dbfs.min(LOUDEST_DBFS)),
+            curves: true,
+            ..PreviewOrder::default()
+        };
+        // The bands are in the path, and not in the simulated processor.
+        let scene = Scene {
+            sounding: Sounding::Processed,
+            position: self.position_names().into_iter().next(),
+            volume_step: self.usual_step(),
+            processor: Some(Entered { bands: Vec::new(), ..self.in_processor() }),
+            ..Scene::default()
+        };
+        let told = (self.heard(), choices.with_bands);
+        let tuning = told.0.clone();
+        let heading = Heading { title: "Listening".to_owned(), ..Heading::default() };
+        let store = procedure::Store::Nowhere;
+        let with = With { headings: vec![heading], store, pace: Pace::RealTime };
+        let previewing = Previewing { with: choices.with_bands, curves: [None, None], told };
+        self.start(Doing::Previewing(Box::new(previewing)), with, false, move |session| {
+            session.rig.set_scene(&scene)?;
+            preview(session, tuning, &order)?;
+            Ok(nothing_more())
+        })
+    }
+
+    /// Tells a preview that runs what has changed: another band, or with and without.
+    pub(super) fn follow_preview(&mut self) {
+        let previews = matches!(&self.work, Some(Work::Procedure(running)) if matches!(running.doing, Doing::Previewing(_)));
+        if !previews {
+            return;
+        }
+        let wanted = (self.heard(), self.state.choices.preview.with_bands);
+        let Some(Work::Procedure(running)) = &mut self.work else { return };
+        let Doing::Previewing(previewing) = &running.doing else { return };
+        let (tuning, with) = &previewing.told;
+        let told = (*tuning == wanted.0 || running.say(Instruction::Tuning(Box::new(wanted.0.clone()))))
+            && (*with == wanted.1 || running.say(Instruction::Bypass(!wanted.1)));
+        if let (true, Doing::Previewing(previewing)) = (told, &mut running.doing) {
+            previewing.told = wanted;
+        }
     }
 }

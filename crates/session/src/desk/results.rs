@@ -2,13 +2,14 @@
 
 use job::{Outcome, StageResult};
 use procedure::Change;
+use project::derive::limit_change;
 use view::{SetMark, Stage, StageState};
 
-use super::picture::RANGE_HZ;
-use super::{Desk, Held};
-use crate::Result;
+use super::held::Held;
+use super::kept::RANGE_HZ;
+use super::state::State;
 
-impl Desk {
+impl State {
     /// How far a stage is and what came of it; nothing before it has begun.
     pub(super) fn stage_result(&self, stage: Stage) -> Option<(StageState, String)> {
         let measured = |result: String| Some((StageState::Measured, result));
@@ -48,7 +49,7 @@ impl Desk {
                 }
             }
             Stage::Timing => {
-                let channels = &self.job.as_ref()?.project().data.channels;
+                let channels = &self.job.as_ref()?.data.channels;
                 let longest_s = channels.iter().map(|channel| channel.delay_s).fold(0.0, f64::max);
                 let turned = channels.iter().filter(|channel| channel.inverted).count();
                 if channels.is_empty() {
@@ -86,31 +87,6 @@ impl Desk {
         }
     }
 
-    /// Keeps in the job what follows from the captures.
-    pub(super) fn found(&mut self) -> Result<()> {
-        self.keep_source()?;
-        self.keep_tuning()?;
-        let results: Vec<(job::Stage, StageResult)> = Stage::ALL
-            .into_iter()
-            .zip(job::Stage::ALL)
-            .filter_map(|(stage, job_stage)| {
-                let (state, line) = self.stage_result(stage)?;
-                let state = match state {
-                    StageState::NeedsAnotherLook => job::StageState::NeedsAnotherLook,
-                    StageState::NotBegun | StageState::Measured => job::StageState::Measured,
-                };
-                Some((job_stage, StageResult { state, line }))
-            })
-            .collect();
-        if let Some(job) = &mut self.job
-            && results.iter().any(|(stage, result)| job.project().data.stages.get(stage) != Some(result))
-        {
-            let results = results.into_iter().map(|(stage, result)| Change::StageResult(stage, Some(result)));
-            job.apply(Change::Together(results.collect()))?;
-        }
-        Ok(())
-    }
-
     /// How far the response is from the target, as the job keeps it.
     pub(super) fn outcome(&self) -> Option<Outcome> {
         let (before_rms_db, before_max_db) = self.deviation_of_all(SetMark::Before)?;
@@ -123,5 +99,26 @@ impl Desk {
             from_hz: RANGE_HZ.0,
             to_hz: RANGE_HZ.1,
         })
+    }
+}
+
+impl State {
+    /// What the job keeps of what follows from the captures: the source's limit, the tuning and its proof, and
+    /// a line of each stage.
+    pub(super) fn results(&self) -> Vec<Change> {
+        let lines = Stage::ALL.into_iter().zip(job::Stage::ALL).filter_map(|(stage, job_stage)| {
+            let (state, line) = self.stage_result(stage)?;
+            let state = match state {
+                StageState::NeedsAnotherLook => job::StageState::NeedsAnotherLook,
+                StageState::NotBegun | StageState::Measured => job::StageState::Measured,
+            };
+            Some(Change::StageResult(job_stage, Some(StageResult { state, line })))
+        });
+        let mut results = self.tuning();
+        results.push(limit_change(&self.limit()));
+        results.push(Change::OutcomeFound(self.outcome()));
+        results.push(Change::AuditFound(self.audit_record()));
+        results.extend(lines);
+        results
     }
 }

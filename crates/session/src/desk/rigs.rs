@@ -7,32 +7,14 @@ use view::{Action, Button, Choice, ChoiceKey, Setting};
 
 use super::Desk;
 use super::card::{button, choice};
+use super::state::State;
 use crate::{Error, Result, place, write_text};
 
 /// The rig that is begun for somebody who has none.
 const BEGUN: &str = "bench";
 const BEGUN_TEXT: &str = include_str!("rigs/begun.toml");
 
-impl Desk {
-    pub(super) fn use_devices(&mut self) -> Result<()> {
-        self.refuse_while_busy()?;
-        self.use_own(OpenRig::open(RigChoice::Default)?)
-    }
-
-    fn use_own(&mut self, rig: OpenRig) -> Result<()> {
-        self.hold_rig(rig);
-        self.choices.times = 1;
-        self.choices.countdown_s = 5;
-        self.choices.filters_on = true;
-        Ok(())
-    }
-
-    /// Uses this rig from now on.
-    pub(super) fn hold_rig(&mut self, rig: OpenRig) {
-        self.rig = Some(rig.facts().clone());
-        self.idle_rig = Some(rig);
-    }
-
+impl State {
     /// Which rig, while devices are used.
     pub(super) fn rig_setting(&self) -> Option<Setting> {
         let rig = self.rig.as_ref().filter(|rig| rig.car().is_none())?;
@@ -46,7 +28,28 @@ impl Desk {
     pub(super) fn rig_action(&self) -> Option<Button> {
         let devices = self.rig.as_ref().is_some_and(|rig| rig.car().is_none());
         let none = place::own_names("rigs").is_empty();
-        (devices && none).then(|| button(Action::BeginRigFile, "Begin a rig file", self.work.is_none()))
+        (devices && none).then(|| button(Action::BeginRigFile, "Begin a rig file", self.is_idle()))
+    }
+}
+
+impl Desk {
+    pub(super) fn use_devices(&mut self) -> Result<()> {
+        self.refuse_while_busy()?;
+        self.use_own(OpenRig::open(RigChoice::Default)?)
+    }
+
+    fn use_own(&mut self, rig: OpenRig) -> Result<()> {
+        self.hold_rig(rig);
+        self.state.choices.times = 1;
+        self.state.choices.countdown_s = 5;
+        self.state.choices.filters_on = true;
+        Ok(())
+    }
+
+    /// Uses this rig from now on.
+    pub(super) fn hold_rig(&mut self, rig: OpenRig) {
+        self.state.rig = Some(rig.facts().clone());
+        self.idle_rig = Some(rig);
     }
 
     /// Uses the rig of this name; the system's devices without one.

@@ -1,8 +1,7 @@
 //! What is under way: a procedure on a worker, which has the rig meanwhile and tells what happens; or
 //! a computation on a thread of its own. Both come to their end as mail.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, sync_channel};
 use std::time::Instant;
 
 use engine::{InputMeter, Pace, RunToken};
@@ -10,111 +9,13 @@ use procedure::{BlockLevel, Captured, Change, Event, Hand, Instruction, Session,
 use rig::OpenRig;
 use view::{Activity, Live, SourceTask, Stage, Update};
 
-use super::listening::Listening;
+use super::held::Held;
 use super::live::{self, Trace};
-use super::order::Heading;
-use super::preview::Previewing;
 use super::sounds::Sound;
-use super::{Desk, Held, Mail};
+use super::state::{BusyWith, State};
+use super::work::{Computing, Doing, Heading, Outcome, Running, Task, Work, nothing_more, unbroken};
+use super::{Desk, Mail};
 use crate::{Error, Result};
-
-/// What is under way.
-pub(super) enum Work {
-    /// A procedure on its worker.
-    Procedure(Box<Running>),
-    /// Something is being computed.
-    Computing(Computing),
-}
-
-/// Which procedure it is, with what is known of it so far.
-pub(super) enum Doing {
-    /// Captures, one after the other.
-    Capturing,
-    /// The volume is raised, output by output.
-    Sweeping,
-    /// A tone is heard until a meter was read.
-    Calibrating,
-    /// Tracks are waited for.
-    Listening(Listening),
-    /// A tuning is heard; nothing is kept.
-    Previewing(Box<Previewing>),
-    /// An input is watched; nothing is kept.
-    Watching {
-        /// Whether it is said how far an amplifier is still to be turned.
-        gain: bool,
-    },
-    /// A recording is searched for tracks.
-    Importing {
-        /// Its name.
-        file: String,
-        /// The captures that were made of it.
-        found: usize,
-    },
-}
-
-/// A procedure that runs.
-pub(super) struct Running {
-    pub(super) doing: Doing,
-    inbox: SyncSender<Instruction>,
-    /// What the captures of the run are called, and which of them is next or under way.
-    headings: Vec<Heading>,
-    at: usize,
-    /// The seconds that are left to shut a door.
-    countdown: Option<u32>,
-    /// How far the capture is, and how long it takes.
-    share: Option<f64>,
-    elapsed_s: f64,
-    trace: Trace,
-    /// Whether it was said that the input's limit is near.
-    warned: bool,
-}
-
-impl Running {
-    /// Tells the procedure something; whether there was room.
-    pub(super) fn say(&self, instruction: Instruction) -> bool {
-        self.inbox.try_send(instruction).is_ok()
-    }
-
-    fn heading(&self) -> Heading {
-        self.headings.get(self.at).cloned().unwrap_or_default()
-    }
-
-    /// What a person sees of it when they look again.
-    fn seen(&self) -> (usize, Option<u32>, u32) {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share, or seconds")]
-        let shown = self.share.map_or(self.elapsed_s, |share| 100.0 * share) as u32;
-        (self.at, self.countdown, shown)
-    }
-}
-
-/// What is done with something that was computed, or when a procedure has ended.
-pub(super) type Outcome = Box<dyn FnOnce(&mut Desk) -> Result<()> + Send>;
-
-/// A computation on a thread of its own.
-pub(super) struct Computing {
-    task: Task,
-    began: Instant,
-    /// For how many seconds it has been computed, as it is shown.
-    shown_s: u64,
-}
-
-/// What is computed, for people.
-pub(super) struct Task {
-    pub(super) title: String,
-    pub(super) detail: &'static str,
-}
-
-/// What comes of work on another thread; a fault of the program there ends the work and not the app.
-pub(super) fn unbroken(work: impl FnOnce() -> Result<Outcome>) -> Result<Outcome> {
-    let broken =
-        "This broke off, by a fault of the program. What was recorded is kept, and nothing else was changed.";
-    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| Err(Error::measurement(broken)))
-}
-
-/// Nothing is left to be done when it has ended.
-pub(super) fn nothing_more() -> Outcome {
-    Box::new(|_| Ok(()))
-}
 
 /// What a procedure has to work with.
 pub(super) struct With {
@@ -127,18 +28,29 @@ pub(super) struct With {
 }
 
 /// What comes of a worker: the rig, and whether the procedure came to its end.
-type Worked = (Option<OpenRig>, Result<Outcome>);
+type Worked = (Option<OpenRig>, Result<Outcome<Desk>>);
 
 /// How many words of a person may wait.
 const INBOX_DEPTH: usize = 16;
 
+impl State {
+    fn done_text(&self, label: &str) -> String {
+        match self.face.stage {
+            Stage::Source => self.clean_text().unwrap_or_else(|| "Source done".to_owned()),
+            Stage::Drivers => "All drivers done".to_owned(),
+            Stage::Tune => "All positions done".to_owned(),
+            _ => format!("{label} done"),
+        }
+    }
+}
+
 impl Desk {
     /// Begins what the stage captures: all of it, one after the other.
     pub(super) fn measure(&mut self) -> Result<()> {
-        if self.muted {
+        if self.state.muted {
             return Err(Error::input("The output is muted. Allow output first, then start."));
         }
-        match (self.face.stage, self.face.source_task) {
+        match (self.state.face.stage, self.state.face.source_task) {
             (Stage::Source, SourceTask::Headroom) => return self.sweep_volume(),
             (Stage::Source, SourceTask::Volts) => return self.hear_tone(),
             _ => {}
@@ -169,7 +81,7 @@ impl Desk {
         let run = self.switch.begin();
         self.run = Some(run.clone());
         self.stopping = false;
-        self.run_face = self.face.clone();
+        self.run_face = self.state.face.clone();
         self.changed = true;
         run
     }
@@ -181,13 +93,13 @@ impl Desk {
         doing: Doing,
         with: With,
         asked: bool,
-        procedure: impl FnOnce(&mut Session<'_>) -> Result<Outcome> + Send + 'static,
+        procedure: impl FnOnce(&mut Session<'_>) -> Result<Outcome<Desk>> + Send + 'static,
     ) -> Result<()> {
         let Some(mut rig) = self.idle_rig.take() else {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         };
         let With { headings, store, pace } = with;
-        let seconds = self.choices.countdown_s;
+        let seconds = self.state.choices.countdown_s;
         let hand = Hand::SeesIt { seconds: seconds.into() };
         let countdown = asked.then_some(seconds);
         self.work_on(doing, headings, countdown, move |token, inbox, on_event| {
@@ -249,7 +161,7 @@ impl Desk {
     pub(super) fn think(
         &mut self,
         task: Task,
-        compute: impl FnOnce() -> Result<Outcome> + Send + 'static,
+        compute: impl FnOnce() -> Result<Outcome<Desk>> + Send + 'static,
     ) -> Result<()> {
         let (run, mail) = (self.begin_run().run(), self.mail()?);
         let thread = std::thread::Builder::new().name("compute".to_owned());
@@ -286,6 +198,7 @@ impl Desk {
             self.changed |= seconds != computing.shown_s;
             computing.shown_s = seconds;
         }
+        self.refresh();
     }
 
     /// Takes what a procedure tells, for the face that began it.
@@ -295,12 +208,12 @@ impl Desk {
             return;
         };
         debug_assert_eq!(self.run.as_ref().map(RunToken::run), Some(run), "one runs at a time");
-        let own = std::mem::replace(&mut self.face, self.run_face.clone());
+        let own = std::mem::replace(&mut self.state.face, self.run_face.clone());
         let before = running.seen();
         let result = self.take_event(&mut running, event);
         self.changed |= running.seen() != before;
         self.work = Some(Work::Procedure(running));
-        self.face = own;
+        self.state.face = own;
         self.refuse(result);
     }
 
@@ -314,8 +227,8 @@ impl Desk {
             Event::Began { place, stimulus, .. } => {
                 (running.at, running.countdown, running.share, running.elapsed_s) =
                     (place.0, None, None, 0.0);
-                running.trace = Trace::new(stimulus.as_ref(), self.live_offset_db());
-                self.rungs.clear();
+                running.trace = Trace::new(stimulus.as_ref(), self.live_offset_db);
+                self.state.rungs.clear();
                 self.changed = true;
             }
             Event::Progress { what, share } => {
@@ -381,11 +294,7 @@ impl Desk {
             },
             _ => {}
         }
-        let is_done = matches!(change, Change::CaptureDone { .. });
         self.note(change)?;
-        if is_done {
-            self.found()?;
-        }
         if let Doing::Listening(listening) = &mut running.doing
             && let Ok(next) = self.next_heard()
         {
@@ -409,7 +318,7 @@ impl Desk {
             self.notice(stop.text.clone(), false);
             return Ok(());
         }
-        let held = captured.id.and_then(|id| self.captures.get(view::CaptureId(id.0)));
+        let held = captured.id.and_then(|id| self.state.captures.get(view::CaptureId(id.0)));
         let listens = matches!(running.doing, Doing::Listening(_));
         let name = held.map(|held| if listens { held.label.clone() } else { held.position.clone() });
         let name = name.filter(|name| !name.is_empty()).unwrap_or_else(|| captured.label.clone());
@@ -431,12 +340,12 @@ impl Desk {
         blocks: &[BlockLevel],
     ) {
         let measured = meters.get(input).copied().unwrap_or_default();
-        let calibration = self.rig.as_ref().map(|rig| rig.calibration(input)).unwrap_or_default();
+        let calibration = self.state.rig.as_ref().map(|rig| rig.calibration(input)).unwrap_or_default();
         let (meter, figure) = live::meter(measured, &calibration);
         running.trace.hear(blocks);
         let (figures, lines) = match &running.doing {
-            Doing::Sweeping if !self.rungs.is_empty() => {
-                (self.rungs.last().map(super::source::figures).unwrap_or_default(), Vec::new())
+            Doing::Sweeping if !self.state.rungs.is_empty() => {
+                (self.state.rungs.last().map(super::source::ladder::figures).unwrap_or_default(), Vec::new())
             }
             Doing::Watching { gain } => {
                 let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms);
@@ -456,7 +365,7 @@ impl Desk {
     }
 
     /// A worker or a computation has come to its end.
-    pub(super) fn ended(&mut self, run: u64, rig: Option<OpenRig>, result: Result<Outcome>) {
+    pub(super) fn ended(&mut self, run: u64, rig: Option<OpenRig>, result: Result<Outcome<Desk>>) {
         if let Some(rig) = rig {
             self.idle_rig = Some(rig);
         }
@@ -467,8 +376,10 @@ impl Desk {
         self.changed = true;
         let was_stopped = self.run.take().is_some_and(|run| run.is_stopped());
         self.stopping = false;
-        let own = std::mem::replace(&mut self.face, self.run_face.clone());
         let work = self.work.take();
+        // What a procedure found is told to the face that began it.
+        let own = matches!(work, Some(Work::Procedure(_)))
+            .then(|| std::mem::replace(&mut self.state.face, self.run_face.clone()));
         let result = match (result, work) {
             (Ok(outcome), work) => {
                 self.send_live(Live::default());
@@ -484,7 +395,9 @@ impl Desk {
             }
             (Err(error), _) => Err(error),
         };
-        self.face = own;
+        if let Some(own) = own {
+            self.state.face = own;
+        }
         self.refuse(result);
         if self.work.is_none() && !self.recordings.is_empty() {
             let result = self.next_recording();
@@ -512,13 +425,13 @@ impl Desk {
 
     /// Makes a change, and takes the capture that it is about on the desk.
     pub(super) fn note(&mut self, change: Change) -> Result<()> {
-        let Some(job) = &mut self.job else { return Ok(()) };
         let (id, reading) = (change.capture(), change.reading().cloned());
-        job.apply(change)?;
-        if let Some(capture) = id.and_then(|id| job.job().capture(id)) {
-            self.captures.insert(Held::new(capture, reading));
+        self.apply(change)?;
+        if let (Some(job), Some(id)) = (&self.job, id)
+            && let Some(capture) = job.job().capture(id)
+        {
+            self.state.captures.insert(Held::new(capture, reading));
         }
-        self.changed = true;
         Ok(())
     }
 
@@ -553,17 +466,15 @@ impl Desk {
         }
     }
 
-    /// Whether the volume is being raised.
-    pub(super) fn is_climbing(&self) -> bool {
-        matches!(&self.work, Some(Work::Procedure(running)) if matches!(running.doing, Doing::Sweeping))
-    }
-
-    fn done_text(&self, label: &str) -> String {
-        match self.face.stage {
-            Stage::Source => self.clean_text().unwrap_or_else(|| "Source done".to_owned()),
-            Stage::Drivers => "All drivers done".to_owned(),
-            Stage::Tune => "All positions done".to_owned(),
-            _ => format!("{label} done"),
+    /// What runs, as far as cards and charts are others meanwhile.
+    pub(super) fn busy_with(&self) -> Option<BusyWith> {
+        match self.work.as_ref()? {
+            Work::Procedure(running) => Some(match running.doing {
+                Doing::Sweeping => BusyWith::Sweep,
+                Doing::Previewing(_) => BusyWith::Preview,
+                _ => BusyWith::Other,
+            }),
+            Work::Computing(_) => Some(BusyWith::Other),
         }
     }
 }

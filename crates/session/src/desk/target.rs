@@ -9,9 +9,10 @@ use view::{
 use super::Desk;
 use super::card::{button, choice, text};
 use super::handles::decibels;
+use super::state::State;
 use crate::{Error, Result, library, targets};
 
-impl Desk {
+impl State {
     /// Whether the chart has the target's handles.
     pub(super) fn is_editing_target(&self) -> bool {
         self.face.stage == Stage::Tune && self.face.tune_card == TuneCard::Target
@@ -30,7 +31,7 @@ impl Desk {
 
     pub(super) fn target_card(&self) -> Card {
         let target = self.tune.target();
-        let idle = self.work.is_none();
+        let idle = self.is_idle();
         let is_kept = self.tune.target_id().is_some();
         Card {
             instruction: format!("Shape the target “{}”.", target.name),
@@ -51,15 +52,17 @@ impl Desk {
             ..Card::default()
         }
     }
+}
 
+impl Desk {
     /// Gives the chart to the target's handles. A curve of many points is first made one of few.
     pub(super) fn edit_target(&mut self) {
-        self.face.tune_card = TuneCard::Target;
-        self.face.chart = ChartFace::Response;
+        self.state.face.tune_card = TuneCard::Target;
+        self.state.face.chart = ChartFace::Response;
         self.select(None);
-        if let Some((few, off_db)) = self.tune.target().with_few_points() {
-            let (many, count) = (self.tune.target().points.len(), few.points.len());
-            self.tune.edit_target(|target| *target = few);
+        if let Some((few, off_db)) = self.state.tune.target().with_few_points() {
+            let (many, count) = (self.state.tune.target().points.len(), few.points.len());
+            self.state.tune.edit_target(|target| *target = few);
             self.notice(
                 format!(
                     "{many} points cannot be told apart on a chart. {count} stand for them now, within {off_db:.1} dB; \
@@ -90,7 +93,7 @@ impl Desk {
 
     fn add_handle(&mut self, add: impl FnOnce(&mut Target) -> Option<HandleId>) -> Result<()> {
         let mut added = None;
-        self.tune.edit_target(|target| added = add(target));
+        self.state.tune.edit_target(|target| added = add(target));
         if added.is_none() {
             return Err(Error::input("There is no room for another one: take one away first."));
         }
@@ -102,7 +105,7 @@ impl Desk {
     pub(super) fn name_target(&mut self, name: &str) {
         let name = name.trim();
         if !name.is_empty() {
-            self.tune.edit_target(|target| name.clone_into(&mut target.name));
+            self.state.tune.edit_target(|target| name.clone_into(&mut target.name));
         }
     }
 
@@ -110,19 +113,19 @@ impl Desk {
     pub(super) fn remove_handle(&mut self, handle: HandleId) {
         if let Ok(handle) = super::tune::of_target(handle) {
             self.select(None);
-            self.tune.edit_target(|target| target.remove(handle));
+            self.state.tune.edit_target(|target| target.remove(handle));
         }
     }
 
     /// Writes the target among the person's own, and chooses it by its name from now on.
     pub(super) fn keep_target(&mut self) -> Result<()> {
-        let target = self.tune.target();
+        let target = self.state.tune.target();
         let name = targets::plain_name(&target.name);
         if name.is_empty() {
             return Err(Error::input("Give the target a name of letters or digits first."));
         }
         let path = targets::keep_target(target, &name, "give this one another name")?;
-        self.tune.target_is_kept(&name);
+        self.state.tune.target_is_kept(&name);
         self.notice(format!("The target is kept as “{name}”, in {}", path.display()), true);
         Ok(())
     }

@@ -8,7 +8,7 @@ use view::{
     SettingValue, Shelf, Snapshot, Stage, TextKey,
 };
 
-use super::Held;
+use super::held::Held;
 use super::tests::Bench;
 use crate::library;
 
@@ -53,9 +53,10 @@ impl Edited {
 
     /// Closes the job and opens it again.
     fn reopen(&mut self) {
-        self.bench.desk.rest();
+        self.bench.settle();
         let folder = self.bench.desk.job.take().expect("the job").job().dir().to_owned();
         self.bench.ask(Command::OpenJob(folder.display().to_string()));
+        self.bench.finish();
         self.bench.ask(Command::OpenStage(Stage::Tune));
     }
 }
@@ -215,7 +216,7 @@ fn a_job_brings_the_edited_target_back_even_where_nothing_else_is_known_of_it() 
     assert!(sheet.lines().any(|line| line.starts_with("Target") && line.ends_with("Evening")), "{sheet}");
     // A preset stays a name.
     edited.bench.choose(Choice::Target(Some("flat".to_owned())));
-    edited.bench.desk.rest();
+    edited.bench.settle();
     let job = edited.bench.desk.job.as_ref().expect("the job").job();
     assert_eq!(job.data().target, Some(job::PresetOrInline::Preset("flat".to_owned())));
     edited.bench.ask(Command::Undo);
@@ -343,7 +344,7 @@ fn a_drag_is_answered_faster_than_it_is_told() {
     let measured = edited.bench.desk.captures.iter().next().expect("a capture").clone();
     for number in 2..=18 {
         let mark = if number % 2 == 0 { SetMark::After } else { SetMark::Before };
-        edited.bench.desk.captures.insert(Held {
+        edited.bench.desk.state.captures.insert(Held {
             id: CaptureId(number),
             mark: Some(mark),
             position: format!("place {number}"),

@@ -12,9 +12,11 @@ use view::{
     Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
 };
 
+use super::derive::FaceId;
+use super::held::Captures;
 use super::sounds::{Cued, Sound};
 use super::tune::{DeskBand, Tune};
-use super::{Desk, FaceId, MAILBOX_DEPTH, Mail};
+use super::{Desk, MAILBOX_DEPTH, Mail};
 
 /// A desk with the simulated car, as fast as it goes, and a job of its own.
 pub(super) struct Bench {
@@ -38,15 +40,22 @@ impl Bench {
         desk.take_mail(Mail::Attach(FaceId(0), updates_in));
         let folder = tempfile::tempdir().expect("a folder");
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
-        desk.hold(job).expect("it is held");
+        desk.hold(job, Captures::default()).expect("it is held");
         desk.use_simulated_car().expect("the car");
-        desk.choices.times = 10_000;
-        desk.choices.countdown_s = 0;
+        desk.state.choices.times = 10_000;
+        desk.state.choices.countdown_s = 0;
         Self { desk, _mail: mail, mailbox, updates, sounds, folder }
     }
 
     pub(super) fn ask(&mut self, command: Command) {
         self.desk.obey(command);
+        self.desk.refresh();
+    }
+
+    /// Keeps in the job what follows, as the app does when the person pauses.
+    pub(super) fn settle(&mut self) {
+        self.desk.refresh();
+        self.desk.keep(self.desk.state.results());
     }
 
     pub(super) fn choose(&mut self, choice: Choice) {
@@ -73,6 +82,7 @@ impl Bench {
     /// Lets what is under way come to its end.
     pub(super) fn finish(&mut self) {
         self.pump_until(|bench| bench.desk.work.is_none());
+        self.settle();
     }
 
     /// Goes on until it is as wanted.
@@ -152,7 +162,7 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
 #[test]
 fn a_capture_is_renamed_and_marked_while_it_runs() {
     let mut bench = Bench::new();
-    bench.desk.choices.times = 4;
+    bench.desk.state.choices.times = 4;
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     bench.ask(Command::StartOrStop);
@@ -203,7 +213,7 @@ fn drivers_follow_one_another_until_they_are_muted() {
 #[test]
 fn a_second_of_the_countdown_is_heard_and_a_stop_leaves_nothing() {
     let mut bench = Bench::new();
-    bench.desk.choices.countdown_s = 2;
+    bench.desk.state.choices.countdown_s = 2;
     bench.ask(Command::OpenStage(Stage::Drivers));
     bench.ask(Command::StartOrStop);
     let began = Instant::now();
@@ -268,7 +278,7 @@ fn every_edit_is_taken_back_and_made_again() {
             snapshot.handles.len(),
         )
     };
-    bench.desk.face.stage = Stage::Tune;
+    bench.desk.state.face.stage = Stage::Tune;
     let start = state(&bench);
     bench.ask(Command::MarkCapture(id, Some(SetMark::Before)));
     bench.ask(Command::RenameCapture(id, "renamed".to_owned()));
@@ -288,6 +298,43 @@ fn every_edit_is_taken_back_and_made_again() {
     }
     assert_eq!(state(&bench), end);
     assert_eq!(bench.notices(), Vec::<String>::new());
+}
+
+/// A derived value hangs on its own inputs: a name is none of the audit's, a mark and a band are. Looking at it
+/// from a copy of the state on another thread computes nothing anew.
+#[test]
+fn renaming_a_capture_computes_no_audit_and_no_plan_anew() {
+    let mut bench = Bench::new();
+    bench.ask(Command::OpenStage(Stage::Tune));
+    bench.set(SettingValue::Number(NumberKey::Positions, 1.0));
+    for side in [SetMark::Before, SetMark::After] {
+        bench.choose(Choice::Set(side));
+        bench.desk.measure().expect("it begins");
+        bench.finish();
+        if side == SetMark::Before {
+            bench.desk.take_bands(vec![band(500.0)]);
+            bench.press(Action::EnterBands);
+        }
+    }
+    let found = |bench: &Bench| {
+        let state = bench.desk.state.now();
+        let thread = std::thread::Builder::new().name("test-look".to_owned());
+        let looked = thread.spawn(move || (state.check(), state.car_plan(), state.limit()));
+        looked.expect("a thread").join().expect("it looks")
+    };
+    let (audit, plan, _) = found(&bench);
+    let audit = audit.expect("both sides were measured");
+    bench.ask(Command::RenameCapture(CaptureId(1), "another name".to_owned()));
+    assert_eq!(bench.snapshot().tray[0].label, "another name");
+    let (again, same_plan, _) = found(&bench);
+    assert!(Arc::ptr_eq(&audit, &again.expect("it is there")), "no audit for a name");
+    assert!(Arc::ptr_eq(&plan, &same_plan), "and no plan");
+    bench.ask(Command::EnableBand(0, false));
+    assert!(!found(&bench).0.is_some_and(|other| Arc::ptr_eq(&audit, &other)), "another one for other bands");
+    bench.ask(Command::Undo);
+    assert_eq!(*found(&bench).0.expect("it is there"), *audit, "and the same for the same bands");
+    bench.ask(Command::MarkCapture(CaptureId(2), None));
+    assert!(found(&bench).0.is_none(), "and none without the other side");
 }
 
 #[test]
@@ -353,9 +400,10 @@ fn what_was_tuned_is_there_again_when_the_job_is_opened() {
     let mut bench = Bench::new();
     bench.choose(Choice::Target(Some("flat".to_owned())));
     bench.desk.take_bands(vec![band(100.0), band(200.0)]);
-    bench.desk.rest();
+    bench.settle();
     let folder = bench.desk.job.take().expect("the job").job().dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
+    bench.finish();
     bench.ask(Command::OpenStage(Stage::Tune));
     assert_eq!(bench.desk.tune.target_id(), Some("flat"));
     assert_eq!(bench.snapshot().handles.len(), 2);
@@ -374,6 +422,7 @@ fn a_driver_that_is_wired_backwards_is_called_so() {
     assert_eq!((line.value.as_str(), line.tone), ("wired backwards", Tone::Bad));
     bench.ask(Command::OpenStage(Stage::Timing));
     bench.ask(Command::StartOrStop);
+    bench.finish();
     let job = bench.desk.job.as_ref().expect("the job").job();
     assert!(job.data().channels[0].inverted);
 }
@@ -407,6 +456,7 @@ fn the_whole_car_is_put_right_from_its_drivers_and_that_can_be_undone() {
 
     let kept = |bench: &Bench| bench.desk.job.as_ref().expect("the job").job().data().channels.clone();
     bench.ask(Command::StartOrStop);
+    bench.finish();
     let entered = kept(&bench);
     let tweeter = entered.iter().find(|channel| channel.channel == "left-tweeter").expect("a line for it");
     assert!(tweeter.high_pass.as_ref().is_some_and(|filter| filter.family == "linkwitz-riley"));
@@ -522,9 +572,10 @@ fn left_and_right_are_measured_and_fitted_by_themselves() {
     assert!(!bands.is_empty());
     let of = |word: &str| bands.iter().filter(|band| band.text.ends_with(word)).count();
     assert_eq!(of(", both") + of(", left") + of(", right"), bands.len(), "{bands:?}");
-    bench.desk.rest();
+    bench.settle();
     let folder = bench.desk.job.take().expect("the job").job().dir().to_owned();
     bench.ask(Command::OpenJob(folder.display().to_string()));
+    bench.finish();
     assert_eq!(bench.snapshot().handles, bands, "it is there again");
     assert!(bench.notices().iter().any(|notice| notice.contains("fitted")), "it says how long it took");
 }

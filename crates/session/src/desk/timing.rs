@@ -12,6 +12,8 @@ use view::{
 
 use super::card::{button, choice, line, switch};
 use super::history::Edit;
+use super::state::State;
+use super::work::Task;
 use super::{Desk, picture};
 use crate::{Error, Result};
 use project::derive::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum_text};
@@ -29,7 +31,7 @@ fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
     }
 }
 
-impl Desk {
+impl State {
     /// Whether arrivals of separate captures share their zero.
     pub(super) fn arrivals_compare(&self) -> bool {
         self.rig
@@ -40,7 +42,8 @@ impl Desk {
     /// The plan for the whole car, computed once for each set of captures.
     pub(super) fn car_plan(&self) -> Arc<CarPlan> {
         let key = (
-            self.captures.revision(),
+            self.captures.results(),
+            self.drivers().to_vec(),
             self.tune.profile_id().to_owned(),
             self.choices.filters_on,
             self.arrivals_compare(),
@@ -62,28 +65,7 @@ impl Desk {
 
     /// What the job holds for its channels.
     pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
-        self.job.as_ref().map(|job| job.project().data.channels.clone()).unwrap_or_default()
-    }
-
-    /// Keeps delays, polarities, gains and crossovers in the job; the simulated processor has
-    /// them from then on.
-    pub(super) fn enter_timing(&mut self) -> Result<()> {
-        let channels = self.car_plan().channels.clone();
-        if channels.is_empty() {
-            return Err(Error::input("Measure the drivers first: the delays follow from their arrivals."));
-        }
-        let before = self.entered_channels();
-        self.set_channels(channels.clone())?;
-        self.history.note(Edit::Channels(before, channels));
-        Ok(())
-    }
-
-    /// Sets what the job holds for its channels.
-    pub(super) fn set_channels(&mut self, channels: Vec<ChannelSetting>) -> Result<()> {
-        if let Some(job) = &mut self.job {
-            job.apply(Change::Channels(channels))?;
-        }
-        self.found()
+        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
     }
 
     /// Whether the job holds what the plan says.
@@ -217,6 +199,32 @@ impl Desk {
             let label = format!("{:.1} dB, {}", worst.worst_db, worst.heard).replace('-', "−");
             chart.marks.push(Mark { x: worst.worst_hz, label });
         }
+    }
+}
+
+impl Desk {
+    /// Keeps delays, polarities, gains and crossovers in the job; the simulated processor has
+    /// them from then on.
+    pub(super) fn enter_timing(&mut self) -> Result<()> {
+        let state = self.state.now();
+        let task = Task {
+            title: "Putting the drivers together".to_owned(),
+            detail: "from their arrivals and responses",
+        };
+        self.think(task, move || {
+            let channels = state.car_plan().channels.clone();
+            if channels.is_empty() {
+                return Err(Error::input(
+                    "Measure the drivers first: the delays follow from their arrivals.",
+                ));
+            }
+            Ok(Box::new(move |desk| {
+                let before = desk.entered_channels();
+                desk.apply(Change::Channels(channels.clone()))?;
+                desk.history.note(Edit::Channels(before, channels));
+                Ok(())
+            }))
+        })
     }
 }
 

@@ -4,7 +4,6 @@
 use tuning::{Band, BandKind, BandLayout, Profile, Response, Target, TargetHandle, bands_db};
 use view::{HandleId, Number};
 
-use super::history::HISTORY;
 use crate::{Result, library, targets};
 use tuning::channel_reaches;
 
@@ -35,6 +34,9 @@ impl DeskBand {
         }
     }
 }
+
+/// How many edits can be taken back.
+pub(super) const HISTORY: usize = 200;
 
 /// What can be undone.
 #[derive(Debug, Clone, PartialEq)]
@@ -150,6 +152,18 @@ impl Tune {
         Ok(tune)
     }
 
+    /// The same as it is now, with nothing to undo.
+    pub(super) fn without_history(&self) -> Self {
+        Self {
+            now: self.now.clone(),
+            past: Vec::new(),
+            future: Vec::new(),
+            before_drag: self.before_drag.clone(),
+            revision: self.revision,
+            edits: self.edits,
+        }
+    }
+
     /// Goes up with everything that can be seen.
     pub(crate) fn revision(&self) -> u64 {
         self.revision
@@ -188,6 +202,11 @@ impl Tune {
 
     pub(crate) fn bands(&self) -> &[DeskBand] {
         &self.now.bands
+    }
+
+    /// The bands before a drag that goes on: what is costly follows when it has ended.
+    pub(super) fn settled_bands(&self) -> &[DeskBand] {
+        &self.before_drag.as_ref().unwrap_or(&self.now).bands
     }
 
     /// What the enabled bands of a channel do at these frequencies.

@@ -6,14 +6,14 @@ use procedure::{Store, Watch, watch};
 use rig::Scene;
 
 use super::Desk;
-use super::order::Heading;
-use super::run::{Doing, With, nothing_more};
+use super::run::With;
+use super::work::{Doing, Heading, nothing_more};
 use crate::{Error, Result};
 
 impl Desk {
     /// Shows the volts at the tap until it is stopped. The simulated source plays the tone by itself.
     pub(super) fn watch_volts(&mut self) -> Result<()> {
-        let Some(rig) = &self.rig else {
+        let Some(rig) = &self.state.rig else {
             return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
         };
         let input = rig
@@ -23,7 +23,7 @@ impl Desk {
             Signal::Sine { frequency_hz: 1000.0 },
             1.0,
             // Less what keeps dither from passing full scale.
-            self.choices.tone_dbfs - 0.01,
+            self.state.choices.tone_dbfs - 0.01,
             0.0,
         );
         let simulated = rig.is_simulated();
@@ -33,7 +33,7 @@ impl Desk {
             stimulus: simulated.then(|| Stimulus { name: "tone".to_owned(), segments: vec![tone] }),
             scene: Some(Scene { volume_step: clean, ..self.scene() }),
         };
-        self.gain_seen = true;
+        self.state.gain_seen = true;
         let heading = Heading {
             title: "Listening".to_owned(),
             detail: "the volts at the tap, until you press Space".to_owned(),

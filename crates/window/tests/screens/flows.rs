@@ -3,8 +3,8 @@
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
 use view::{
-    Action, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Number, SetMark, SettingValue, Stage,
-    SwitchKey, TextKey, Update,
+    Action, Activity, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Now, Number, SetMark,
+    SettingValue, Stage, SwitchKey, TextKey, Update,
 };
 use window::{FromSession, Message, Theme};
 
@@ -64,6 +64,33 @@ fn in_the_smallest_window_the_rigs_name_stands_in_one_line_and_whole() {
         let theme = bench.place(id("theme")).expect("the button beside it");
         assert!(place.x + place.width <= theme.x, "“{text}” is cut: {place:?}, {theme:?}");
     }
+}
+
+/// What is going on is told ahead of the picture: a picture that was computed before it does not take it back, and
+/// one that is of an earlier state is called so until the newer one is there.
+#[test]
+fn what_is_going_on_shows_before_its_picture_is_computed() {
+    let mut bench = Bench::showing(sample::tune());
+    let before = sample::tune().revision;
+    let running = Activity::Running {
+        title: "Fitting bands".to_owned(),
+        detail: "the bands stay".to_owned(),
+        progress: None,
+    };
+    let now = |activity: Activity, run, older| Now { revision: before + 1, activity, run, older };
+    bench.tell(Update::Now(now(running, Some(7), false)));
+    assert!(bench.reads("Fitting bands"));
+    bench.tell(Update::Snapshot(sample::tune().into()));
+    assert!(bench.reads("Fitting bands"), "an older picture knows nothing of it");
+    bench.click(id("stop"));
+    assert_eq!(bench.stopped(), [Some(7)], "it can be stopped at once");
+    bench.tell(Update::Now(now(Activity::Idle, None, true)));
+    assert!(!bench.reads("Fitting bands"));
+    assert!(bench.reads("As before; the new one is being computed."));
+    let mut newer = sample::tune();
+    newer.revision = before + 1;
+    bench.tell(Update::Snapshot(newer.into()));
+    assert!(!bench.reads("As before; the new one is being computed."));
 }
 
 #[test]

@@ -1,15 +1,13 @@
 //! The ladder of volume steps: live, drawn, and what follows from it.
 
 use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
-use project::derive::limit_change;
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
 use crate::desk::Desk;
 use crate::desk::sounds::Sound;
+use crate::desk::state::State;
 use procedure::{SweepNow, output_headroom};
-
-use crate::Result;
 
 /// A step in very big type.
 pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
@@ -25,29 +23,10 @@ pub(in crate::desk) fn figures(step: &OutputStep) -> Vec<Figure> {
     ]
 }
 
-impl Desk {
-    /// Takes the steps that a running ladder has climbed; the first that is not
-    /// clean is heard and seen.
-    pub(in crate::desk) fn climbed(&mut self, now: &SweepNow, warned: &mut bool) {
-        if now.steps != self.rungs {
-            self.rungs.clone_from(&now.steps);
-            self.changed = true;
-        }
-        let unclean = now.steps.iter().filter(|step| !step.clean).map(|step| step.step);
-        let first = unclean.filter(|step| now.clean_step.is_none_or(|clean| *step > clean)).min();
-        if let (true, Some(step)) = (now.alarm, first) {
-            self.sound(Sound::Unclean);
-            self.cue(format!("Step {step} is not clean"), false);
-        }
-        if let Some(warning) = now.warning.as_ref().filter(|_| !*warned) {
-            *warned = true;
-            self.notice(warning.clone(), false);
-        }
-    }
-
+impl State {
     /// The clean limit over all outputs, from the newest ladder of each.
     pub(in crate::desk) fn limit(&self) -> CleanLimit {
-        self.kept.limit.get(self.captures.revision(), || {
+        self.kept.limit.get(self.captures.results(), || {
             let mut ladders: Vec<OutputHeadroom> = Vec::new();
             for held in self.captures.of(Stage::Source) {
                 if held.reading.measurement != "headroom" || held.reading.stopped().is_some() {
@@ -75,13 +54,6 @@ impl Desk {
         let step = self.limit().clean_step?;
         let volts = self.source_volts().map_or_else(String::new, |volts| format!(" · {volts:.2} V"));
         Some(format!("clean to step {step}{volts}"))
-    }
-
-    /// Keeps what is known of the source in the job.
-    pub(in crate::desk) fn keep_source(&mut self) -> Result<()> {
-        let limit = self.limit();
-        let Some(job) = &mut self.job else { return Ok(()) };
-        job.apply(limit_change(&limit))
     }
 
     /// The ladder as a chart: of the capture that runs, else of the one chosen.
@@ -116,6 +88,27 @@ impl Desk {
                 .map(|step| Mark { x: step as f64, label: format!("last clean step: {step}") })
                 .into_iter()
                 .collect(),
+        }
+    }
+}
+
+impl Desk {
+    /// Takes the steps that a running ladder has climbed; the first that is not
+    /// clean is heard and seen.
+    pub(in crate::desk) fn climbed(&mut self, now: &SweepNow, warned: &mut bool) {
+        if now.steps != self.state.rungs {
+            self.state.rungs.clone_from(&now.steps);
+            self.changed = true;
+        }
+        let unclean = now.steps.iter().filter(|step| !step.clean).map(|step| step.step);
+        let first = unclean.filter(|step| now.clean_step.is_none_or(|clean| *step > clean)).min();
+        if let (true, Some(step)) = (now.alarm, first) {
+            self.sound(Sound::Unclean);
+            self.cue(format!("Step {step} is not clean"), false);
+        }
+        if let Some(warning) = now.warning.as_ref().filter(|_| !*warned) {
+            *warned = true;
+            self.notice(warning.clone(), false);
         }
     }
 }

@@ -1,7 +1,8 @@
 //! The stage Source: what is asked of the source or the cabin, each task with its card, its
 //! captures and its chart.
 
-mod ladder;
+pub(super) mod choices;
+pub(super) mod ladder;
 mod noise;
 mod other;
 mod rattle;
@@ -14,18 +15,13 @@ mod volts;
 use std::collections::VecDeque;
 
 use chart::Chart;
-use measure::FindingLevel;
-use view::{
-    Button, Card, ChartFace, Choice, ChoiceKey, FindingLine, RattleRange, Setting, SourceTask, TextKey, Tone,
-};
+use view::{Button, Card, ChartFace, Choice, ChoiceKey, Setting, SourceTask, TextKey};
 
 use super::Desk;
 use super::card::{choice, text};
 use super::order::Order;
+use super::state::State;
 use crate::Result;
-pub(super) use ladder::figures;
-use procedure::HeardInput;
-pub(super) use tone::ToneFound;
 
 /// What can be asked of the source.
 const TASKS: [(SourceTask, &str); 6] = [
@@ -47,59 +43,7 @@ fn best_face(task: SourceTask) -> ChartFace {
     }
 }
 
-/// What a person has chosen and what was found in this stage, beside the captures.
-#[derive(Debug)]
-pub(super) struct Source {
-    /// The outputs of the source, with devices: names with commas between.
-    pub(super) outputs: String,
-    /// The volume step at which a ladder begins, with devices.
-    pub(super) first_step: u32,
-    /// The volume step that the source is at, with devices; 0 where it is not known.
-    pub(super) at_step: u32,
-    /// The one output that is measured; absent for all, one after another.
-    pub(super) only: Option<String>,
-    /// Whether the outputs are added up.
-    pub(super) together: bool,
-    /// The bands that undo the tone, in words.
-    pub(super) undo: Vec<String>,
-    /// The engine's speed, with devices.
-    pub(super) engine_rpm: f64,
-    /// Where panels are made to buzz.
-    pub(super) rattle_range: RattleRange,
-    /// The tone that the input heard, until its calibration is kept.
-    pub(super) heard: Option<HeardInput>,
-    /// What the meter shows, as it was typed.
-    pub(super) meter: String,
-    /// Whether the source plays the tone, rather than the rig.
-    pub(super) source_plays: bool,
-    pub(super) attenuator_db: f64,
-    /// The other measurement that was chosen, by its id, and what there is to choose from.
-    pub(super) other: String,
-    offers: Vec<other::Offer>,
-}
-
-impl Default for Source {
-    fn default() -> Self {
-        Self {
-            outputs: "front".to_owned(),
-            first_step: 1,
-            at_step: 0,
-            only: None,
-            together: false,
-            undo: Vec::new(),
-            engine_rpm: 0.0,
-            rattle_range: RattleRange::Low,
-            heard: None,
-            meter: String::new(),
-            source_plays: false,
-            attenuator_db: 0.0,
-            other: String::new(),
-            offers: Vec::new(),
-        }
-    }
-}
-
-impl Desk {
+impl State {
     /// Whether the stage's chart shows what sweeps found.
     pub(super) fn is_of_sweeps(&self) -> bool {
         matches!(self.face.source_task, SourceTask::Tone | SourceTask::Other)
@@ -172,15 +116,6 @@ impl Desk {
         }
     }
 
-    /// Asks something else of the source.
-    pub(super) fn choose_task(&mut self, task: SourceTask) {
-        self.face.source_task = task;
-        self.face.chart = best_face(task);
-        if task == SourceTask::Other {
-            self.offer();
-        }
-    }
-
     /// The outputs of the source.
     fn output_names(&self) -> Vec<String> {
         let trimmed = |name: &str| name.trim().to_owned();
@@ -230,20 +165,17 @@ impl Desk {
 
     /// The highest step at which every output is clean, once it is known.
     fn clean_step(&self) -> Option<u32> {
-        self.job.as_ref().and_then(|job| job.project().data.source.clean_step)
+        self.job.as_ref().and_then(|job| job.data.source.clean_step)
     }
 }
 
-/// Remarks of a report as they stand on a card.
-pub(super) fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
-    let tone = |level| match level {
-        FindingLevel::Note => Tone::Plain,
-        FindingLevel::Caution => Tone::Caution,
-        FindingLevel::Stop => Tone::Bad,
-    };
-    findings
-        .iter()
-        // Names are marked for a terminal, where nothing else sets them apart.
-        .map(|finding| FindingLine { tone: tone(finding.level), text: finding.text.replace('`', "") })
-        .collect()
+impl Desk {
+    /// Asks something else of the source.
+    pub(super) fn choose_task(&mut self, task: SourceTask) {
+        self.state.face.source_task = task;
+        self.state.face.chart = best_face(task);
+        if task == SourceTask::Other {
+            self.offer();
+        }
+    }
 }

@@ -10,12 +10,12 @@ use measure::{Segment, Stimulus};
 use tuning::Response;
 use view::{Button, Card, CardLine, NumberKey, SettingKind, Tone};
 
-use super::remarks;
 use crate::Result;
-use crate::desk::Desk;
-use crate::desk::card::number;
+use crate::desk::card::{number, remarks};
 use crate::desk::faces::{empty, linear, series};
-use crate::desk::order::{Heading, Order, numbered};
+use crate::desk::order::{Order, numbered};
+use crate::desk::state::State;
+use crate::desk::work::Heading;
 use procedure::{
     LISTEN_S, NoiseReadings, NoiseReport, POOR_SNR_DB, Request, USUAL_RPM, Until, at_speed, level_of_clean,
     noise_of,
@@ -25,7 +25,7 @@ use rig::Scene;
 /// A spectrum line is drawn from here up.
 const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
 
-impl Desk {
+impl State {
     pub(super) fn noise_main(&self) -> Button {
         if self.is_simulated() {
             self.measure_button("Listen at three engine speeds")
@@ -123,7 +123,7 @@ impl Desk {
 
     /// What the newest capture at each engine speed says, computed once.
     fn noise(&self) -> Option<Arc<NoiseReport>> {
-        self.kept.noise.get(self.captures.revision(), || self.noise_of_captures().map(Arc::new))
+        self.kept.noise.get(self.captures.results(), || self.noise_of_captures().map(Arc::new))
     }
 
     fn noise_of_captures(&self) -> Option<NoiseReport> {

@@ -5,11 +5,14 @@ use std::collections::VecDeque;
 use job::Stage;
 use view::{Card, CardLine, Choice, ChoiceKey};
 
-use super::remarks;
+use super::choices::Offer;
 use crate::Result;
-use crate::desk::card::{choice, line};
-use crate::desk::order::{Heading, Order};
-use crate::desk::{Desk, Held};
+use crate::desk::Desk;
+use crate::desk::card::{choice, line, remarks};
+use crate::desk::held::Held;
+use crate::desk::order::Order;
+use crate::desk::state::State;
+use crate::desk::work::Heading;
 use procedure::{Request, Until};
 
 /// How long is listened when the measurement wants nothing to be played.
@@ -18,34 +21,7 @@ const LISTEN_S: f64 = 10.0;
 /// The most values of a reading that a card shows.
 const SHOWN: usize = 16;
 
-/// A measurement that can be chosen.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(in crate::desk) struct Offer {
-    id: String,
-    title: String,
-    summary: String,
-}
-
-impl Desk {
-    /// Looks at what there is to choose from, plugins that were dropped in since
-    /// then included.
-    pub(super) fn offer(&mut self) {
-        // These have their own place in the work order.
-        let elsewhere = ["headroom", "sweep", "noise", "rattle"];
-        self.source.offers = procedure::whole_registry()
-            .manifests()
-            .filter(|manifest| !elsewhere.contains(&manifest.id.as_str()))
-            .map(|manifest| Offer {
-                id: manifest.id.clone(),
-                title: manifest.title.clone(),
-                summary: manifest.summary.clone(),
-            })
-            .collect();
-        if self.offered().is_none() {
-            self.source.other = self.source.offers.first().map_or_else(String::new, |offer| offer.id.clone());
-        }
-    }
-
+impl State {
     fn offered(&self) -> Option<&Offer> {
         self.source.offers.iter().find(|offer| offer.id == self.source.other)
     }
@@ -85,6 +61,28 @@ impl Desk {
             lines: newest.map(values).unwrap_or_default(),
             findings: newest.map(|held| remarks(&held.reading.findings)).unwrap_or_default(),
             ..Card::default()
+        }
+    }
+}
+
+impl Desk {
+    /// Looks at what there is to choose from, plugins that were dropped in since
+    /// then included.
+    pub(super) fn offer(&mut self) {
+        // These have their own place in the work order.
+        let elsewhere = ["headroom", "sweep", "noise", "rattle"];
+        self.state.source.offers = procedure::whole_registry()
+            .manifests()
+            .filter(|manifest| !elsewhere.contains(&manifest.id.as_str()))
+            .map(|manifest| Offer {
+                id: manifest.id.clone(),
+                title: manifest.title.clone(),
+                summary: manifest.summary.clone(),
+            })
+            .collect();
+        if self.offered().is_none() {
+            self.state.source.other =
+                self.state.source.offers.first().map_or_else(String::new, |offer| offer.id.clone());
         }
     }
 }

@@ -9,10 +9,13 @@ use project::hertz;
 use tuning::Response;
 use view::{Action, Button, Card, CardLine, Choice, ChoiceKey, RattleRange, Tone};
 
+use crate::desk::Desk;
 use crate::desk::card::{button, choice};
 use crate::desk::faces::{empty, linear, series};
-use crate::desk::order::{Heading, Order, sweep_text};
-use crate::desk::{Desk, Held};
+use crate::desk::held::Held;
+use crate::desk::order::{Order, sweep_text};
+use crate::desk::state::State;
+use crate::desk::work::Heading;
 use crate::{Error, Result};
 use procedure::{Request, Spot, Watch, at_peak, spots};
 use rig::Scene;
@@ -20,10 +23,10 @@ use rig::Scene;
 /// So many spots can be played from the card; the loudest come first.
 const PLAYABLE: u8 = 6;
 
-impl Desk {
+impl State {
     pub(super) fn rattle_card(&self) -> Card {
         let spots = self.spots();
-        let idle = self.work.is_none() && self.can_play();
+        let idle = self.is_idle() && self.can_play();
         let play = |(number, spot): (u8, &Spot)| -> Button {
             button(Action::PlaySpot(number), &format!("Play {}", stretch(spot)), idle)
         };
@@ -80,30 +83,6 @@ impl Desk {
         self.rattled().map_or_else(Vec::new, |held| spots(&held.reading))
     }
 
-    /// Plays a spot again and again, until it is stopped.
-    pub(in crate::desk) fn play_spot(&mut self, number: u8) -> Result<()> {
-        let found = self.spots();
-        let spot =
-            found.get(usize::from(number)).ok_or_else(|| Error::input("This spot is no longer there."))?;
-        let Some(rig) = &self.rig else {
-            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
-        };
-        if self.muted {
-            return Err(Error::input("The output is muted. Allow output first, then play the spot."));
-        }
-        let watch = Watch {
-            input: rig.input(InputRole::Microphone).unwrap_or(0),
-            stimulus: Some(at_peak(spot.stimulus.clone(), Some(self.output_dbfs))),
-            scene: None,
-        };
-        let heading = Heading {
-            title: stretch(spot),
-            detail: "again and again, until you press Space: lay a hand on the panels".to_owned(),
-            ..Heading::default()
-        };
-        self.watch_input(heading, false, watch)
-    }
-
     /// What sounds far above the sweep, over the sweep's frequency.
     pub(super) fn rattle_chart(&self) -> Chart {
         let found = self.rattled().and_then(|held| {
@@ -124,6 +103,32 @@ impl Desk {
                 linear("Re the sweep", "dB", -100.0, 0.0),
             )
         }
+    }
+}
+
+impl Desk {
+    /// Plays a spot again and again, until it is stopped.
+    pub(in crate::desk) fn play_spot(&mut self, number: u8) -> Result<()> {
+        let found = self.spots();
+        let spot =
+            found.get(usize::from(number)).ok_or_else(|| Error::input("This spot is no longer there."))?;
+        let Some(rig) = &self.state.rig else {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        };
+        if self.state.muted {
+            return Err(Error::input("The output is muted. Allow output first, then play the spot."));
+        }
+        let watch = Watch {
+            input: rig.input(InputRole::Microphone).unwrap_or(0),
+            stimulus: Some(at_peak(spot.stimulus.clone(), Some(self.state.output_dbfs))),
+            scene: None,
+        };
+        let heading = Heading {
+            title: stretch(spot),
+            detail: "again and again, until you press Space: lay a hand on the panels".to_owned(),
+            ..Heading::default()
+        };
+        self.watch_input(heading, false, watch)
     }
 }
 

@@ -4,17 +4,19 @@ use engine::InputRole;
 use procedure::{OutputTone, VolumeSweep, volume_sweep};
 use view::{Action, Button, Card, CardLine, NumberKey, Tone};
 
-use super::remarks;
 use crate::desk::Desk;
-use crate::desk::card::{button, number};
-use crate::desk::order::{Heading, numbered};
-use crate::desk::run::{Doing, With, nothing_more};
+use crate::desk::card::{button, number, remarks};
+use crate::desk::order::numbered;
+use crate::desk::run::With;
+use crate::desk::state::State;
+use crate::desk::work::Heading;
+use crate::desk::work::{Doing, nothing_more};
 use crate::{Error, Result};
 
-impl Desk {
+impl State {
     /// Whether the clean step is known and nothing is under way.
     fn is_headroom_done(&self) -> bool {
-        self.limit().clean_step.is_some() && self.work.is_none()
+        self.limit().clean_step.is_some() && self.is_idle()
     }
 
     pub(super) fn headroom_main(&self) -> Button {
@@ -79,18 +81,6 @@ impl Desk {
         }
     }
 
-    /// Raises the volume, output by output, until a step is not clean.
-    pub(in crate::desk) fn sweep_volume(&mut self) -> Result<()> {
-        let (sweep, headings) = self.sweep()?;
-        self.begin_job(None, "")?;
-        // A step must still be seen.
-        let with = With { headings, store: self.store()?, pace: self.pace(3) };
-        self.start(Doing::Sweeping, with, true, move |session| {
-            volume_sweep(session, &sweep)?;
-            Ok(nothing_more())
-        })
-    }
-
     /// What is swept, and what each output's sweep is called.
     pub(in crate::desk) fn sweep(&self) -> Result<(VolumeSweep, Vec<Heading>)> {
         let Some(rig) = &self.rig else {
@@ -140,5 +130,19 @@ impl Desk {
             ..VolumeSweep::default()
         };
         Ok((sweep, headings))
+    }
+}
+
+impl Desk {
+    /// Raises the volume, output by output, until a step is not clean.
+    pub(in crate::desk) fn sweep_volume(&mut self) -> Result<()> {
+        let (sweep, headings) = self.sweep()?;
+        self.begin_job(None, "")?;
+        // A step must still be seen.
+        let with = With { headings, store: self.store()?, pace: self.pace(3) };
+        self.start(Doing::Sweeping, with, true, move |session| {
+            volume_sweep(session, &sweep)?;
+            Ok(nothing_more())
+        })
     }
 }

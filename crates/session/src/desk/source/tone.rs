@@ -8,16 +8,18 @@ use chart::{Axis, Chart, Dash, Line};
 use engine::InputRole;
 use job::Stage;
 use project::hertz;
-use tuning::{BandEdge, Response, ToneShape};
+use tuning::{BandEdge, ToneShape};
 use view::{Action, Button, Card, CardLine, NumberKey, Setting, SettingKind, Signal, SwitchKey, Tone};
 
-use super::remarks;
 use crate::desk::Desk;
-use crate::desk::card::{button, line, number, switch};
+use crate::desk::card::{button, line, number, remarks, switch};
 use crate::desk::faces::{empty, linear, role, series};
-use crate::desk::order::{Heading, Order, numbered};
+use crate::desk::kept::ToneFound;
+use crate::desk::order::{Order, numbered};
 use crate::desk::picture::line as curve;
-use crate::desk::run::Task;
+use crate::desk::state::State;
+use crate::desk::work::Heading;
+use crate::desk::work::Task;
 use crate::{Error, Result};
 use procedure::{
     FLAT_DB, OutputCapture, Plan, Request, ToneOfOutput, ToneReport, short_sweep, tone_of, undo, usual_steps,
@@ -27,15 +29,7 @@ use rig::Scene;
 /// How many bands are named on the card.
 const NAMED: usize = 8;
 
-/// What is known of the tone.
-#[derive(Debug)]
-pub(in crate::desk) struct ToneFound {
-    report: ToneReport,
-    /// What is to be undone.
-    response: Response,
-}
-
-impl Desk {
+impl State {
     pub(super) fn tone_main(&self) -> Button {
         match self.outputs_wanted().as_slice() {
             [output] => self.measure_button(&format!("Sweep {output}")),
@@ -45,7 +39,7 @@ impl Desk {
 
     pub(super) fn tone_card(&self) -> Card {
         let report = self.tone();
-        let idle = self.work.is_none();
+        let idle = self.is_idle();
         let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.report)).collect();
         if !self.source.undo.is_empty() {
             let whose = if self.source.together { "the sum" } else { "the first output" };
@@ -150,7 +144,7 @@ impl Desk {
     /// What the newest captures of every output and step say together, and the response that
     /// is to be undone.
     fn tone(&self) -> Option<Arc<ToneFound>> {
-        self.kept.tone.get((self.captures.revision(), self.source.together), || {
+        self.kept.tone.get((self.captures.results(), self.source.together), || {
             let heard = self.tone_heard();
             let mut sum: Vec<String> = Vec::new();
             for one in heard.iter().filter(|_| self.source.together) {
@@ -187,36 +181,6 @@ impl Desk {
             }
         }
         heard
-    }
-
-    /// Finds the bands that make the tone flat, on the processor's own grid, and writes them
-    /// into the job's exports.
-    pub(in crate::desk) fn undo_tone(&mut self) -> Result<()> {
-        let tone = self.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
-        let profile = self.tune.profile().clone();
-        let task = Task {
-            title: "Fitting bands that undo the tone".to_owned(),
-            detail: "on the processor's own grid",
-        };
-        self.think(task, move || {
-            let fit = undo(&tone.response, &profile)?;
-            let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
-            Ok(Box::new(move |desk| {
-                desk.source.undo = typed.iter().map(tuning::Band::sentence).collect();
-                let Some(job) = &mut desk.job else { return Ok(()) };
-                let list = tuning::bands_csv(&tuning::band_entries("source", &typed));
-                job.job().export("undo-tone.csv", list.as_bytes())?;
-                let text = match typed.len() {
-                    0 => "The source is as flat as bands can make it.".to_owned(),
-                    _ => format!(
-                        "Written to {}. Enter them at the processor's input, ahead of everything else.",
-                        job.job().dir().join("exports").join("undo-tone.csv").display()
-                    ),
-                };
-                desk.notice(text, true);
-                Ok(())
-            }))
-        })
     }
 
     /// Every output at the step that most are like, and their sum.
@@ -275,6 +239,38 @@ impl Desk {
             lines: lines.collect(),
             ..empty(title, Axis::audio_frequency(), linear("Difference", "dB", -18.0, 18.0))
         }
+    }
+}
+
+impl Desk {
+    /// Finds the bands that make the tone flat, on the processor's own grid, and writes them
+    /// into the job's exports.
+    pub(in crate::desk) fn undo_tone(&mut self) -> Result<()> {
+        let state = self.state.now();
+        let task = Task {
+            title: "Fitting bands that undo the tone".to_owned(),
+            detail: "on the processor's own grid",
+        };
+        self.think(task, move || {
+            let tone = state.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
+            let fit = undo(&tone.response, state.tune.profile())?;
+            let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
+            Ok(Box::new(move |desk| {
+                desk.state.source.undo = typed.iter().map(tuning::Band::sentence).collect();
+                let Some(job) = &desk.job else { return Ok(()) };
+                let list = tuning::bands_csv(&tuning::band_entries("source", &typed));
+                job.job().export("undo-tone.csv", list.as_bytes())?;
+                let text = match typed.len() {
+                    0 => "The source is as flat as bands can make it.".to_owned(),
+                    _ => format!(
+                        "Written to {}. Enter them at the processor's input, ahead of everything else.",
+                        job.job().dir().join("exports").join("undo-tone.csv").display()
+                    ),
+                };
+                desk.notice(text, true);
+                Ok(())
+            }))
+        })
     }
 }
 

@@ -8,14 +8,16 @@ use view::{Action, Button, Card, CardLine, NumberKey, SwitchKey, TextKey, Tone};
 
 use crate::desk::Desk;
 use crate::desk::card::{button, line, number, switch, text};
-use crate::desk::order::Heading;
-use crate::desk::run::{Doing, With};
+use crate::desk::run::With;
+use crate::desk::state::State;
+use crate::desk::work::Doing;
+use crate::desk::work::Heading;
 use crate::{Error, Result};
 
 /// The tone that every meter reads true.
 const TONE_HZ: f64 = 1_000.0;
 
-impl Desk {
+impl State {
     pub(super) fn volts_main(&self) -> Option<Button> {
         self.rig.as_ref().and_then(|rig| rig.electrical_input(None).ok())?;
         Some(match &self.source.heard {
@@ -74,13 +76,15 @@ impl Desk {
             },
         }
     }
+}
 
+impl Desk {
     /// Plays the tone, or hears the source play it, until the meter was read.
     pub(in crate::desk) fn hear_tone(&mut self) -> Result<()> {
-        let plays = !self.source.source_plays || self.is_simulated();
+        let plays = !self.state.source.source_plays || self.is_simulated();
         let order = CalibrateOrder {
             frequency_hz: TONE_HZ,
-            play_dbfs: plays.then_some(self.output_dbfs),
+            play_dbfs: plays.then_some(self.state.output_dbfs),
             input: None,
             seconds: None,
         };
@@ -95,8 +99,8 @@ impl Desk {
             session.rig.set_scene(&scene)?;
             let heard = calibration_tone(session, &order)?;
             Ok(Box::new(|desk| {
-                desk.source.meter.clear();
-                desk.source.heard = Some(heard);
+                desk.state.source.meter.clear();
+                desk.state.source.heard = Some(heard);
                 Ok(())
             }))
         })
@@ -104,21 +108,21 @@ impl Desk {
 
     /// Computes the calibration from what was typed, and keeps it in the rig's file.
     pub(in crate::desk) fn keep_volts(&mut self) -> Result<()> {
-        let (Some(rig), Some(heard)) = (&self.rig, &self.source.heard) else { return Ok(()) };
-        let typed = self.source.meter.trim();
+        let (Some(rig), Some(heard)) = (&self.state.rig, &self.state.source.heard) else { return Ok(()) };
+        let typed = self.state.source.meter.trim();
         if typed.is_empty() {
             return Err(Error::input("Type first what the meter showed while the tone played."));
         }
         let meter_v = parse_volts(typed).ok_or_else(|| {
             Error::input(format!("“{typed}” is no voltage; type RMS volts such as 4.3, or 850 mV"))
         })?;
-        let attenuator_db = Some(self.source.attenuator_db).filter(|loss| *loss > 0.0);
+        let attenuator_db = Some(self.state.source.attenuator_db).filter(|loss| *loss > 0.0);
         let file = rig.file().map(std::path::Path::to_owned);
         let kept = calibrate_volts(file.as_deref(), attenuator_db, heard, meter_v)?;
         if let Some(file) = file {
             self.hold_rig(rig::OpenRig::open(rig::RigChoice::File(file))?);
         }
-        self.source.heard = None;
+        self.state.source.heard = None;
         let where_to = match kept.rig {
             Some(rig) => format!("It is kept in {}.", rig.display()),
             None => "The simulated car keeps its own.".to_owned(),
