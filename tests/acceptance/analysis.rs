@@ -112,6 +112,6 @@ fn without_json_the_reading_is_for_people() {
     let desk = Desk::new();
     write_wav(&desk.path().join("tone.wav"), RATE_HZ, &[sine(1_000.0, 0.1, 1.0)]);
     let outcome = desk.run("analyze level tone.wav").done();
-    outcome.says(&["rms_dbfs", "-20.00"]);
+    outcome.says(&["RMS level", "−20.0 dBFS"]);
     assert!(serde_json::from_str::<serde_json::Value>(&outcome.stdout).is_err(), "{}", outcome.stdout);
 }

@@ -12,6 +12,9 @@ use crate::source_flags::{Calibrate, Gain, Source};
 #[derive(Debug, Parser)]
 #[command(name = "headrest", version, max_term_width = 100, after_help = SAFETY)]
 pub(crate) struct Flags {
+    /// Say nothing but results, cautions and errors: no progress, no notes
+    #[arg(short, long, global = true)]
+    pub(crate) quiet: bool,
     #[command(subcommand)]
     pub(crate) command: Option<Command>,
 }
@@ -70,6 +73,16 @@ pub(crate) enum Command {
     Job(Job),
     /// List, show and check measurements
     Plugins(Plugins),
+    /// Print what makes a shell complete commands and options
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Write a man page for each command into a folder, or print that of the program
+    Man {
+        /// The folder; it is made when it does not exist
+        dir: Option<PathBuf>,
+    },
 }
 
 #[derive(Debug, Args)]

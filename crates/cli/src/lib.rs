@@ -7,6 +7,7 @@
 
 mod args;
 mod demo;
+mod examples;
 mod flags;
 mod job;
 mod keyboard;
@@ -15,6 +16,7 @@ mod preview;
 mod progress;
 mod run;
 mod runner;
+mod shell;
 mod source;
 mod source_flags;
 mod tune;
@@ -22,7 +24,7 @@ mod tune;
 use std::ffi::OsString;
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::FromArgMatches;
 
 /// What the person asked for.
 #[derive(Debug)]
@@ -49,7 +51,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
     let arguments: Vec<OsString> = arguments.into_iter().collect();
     // Wherever it stands: what is wrong may be the usage itself.
     let json = arguments.iter().any(|argument| argument == "--json");
-    let flags = match flags::Flags::try_parse_from(arguments) {
+    let parsed = shell::command().try_get_matches_from(arguments);
+    let flags = match parsed.and_then(|matches| flags::Flags::from_arg_matches(&matches)) {
         Ok(flags) => flags,
         Err(refusal) => {
             // Help and version are asked for, and go to standard output with
@@ -68,6 +71,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
             return Choice::Done(ExitCode::from(status));
         }
     };
+    output::say_notes(!flags.quiet);
     match flags.command {
         None => Choice::Window,
         Some(command) => Choice::Done(run::run(command, json)),

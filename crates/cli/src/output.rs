@@ -5,9 +5,11 @@
 
 use std::borrow::Cow;
 use std::io::{self, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::Serialize;
 use session::{Cell, Curve, Finding, FindingLevel, Reading, Table};
+use units::quantity::{counted, sentence, spoken};
 use units::text::{is_hidden, lines, one_line};
 
 /// Prints one JSON document on standard output.
@@ -82,6 +84,19 @@ pub(crate) fn bytes(bytes: &[u8]) -> io::Result<()> {
     io::stdout().lock().write_all(bytes)
 }
 
+/// Whether notes and progress are said. A person says so once, for the whole run.
+static NOTES: AtomicBool = AtomicBool::new(true);
+
+/// Says notes and progress, or not.
+pub(crate) fn say_notes(said: bool) {
+    NOTES.store(said, Ordering::Relaxed);
+}
+
+/// Whether notes and progress are said.
+pub(crate) fn notes_are_said() -> bool {
+    NOTES.load(Ordering::Relaxed)
+}
+
 /// Prints a reading for a person: values, labels, tables, the extent of each
 /// curve; findings go to standard error.
 ///
@@ -89,15 +104,27 @@ pub(crate) fn bytes(bytes: &[u8]) -> io::Result<()> {
 /// As for [`json`].
 pub(crate) fn reading(reading: &Reading) -> io::Result<()> {
     let mut report = String::new();
-    let width = reading.values.keys().chain(reading.labels.keys()).map(String::len).max().unwrap_or(0);
-    for (name, value) in &reading.values {
-        report.push_str(&format!("{name:width$}  {}\n", number(name, *value)));
-    }
-    for (name, word) in &reading.labels {
-        report.push_str(&format!("{name:width$}  {}\n", one_line(word)));
+    let mut lines: Vec<(String, String)> = reading
+        .values
+        .iter()
+        .map(|(name, value)| {
+            let said = spoken(name, *value);
+            (if said.label.is_empty() { sentence(&reading.measurement) } else { said.label }, said.value)
+        })
+        .collect();
+    lines.sort_by_key(|(label, _)| harmonic(label));
+    lines.extend(
+        reading
+            .labels
+            .iter()
+            .map(|(name, word)| (sentence(&name.replace('_', " ")), one_line(word).into_owned())),
+    );
+    let width = lines.iter().map(|(label, _)| label.chars().count()).max().unwrap_or(0);
+    for (label, value) in lines {
+        report.push_str(&format!("{label:width$}  {value}\n"));
     }
     for (name, table) in &reading.tables {
-        report.push_str(&format!("\n{name}\n{}", columns(table)));
+        report.push_str(&format!("\n{}\n{}", sentence(&name.replace('_', " ")), columns(table)));
     }
     for (name, curve) in &reading.curves {
         report.push_str(&extent(name, curve));
@@ -120,7 +147,7 @@ pub(crate) fn findings(reading: &Reading) -> io::Result<()> {
 /// When standard error cannot be written.
 pub(crate) fn remarks(findings: &[Finding]) -> io::Result<()> {
     let mut err = io::stderr().lock();
-    for finding in findings {
+    for finding in findings.iter().filter(|finding| finding.level != FindingLevel::Note || notes_are_said()) {
         let level = match finding.level {
             FindingLevel::Note => "note",
             FindingLevel::Caution => "caution",
@@ -131,23 +158,16 @@ pub(crate) fn remarks(findings: &[Finding]) -> io::Result<()> {
     Ok(())
 }
 
-/// A value with as many decimals as its unit deserves.
-fn number(name: &str, value: f64) -> String {
-    let decimals = match name.rsplit('_').next() {
-        Some("s") => 6,
-        Some("v" | "percent") => 4,
-        Some("step") => 0,
-        Some("ppm" | "db" | "dbfs" | "dbu" | "dbv") => 2,
-        _ => 3,
-    };
-    format!("{value:.decimals$}")
+/// The order of a harmonic, so that the tenth stands after the second; 0 for everything else.
+fn harmonic(label: &str) -> u32 {
+    label.strip_prefix("Harmonic ").and_then(|order| order.parse().ok()).unwrap_or(0)
 }
 
 fn columns(table: &Table) -> String {
     let cell_text = |cell: &Cell, column: &str| match cell {
         Cell::Flag(true) => "yes".to_owned(),
         Cell::Flag(false) => "no".to_owned(),
-        Cell::Number(value) => number(column, *value),
+        Cell::Number(value) => spoken(column, *value).value,
         Cell::Text(text) => one_line(text).into_owned(),
         Cell::Empty => "–".to_owned(),
     };
@@ -156,14 +176,23 @@ fn columns(table: &Table) -> String {
         .iter()
         .map(|row| row.iter().zip(&table.columns).map(|(cell, column)| cell_text(cell, column)).collect())
         .collect();
-    let widths: Vec<usize> = table
+    let titles: Vec<String> = table
         .columns
         .iter()
+        .map(|name| {
+            let label = spoken(name, 0.0).label;
+            if label.is_empty() { sentence(name) } else { label }
+        })
+        .collect();
+    let widths: Vec<usize> = titles
+        .iter()
         .enumerate()
-        .map(|(i, name)| rows.iter().map(|row| row[i].chars().count()).chain([name.len()]).max().unwrap_or(0))
+        .map(|(i, name)| {
+            rows.iter().map(|row| row[i].chars().count()).chain([name.chars().count()]).max().unwrap_or(0)
+        })
         .collect();
     let mut lines = String::new();
-    for row in std::iter::once(&table.columns).chain(&rows) {
+    for row in std::iter::once(&titles).chain(&rows) {
         for (cell, width) in row.iter().zip(&widths) {
             lines.push_str(&format!("  {cell:>width$}"));
         }
@@ -172,16 +201,18 @@ fn columns(table: &Table) -> String {
     lines
 }
 
+/// What a curve covers, in one line.
 fn extent(name: &str, curve: &Curve) -> String {
+    let title = sentence(&name.replace('_', " "));
     let axis = ["frequency_hz", "time_s"].into_iter().find_map(|axis| Some((axis, curve.get(axis)?)));
     match axis {
-        Some((axis, values)) if !values.is_empty() => format!(
-            "curve {name}: {} points, {axis} {:.1} to {:.1} (all of it with --json)\n",
-            values.len(),
-            values[0],
-            values[values.len() - 1]
-        ),
-        _ => format!("curve {name}: empty\n"),
+        Some((axis, values)) if !values.is_empty() => {
+            let at = |value: f64| spoken(axis, value).value;
+            let (from, to) = (at(values[0]), at(values[values.len() - 1]));
+            let points = counted(values.len(), "point", "points");
+            format!("{title} curve: {from} to {to}, {points} (all of it with --json)\n")
+        }
+        _ => format!("{title} curve: empty\n"),
     }
 }
 

@@ -4,7 +4,10 @@ use std::io::{IsTerminal, Write};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use procedure::Event;
+
 use units::text::{excerpt, lines};
+
+use crate::output::notes_are_said;
 
 /// A bar on standard error when that is a terminal.
 pub(crate) struct Progress(ProgressBar);
@@ -12,7 +15,7 @@ pub(crate) struct Progress(ProgressBar);
 impl Progress {
     pub(crate) fn new() -> Self {
         let bar = ProgressBar::new(1000);
-        if !std::io::stderr().is_terminal() {
+        if !std::io::stderr().is_terminal() || !notes_are_said() {
             bar.set_draw_target(ProgressDrawTarget::hidden());
         }
         if let Ok(style) = ProgressStyle::with_template("{msg:32} {bar:30} {percent:>3} %") {

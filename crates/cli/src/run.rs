@@ -12,7 +12,7 @@ use crate::flags::{self, Command, PaperSize, PluginsWhat, SheetFormat, TrackForm
 use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
 use crate::runner::{self, Runner};
-use crate::{args, demo, job, output, preview, source, tune};
+use crate::{args, demo, job, output, preview, shell, source, tune};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -92,6 +92,9 @@ fn dispatch(command: Command) -> Outcome {
         Command::Report(flags) => write_report(&flags),
         Command::Job(flags) => job_of(flags),
         Command::Plugins(flags) => plugins(&flags),
+        Command::Completions { shell } => Ok(shell::completions(shell)?),
+        Command::Man { dir: Some(dir) } => files_written(&[shell::man_pages(&dir)?]),
+        Command::Man { dir: None } => Ok(shell::man_page()?),
     }
 }
 
