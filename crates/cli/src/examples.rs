@@ -74,6 +74,10 @@ fn below(command: Command, words: &str) -> Command {
         command.mut_subcommand(name, |one| below(one, words.trim_start()))
     });
     let Some((_, examples)) = EXAMPLES.iter().find(|(of, _)| *of == words) else { return command };
+    // A command that brings its own, beside what it explains, keeps it.
+    if command.get_after_help().is_some_and(|text| text.to_string().contains("Example")) {
+        return command;
+    }
     let title = if examples.len() == 1 { "Example" } else { "Examples" };
     let lines: Vec<String> = examples.iter().map(|line| format!("  {line}")).collect();
     let shown = format!("{title}:\n{}", lines.join("\n"));

@@ -6,6 +6,9 @@ mod bench;
 mod command;
 mod conformance;
 mod demo;
+mod dist;
+mod docs;
+mod licence_texts;
 mod plugins;
 mod python;
 mod reference;
@@ -28,6 +31,11 @@ cargo xtask COMMAND
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
   conformance        docs/conformance.md, from what the tests measured
+  dist [check]       a Debian package and a relocatable archive, in target/packages; `dist check` installs
+                     the package in a clean root and runs it there; `dist --program FILE` packs a
+                     program that was built already
+  docs [links]       the pages as a book, with the page of commands made from the program; with `links`
+                     only the links are checked
   plugins            the example plugins of crates/guest, built anew from their sources
   reference [--time|--fit]
                      the comparison with numpy and scipy; with --time also the speeds, with --fit the
@@ -45,6 +53,8 @@ fn main() -> ExitCode {
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
         Some("conformance") => conformance::run(),
+        Some("dist") => dist::run(&rest),
+        Some("docs") => docs::run(&rest),
         Some("plugins") => plugins::run(&rest),
         Some("reference") => reference::run(&rest),
         None | Some("help" | "--help" | "-h") => {
