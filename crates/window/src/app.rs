@@ -1,14 +1,14 @@
 //! The window's own state: what is looked at and how, never what is measured.
 
-use std::collections::HashMap;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, Now, SetMark, SettingKind,
-    SettingValue, Snapshot, StopHandle, TextKey, Update,
+    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, Now, NumberKey, SetMark,
+    SettingKind, SettingValue, Snapshot, StopHandle, TextKey, Update,
 };
 
 use crate::chart_state::ChartState;
@@ -16,8 +16,13 @@ use crate::feed::Feed;
 use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
+use crate::setting::{self, Drafts};
 use crate::theme::Theme;
 use crate::{Options, card, focus, handle, screen, tray};
+
+/// So long after something has ended by itself the space bar starts nothing: the finger may have
+/// been on its way to stop it.
+const PAUSE: Duration = Duration::from_millis(700);
 
 /// The window's state.
 #[derive(Debug)]
@@ -35,8 +40,12 @@ pub struct App {
     pub(crate) modal: Option<Modal>,
     pub(crate) notices: Vec<Notice>,
     pub(crate) cue: Option<Cue>,
-    pub(crate) drafts: HashMap<TextKey, String>,
+    pub(crate) drafts: Drafts,
     pub(crate) picked: Option<CaptureId>,
+    /// Whether the person has stopped what is under way.
+    stopping: bool,
+    /// When the last thing ended that nobody stopped.
+    ended_at: Option<Instant>,
     job_folder: String,
     notices_given: u64,
     closing: bool,
@@ -76,8 +85,10 @@ impl App {
             modal: None,
             notices: Vec::new(),
             cue: None,
-            drafts: HashMap::new(),
+            drafts: Drafts::default(),
             picked: None,
+            stopping: false,
+            ended_at: None,
             job_folder: options.job_folder.clone(),
             notices_given: 0,
             closing: false,
@@ -139,6 +150,7 @@ impl App {
             Message::Ask(command) => self.ask_settled(command),
             Message::StartOrStop => self.start_or_stop(),
             Message::Mute => self.mute(),
+            Message::BySpace(pressed) => return self.by_space(*pressed),
             Message::Key { key, modifiers, taken } => return self.key(&key, modifiers, taken),
             Message::FocusNext => return self.focus_next(),
             Message::FocusPrevious => return focus::previous(),
@@ -146,8 +158,10 @@ impl App {
             Message::Look(view) => self.chart.look(view),
             Message::Fit => self.chart.fit(),
             Message::Draft(key, text) => {
-                self.drafts.insert(key, text);
+                self.drafts.texts.insert(key, text);
             }
+            Message::TypeNumber(key, text) => return self.type_number(key, text),
+            Message::SettleNumber => self.settle_number(),
             Message::SettleDrafts => self.settle_drafts(),
             Message::Set(value) => {
                 self.modal.take_if(|modal| matches!(modal, Modal::Choose { .. }));
@@ -175,6 +189,16 @@ impl App {
     }
 
     fn hear(&mut self, message: FromSession) -> Task<Message> {
+        let was_busy = self.is_busy();
+        let task = self.take_in(message);
+        if was_busy && !self.is_busy() {
+            self.ended_at = (!self.stopping).then(Instant::now);
+            self.stopping = false;
+        }
+        task
+    }
+
+    fn take_in(&mut self, message: FromSession) -> Task<Message> {
         match message {
             FromSession::Update(Update::Snapshot(snapshot)) => return self.show(snapshot),
             FromSession::Update(Update::Live(live)) => {
@@ -218,7 +242,7 @@ impl App {
             let is_other = |kind: &SettingKind| matches!(kind, SettingKind::Text(other, text) if *other == key && text != draft);
             snapshot.card.settings.iter().any(|setting| is_other(&setting.kind))
         };
-        self.drafts.retain(|key, draft| differs(*key, draft));
+        self.drafts.texts.retain(|key, draft| differs(*key, draft));
         self.picked.take_if(|picked| !snapshot.tray.iter().any(|tile| tile.id == *picked));
         let to_newest = match added {
             Some(id) => operation::scroll_to(tray::SCROLL, tray::offset_of(&snapshot, id)),
@@ -284,11 +308,50 @@ impl App {
         self.ask(command);
     }
 
+    /// Types the value of a stepper; the first digit opens the field.
+    fn type_number(&mut self, key: NumberKey, text: String) -> Task<Message> {
+        let opened = self.drafts.number.as_ref().is_none_or(|(typed, _)| *typed != key);
+        self.drafts.number = Some((key, text));
+        if opened {
+            operation::focus(setting::TYPED).chain(operation::move_cursor_to_end(setting::TYPED))
+        } else {
+            Task::none()
+        }
+    }
+
+    /// The typed number counts now, within its limits; what is no number is said.
+    fn settle_number(&mut self) {
+        let Some((key, text)) = self.drafts.number.take() else { return };
+        let Some(snapshot) = self.snapshot.clone().filter(|_| !text.trim().is_empty()) else { return };
+        let limits = snapshot.card.settings.iter().find_map(|setting| match setting.kind {
+            SettingKind::Number { key: other, min, max, step, .. } if other == key => Some((min, max, step)),
+            _ => None,
+        });
+        let Some((min, max, step)) = limits else { return };
+        let Some(value) = setting::number_of(&text) else {
+            self.notify(
+                format!("\u{201c}{}\u{201d} is not a number. Type it as 75 or 3.5.", text.trim()),
+                false,
+            );
+            return;
+        };
+        let value = if step.fract() == 0.0 { value.round() } else { value };
+        if !(min..=max).contains(&value) {
+            let (min, max) = (chart::number(min), chart::number(max));
+            self.notify(
+                format!("{} is outside of {min} to {max}; the nearest was taken.", text.trim()),
+                false,
+            );
+        }
+        self.ask(Command::Set(SettingValue::Number(key, value.clamp(min, max))));
+    }
+
     fn settle_drafts(&mut self) {
+        self.settle_number();
         let Some(snapshot) = self.snapshot.clone() else { return };
         for setting in &snapshot.card.settings {
             if let SettingKind::Text(key, text) = &setting.kind
-                && let Some(draft) = self.drafts.get(key).filter(|draft| *draft != text).cloned()
+                && let Some(draft) = self.drafts.texts.get(key).filter(|draft| *draft != text).cloned()
             {
                 self.ask(Command::Set(SettingValue::Text(*key, draft)));
             }
@@ -298,16 +361,17 @@ impl App {
     fn key(&mut self, key: &Key, modifiers: Modifiers, taken: bool) -> Task<Message> {
         let Some(act) = keys::act(key, modifiers) else { return Task::none() };
         // A text field keeps its keys, but silence and Tab work everywhere.
-        if taken && act != Act::Mute {
+        if taken && act != Act::Silence {
             return Task::none();
+        }
+        if act == Act::Silence {
+            self.drafts.number = None;
         }
         if self.modal.is_some() {
             return match act {
-                Act::Mute => {
+                Act::Silence => {
                     self.modal = None;
-                    if self.is_busy() {
-                        self.mute();
-                    }
+                    self.silence();
                     Task::none()
                 }
                 Act::Next => self.focus_next(),
@@ -324,8 +388,10 @@ impl App {
 
     fn act(&mut self, act: Act) -> Task<Message> {
         match act {
+            Act::StartOrStop if self.has_just_ended() => {}
             Act::StartOrStop => self.start_or_stop(),
-            Act::Mute => self.mute(),
+            Act::Silence => self.silence(),
+            Act::Mute => self.mute_or_unmute(),
             Act::Stage(stage) => self.ask_settled(Command::OpenStage(stage)),
             Act::MarkBefore => self.mark(SetMark::Before),
             Act::MarkAfter => self.mark(SetMark::After),
@@ -352,18 +418,52 @@ impl App {
         self.snapshot.as_ref().is_some_and(|snapshot| snapshot.shared.activity != Activity::Idle)
     }
 
+    /// Whether something ended by itself so lately that a key may have been meant for it.
+    fn has_just_ended(&self) -> bool {
+        !self.is_busy() && self.ended_at.is_some_and(|at| at.elapsed() < PAUSE)
+    }
+
+    /// The space bar on the control with the ring: stops whatever is under way, else works the control.
+    fn by_space(&mut self, pressed: Message) -> Task<Message> {
+        if self.is_busy() {
+            self.start_or_stop();
+        } else if !self.has_just_ended() {
+            return self.update(pressed);
+        }
+        Task::none()
+    }
+
     /// Stops what is under way, past everything that waits; or asks for what the stage offers first.
     fn start_or_stop(&mut self) {
         match self.snapshot.as_ref().and_then(|snapshot| snapshot.shared.run) {
-            Some(run) => self.stop.stop_run(run),
+            Some(run) => {
+                self.stopping = true;
+                self.stop.stop_run(run);
+            }
             None => self.ask_settled(Command::StartOrStop),
         }
     }
 
     /// Silence at once: whatever sounds ends before the app hears that it is muted.
     fn mute(&mut self) {
+        self.stopping = true;
         self.stop.stop();
         self.ask(Command::Mute);
+    }
+
+    /// The same, while something sounds.
+    fn silence(&mut self) {
+        if self.is_busy() {
+            self.mute();
+        }
+    }
+
+    fn mute_or_unmute(&mut self) {
+        if self.snapshot.as_ref().is_some_and(|snapshot| snapshot.shared.muted) {
+            self.ask(Command::Unmute);
+        } else {
+            self.mute();
+        }
     }
 
     fn switch_theme(&mut self) {

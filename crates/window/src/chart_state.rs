@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use crate::drawing::margins;
 use crate::painter::Cache;
 use chart::{Chart, Line, Viewport};
 use view::Snapshot;
@@ -43,7 +44,7 @@ impl ChartState {
                 && self.shown.as_ref().is_some_and(|shown| {
                     shown.x == snapshot.chart.x
                         && shown.y == snapshot.chart.y
-                        && margin_of(shown) == margin_of(&snapshot.chart)
+                        && margins(shown) == margins(&snapshot.chart)
                 });
             self.view = Some(view);
             self.shown = Some(snapshot.chart.clone());
@@ -91,9 +92,4 @@ impl ChartState {
             cache.clear();
         }
     }
-}
-
-/// How long the longest name at the right is, which decides where the plot ends.
-fn margin_of(chart: &Chart) -> usize {
-    crate::drawing::longest_name(chart)
 }

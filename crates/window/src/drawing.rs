@@ -22,8 +22,10 @@ use crate::theme::Theme;
 
 /// Room left of the plot for numbers.
 const LEFT: f32 = 46.0;
-/// Room above it.
-const TOP: f32 = 10.0;
+/// Room above the strip that says what the curves read, and below it.
+const TOP: f32 = 8.0;
+/// A row of that strip.
+const STRIP_ROW: f32 = 18.0;
 /// Room below it for numbers.
 const BOTTOM: f32 = 26.0;
 /// Names at the right are cut at this length.
@@ -34,8 +36,14 @@ const LETTER: f32 = 0.57;
 /// renderer draws faster than one long path.
 const PIECE: usize = 64;
 
+/// What the margins of a chart hold: letters at its right, rows above it. Where they are the same,
+/// the plot lies at the same place.
+pub(crate) fn margins(chart: &Chart) -> (usize, usize) {
+    (longest_name(chart), strip_rows(chart))
+}
+
 /// The length of the longest name at the right of the chart, in characters.
-pub(crate) fn longest_name(chart: &Chart) -> usize {
+fn longest_name(chart: &Chart) -> usize {
     let length = |line: &Line| line.label.chars().count().min(NAME_LENGTH);
     chart.lines.iter().map(length).max().unwrap_or(0).max(4)
 }
@@ -45,14 +53,24 @@ fn right(chart: &Chart) -> f32 {
     longest_name(chart) as f32 * SMALL * LETTER + 20.0
 }
 
+/// How many rows the strip has that says what the curves read: it keeps its place above the plot, where
+/// it covers no curve and no handle.
+fn strip_rows(chart: &Chart) -> usize {
+    let mut names: Vec<&str> = chart.lines.iter().map(|line| line.label.as_str()).collect();
+    names.retain(|name| !name.is_empty());
+    names.dedup();
+    if names.len() <= 3 { 1 } else { 2 }
+}
+
 /// The plot of a chart on a canvas.
 fn plot(chart: &Chart, view: Viewport, size: Size) -> Plot {
+    let top = 2.0 * TOP + STRIP_ROW * strip_rows(chart) as f32;
     Plot {
         view,
         left: LEFT,
-        top: TOP,
+        top,
         width: (size.width - LEFT - right(chart)).max(1.0),
-        height: (size.height - TOP - BOTTOM).max(1.0),
+        height: (size.height - top - BOTTOM).max(1.0),
     }
 }
 

@@ -113,8 +113,9 @@ fn steps(handle: &HandleCard) -> Element<'_> {
         crate::setting::stepper(
             format!("{name}-{}", number.label),
             small(&number.label).into(),
-            &number.text,
+            crate::setting::shown(&number.text),
             step,
+            |_| None,
         )
     });
     column(lines).spacing(2).into()

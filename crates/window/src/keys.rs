@@ -8,7 +8,9 @@ use view::Stage;
 pub enum Act {
     /// Press the main button, or stop.
     StartOrStop,
-    /// Silence, and close what is open.
+    /// Silence what sounds, and close what is open.
+    Silence,
+    /// Mute the output, or let it sound again.
     Mute,
     /// Open a stage.
     Stage(Stage),
@@ -72,9 +74,10 @@ pub const BINDINGS: &[Binding] = &[
     },
     Binding {
         caps: &["Esc"],
-        does: "Mute the output at once; close what is open",
-        acts: &[(Stroke::Named(Named::Escape), Act::Mute)],
+        does: "Silence what sounds; close what is open",
+        acts: &[(Stroke::Named(Named::Escape), Act::Silence)],
     },
+    Binding { caps: &["M"], does: "Mute, unmute the output", acts: &[(Stroke::Char('m'), Act::Mute)] },
     Binding {
         caps: &["1", "…", "7"],
         does: "Open a stage of the work order",
@@ -108,7 +111,7 @@ pub const BINDINGS: &[Binding] = &[
         does: "Go to the next thing, the one before",
         acts: &[(Stroke::Named(Named::Tab), Act::Next), (Stroke::ShiftNamed(Named::Tab), Act::Previous)],
     },
-    Binding { caps: &["Enter"], does: "Press what has the ring", acts: &[] },
+    Binding { caps: &["Enter", "Space"], does: "Work the control with the ring", acts: &[] },
     Binding {
         caps: &["↑", "↓", "←", "→"],
         does: "Move within a list; step a value; pan the chart",
@@ -172,7 +175,8 @@ mod tests {
     fn the_keys_of_the_design_do_what_it_says() {
         let none = Modifiers::empty();
         assert_eq!(act(&Key::Named(Named::Space), none), Some(Act::StartOrStop));
-        assert_eq!(act(&Key::Named(Named::Escape), none), Some(Act::Mute));
+        assert_eq!(act(&Key::Named(Named::Escape), none), Some(Act::Silence));
+        assert_eq!(act(&char("m"), none), Some(Act::Mute));
         for (index, stage) in Stage::ALL.into_iter().enumerate() {
             assert_eq!(act(&char(&(index + 1).to_string()), none), Some(Act::Stage(stage)));
         }

@@ -11,6 +11,7 @@ mod drawing;
 mod feed;
 mod focus;
 mod handle;
+mod hint;
 mod icon;
 mod kept;
 mod keys;

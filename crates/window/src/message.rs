@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use chart::Viewport;
 use iced::{Size, keyboard};
-use view::{CaptureId, Command, SettingValue, TextKey, Update};
+use view::{CaptureId, Command, NumberKey, SettingValue, TextKey, Update};
 
 use crate::modal::Modal;
 use crate::painter::Renderer;
@@ -24,6 +24,12 @@ pub enum Message {
     StartOrStop,
     /// Silence at once.
     Mute,
+    /// The control with the ring was worked by the space bar, which stops whatever is under way.
+    BySpace(Box<Message>),
+    /// The value of a stepper is typed.
+    TypeNumber(NumberKey, String),
+    /// What was typed counts now.
+    SettleNumber,
     /// A key that no widget took for itself, or that counts in any case.
     Key {
         /// Which.

@@ -10,6 +10,7 @@ use view::{Activity, Command, Ribbon, Snapshot};
 use crate::activity;
 use crate::app::App;
 use crate::drawing::{Crosshair, Curves, Residue};
+use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
 use crate::message::{Element, Message};
@@ -40,12 +41,10 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
 }
 
 fn header<'a>(app: &App, snapshot: &'a Snapshot) -> Element<'a> {
-    let tool = |shape, id, command: Command, enabled: bool| {
+    let tool = |shape, id, command: Command, enabled: bool, words: &'static str| {
         let ink = if enabled { Ink::Text } else { Ink::Muted };
-        Press::new(icon(shape, ink, 18.0), Look::Quiet)
-            .id(id)
-            .padding(S)
-            .on_press_maybe(enabled.then_some(Message::Ask(command)))
+        let button = Press::new(icon(shape, ink, 18.0), Look::Quiet).id(id).padding(S);
+        hint(button.on_press_maybe(enabled.then_some(Message::Ask(command))), words)
     };
     let (undo, redo) = snapshot.shared.can_undo;
     let older: Element<'a> = if app.is_older() {
@@ -56,8 +55,8 @@ fn header<'a>(app: &App, snapshot: &'a Snapshot) -> Element<'a> {
     row![
         strong(&snapshot.chart.title).width(Fill),
         older,
-        tool(Shape::Undo, "undo", Command::Undo, undo),
-        tool(Shape::Redo, "redo", Command::Redo, redo),
+        tool(Shape::Undo, "undo", Command::Undo, undo, "Undo (Z)"),
+        tool(Shape::Redo, "redo", Command::Redo, redo, "Redo (Shift Z)"),
         Press::new(body("Smoothing"), Look::Quiet)
             .padding([S, S])
             .on_press(Message::Ask(Command::NextSmoothing)),

@@ -3,10 +3,11 @@
 //! The library gives keyboard focus to text fields only. Buttons, rows, tiles,
 //! switches, steppers and the chart are all this wrapper around some content:
 //! it takes part in the Tab order, shows a ring while the keyboard is on it,
-//! answers Enter, and hands other keys to whoever made it. The space bar is left
-//! alone: it always starts and stops.
+//! answers Enter, and the space bar while the ring is on it, and hands other keys to whoever made
+//! it. Without a ring the space bar is left alone: then it starts and stops.
 
-use crate::painter::Renderer;
+use std::time::{Duration, Instant};
+
 use iced::advanced::layout::{self, Layout};
 use iced::advanced::renderer::{self, Quad, Renderer as _};
 use iced::advanced::widget::operation::{Focusable, Operation};
@@ -19,6 +20,7 @@ use iced::{Background, Color, Event, Length, Padding, Rectangle, Shadow, Size, V
 
 use crate::lettering::{M, S};
 use crate::message::{Element, Message};
+use crate::painter::Renderer;
 use crate::theme::{CONTROL_RADIUS, PANEL_RADIUS, Palette, Theme};
 
 /// How a pressable thing looks.
@@ -40,6 +42,11 @@ pub(crate) enum Look {
     Bare,
 }
 
+/// So long a thing is held before it is pressed again.
+const FIRST_REPEAT: Duration = Duration::from_millis(400);
+/// And so long between two presses from then on.
+const REPEAT: Duration = Duration::from_millis(80);
+
 type OnKey<'a> = Box<dyn Fn(&Key, Modifiers) -> Option<Message> + 'a>;
 
 /// Content that can be pressed.
@@ -50,6 +57,8 @@ pub(crate) struct Press<'a> {
     on_press: Option<Message>,
     on_key: Option<OnKey<'a>>,
     by_keyboard: bool,
+    /// Whether it is pressed again and again while it is held.
+    repeats: bool,
     /// Whether a question is open over it.
     out_of_reach: bool,
     width: Length,
@@ -67,6 +76,7 @@ impl<'a> Press<'a> {
             on_press: None,
             on_key: None,
             by_keyboard: true,
+            repeats: false,
             out_of_reach: false,
             width: Length::Shrink,
             height: Length::Shrink,
@@ -101,6 +111,12 @@ impl<'a> Press<'a> {
     /// Leaves it out of the Tab order, where a key does the same.
     pub(crate) fn pointer_only(mut self) -> Self {
         self.by_keyboard = false;
+        self
+    }
+
+    /// Presses it again and again while it is held.
+    pub(crate) fn repeating(mut self) -> Self {
+        self.repeats = true;
         self
     }
 
@@ -150,9 +166,13 @@ impl<'a> Press<'a> {
                 if over && self.active() =>
             {
                 state.focused = self.by_keyboard;
-                if self.on_press.is_some() {
+                if let Some(message) = &self.on_press {
                     state.pressed = true;
                     shell.capture_event();
+                    if self.repeats {
+                        shell.publish(message.clone());
+                        state.again = Some(Instant::now() + FIRST_REPEAT);
+                    }
                 }
             }
             Event::Mouse(mouse::Event::ButtonReleased(mouse::Button::Left))
@@ -160,15 +180,30 @@ impl<'a> Press<'a> {
                 if state.pressed =>
             {
                 state.pressed = false;
-                if let Some(message) = self.on_press.as_ref().filter(|_| over) {
+                state.again = None;
+                if let Some(message) = self.on_press.as_ref().filter(|_| over && !self.repeats) {
                     shell.publish(message.clone());
                 }
                 shell.capture_event();
             }
-            Event::Touch(touch::Event::FingerLost { .. }) => state.pressed = false,
+            Event::Touch(touch::Event::FingerLost { .. }) => {
+                state.pressed = false;
+                state.again = None;
+            }
+            Event::Window(window::Event::RedrawRequested(now))
+                if state.again.is_some_and(|at| *now >= at) =>
+            {
+                state.again = self.on_press.as_ref().filter(|_| over).map(|message| {
+                    shell.publish(message.clone());
+                    *now + REPEAT
+                });
+            }
             Event::Keyboard(keyboard::Event::KeyPressed { key, modifiers, .. }) if state.focused => {
                 let answer = match key.as_ref() {
                     Key::Named(key::Named::Enter) if self.on_press.is_some() => self.on_press.clone(),
+                    Key::Named(key::Named::Space) if state.ring && self.on_press.is_some() => {
+                        self.on_press.clone().map(|message| Message::BySpace(Box::new(message)))
+                    }
                     _ => self.on_key.as_ref().and_then(|on_key| on_key(key, *modifiers)),
                 };
                 if let Some(message) = answer {
@@ -189,6 +224,8 @@ struct State {
     ring: bool,
     pressed: bool,
     hovered: bool,
+    /// When it is pressed again, while it is held.
+    again: Option<Instant>,
     drawn: Option<(bool, bool, bool)>,
 }
 
@@ -302,6 +339,9 @@ impl Widget<Message, Theme, Renderer> for Press<'_> {
             self.press(event, bounds, cursor, &mut state, shell);
         }
         state.hovered = self.on_press.is_some() && cursor.is_over(bounds);
+        if let Some(at) = state.again {
+            shell.request_redraw_at(at);
+        }
         if redraw {
             state.drawn = Some(state.appearance());
         } else if state.drawn.is_some_and(|drawn| drawn != state.appearance()) {

@@ -22,15 +22,35 @@ const SIDE_BY_SIDE: usize = 3;
 /// As long as their labels together have no more letters than this.
 const LETTERS: usize = 26;
 
+/// The field in which a number is typed.
+pub(crate) const TYPED: &str = "typed-number";
+
+/// What was typed and does not count yet.
+#[derive(Debug, Default)]
+pub(crate) struct Drafts {
+    /// Texts that differ from what the app holds.
+    pub(crate) texts: HashMap<TextKey, String>,
+    /// The one number that is being typed.
+    pub(crate) number: Option<(NumberKey, String)>,
+}
+
+/// A typed number, if it is one: as people write it, with a point or a comma.
+pub(crate) fn number_of(text: &str) -> Option<f64> {
+    let text = text.trim().replace(',', ".").replace('\u{2212}', "-");
+    text.parse::<f64>().ok().filter(|value| value.is_finite())
+}
+
 /// A setting.
-pub(crate) fn view<'a>(setting: &'a Setting, drafts: &'a HashMap<TextKey, String>) -> Element<'a> {
+pub(crate) fn view<'a>(setting: &'a Setting, drafts: &'a Drafts) -> Element<'a> {
     match &setting.kind {
         SettingKind::Choice { key, options, chosen } => choice(setting, *key, options, chosen.as_ref()),
         SettingKind::Number { key, value, min, max, step, text } => {
-            number(setting, *key, *value, (*min, *max, *step), text)
+            let typed =
+                drafts.number.as_ref().filter(|(typed, _)| typed == key).map(|(_, text)| text.as_str());
+            number(setting, *key, *value, (*min, *max, *step), text, typed)
         }
         SettingKind::Switch(key, on) => switch(setting, *key, *on),
-        SettingKind::Text(key, text) => field(setting, *key, drafts.get(key).unwrap_or(text)),
+        SettingKind::Text(key, text) => field(setting, *key, drafts.texts.get(key).unwrap_or(text)),
     }
 }
 
@@ -92,31 +112,64 @@ fn number<'a>(
     value: f64,
     (min, max, step): (f64, f64, f64),
     text: &'a str,
+    typed: Option<&'a str>,
 ) -> Element<'a> {
     let stepped = move |by: f64| {
         let next = (value + by * step).clamp(min, max);
         (next != value).then_some(Message::Set(SettingValue::Number(key, next)))
     };
-    stepper(id(setting.key()), body(&setting.label).into(), text, move |by| stepped(f64::from(by)))
+    let value = match typed {
+        Some(typed) => text_input(text, typed)
+            .id(TYPED)
+            .on_input(move |typed| Message::TypeNumber(key, typed))
+            .on_submit(Message::SettleNumber)
+            .font(PLAIN)
+            .size(BODY)
+            .padding([XS, S])
+            .width(VALUE)
+            .into(),
+        None => Press::new(strong(text).width(Fill).align_x(Center), Look::Quiet)
+            .id(format!("value-{key:?}"))
+            .pointer_only()
+            .padding([XS, 0.0])
+            .width(VALUE)
+            .on_press(Message::TypeNumber(key, String::new()))
+            .into(),
+    };
+    let typing = move |digits: &Key| match digits.as_ref() {
+        Key::Character(text) if text.chars().all(|c| c.is_ascii_digit() || "-.,\u{2212}".contains(c)) => {
+            Some(Message::TypeNumber(key, text.to_owned()))
+        }
+        _ => None,
+    };
+    stepper(id(setting.key()), body(&setting.label).into(), value, move |by| stepped(f64::from(by)), typing)
+}
+
+/// The width of a stepper's value.
+const VALUE: f32 = 78.0;
+
+/// A value that is only shown.
+pub(crate) fn shown(value: &str) -> Element<'_> {
+    strong(value).width(VALUE).align_x(Center).into()
 }
 
 /// A label, a value, and a way down and up.
 pub(crate) fn stepper<'a>(
     id: String,
     label: Element<'a>,
-    value: &'a str,
+    value: Element<'a>,
     step: impl Fn(i32) -> Option<Message> + 'a,
+    other_key: impl Fn(&Key) -> Option<Message> + 'a,
 ) -> Element<'a> {
     let button = |shape, message: Option<Message>| {
         let ink = if message.is_some() { Ink::Text } else { Ink::Muted };
-        Press::new(icon(shape, ink, 16.0), Look::Plain).pointer_only().padding(S).on_press_maybe(message)
+        let button = Press::new(icon(shape, ink, 16.0), Look::Plain).pointer_only().repeating();
+        button.padding(S).on_press_maybe(message)
     };
     let down = button(Shape::Minus, step(-1));
     let up = button(Shape::Plus, step(1));
     let content =
-        row![iced::widget::container(label).width(Fill), down, strong(value).width(78).align_x(Center), up,]
-            .align_y(Center)
-            .spacing(XS);
+        row![iced::widget::container(label).width(Fill), down, value, up].align_y(Center).spacing(XS);
     Press::new(content, Look::Row(false))
         .id(id)
         .width(Fill)
@@ -126,7 +179,7 @@ pub(crate) fn stepper<'a>(
             match key.as_ref() {
                 Key::Named(Named::ArrowUp | Named::ArrowRight) => step(by),
                 Key::Named(Named::ArrowDown | Named::ArrowLeft) => step(-by),
-                _ => None,
+                _ => other_key(key),
             }
         })
         .into()

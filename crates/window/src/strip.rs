@@ -7,6 +7,7 @@ use iced::{Center, Fill, Shrink};
 use view::{Command, Meter, MeterUnit, RigHead, RigState, Snapshot, Tone};
 
 use crate::app::App;
+use crate::hint::hint;
 use crate::icon::{self, Ink, Shape, icon};
 use crate::lettering::{M, S, XS, body, small, strong};
 use crate::message::{Element, Message};
@@ -49,9 +50,10 @@ fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
         (chart::shorten(&job.name, most), chart::shorten(&job.car, most + 4))
     };
     let words = column![strong(name).wrapping(Wrapping::None), small(car).wrapping(Wrapping::None)];
-    Press::new(container(words.spacing(2)).clip(true), Look::Quiet)
+    // A letter may lean out of its line by a pixel.
+    Press::new(container(words.spacing(2)).padding([0.0, 2.0]).clip(true), Look::Quiet)
         .id("job")
-        .padding([S, M])
+        .padding([S, M - 2.0])
         .width(if room.narrow { 180 } else { 240 })
         .on_press(Message::OpenModal(Modal::Job { path: String::new() }))
         .into()
@@ -90,7 +92,8 @@ fn output<'a>(snapshot: &Snapshot) -> Element<'a> {
     let level = snapshot.shared.output_dbfs;
     let step = move |by: f64| Message::Ask(Command::SetOutput((level + by).round().clamp(LOWEST_DBFS, 0.0)));
     let button = |shape, by| {
-        Press::new(icon(shape, Ink::Text, 16.0), Look::Plain).pointer_only().padding(S).on_press(step(by))
+        let button = Press::new(icon(shape, Ink::Text, 16.0), Look::Plain).pointer_only().repeating();
+        button.padding(S).on_press(step(by))
     };
     let shown =
         column![small("Output"), strong(format!("{} dBFS", chart::number((level * 10.0).round() / 10.0))),]
@@ -129,12 +132,17 @@ fn rig<'a>(rig: &'a RigHead, room: Room) -> Element<'a> {
         small(chart::shorten(&rig.text, most + 2)).wrapping(Wrapping::None),
     ];
     // What is wider than its letters are on the average ends at the edge, and not in a second line.
-    container(
+    let head = container(
         row![icon(shape, Ink::Tone(tone), 22.0), words.spacing(2).width(Shrink)].spacing(S).align_y(Center),
     )
     .width(if room.narrow { 212 } else { 224 })
-    .clip(true)
-    .into()
+    .clip(true);
+    if shown_whole(rig, most) { head.into() } else { hint(head, format!("{}: {}", rig.name, rig.text)) }
+}
+
+/// Whether both lines about a rig fit.
+fn shown_whole(rig: &RigHead, most: usize) -> bool {
+    rig.name.chars().count() <= most && rig.text.chars().count() <= most + 2
 }
 
 fn tools<'a>(theme: Theme) -> Element<'a> {
@@ -142,15 +150,15 @@ fn tools<'a>(theme: Theme) -> Element<'a> {
         Theme::Garage => Shape::Sun,
         Theme::Daylight => Shape::Moon,
     };
+    let look = match theme {
+        Theme::Garage => "Daylight: for a bright place (T)",
+        Theme::Daylight => "Garage: for a dark place (T)",
+    };
+    let switch = Press::new(icon(shape, Ink::Text, 20.0), Look::Quiet).id("theme").padding(S);
+    let keys = Press::new(body("?").width(20).align_x(Center), Look::Quiet).id("keys").padding(S);
     row![
-        Press::new(icon(shape, Ink::Text, 20.0), Look::Quiet)
-            .id("theme")
-            .padding(S)
-            .on_press(Message::SwitchTheme),
-        Press::new(body("?").width(20).align_x(Center), Look::Quiet)
-            .id("keys")
-            .padding(S)
-            .on_press(Message::OpenModal(Modal::Keys)),
+        hint(switch.on_press(Message::SwitchTheme), look),
+        hint(keys.on_press(Message::OpenModal(Modal::Keys)), "All keys (?)"),
     ]
     .align_y(Center)
     .into()

@@ -10,6 +10,7 @@ use view::{CaptureId, Command, SetMark, Snapshot, Stage, Tile, Tone};
 
 use crate::app::App;
 use crate::drawing::Fingerprint;
+use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{L, S, XS, body, small, strong};
 use crate::message::{Element, Message};
@@ -73,9 +74,10 @@ fn heading<'a>(stage: Stage) -> Element<'a> {
 fn view_tile(tile: &Tile, picked: bool) -> Element<'_> {
     let eye = if tile.shown { Shape::Eye } else { Shape::NoEye };
     let ink = if tile.shown { Ink::Text } else { Ink::Muted };
-    let head = row![strong(chart::shorten(&tile.label, 21)).width(Fill), small(&tile.time),]
-        .spacing(S)
-        .align_y(Center);
+    let name = strong(chart::shorten(&tile.label, 21)).width(Fill);
+    let name: Element<'_> =
+        if tile.label.chars().count() > 21 { hint(name, &*tile.label) } else { name.into() };
+    let head = row![name, small(&tile.time)].spacing(S).align_y(Center);
     let print: Element<'_> = if tile.result.is_empty() {
         Canvas::new(Fingerprint { deviations_db: tile.fingerprint }).width(Fill).height(26).into()
     } else {
@@ -84,25 +86,24 @@ fn view_tile(tile: &Tile, picked: bool) -> Element<'_> {
     let remark: Element<'_> = if tile.remark.is_empty() {
         space().width(Fill).into()
     } else {
-        row![
+        let remark = row![
             icon(Shape::Triangle, Ink::Tone(Tone::Caution), 14.0),
             small(chart::shorten(&tile.remark, 15))
                 .wrapping(iced::widget::text::Wrapping::None)
                 .style(tinted(Tone::Caution)),
-        ]
-        .spacing(XS)
-        .align_y(Center)
-        .width(Fill)
-        .into()
+        ];
+        hint(remark.spacing(XS).align_y(Center).width(Fill), &*tile.remark)
     };
     let show = Press::new(icon(eye, ink, 18.0), Look::Quiet)
         .pointer_only()
         .padding(XS)
         .on_press(Message::Ask(Command::ShowCapture(tile.id, !tile.shown)));
+    let show = hint(show, if tile.shown { "Hide its curve" } else { "Show its curve" });
     let bin = Press::new(icon(Shape::Bin, Ink::Muted, 16.0), Look::Quiet)
         .pointer_only()
         .padding(XS)
         .on_press(discard(tile));
+    let bin = hint(bin, "Discard (Del); its recording is kept in the job");
     let foot = row![remark, show, mark(tile, SetMark::Before), mark(tile, SetMark::After), bin]
         .spacing(2)
         .align_y(Center);
@@ -122,15 +123,19 @@ fn mark(tile: &Tile, mark: SetMark) -> Element<'_> {
         SetMark::After => "A",
     };
     let set = tile.mark == Some(mark);
-    Press::new(
+    let words = match mark {
+        SetMark::Before => "Before the tuning (B)",
+        SetMark::After => "After the tuning (A)",
+    };
+    let button = Press::new(
         small(name).style(|_| iced::widget::text::Style { color: None }).width(12).align_x(Center),
         Look::Choice(set),
     )
     .id(format!("tile-{}-{name}", tile.id.0))
     .pointer_only()
     .padding([2.0, XS + 1.0])
-    .on_press(Message::Ask(toggle(tile, mark)))
-    .into()
+    .on_press(Message::Ask(toggle(tile, mark)));
+    hint(button, words)
 }
 
 fn toggle(tile: &Tile, mark: SetMark) -> Command {

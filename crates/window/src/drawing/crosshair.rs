@@ -5,19 +5,15 @@ use crate::painter::{Frame, Geometry};
 use chart::{Chart, Line, Plot, Role, Spot, Viewport, readout, with_unit};
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Path};
-use iced::{Point, Rectangle, Size, mouse};
+use iced::{Point, Rectangle, mouse};
 
-use super::{Lettering, plot};
+use super::{LETTER, Lettering, STRIP_ROW, TOP, plot, strip_rows};
 use crate::lettering::{BOLD, SMALL};
 use crate::message::Message;
 use crate::theme::Theme;
 
-/// The height of a line in the box.
-const LINE: f32 = 18.0;
-/// Room around the text in the box.
-const ROOM: f32 = 10.0;
-/// The width of the box.
-const WIDTH: f32 = 196.0;
+/// The width of one reading in the strip.
+const CELL: f32 = 138.0;
 
 /// The cross-hair on a canvas of its own, above the chart.
 pub(crate) struct Crosshair<'a> {
@@ -66,7 +62,7 @@ impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
         for (line, color) in [(upright, palette.muted), (level, palette.grid_major)] {
             frame.fill_rectangle(line.position(), line.size(), color);
         }
-        self.draw_box(&mut frame, *theme, &plot, at);
+        self.draw_readings(&mut frame, *theme, &plot, at, bounds.width);
         vec![frame.into_geometry()]
     }
 }
@@ -79,7 +75,8 @@ impl Crosshair<'_> {
         plot.contains(spot).then_some((plot, spot))
     }
 
-    fn draw_box(&self, frame: &mut Frame, theme: Theme, plot: &Plot, at: Spot) {
+    /// What the curves read, in the strip above the plot.
+    fn draw_readings(&self, frame: &mut Frame, theme: Theme, plot: &Plot, at: Spot, width: f32) {
         let palette = theme.colors();
         let value = plot.value(at);
         let scale = plot.view.x.scale;
@@ -91,31 +88,30 @@ impl Crosshair<'_> {
         if let Some(left) = self.residue.and_then(|line| chart::value_at(line, value.x, scale)) {
             samples.push(("Off target".to_owned(), Role::Difference, with_unit(left, "dB")));
         }
-        let height = 2.0 * ROOM + LINE * (samples.len() + 1) as f32;
-        let x = if at.x + 16.0 + WIDTH < plot.right() { at.x + 16.0 } else { at.x - 16.0 - WIDTH };
-        let y =
-            (at.y - height / 2.0).clamp(plot.top + 2.0, (plot.bottom() - height - 2.0).max(plot.top + 2.0));
-        let sheet = |inset: f32| {
-            let size = Size::new(WIDTH - 2.0 * inset, height - 2.0 * inset);
-            Path::rounded_rectangle(Point::new(x + inset, y + inset), size, (8.0 - inset).into())
+        let columns = ((width - plot.left) / CELL).floor().max(2.0) as usize;
+        let place = |cell: usize| {
+            let x = plot.left + CELL * (cell % columns) as f32;
+            (x, TOP + STRIP_ROW * ((cell / columns) as f32 + 0.5))
         };
-        frame.fill(&sheet(0.0), palette.outline);
-        frame.fill(&sheet(1.0), palette.raised);
-
+        let (x, y) = place(0);
         let head = Lettering { font: BOLD, ..Lettering::small(palette.text) };
-        let first = y + ROOM + LINE / 2.0;
-        head.write(frame, with_unit(value.x, &self.chart.x.unit), x + ROOM, first);
-        let pointer = Lettering::small(palette.muted);
-        pointer.ending().write(frame, with_unit(value.y, &self.chart.y.unit), x + WIDTH - ROOM, first);
-        for (row, (label, role, reading)) in samples.into_iter().enumerate() {
-            let y = first + LINE * (row + 1) as f32;
-            let swatch = Path::circle(Point::new(x + ROOM + 4.0, y), 4.0);
-            frame.fill(&swatch, theme.curve(role));
-            let name = Lettering::small(palette.text);
-            let room = ((WIDTH - 100.0) / (SMALL * super::LETTER)) as usize;
-            name.write(frame, chart::shorten(&label, room), x + ROOM + 14.0, y);
-            let number = Lettering::small(palette.text);
-            number.ending().write(frame, reading, x + WIDTH - ROOM, y);
+        head.write(frame, with_unit(value.x, &self.chart.x.unit), x, y);
+        // The first cell is the pointer's own; the last says what did not fit.
+        let room = columns * strip_rows(self.chart) - 1;
+        let shown = if samples.len() > room { room.saturating_sub(1) } else { samples.len() };
+        for (cell, (label, role, reading)) in samples.iter().take(shown).enumerate() {
+            let (x, y) = place(cell + 1);
+            frame.fill(&Path::circle(Point::new(x + 4.0, y), 4.0), theme.curve(*role));
+            let letters = ((CELL - 28.0) / (SMALL * LETTER)) as usize;
+            let letters = letters.saturating_sub(reading.chars().count());
+            let name = Lettering::small(palette.muted);
+            name.write(frame, chart::shorten(label, letters), x + 12.0, y);
+            Lettering::small(palette.text).ending().write(frame, reading.clone(), x + CELL - 14.0, y);
+        }
+        if shown < samples.len() {
+            let (x, y) = place(shown + 1);
+            let more = format!("and {} more", samples.len() - shown);
+            Lettering::small(palette.muted).write(frame, more, x, y);
         }
     }
 }

@@ -122,7 +122,7 @@ impl canvas::Program<Message, Theme, Renderer> for Curves<'_> {
         let inside = Rectangle { x: plot.left, y: plot.top, width: plot.width, height: plot.height }
             .expand(theme.stroke());
         let grid = self.state.grid.draw(renderer, bounds.size(), |frame| {
-            draw_grid(frame, *theme, &plot);
+            draw_grid(frame, *theme, self.chart, &plot);
         });
         let names = self.state.names.draw(renderer, bounds.size(), |frame| {
             draw_names(frame, *theme, &self.chart.lines, &plot);
@@ -287,7 +287,7 @@ fn drag_command(handle: HandleId, plot: &Plot, at: Spot, done: bool) -> Command 
     Command::DragHandle { handle, frequency_hz: value.x, db: value.y, done }
 }
 
-fn draw_grid(frame: &mut Frame, theme: Theme, plot: &Plot) {
+fn draw_grid(frame: &mut Frame, theme: Theme, chart: &Chart, plot: &Plot) {
     let palette = theme.colors();
     let text = Lettering::small(palette.muted);
     let shade = |major: bool| if major { palette.grid_major } else { palette.grid };
@@ -301,6 +301,13 @@ fn draw_grid(frame: &mut Frame, theme: Theme, plot: &Plot) {
         frame.fill_rectangle(Point::new(plot.left, y), Size::new(plot.width, 1.0), shade(tick.major));
         text.ending().write(frame, tick.label, plot.left - 8.0, y);
     }
+    text.ending().write(frame, unit(&chart.y), plot.left - 8.0, plot.top - 16.0);
+    text.write(frame, unit(&chart.x), plot.right() + 16.0, plot.bottom() + 15.0);
+}
+
+/// What stands at an axis' end: its unit, or for "Volume step" the step.
+fn unit(axis: &chart::Axis) -> &str {
+    if axis.unit.is_empty() { axis.label.rsplit(' ').next().unwrap_or_default() } else { &axis.unit }
 }
 
 /// The names of the lines at their ends, with a leader to where each ends.

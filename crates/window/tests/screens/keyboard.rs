@@ -2,7 +2,7 @@
 
 use iced::keyboard::{Key, Modifiers, key::Named};
 use iced_test::selector::{id, is_focused};
-use view::{CaptureId, Command, HandleId, Number, NumberKey, SetMark, SettingValue, Stage};
+use view::{CaptureId, Command, HandleId, Number, NumberKey, SetMark, SettingValue, Stage, Update};
 use window::Theme;
 
 use crate::bench::Bench;
@@ -13,7 +13,7 @@ fn the_keys_of_the_table_reach_the_session() {
     let mut bench = Bench::showing(sample::tune());
     bench.tap(Named::Space);
     bench.tap(Named::Escape);
-    bench.letters("37szZab");
+    bench.letters("m37szZab");
     assert_eq!(
         bench.asked(),
         [
@@ -52,14 +52,74 @@ fn tab_goes_through_the_window_in_reading_order_and_back() {
 }
 
 #[test]
-fn enter_presses_what_has_the_keyboard_and_space_still_starts() {
+fn enter_and_space_work_the_control_with_the_ring_and_space_starts_without_one() {
     let mut bench = Bench::showing(sample::tune());
     while !bench.has_keyboard("mute") {
         bench.tap(Named::Tab);
     }
     bench.tap(Named::Enter);
     bench.tap(Named::Space);
-    assert_eq!(bench.asked(), [Command::Mute, Command::StartOrStop]);
+    assert_eq!(bench.asked(), [Command::Mute, Command::Mute]);
+    let mut bench = Bench::showing(sample::tune());
+    bench.click(id("theme"));
+    bench.tap(Named::Space);
+    assert_eq!(bench.asked(), [Command::StartOrStop], "a click leaves no ring");
+}
+
+#[test]
+fn while_something_runs_space_stops_it_wherever_the_ring_is() {
+    let mut bench = Bench::showing(sample::running());
+    while !bench.has_keyboard("mute") {
+        bench.tap(Named::Tab);
+    }
+    bench.tap(Named::Space);
+    assert_eq!((bench.asked(), bench.stopped()), (vec![], vec![Some(7)]));
+}
+
+#[test]
+fn what_has_just_ended_by_itself_is_not_started_again_by_a_late_key() {
+    let mut bench = Bench::showing(sample::running());
+    let ended = |revision| {
+        let mut ended = sample::tune();
+        ended.revision = revision;
+        Update::Snapshot(ended.into())
+    };
+    bench.tell(ended(1_000));
+    bench.tap(Named::Space);
+    assert_eq!(bench.asked(), [], "the finger was on its way to stop it");
+    std::thread::sleep(std::time::Duration::from_millis(750));
+    bench.tap(Named::Space);
+    assert_eq!(bench.asked(), [Command::StartOrStop]);
+
+    let mut bench = Bench::showing(sample::running());
+    bench.tap(Named::Space);
+    assert_eq!(bench.stopped(), [Some(7)]);
+    bench.tell(ended(1_000));
+    bench.tap(Named::Space);
+    assert_eq!(bench.asked(), [Command::StartOrStop], "who has stopped it may go on at once");
+}
+
+#[test]
+fn a_steppers_value_can_be_typed() {
+    let mut bench = Bench::showing(sample::intake());
+    while !bench.has_keyboard("setting-Positions") {
+        bench.tap(Named::Tab);
+    }
+    let set = |value| [Command::Set(SettingValue::Number(NumberKey::Positions, value))];
+    bench.letters("12");
+    assert_eq!(bench.asked(), [], "no digit opens a stage");
+    bench.tap(Named::Enter);
+    assert_eq!(bench.asked(), set(12.0));
+    bench.click(id("value-Positions"));
+    bench.letters("many");
+    bench.tap(Named::Enter);
+    assert_eq!(bench.asked(), []);
+    assert!(bench.reads("“many” is not a number. Type it as 75 or 3.5."));
+    bench.click(id("value-Positions"));
+    bench.letters("5");
+    bench.tap(Named::Escape);
+    bench.tap(Named::Tab);
+    assert_eq!(bench.asked(), [], "Esc gives up what was typed");
 }
 
 #[test]
@@ -136,7 +196,7 @@ fn the_target_is_edited_by_keyboard_alone() {
             Command::SelectHandle(Some(point)),
             step(point, Number::Gain, -1),
             Command::RemoveHandle(point),
-            Command::StartOrStop,
+            Command::SelectHandle(Some(point)),
         ]
     );
 }
@@ -145,7 +205,7 @@ fn the_target_is_edited_by_keyboard_alone() {
 fn an_open_sheet_keeps_the_keyboard_and_esc_closes_it() {
     let mut bench = Bench::showing(sample::tune());
     bench.letters("?");
-    assert!(bench.reads("Press what has the ring"));
+    assert!(bench.reads("Work the control with the ring"));
     assert!(bench.has_keyboard("sheet-safe"));
     for _ in 0..5 {
         bench.tap(Named::Tab);
@@ -154,10 +214,9 @@ fn an_open_sheet_keeps_the_keyboard_and_esc_closes_it() {
     bench.letters("5");
     bench.tap(Named::Space);
     bench.tap(Named::Escape);
-    assert!(!bench.reads("Press what has the ring"));
-    assert_eq!(bench.asked(), [], "the first Esc only closes while nothing is under way");
+    assert!(!bench.reads("Work the control with the ring"));
     bench.tap(Named::Escape);
-    assert_eq!(bench.asked(), [Command::Mute]);
+    assert_eq!(bench.asked(), [], "nothing sounds that could be silenced");
 }
 
 #[test]
@@ -166,7 +225,9 @@ fn esc_mutes_at_once_even_from_a_sheet_or_a_text_field() {
     bench.letters("?");
     bench.tap(Named::Escape);
     assert_eq!(bench.asked(), [Command::Mute]);
-    let mut bench = Bench::showing(sample::intake());
+    let mut running = sample::intake();
+    running.shared.activity = sample::running().shared.activity;
+    let mut bench = Bench::showing(running);
     bench.click(id("setting-Vehicle"));
     bench.tap(Named::Escape);
     assert_eq!(bench.asked(), [Command::Mute]);
