@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 use host::Run;
 use job::CaptureId;
 use library::{Error, Result};
-use measure::{Block, Feed, Finding, Reading, Start, StimulusWanted};
+use measure::{Finding, Reading, Start, StimulusWanted};
 use recording::Audio;
 
-use crate::pieces::PIECE_FRAMES;
+use crate::feed::feed_all;
 use crate::{Placement, Recorded, WhenKept, plugins, tracks};
 
 /// What is to be computed from which recording.
@@ -100,18 +100,6 @@ pub(crate) fn analyze_and_keep(
         return Ok((reading, id));
     }
     Ok((reading, None))
-}
-
-/// Feeds a whole recording, as a device would have done.
-pub(crate) fn feed_all(mut run: Run, audio: &Audio) -> Reading {
-    for first in (0..audio.frames()).step_by(PIECE_FRAMES) {
-        let end = audio.frames().min(first + PIECE_FRAMES);
-        let channels: Vec<&[f32]> = audio.channels.iter().map(|channel| &channel[first..end]).collect();
-        if run.feed(&Block { first_frame: first as u64, channels: &channels, gap: false }) == Feed::Enough {
-            break;
-        }
-    }
-    run.finish()
 }
 
 /// Reads a recording that an analysis can trust.

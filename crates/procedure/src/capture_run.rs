@@ -14,7 +14,7 @@ use measurements::signals;
 use rig::OpenRig;
 use tempfile::TempDir;
 
-use crate::analysis::feed_all;
+use crate::feed::feed_all;
 use crate::pieces::Pieces;
 use crate::plan::at_peak;
 use crate::session::{Kept, Store};
@@ -280,7 +280,7 @@ fn start(plan: &Plan, rig: &OpenRig, input: usize, stimulus: Option<Stimulus>) -
 
 fn meta(plan: &Plan, rig: &OpenRig, manifest: &Manifest, start: &Start) -> CaptureMeta {
     let mut meta = CaptureMeta::new(&manifest.id, manifest.version, plan.stage, Timestamp::now());
-    crate::PROGRAM.clone_into(&mut meta.program);
+    crate::program_version::PROGRAM.clone_into(&mut meta.program);
     meta.label.clone_from(&plan.label);
     meta.position.clone_from(&plan.position);
     if let Some(input) = rig.spec().inputs.get(start.channel) {

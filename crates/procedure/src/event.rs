@@ -9,7 +9,7 @@ use project::Change;
 use tuning::Response;
 
 use crate::preview::PreviewTuning;
-use crate::volume_sweep::SweepNow;
+use crate::sweep_now::SweepNow;
 
 /// What a procedure is told while it runs. To stop is no instruction: that is the switch's.
 #[derive(Debug, Clone, PartialEq)]

@@ -9,7 +9,7 @@ use library::{Error, Result};
 use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
 use recording::{Audio, WavWriter};
 
-use crate::analysis::feed_all;
+use crate::feed::feed_all;
 use crate::{Captured, Change};
 
 /// How much is kept before and after a track: room for the clock, for what rings on, and
@@ -85,7 +85,7 @@ impl Placement {
         let stage = self.stage.unwrap_or(Stage::Tune);
         let mut meta = CaptureMeta::new(&reading.measurement, reading.version, stage, Timestamp::now());
         self.note(&mut meta);
-        crate::PROGRAM.clone_into(&mut meta.program);
+        crate::program_version::PROGRAM.clone_into(&mut meta.program);
         meta.parameters = start.parameters.clone();
         meta.stimulus.clone_from(&start.stimulus);
         meta.calibration = start.calibration.clone();
@@ -150,7 +150,7 @@ impl CaptureContext {
         let mut meta = CaptureMeta::new(measurement, manifest.version, stage, Timestamp::now());
         meta.set.clone_from(&self.set);
         placement.note(&mut meta);
-        crate::PROGRAM.clone_into(&mut meta.program);
+        crate::program_version::PROGRAM.clone_into(&mut meta.program);
         meta.parameters = manifest.defaults();
         meta.stimulus = Some(track.clone());
         meta.rig.clone_from(&self.rig);

@@ -33,8 +33,10 @@
 mod analysis;
 mod capture;
 mod capture_run;
+mod driver_sweep;
 mod event;
 mod excerpt;
+mod feed;
 mod import;
 mod listen;
 mod measure;
@@ -43,21 +45,20 @@ mod pieces;
 mod plan;
 mod plugins;
 mod preview;
+mod program_version;
 mod rattle;
 mod recompute;
 mod recorded;
 mod session;
 mod source;
 mod spectrum;
+mod sweep_now;
 #[cfg(test)]
 mod testing;
 mod track_listener;
 mod tracks;
 mod volume_sweep;
 mod watch;
-
-/// The version of the program, as captures and results say what made them.
-pub(crate) const PROGRAM: &str = env!("CARGO_PKG_VERSION");
 
 pub use crate::measure::{MeasureOrder, measure};
 pub use crate::preview::{
@@ -67,6 +68,7 @@ pub use crate::preview::{
 pub use analysis::{Analysis, analyze};
 pub use capture::{capture, captures};
 pub use capture_run::{CaptureRun, Computed, Ended, Pumped};
+pub use driver_sweep::{driver_sweep, driver_track, short_driver_sweep};
 pub use event::{BlockLevel, Captured, Event, Hand, Instruction, Request};
 pub use excerpt::{CaptureContext, Excerpt, Placement, measurement_for};
 pub use import::{ImportOrder, ImportSession, Imported, ToldTrack, import};
@@ -82,9 +84,10 @@ pub use recorded::Recorded;
 pub use session::{MakeStore, Session, Store};
 pub use source::*;
 pub use spectrum::{SLOW_S, Spectrum};
+pub use sweep_now::SweepNow;
 pub use track_listener::{ListenEvent, RecognisedTrack, TrackListener};
 pub use tracks::{track_named, write_tracks};
 pub use volume_sweep::{
-    BassControl, OutputTone, SweepNow, SweepWatch, VolumeSweep, limiting_reading, sweep_now, volume_sweep,
+    BassControl, OutputTone, SweepWatch, VolumeSweep, limiting_reading, sweep_now, volume_sweep,
 };
 pub use watch::{Watch, watch};

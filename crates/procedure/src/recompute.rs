@@ -8,8 +8,8 @@ use library::{Error, Result};
 use measure::Reading;
 use serde::Serialize;
 
-use crate::analysis::feed_all;
 use crate::excerpt::start;
+use crate::feed::feed_all;
 use crate::{Change, plugins};
 
 /// A reading that was made again, against the one that the job holds.
@@ -35,7 +35,7 @@ impl Recomputed {
     #[must_use]
     pub fn change(&self) -> Option<Change> {
         let id = CaptureId(self.capture);
-        let program = crate::PROGRAM.to_owned();
+        let program = crate::program_version::PROGRAM.to_owned();
         (!self.same).then(|| Change::Recomputed { id, reading: self.reading.clone(), program })
     }
 }

@@ -9,8 +9,8 @@ use measure::{Finding, Reading, Start, Stimulus};
 use measurements::{Extent, Heard, Recogniser};
 use recording::Audio;
 
-use crate::analysis::feed_all;
 use crate::excerpt::{self, CaptureContext, Excerpt, MARGIN_S, Placement, measurement_for};
+use crate::feed::feed_all;
 
 /// How much later than it was played a part of a track is known, at the most.
 const STEP_S: f64 = 1.0;

@@ -7,13 +7,14 @@ use host::Registry;
 use job::Stage;
 use library::{Error, Result};
 use measure::{Cell, Finding, ParameterValue, Parameters, Reading, Segment, Signal, Stimulus};
+use project::derive::{SourceHeadroom, output_headroom};
 use rig::{OpenRig, Scene, Simulated};
 use tuning::OutputHeadroom;
 
 use crate::capture::WAIT;
 use crate::capture_run::Pumped;
 use crate::session::{Go, Session};
-use crate::source::{SourceHeadroom, output_headroom};
+use crate::sweep_now::SweepNow;
 use crate::{Captured, Event, Instruction, Plan, Request, Until};
 
 /// How long a simulated radio stays at each volume step.
@@ -122,35 +123,6 @@ pub struct VolumeSweep {
     pub source_plays: bool,
     /// Whether a stop is how the person says that they turned the volume far enough.
     pub until_stopped: bool,
-}
-
-/// What is seen at the moment.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct SweepNow {
-    /// The output that is swept.
-    pub output: String,
-    /// Which one it is, from 0, and of how many.
-    pub place: (usize, usize),
-    /// Since its sweep began.
-    pub elapsed_s: f64,
-    /// All steps so far.
-    pub steps: Vec<tuning::OutputStep>,
-    /// The newest judged step.
-    pub step: Option<i64>,
-    /// Its level.
-    pub level_dbfs: Option<f64>,
-    /// Its RMS volts, where the input is calibrated.
-    pub level_v: Option<f64>,
-    /// Its distortion.
-    pub thd_percent: Option<f64>,
-    /// Whether it is clean.
-    pub clean: Option<bool>,
-    /// The highest clean step so far.
-    pub clean_step: Option<i64>,
-    /// Whether this is the first step that is not clean, just now.
-    pub alarm: bool,
-    /// A warning to be shown large: the input's limit is near, the recorder clips.
-    pub warning: Option<String>,
 }
 
 /// What a `headroom` reading under way shows, for a face to draw.

@@ -3,21 +3,19 @@
 mod drivers;
 mod source;
 mod tune;
+mod working;
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::sync_channel;
 use std::time::Instant;
 
 use engine::RunToken;
-use job::{ChannelSetting, Stage, StageResult, StageState};
-use procedure::{Change, Event, Hand, OpenJob, Session, Store, create_job};
+use job::Stage;
+use procedure::{Change, OpenJob, create_job};
 use serde::Serialize;
 
+use self::working::Demo;
 use crate::{Error, PageSize, Result, SheetForm, files::read_text, sheet, write_bytes};
 use rig::{OpenRig, RigChoice};
-
-/// The processor of the demonstration.
-const PROCESSOR: &str = "parametric-gridded";
 
 /// What the demonstration is made with.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -62,17 +60,6 @@ pub struct DemoSummary {
     pub missed: Vec<String>,
     /// How long it took.
     pub seconds: f64,
-}
-
-/// What every stage of the demonstration works with.
-struct Demo<'a> {
-    rig: OpenRig,
-    job: OpenJob,
-    /// What is entered for each driver, once it is known.
-    channels: Vec<ChannelSetting>,
-    token: RunToken,
-    progress: &'a mut dyn FnMut(&str, f64),
-    say: &'a mut dyn FnMut(&str),
 }
 
 /// Does the whole job, from intake to handover, and leaves the job folder.
@@ -173,50 +160,6 @@ fn missed(car: &cabin::Car, clean_step: u32, reversed: &[String], tuned: &tune::
 }
 
 impl Demo<'_> {
-    /// Runs a procedure on the rig, with its captures in the job.
-    fn run<T>(&mut self, procedure: impl FnOnce(&mut Session<'_>) -> Result<T>) -> Result<T> {
-        let Self { rig, job, token, progress, .. } = self;
-        let (_, nobody) = sync_channel(0);
-        let mut failed = None;
-        let result = procedure(&mut Session {
-            rig,
-            store: Store::Job(job.store()?),
-            token: token.clone(),
-            inbox: &nobody,
-            hand: Hand::Ready,
-            on_event: &mut |event| match event {
-                Event::Progress { what, share } => progress(&what, share.unwrap_or(0.0)),
-                Event::Change(change) => {
-                    if let Err(error) = job.apply(change) {
-                        failed.get_or_insert(error);
-                    }
-                }
-                _ => {}
-            },
-        })?;
-        if token.is_stopped() {
-            let text = format!(
-                "the demonstration was stopped; what was measured so far is kept in {}",
-                job.job().dir().display()
-            );
-            return Err(Error::measurement(text));
-        }
-        failed.map_or(Ok(result), Err)
-    }
-
-    /// Prints a stage's result and keeps it in the job.
-    fn result(&mut self, stage: Stage, title: &str, line: &str) -> Result<()> {
-        (self.say)(&format!("{title:9} {line}"));
-        let line = line.to_owned();
-        let result = StageResult { state: StageState::Measured, line };
-        self.job.apply(Change::StageResult(stage, Some(result)))
-    }
-
-    /// Prints a detail under a stage's result.
-    fn detail(&mut self, line: &str) {
-        (self.say)(&format!("          {line}"));
-    }
-
     fn intake(&mut self, car: &cabin::Car) -> Result<()> {
         let mut intake = self.job.project().data.intake.clone();
         intake.source.name = "factory radio".to_owned();

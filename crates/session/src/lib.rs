@@ -4,10 +4,10 @@
 //! The command line calls these functions one at a time. The window talks to
 //! [`App`] through the plain data of the crate `view`.
 
+mod app;
 mod car;
 mod catalogue;
 mod demo;
-mod desk;
 mod fitting;
 mod jobs;
 mod papers;
@@ -18,10 +18,10 @@ mod targets;
 mod verify;
 
 pub(crate) use ::library;
+pub use app::{App, Door};
 pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
-pub use desk::{App, Door};
 pub use files::{Written, write_bytes, write_text};
 pub use fitting::{ChannelResponses, FitOrder, Fitted, FittedChannels, fit, fit_channels};
 pub use jobs::{JobCheck, JobList, JobSummary, check_job, list_jobs, new_job, show_job};

@@ -6,7 +6,7 @@ use job::Job;
 use procedure::PreviewTuning;
 
 use crate::files::read_text;
-use crate::{Error, Result, desk, library};
+use crate::{Error, Result, app, library};
 
 /// The tuning of a band list as it is typed, for a processor, or else of a job: its bands that count,
 /// its channels, and the car as it was measured before them. `car` is the file of another response of the
@@ -48,7 +48,7 @@ fn of_job(job: &Job) -> PreviewTuning {
     PreviewTuning {
         bands: enabled.map(|band| (band.channel.clone(), band.band())).collect(),
         channels: job.data().channels.clone(),
-        car: desk::measured_car(job),
+        car: app::measured_car(job),
     }
 }
 

@@ -2,22 +2,7 @@
 
 use chart::HandleId;
 
-use crate::{Action, ChartFace, SetMark, SettingValue, Stage};
-
-/// The number of a capture within its job, as in `captures/0007`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct CaptureId(pub u32);
-
-/// Which number of what has a handle.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Number {
-    /// The frequency.
-    Frequency,
-    /// The gain; the level of a point.
-    Gain,
-    /// The Q.
-    Q,
-}
+use crate::{Action, CaptureId, ChartFace, Number, SetMark, SettingValue, Stage};
 
 /// Something that a face asks the app to do.
 #[derive(Debug, Clone, PartialEq)]

@@ -10,6 +10,7 @@
 mod action;
 mod card;
 mod command;
+mod kinds;
 mod link;
 mod setting;
 mod snapshot;
@@ -17,13 +18,14 @@ mod snapshot;
 pub use action::{Action, Shelf};
 pub use card::{BandState, Button, Card, CardLine, FindingLine, HandleCard, HandleNumber, Tone};
 pub use chart::HandleId;
-pub use command::{CaptureId, Command, Number};
+pub use command::Command;
+pub use kinds::{CaptureId, ChartFace, Number, SetMark, Stage};
 pub use link::{Commands, LINK_DEPTH, Link, LooseEnd, NotSent, StopHandle, loose_link, sent};
 pub use setting::{
     Choice, ChoiceKey, ChoiceOption, DelayUnit, Layout, NumberKey, Pace, Program, RattleRange, Setting,
     SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask, SwitchKey, TextKey, TunedAs,
 };
 pub use snapshot::{
-    Activity, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead,
-    RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile, TuneCard, Update,
+    Activity, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead, RigState,
+    Shared, Snapshot, StageLine, StageState, Tile, TuneCard, Update,
 };

@@ -7,7 +7,7 @@ use library::{Error, Result};
 use measure::Reading;
 use project::derive::SourceHeadroom;
 
-use super::Named;
+use super::named::Named;
 use crate::analysis::analyze_and_keep;
 use crate::volume_sweep::BassControl;
 use crate::{Analysis, Placement, Recorded, WhenKept};

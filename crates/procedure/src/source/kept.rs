@@ -12,7 +12,12 @@ use tuning::{EngineLines, PairDifference};
 use super::{NoiseFound, NoiseReport, ToneOfOutput, ToneReport};
 
 fn basis(captures: Vec<CaptureId>) -> Basis {
-    Basis { program: crate::PROGRAM.to_owned(), made: Some(Timestamp::now()), captures, ..Basis::default() }
+    Basis {
+        program: crate::program_version::PROGRAM.to_owned(),
+        made: Some(Timestamp::now()),
+        captures,
+        ..Basis::default()
+    }
 }
 
 impl ToneReport {

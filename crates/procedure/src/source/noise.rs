@@ -10,7 +10,7 @@ use rig::Scene;
 use serde::Serialize;
 use tuning::{BroughtLines, EngineLines, NoiseLines, brought_lines, engine_lines};
 
-use super::Named;
+use super::named::Named;
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;

@@ -17,7 +17,7 @@ use tuning::{
     ToneChange, ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
 };
 
-use super::Named;
+use super::named::Named;
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;

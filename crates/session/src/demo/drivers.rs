@@ -1,28 +1,15 @@
 //! Drivers and Timing: each driver alone, its polarity and its arrival.
 
-use cabin::{Car, Driver, Role};
+use cabin::{Car, Driver};
 use host::Registry;
 use job::Stage;
 use measure::Reading;
-use measurements::signals::short_paired_sweep;
-use procedure::{Captured, Change, Plan, capture};
-use rig::{Entered, InputRole, Scene, Sounding};
+use procedure::{Change, Plan, capture, short_driver_sweep};
+use rig::{Entered, InputRole, Scene, Sounding, role_of};
 
-use super::Demo;
+use super::working::{Demo, PROCESSOR, one};
 use crate::{Error, Result, library, reading_response};
 use project::derive::{self, CarPlan, FoundDriver};
-
-/// A driver's test sweep: band and peak (common practice, no source: the higher
-/// the band, the lower the level).
-fn sweep_of(role: Role) -> (f64, f64, f64) {
-    match role {
-        Role::Sub => (15.0, 250.0, -12.0),
-        Role::Woofer => (30.0, 4_000.0, -12.0),
-        Role::Mid => (80.0, 8_000.0, -15.0),
-        Role::Tweeter => (2_000.0, 21_000.0, -18.0),
-        Role::FullRange => (60.0, 20_000.0, -15.0),
-    }
-}
 
 /// How far below the clean limit the drivers are measured.
 const STEPS_BELOW: u32 = 8;
@@ -62,16 +49,15 @@ impl Demo<'_> {
                 value("snr_db")
             ));
         }
-        let plan = derive::car_plan(&found, &library::profile(super::PROCESSOR)?, false, true);
+        let plan = derive::car_plan(&found, &library::profile(PROCESSOR)?, false, true);
         Ok((reversed, plan))
     }
 
     fn driver(&mut self, driver: &Driver, step: u32) -> Result<Reading> {
-        let (from_hz, to_hz, peak_dbfs) = sweep_of(driver.role);
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let plan = Plan {
-            stimulus: Some(short_paired_sweep("sweep of one driver", from_hz, to_hz, peak_dbfs)),
+            stimulus: Some(short_driver_sweep(role_of(driver.role))),
             label: driver.name.clone(),
             driver: driver.name.clone(),
             position: "driver's seat".to_owned(),
@@ -109,15 +95,5 @@ impl Demo<'_> {
             self.detail(&derive::sum_text(sum));
         }
         Ok(())
-    }
-}
-
-/// The reading of one capture, or why there is none.
-pub(super) fn one(captured: Vec<Captured>) -> Result<Reading> {
-    let nothing = || Error::measurement("nothing was captured");
-    let reading = captured.into_iter().next().ok_or_else(nothing)?.reading;
-    match reading.stopped() {
-        Some(finding) => Err(finding.into()),
-        None => Ok(reading),
     }
 }

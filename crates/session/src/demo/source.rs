@@ -6,7 +6,7 @@ use job::Stage;
 use procedure::{NoiseOrder, ToneOrder, VolumeSweep, rattle, source_noise, source_tone, spots, volume_sweep};
 use tuning::GainInput;
 
-use super::Demo;
+use super::working::Demo;
 use crate::{Error, Result};
 
 /// The amplifier of the example: 100 W into 4 Ω, its gain set with the tone of −5 dBFS

@@ -8,8 +8,7 @@ use procedure::{Change, Plan, PreviewTuning, captures};
 use rig::{Entered, InputRole, Scene, Sounding};
 use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
 
-use super::Demo;
-use super::drivers::one;
+use super::working::{Demo, PROCESSOR, one};
 use crate::{Error, Result, fitting, library, reading_response};
 use project::derive::{self, Placed, mistype};
 
@@ -42,7 +41,7 @@ impl Demo<'_> {
     /// Measures, fits, types with a mistake, finds it, mends it and measures again.
     pub(super) fn tune(&mut self, car: &Car) -> Result<Tuned> {
         let target = library::target(TARGET)?;
-        let profile = library::profile(super::PROCESSOR)?;
+        let profile = library::profile(PROCESSOR)?;
         let before = self.positions(car, &Set::Before, usize::MAX, &[])?;
         let fitted = fit(&smoothed(&before), &target, &profile, None)?;
         let meant: Vec<Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
@@ -158,7 +157,7 @@ impl Demo<'_> {
 
     fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
         let target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
-        let processor = Some(job::PresetOrInline::Preset(super::PROCESSOR.to_owned()));
+        let processor = Some(job::PresetOrInline::Preset(PROCESSOR.to_owned()));
         let fit = FitRecord {
             basis: Basis {
                 target: target.clone(),

@@ -14,14 +14,11 @@ const STANDING: &[&str] = &[
     "engine",
     "guest",
     "measurements",
-    "procedure",
     "recording",
     "sandbox",
-    "session",
     "testkit",
     "tuning",
     "units",
-    "view",
     "window",
 ];
 

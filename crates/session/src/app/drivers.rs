@@ -1,0 +1,79 @@
+//! The drivers: which there are, what each one's sweep is, and what was found of it.
+
+use job::Driver;
+use project::derive::is_inverted;
+use project::hertz;
+use tuning::Role;
+use view::{CardLine, Layout, Stage, Tone};
+
+use super::captures::CaptureView;
+use super::state::State;
+
+/// What a car with devices may hold, and what each is called.
+pub(super) const LAYOUTS: [(Layout, &str); 4] = [
+    (Layout::TwoWaySub, "Two-way front, sub"),
+    (Layout::ThreeWaySub, "Three-way front, sub"),
+    (Layout::TwoWay, "Two-way front"),
+    (Layout::FullRange, "Full-range front"),
+];
+const TWEETERS: [(&str, Role); 2] = [("left-tweeter", Role::Tweeter), ("right-tweeter", Role::Tweeter)];
+const MIDS: [(&str, Role); 2] = [("left-mid", Role::Mid), ("right-mid", Role::Mid)];
+const WOOFERS: [(&str, Role); 2] = [("left-woofer", Role::Woofer), ("right-woofer", Role::Woofer)];
+const SUB: (&str, Role) = ("sub", Role::Sub);
+
+/// A layout's drivers.
+pub(super) fn layout(layout: Layout) -> Vec<Driver> {
+    let drivers: &[(&str, Role)] = match layout {
+        Layout::TwoWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], SUB],
+        Layout::ThreeWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], WOOFERS[0], WOOFERS[1], SUB],
+        Layout::TwoWay => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1]],
+        Layout::FullRange => &[("left", Role::FullRange), ("right", Role::FullRange)],
+    };
+    drivers.iter().map(|(name, role)| driver(name, *role)).collect()
+}
+
+/// A driver whose processor channel has its name.
+pub(super) fn driver(name: &str, role: Role) -> Driver {
+    Driver { name: name.to_owned(), role: Some(role), channel: name.to_owned(), ..Driver::default() }
+}
+
+impl State {
+    /// The drivers of the car.
+    pub(super) fn drivers(&self) -> &[Driver] {
+        self.job.as_ref().map_or(&[], |job| &job.data.intake.drivers)
+    }
+
+    pub(super) fn driver_found(&self, name: &str) -> Option<&CaptureView> {
+        self.captures.newest(Stage::Drivers, name)
+    }
+
+    /// One line for each driver: what was found of it.
+    pub(super) fn driver_lines(&self) -> Vec<CardLine> {
+        let line = |driver: &Driver| {
+            let (value, tone) = match self.driver_found(&driver.name) {
+                None => ("not measured".to_owned(), Tone::Plain),
+                Some(held) if is_inverted(&held.reading) => ("wired backwards".to_owned(), Tone::Bad),
+                Some(held) if !held.remark.is_empty() => (range_text(held), Tone::Caution),
+                Some(held) => (range_text(held), Tone::Good),
+            };
+            CardLine { label: driver.name.clone(), value, tone }
+        };
+        self.drivers().iter().map(line).collect()
+    }
+
+    /// How many drivers are measured, of how many, and which are wired backwards.
+    pub(super) fn drivers_result(&self) -> (usize, usize, Vec<&str>) {
+        let found: Vec<&CaptureView> =
+            self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).collect();
+        let backwards = found.iter().filter(|held| is_inverted(&held.reading)).map(|held| &*held.position);
+        (found.len(), self.drivers().len(), backwards.collect())
+    }
+}
+
+fn range_text(held: &CaptureView) -> String {
+    let value = |name: &str| held.reading.values.get(name).copied();
+    match (value("valid_from_hz"), value("valid_to_hz")) {
+        (Some(from_hz), Some(to_hz)) => format!("{} to {}", hertz(from_hz), hertz(to_hz)),
+        _ => "measured".to_owned(),
+    }
+}

@@ -1,0 +1,71 @@
+//! What was computed last, and from what.
+
+use std::sync::Arc;
+
+use chart::Chart;
+use procedure::{NoiseReport, ToneReport};
+use project::derive::CarPlan;
+use tuning::{CleanLimit, OutputStep, Response};
+use view::{ChartFace, FaceState, Ribbon, Tile};
+
+use super::audited::Check;
+use super::memo::Memo;
+use super::tune::TypedBand;
+
+/// Where deviations count: a small car gives what it gives below, and above the
+/// microphone's place is all that is measured.
+pub(super) const RANGE_HZ: (f64, f64) = (30.0, 16_000.0);
+
+/// What was computed last, each value with its own inputs: what changes nothing of them computes nothing anew.
+#[derive(Debug, Default)]
+pub(super) struct Memos {
+    pub(super) averages: Memo<(u64, u32), [Averages; 3]>,
+    pub(super) picture: Memo<Looked, Picture>,
+    pub(super) limit: Memo<u64, CleanLimit>,
+    pub(super) noise: Memo<u64, Option<Arc<NoiseReport>>>,
+    pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
+    pub(super) car_plan: Memo<Driven, Arc<CarPlan>>,
+    pub(super) outliers: Memo<Sides, Outliers>,
+    pub(super) check: Memo<Typed, Option<Arc<Check>>>,
+}
+
+/// The revision of the captures' results, and the channel that is looked at.
+type Sides = (u64, &'static str);
+
+/// The revision of the captures' results, what is typed, for which processor, and whether left and right are
+/// tuned by themselves.
+type Typed = (u64, Vec<TypedBand>, String, bool);
+
+/// The revision of the captures' results, the drivers, the processor, whether crossovers were on, and whether
+/// arrivals share their zero.
+type Driven = (u64, Vec<job::Driver>, String, bool, bool);
+
+/// The captures before and after that stand apart.
+type Outliers = [Vec<(view::CaptureId, tuning::Outlier)>; 2];
+
+/// The averages before and after.
+type Averages = [Option<Arc<Response>>; 2];
+
+/// Everything that the picture depends on.
+type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked);
+
+/// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
+/// are tuned by themselves.
+type Asked = (bool, bool, bool, bool);
+
+/// The costly part of a snapshot.
+#[derive(Debug, Clone)]
+pub(super) struct Picture {
+    pub(super) chart: Arc<Chart>,
+    pub(super) ribbon: Option<Ribbon>,
+    pub(super) tray: Vec<Tile>,
+    pub(super) faces: Vec<ChartFace>,
+}
+
+/// What is known of the source's tone.
+#[derive(Debug)]
+pub(super) struct ToneFound {
+    pub(super) report: ToneReport,
+    /// What is to be undone.
+    pub(super) response: Response,
+}

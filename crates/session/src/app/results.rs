@@ -1,0 +1,124 @@
+//! What came out of each stage, in one line, and kept in the job.
+
+use job::{Outcome, StageResult};
+use procedure::Change;
+use project::derive::limit_change;
+use view::{SetMark, Stage, StageState};
+
+use super::captures::CaptureView;
+use super::memos::RANGE_HZ;
+use super::state::State;
+
+impl State {
+    /// How far a stage is and what came of it; nothing before it has begun.
+    pub(super) fn stage_result(&self, stage: Stage) -> Option<(StageState, String)> {
+        let measured = |result: String| Some((StageState::Measured, result));
+        match stage {
+            Stage::Intake => {
+                self.job.as_ref()?;
+                self.rig.as_ref()?;
+                measured(self.tune.profile().name.clone())
+            }
+            Stage::Source => {
+                let captured = self.captures.of(Stage::Source).next().is_some();
+                match self.clean_text() {
+                    Some(text) => measured(text),
+                    None if captured => Some((StageState::NeedsAnotherLook, "no clean step yet".to_owned())),
+                    None => None,
+                }
+            }
+            Stage::Gain => {
+                let volts = self.gain_target_v().filter(|_| self.gain_seen)?;
+                measured(format!("set for {volts:.2} V"))
+            }
+            Stage::Drivers => {
+                let (found, of, backwards) = self.drivers_result();
+                match (found, backwards.as_slice()) {
+                    (0, _) => None,
+                    (_, []) if found < of => {
+                        Some((StageState::NeedsAnotherLook, format!("{found} of {of} measured")))
+                    }
+                    (_, []) => measured(format!("{found} measured")),
+                    (_, [name]) => {
+                        Some((StageState::NeedsAnotherLook, format!("{found} measured; backwards: {name}")))
+                    }
+                    (_, names) => Some((
+                        StageState::NeedsAnotherLook,
+                        format!("{found} measured, {} backwards", names.len()),
+                    )),
+                }
+            }
+            Stage::Timing => {
+                let channels = &self.job.as_ref()?.data.channels;
+                let longest_s = channels.iter().map(|channel| channel.delay_s).fold(0.0, f64::max);
+                let turned = channels.iter().filter(|channel| channel.inverted).count();
+                if channels.is_empty() {
+                    return None;
+                }
+                measured(format!("up to {:.2} ms, {turned} turned over", 1e3 * longest_s))
+            }
+            Stage::Tune => {
+                let rms = |mark| self.deviation_of_all(mark).map(|(rms, _)| rms);
+                let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
+                match (before, after) {
+                    (Some(before), Some(after)) => {
+                        measured(format!("{before:.1} dB RMS before, {after:.1} dB after"))
+                    }
+                    (Some(before), None) => measured(format!("{before:.1} dB RMS from the target")),
+                    (None, Some(after)) => measured(format!("{after:.1} dB RMS from the target")),
+                    (None, None) => None,
+                }
+            }
+            Stage::Handover => {
+                self.handed_over.then(|| (StageState::Measured, "sheet and report written".to_owned()))
+            }
+        }
+    }
+
+    /// What a capture without a response found, in a few words.
+    pub(super) fn short_result(&self, held: &CaptureView) -> String {
+        match (held.response.is_some(), held.has_result()) {
+            (true, _) => String::new(),
+            (false, false) => "no result".to_owned(),
+            (false, true) => match held.reading.values.get("clean_step") {
+                Some(step) => format!("clean to step {step:.0}"),
+                None => "measured".to_owned(),
+            },
+        }
+    }
+
+    /// How far the response is from the target, as the job keeps it.
+    pub(super) fn outcome(&self) -> Option<Outcome> {
+        let (before_rms_db, before_max_db) = self.deviation_of_all(SetMark::Before)?;
+        let after = self.deviation_of_all(SetMark::After);
+        Some(Outcome {
+            before_rms_db,
+            after_rms_db: after.map(|(rms, _)| rms),
+            before_max_db,
+            after_max_db: after.map(|(_, max)| max),
+            from_hz: RANGE_HZ.0,
+            to_hz: RANGE_HZ.1,
+        })
+    }
+}
+
+impl State {
+    /// What the job keeps of what follows from the captures: the source's limit, the tuning and its proof, and
+    /// a line of each stage.
+    pub(super) fn results(&self) -> Vec<Change> {
+        let lines = Stage::ALL.into_iter().zip(job::Stage::ALL).filter_map(|(stage, job_stage)| {
+            let (state, line) = self.stage_result(stage)?;
+            let state = match state {
+                StageState::NeedsAnotherLook => job::StageState::NeedsAnotherLook,
+                StageState::NotBegun | StageState::Measured => job::StageState::Measured,
+            };
+            Some(Change::StageResult(job_stage, Some(StageResult { state, line })))
+        });
+        let mut results = self.tuning();
+        results.push(limit_change(&self.limit()));
+        results.push(Change::OutcomeFound(self.outcome()));
+        results.push(Change::AuditFound(self.audit_record()));
+        results.extend(lines);
+        results
+    }
+}

@@ -1,0 +1,141 @@
+//! The stages as functions of the state alone: no thread, no file, no rig.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use job::{CaptureMeta, CaptureState, Driver, Head, JobData};
+use measure::Reading;
+use tuning::Role;
+use view::{Action, CaptureId, SetMark, SourceTask, Stage, StageState, Tone};
+
+use super::captures::CaptureView;
+use super::state::{Busy, BusyWith, JobView, State};
+use super::tune::Tune;
+
+fn state() -> State {
+    State::new(Tune::restored(None, None, |_| Vec::new()).expect("the presets are there"))
+}
+
+fn job(data: impl FnOnce(&mut JobData)) -> JobView {
+    let head = Head { name: "Blue estate".to_owned(), created: jiff::Timestamp::UNIX_EPOCH };
+    let mut job = JobData::new(head);
+    data(&mut job);
+    JobView { data: Arc::new(job), dir: PathBuf::from("/nowhere") }
+}
+
+/// A capture with this reading, or one that is being recorded.
+fn held(id: u32, stage: job::Stage, position: &str, reading: Option<Reading>) -> CaptureView {
+    let measurement = reading.as_ref().map_or("sweep", |reading| &reading.measurement).to_owned();
+    let meta = CaptureMeta {
+        label: position.to_owned(),
+        position: position.to_owned(),
+        set: Some(job::Set::Before).filter(|_| stage == job::Stage::Tune),
+        ..CaptureMeta::new(&measurement, 1, stage, jiff::Timestamp::UNIX_EPOCH)
+    };
+    let state = if reading.is_some() { CaptureState::Done } else { CaptureState::Recording };
+    CaptureView::new(&job::Capture { id: job::CaptureId(id), state, meta }, reading)
+}
+
+/// A level response, so many dB at 1 kHz.
+fn response(level_db: f64) -> Reading {
+    let mut reading = Reading::new("sweep", 1, 48_000.0);
+    let grid = dsp::response::log_grid(20.0, 20_000.0, 12.0);
+    let level = grid.iter().map(|hz| if (900.0..1_100.0).contains(hz) { level_db } else { 0.0 }).collect();
+    reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level)]);
+    reading
+}
+
+fn inverted() -> Reading {
+    let mut reading = response(0.0);
+    reading.label("polarity", "inverted");
+    reading
+}
+
+fn two_drivers(data: &mut JobData) {
+    data.intake.drivers = ["left-tweeter", "right-tweeter"]
+        .map(|name| Driver { name: name.to_owned(), role: Some(Role::Tweeter), ..Driver::default() })
+        .into();
+}
+
+#[test]
+fn nothing_is_open_and_every_stage_says_what_comes_first() {
+    let mut state = state();
+    for stage in Stage::ALL {
+        state.face.stage = stage;
+        let snapshot = state.snapshot();
+        assert!(!snapshot.card.instruction.is_empty(), "{stage:?}");
+        assert_eq!(state.stage_line(stage).state, StageState::NotBegun, "{stage:?}");
+        // What needs a rig cannot be pressed.
+        let main = snapshot.card.main;
+        assert!(main.is_none_or(|main| !main.enabled || main.action != Action::Measure), "{stage:?}");
+        assert!(state.orders().is_err());
+    }
+    state.face.stage = Stage::Intake;
+    assert_eq!(state.main_button().map(|main| main.action), Some(Action::UseSimulatedCar));
+}
+
+#[test]
+fn drivers_are_counted_by_what_was_measured() {
+    let mut state = state();
+    state.job = Some(job(two_drivers));
+    state.face.stage = Stage::Drivers;
+    assert_eq!(state.drivers_result(), (0, 2, Vec::new()));
+    // One that is being recorded is not measured yet, and nobody else's place.
+    state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", None));
+    assert_eq!(state.drivers_result().0, 0);
+    let track = measurements::signals::track("sweep-high").expect("a track");
+    assert_eq!(state.place_for(&track).driver, "right-tweeter");
+    state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", Some(response(0.0))));
+    let line = state.stage_line(Stage::Drivers);
+    assert_eq!((line.state, line.result.as_str()), (StageState::NeedsAnotherLook, "1 of 2 measured"));
+    state.captures.insert(held(2, job::Stage::Drivers, "right-tweeter", Some(inverted())));
+    assert_eq!(state.drivers_result(), (2, 2, vec!["right-tweeter"]));
+    let lines = state.driver_lines();
+    assert_eq!((lines[1].value.as_str(), lines[1].tone), ("wired backwards", Tone::Bad));
+    assert_eq!(state.card().instruction, "Wired backwards: right-tweeter.");
+}
+
+/// Source: arithmetic: the newest capture of a place counts, and one that was broken off never does.
+#[test]
+fn the_average_follows_the_marks() {
+    let mut state = state();
+    state.face.stage = Stage::Tune;
+    state.captures.insert(held(1, job::Stage::Tune, "driver", Some(response(6.0))));
+    state.captures.insert(held(2, job::Stage::Tune, "driver", Some(response(-6.0))));
+    assert_eq!(state.side(SetMark::Before).map(|held| held.id.0).collect::<Vec<_>>(), [2]);
+    let deviation = state.deviation(SetMark::Before).expect("it was measured");
+    state.captures.mark(CaptureId(2), None);
+    assert_eq!(state.side(SetMark::Before).map(|held| held.id.0).collect::<Vec<_>>(), [1]);
+    assert_ne!(state.deviation(SetMark::Before), Some(deviation));
+    state.captures.mark(CaptureId(1), None);
+    assert_eq!(state.deviation(SetMark::Before), None);
+    assert!(state.outcome().is_none() && state.check().is_none());
+}
+
+/// What the job is to keep follows from the state, the same each time it is asked.
+#[test]
+fn results_are_the_same_for_the_same_state() {
+    let mut state = state();
+    state.job = Some(job(two_drivers));
+    state.captures.insert(held(1, job::Stage::Tune, "driver", Some(response(6.0))));
+    let results = state.results();
+    assert_eq!(results, state.now().results());
+    let lines = results.iter().filter(|change| matches!(change, procedure::Change::StageResult(..))).count();
+    assert_eq!(lines, 1, "the tune alone has a result: {results:?}");
+    state.captures.rename(CaptureId(1), "another name");
+    assert_eq!(results, state.results(), "a name is no result");
+}
+
+#[test]
+fn while_something_runs_a_card_offers_nothing_that_would_begin() {
+    let mut state = state();
+    state.job = Some(job(|data| data.source.clean_step = Some(30)));
+    state.face.stage = Stage::Source;
+    state.face.source_task = SourceTask::Headroom;
+    let idle = |state: &State| state.card().actions.iter().filter(|action| action.enabled).count();
+    let free = idle(&state);
+    state.busy = Busy { what: Some(BusyWith::Sweep), ..state.busy.clone() };
+    assert!(state.is_sweeping() && !state.is_idle() && !state.is_previewing());
+    assert!(idle(&state) <= free);
+    assert_eq!(state.shown_face(), view::ChartFace::Steps);
+}
