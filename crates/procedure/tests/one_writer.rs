@@ -114,7 +114,8 @@ fn the_folder_says_what_the_project_says() {
         // The readings of what was discarded are read when it comes back.
         said.discarded.iter_mut().for_each(|one| (one.reading, one.response) = (None, None));
         assert_eq!(on_disk(&dir), said, "story {story}");
-        let recording = said.captures.iter().any(|one| one.state == CaptureState::Recording);
+        let mut all = said.captures.iter().chain(&said.discarded);
+        let recording = all.any(|one| one.state == CaptureState::Recording);
         let check = job::check(&dir).unwrap();
         // What was still being recorded is repaired, as after a power cut, and nothing else is wrong.
         let repaired = check.lines.iter().filter(|line| line.repaired).count();

@@ -343,17 +343,18 @@ impl Project {
         if let Some(reading) = &reading {
             check_reading(id, reading)?;
         }
+        // What was broken off is no side of a comparison, until a person says so.
+        let ended = |meta: CaptureMeta| match state {
+            CaptureState::Interrupted => Capture { id, state, meta: CaptureMeta { set: None, ..meta } },
+            _ => Capture { id, state, meta },
+        };
         let Some(begun) = self.known_mut(id) else {
-            self.insert(Capture { id, state, meta }, reading);
+            self.insert(ended(meta), reading);
             return Ok(());
         };
         let stage = begun.meta.stage;
-        let mut meta = CaptureMeta { stage, ..Placement::of(&begun.meta).on(meta) };
-        if state == CaptureState::Interrupted {
-            // What was broken off is no side of a comparison, until a person says so.
-            meta.set = None;
-        }
-        *begun = CaptureEntry::new(Capture { id, state, meta }, reading);
+        let meta = CaptureMeta { stage, ..Placement::of(&begun.meta).on(meta) };
+        *begun = CaptureEntry::new(ended(meta), reading);
         Ok(())
     }
 

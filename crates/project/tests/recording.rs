@@ -209,7 +209,7 @@ fn a_slip_of_the_hand_is_named_whatever_the_car_does() {
         seed ^= seed << 17;
         from + (to - from) * (seed >> 11) as f64 / (1u64 << 53) as f64
     };
-    let mut named = 0;
+    let mut missed: Vec<String> = Vec::new();
     for _ in 0..60 {
         let around = [draw(300.0, 450.0), draw(1_200.0, 1_800.0), draw(4_500.0, 6_000.0)];
         let meant: Vec<Band> = around
@@ -232,8 +232,12 @@ fn a_slip_of_the_hand_is_named_whatever_the_car_does() {
         let (before, after) = change(&at(&flat), &at(&with)).expect("one place is in both");
         let audit = audit((&before, &after), &meant, &profile).expect("it is audited");
         let wrong: Vec<_> = audit.bands.iter().filter(|band| band.verdict != Verdict::AsMeant).collect();
-        let is_named = |text: &str| text.contains(&format!("{typed_hz:.0} Hz"));
-        named += usize::from(wrong.len() == 1 && is_named(&wrong[0].text));
+        let is_typed = |hz: f64| (hz / typed_hz).log2().abs() < 1.0 / 12.0;
+        let found = wrong.first().and_then(|band| band.found.band);
+        let is_named = wrong.len() == 1 && found.is_some_and(|found| is_typed(found.frequency_hz));
+        if !is_named {
+            missed.push(format!("{meant_hz} Hz typed as {typed_hz} Hz: {wrong:?}"));
+        }
     }
-    assert!(named >= 57, "{named} of 60 were named alone and with what was typed");
+    assert!(missed.len() <= 3, "{} of 60 were not named: {missed:#?}", missed.len());
 }
