@@ -56,11 +56,11 @@ use std::time::{Duration, Instant};
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
-use view::{Command, Cue, FaceState, HandleId, Link, Now, StopHandle, TuneCard, Update};
+use view::{CaptureId, Command, Cue, FaceState, HandleId, Link, Now, StopHandle, TuneCard, Update};
 
 use crate::{Error, Result, place};
-use captures::Captures;
 pub(crate) use captures::measured_car;
+use captures::{CaptureView, Captures};
 use derive::{Derived, FaceId, Wish, deriver};
 use drivers::driver;
 use history::History;
@@ -324,7 +324,21 @@ impl Core {
     /// Makes a change of the job, and saves it; without a job nothing is kept.
     fn apply(&mut self, change: Change) -> Result<()> {
         let Some(job) = &mut self.job else { return Ok(()) };
+        let (id, reading) = (change.capture(), change.reading().cloned());
+        let is_placed = matches!(change, Change::Placed { .. });
         job.apply(change)?;
+        if let Some(id) = id {
+            match job.job().capture(id) {
+                Some(capture) if is_placed => self.state.captures.place(capture),
+                Some(capture) => {
+                    // What comes back brings the reading that it had.
+                    let kept = || job.project().capture(id)?.reading.as_deref().cloned();
+                    let view = CaptureView::new(capture, reading.or_else(kept));
+                    self.state.captures.insert(view);
+                }
+                None => self.state.captures.remove(CaptureId(id.0)),
+            }
+        }
         self.changed = true;
         self.refresh_job();
         Ok(())

@@ -28,5 +28,5 @@ fn the_demonstration_finds_the_truth() {
     let ends: Vec<f64> = buzzes.unwrap_or("").split(' ').filter_map(|word| word.parse().ok()).collect();
     assert!(ends.len() >= 2 && ends[0] >= 75.0 && ends[1] <= 100.0, "{said:?}");
     let sheet = std::fs::read_to_string(folder.path().join("job/exports/sheet.txt")).unwrap();
-    assert!(sheet.contains("CHECK OF WHAT WAS TYPED") && sheet.contains("Linkwitz-Riley"), "{sheet}");
+    assert!(sheet.contains("CHECK OF WHAT WAS ENTERED") && sheet.contains("Linkwitz-Riley"), "{sheet}");
 }

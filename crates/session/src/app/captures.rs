@@ -193,29 +193,33 @@ impl Captures {
         self.results += u64::from(counts);
     }
 
-    /// Takes a capture away.
-    pub(super) fn remove(&mut self, id: CaptureId) -> Option<CaptureView> {
-        let at = self.all.iter().position(|held| held.id == id)?;
-        self.revision += 1;
-        self.results += 1;
-        Some(Arc::make_mut(&mut self.all).remove(at))
-    }
-
-    /// Gives a capture another name, which changes no result.
-    pub(super) fn rename(&mut self, id: CaptureId, label: &str) {
-        if let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) {
-            label.clone_into(&mut held.label);
-            self.revision += 1;
-        }
-    }
-
-    /// Puts a capture on a side of the comparison, or on none.
-    pub(super) fn mark(&mut self, id: CaptureId, mark: Option<SetMark>) {
-        if let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) {
-            held.mark = mark;
+    /// Takes a capture away, if it is there.
+    pub(super) fn remove(&mut self, id: CaptureId) {
+        if let Some(at) = self.all.iter().position(|held| held.id == id) {
             self.revision += 1;
             self.results += 1;
+            Arc::make_mut(&mut self.all).remove(at);
         }
+    }
+
+    /// Takes what is said of a capture now; its reading stays. A name changes no result.
+    pub(super) fn place(&mut self, capture: &job::Capture) {
+        let id = CaptureId(capture.id.0);
+        let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) else { return };
+        let CaptureView { reading, response, remark, running, .. } = held.clone();
+        let placed = CaptureView { reading, response, remark, running, ..CaptureView::new(capture, None) };
+        let counts = |view: &CaptureView| {
+            (
+                view.mark,
+                view.position.clone(),
+                view.channel,
+                view.volume_step,
+                view.engine_rpm.map(f64::to_bits),
+            )
+        };
+        self.revision += 1;
+        self.results += u64::from(counts(&placed) != counts(held));
+        *held = placed;
     }
 
     /// The power average of a side of the comparison, each capture over 1/N octave.

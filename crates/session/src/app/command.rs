@@ -13,7 +13,7 @@ use view::{
     TuneCard, TunedAs,
 };
 
-use super::captures::{CaptureView, Captures};
+use super::captures::Captures;
 use super::history::Edit;
 use super::memos::RANGE_HZ;
 use super::state::State;
@@ -101,19 +101,13 @@ impl Core {
             Command::ShowCapture(id, true) => _ = self.state.face.hidden.remove(&id),
             Command::ShowCapture(id, false) => _ = self.state.face.hidden.insert(id),
             Command::MarkCapture(id, mark) => {
-                let before = self.state.captures.get(id).and_then(|held| held.mark);
-                self.set_mark(id, mark)?;
-                self.history.note(Edit::Mark(id, before, mark));
+                let set = mark.map(|mark| self.set_of(mark));
+                return self.place(id, |placement| placement.set = set);
             }
             Command::RenameCapture(id, label) => {
-                let before = self.state.captures.get(id).map(|held| held.label.clone()).unwrap_or_default();
-                self.set_label(id, &label)?;
-                self.history.note(Edit::Rename(id, before, label));
+                return self.place(id, |placement| placement.label = label);
             }
-            Command::DiscardCapture(id) => {
-                self.take_away(id)?;
-                self.history.note(Edit::Discard(id));
-            }
+            Command::DiscardCapture(id) => return self.edit(Change::Discarded(job::CaptureId(id.0))),
             Command::SelectHandle(handle) => self.select(handle),
             Command::EnableBand(band, enabled) => self.state.tune.enable(band, enabled),
             Command::LockBand(band, locked) => self.state.tune.lock(band, locked),
@@ -212,26 +206,23 @@ impl Core {
         self.select(None);
     }
 
-    pub(super) fn set_mark(&mut self, id: view::CaptureId, mark: Option<SetMark>) -> Result<()> {
-        let set = mark.map(|mark| if mark == SetMark::Before { job::Set::Before } else { job::Set::After });
-        self.place(id, |placement| placement.set = set)?;
-        self.state.captures.mark(id, mark);
-        Ok(())
-    }
-
-    pub(super) fn set_label(&mut self, id: view::CaptureId, label: &str) -> Result<()> {
-        self.place(id, |placement| label.clone_into(&mut placement.label))?;
-        self.state.captures.rename(id, label);
-        Ok(())
-    }
-
     /// Says where a capture belongs, or what it is called.
     fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
         let id = job::CaptureId(id.0);
         let known = self.job.as_ref().and_then(|job| job.project().capture(id));
         let Some(mut placement) = known.map(|known| Placement::of(&known.meta)) else { return Ok(()) };
         change(&mut placement);
-        self.apply(Change::Placed { id, placement })
+        self.edit(Change::Placed { id, placement })
+    }
+
+    /// Makes a change of the job that the person can take back.
+    pub(super) fn edit(&mut self, change: Change) -> Result<()> {
+        let back = self.job.as_ref().and_then(|job| job.project().inverse(&change));
+        self.apply(change.clone())?;
+        if let Some(back) = back {
+            self.history.note(Edit::Job { back: Box::new(back), again: Box::new(change) });
+        }
+        Ok(())
     }
 
     /// Notes something of the car.
@@ -239,27 +230,7 @@ impl Core {
         let Some(job) = &self.job else { return Ok(()) };
         let mut intake = job.project().data.intake.clone();
         change(&mut intake);
-        self.apply(Change::Intake(intake))
-    }
-
-    /// Moves a capture to the job's `discarded/`.
-    pub(super) fn take_away(&mut self, id: view::CaptureId) -> Result<()> {
-        self.apply(Change::Discarded(job::CaptureId(id.0)))?;
-        self.state.captures.remove(id);
-        Ok(())
-    }
-
-    /// Brings a discarded capture back.
-    pub(super) fn bring_back(&mut self, id: view::CaptureId) -> Result<()> {
-        let id = job::CaptureId(id.0);
-        self.apply(Change::Restored(id))?;
-        if let Some(job) = &self.job
-            && let Some(capture) = job.job().capture(id)
-        {
-            let reading = job.job().reading(id)?;
-            self.state.captures.insert(CaptureView::new(capture, reading));
-        }
-        Ok(())
+        self.edit(Change::Intake(intake))
     }
 
     /// Fits bands to the average before, around those that are locked, on a
@@ -489,10 +460,7 @@ impl Core {
         let Some(edit) = self.history.past.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.state.tune.undo(),
-            Edit::Mark(id, before, _) => self.set_mark(*id, *before)?,
-            Edit::Rename(id, before, _) => self.set_label(*id, before)?,
-            Edit::Channels(before, _) => self.apply(Change::Channels(before.clone()))?,
-            Edit::Discard(id) => self.bring_back(*id)?,
+            Edit::Job { back, .. } => self.apply((**back).clone())?,
         }
         self.history.past.pop();
         self.history.future.push(edit);
@@ -504,10 +472,7 @@ impl Core {
         let Some(edit) = self.history.future.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.state.tune.redo(),
-            Edit::Mark(id, _, after) => self.set_mark(*id, *after)?,
-            Edit::Rename(id, _, after) => self.set_label(*id, after)?,
-            Edit::Channels(_, after) => self.apply(Change::Channels(after.clone()))?,
-            Edit::Discard(id) => self.take_away(*id)?,
+            Edit::Job { again, .. } => self.apply((**again).clone())?,
         }
         self.history.future.pop();
         self.history.past.push(edit);

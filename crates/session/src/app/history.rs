@@ -1,7 +1,6 @@
-//! Every edit can be taken back: those of the tuning, and those of captures.
+//! Every edit can be taken back: those of the tuning, and those of the job.
 
-use job::ChannelSetting;
-use view::{CaptureId, SetMark};
+use project::Change;
 
 use super::tune::HISTORY;
 
@@ -10,14 +9,13 @@ use super::tune::HISTORY;
 pub(super) enum Edit {
     /// Target, processor or bands; the tuning itself knows how.
     Tune,
-    /// A capture's mark: before the edit, after it.
-    Mark(CaptureId, Option<SetMark>, Option<SetMark>),
-    /// A capture's label: before the edit, after it.
-    Rename(CaptureId, String, String),
-    /// What is entered for the processor's channels: before the edit, after it.
-    Channels(Vec<ChannelSetting>, Vec<ChannelSetting>),
-    /// A capture was moved to the job's `discarded/`.
-    Discard(CaptureId),
+    /// A change of the job.
+    Job {
+        /// What takes it back.
+        back: Box<Change>,
+        /// What makes it again.
+        again: Box<Change>,
+    },
 }
 
 /// What can be taken back, and what can be made again.

@@ -124,7 +124,7 @@ fn what_is_heard_is_filed_as_it_would_be_measured() {
             let mut meta = job::CaptureMeta::new("sweep", 1, job::Stage::Tune, started);
             place.note(&mut meta);
             let id = job::CaptureId(if by_side { 10 + number } else { number });
-            app.core.note(procedure::Change::CaptureBegun { id, meta }).expect("it is noted");
+            app.core.apply(procedure::Change::CaptureBegun { id, meta }).expect("it is noted");
         }
     }
 }

@@ -115,7 +115,11 @@ impl State {
             Some(Change::StageResult(job_stage, Some(StageResult { state, line })))
         });
         let mut results = self.tuning();
-        results.push(limit_change(&self.limit()));
+        let limit = self.limit();
+        if !limit.outputs.is_empty() {
+            // Without a sweep here the job keeps what it was told.
+            results.push(limit_change(&limit));
+        }
         results.push(Change::OutcomeFound(self.outcome()));
         results.push(Change::AuditFound(self.audit_record()));
         results.extend(lines);

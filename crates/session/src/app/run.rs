@@ -9,7 +9,6 @@ use procedure::{BlockLevel, Captured, Change, Event, Hand, Instruction, Session,
 use rig::OpenRig;
 use view::{Activity, Live, SourceTask, Stage, Update};
 
-use super::captures::CaptureView;
 use super::live::{self, Trace};
 use super::sounds::Sound;
 use super::state::{BusyWith, State};
@@ -294,7 +293,7 @@ impl Core {
             },
             _ => {}
         }
-        self.note(change)?;
+        self.apply(change)?;
         if let Doing::Listening(listening) = &mut running.doing
             && let Ok(next) = self.next_heard()
         {
@@ -422,18 +421,6 @@ impl Core {
             self.sound(Sound::Refused);
             self.notice(error.to_string(), false);
         }
-    }
-
-    /// Makes a change, and takes the capture that it is about.
-    pub(super) fn note(&mut self, change: Change) -> Result<()> {
-        let (id, reading) = (change.capture(), change.reading().cloned());
-        self.apply(change)?;
-        if let (Some(job), Some(id)) = (&self.job, id)
-            && let Some(capture) = job.job().capture(id)
-        {
-            self.state.captures.insert(CaptureView::new(capture, reading));
-        }
-        Ok(())
     }
 
     /// What is going on, for the window.

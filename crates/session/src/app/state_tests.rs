@@ -23,17 +23,28 @@ fn job(data: impl FnOnce(&mut JobData)) -> JobView {
     JobView { data: Arc::new(job), dir: PathBuf::from("/nowhere") }
 }
 
-/// A capture with this reading, or one that is being recorded.
-fn held(id: u32, stage: job::Stage, position: &str, reading: Option<Reading>) -> CaptureView {
-    let measurement = reading.as_ref().map_or("sweep", |reading| &reading.measurement).to_owned();
+/// A capture that was made at this place; for the tune it is of the set before.
+fn capture(id: u32, stage: job::Stage, position: &str) -> job::Capture {
     let meta = CaptureMeta {
         label: position.to_owned(),
         position: position.to_owned(),
         set: Some(job::Set::Before).filter(|_| stage == job::Stage::Tune),
-        ..CaptureMeta::new(&measurement, 1, stage, jiff::Timestamp::UNIX_EPOCH)
+        ..CaptureMeta::new("sweep", 1, stage, jiff::Timestamp::UNIX_EPOCH)
     };
+    job::Capture { id: job::CaptureId(id), state: CaptureState::Done, meta }
+}
+
+/// The same with this reading, or while it is being recorded.
+fn held(id: u32, stage: job::Stage, position: &str, reading: Option<Reading>) -> CaptureView {
     let state = if reading.is_some() { CaptureState::Done } else { CaptureState::Recording };
-    CaptureView::new(&job::Capture { id: job::CaptureId(id), state, meta }, reading)
+    CaptureView::new(&job::Capture { state, ..capture(id, stage, position) }, reading)
+}
+
+/// Takes the mark of a capture at the driver's place away.
+fn unmark(state: &mut State, id: u32) {
+    let mut unmarked = capture(id, job::Stage::Tune, "driver");
+    unmarked.meta.set = None;
+    state.captures.place(&unmarked);
 }
 
 /// A level response, so many dB at 1 kHz.
@@ -104,10 +115,10 @@ fn the_average_follows_the_marks() {
     state.captures.insert(held(2, job::Stage::Tune, "driver", Some(response(-6.0))));
     assert_eq!(state.side(SetMark::Before).map(|held| held.id.0).collect::<Vec<_>>(), [2]);
     let deviation = state.deviation(SetMark::Before).expect("it was measured");
-    state.captures.mark(CaptureId(2), None);
+    unmark(&mut state, 2);
     assert_eq!(state.side(SetMark::Before).map(|held| held.id.0).collect::<Vec<_>>(), [1]);
     assert_ne!(state.deviation(SetMark::Before), Some(deviation));
-    state.captures.mark(CaptureId(1), None);
+    unmark(&mut state, 1);
     assert_eq!(state.deviation(SetMark::Before), None);
     assert!(state.outcome().is_none() && state.check().is_none());
 }
@@ -122,8 +133,28 @@ fn results_are_the_same_for_the_same_state() {
     assert_eq!(results, state.now().results());
     let lines = results.iter().filter(|change| matches!(change, procedure::Change::StageResult(..))).count();
     assert_eq!(lines, 1, "the tune alone has a result: {results:?}");
-    state.captures.rename(CaptureId(1), "another name");
+    let before = state.captures.results();
+    let mut renamed = capture(1, job::Stage::Tune, "driver");
+    renamed.meta.label = "another name".to_owned();
+    state.captures.place(&renamed);
+    assert_eq!(state.captures.get(CaptureId(1)).map(|held| held.label.as_str()), Some("another name"));
+    assert_eq!(state.captures.results(), before);
     assert_eq!(results, state.results(), "a name is no result");
+}
+
+/// A limit that came into the job without its captures is not taken away for that.
+#[test]
+fn what_the_job_was_told_of_the_source_stays() {
+    let mut state = state();
+    state.job = Some(job(|data| data.source.clean_step = Some(30)));
+    let tells = |state: &State| {
+        state.results().iter().any(|change| matches!(change, procedure::Change::HeadroomFound { .. }))
+    };
+    assert!(!tells(&state));
+    let mut swept = Reading::new("headroom", 1, 48_000.0);
+    swept.value("clean_step", 31.0);
+    state.captures.insert(held(1, job::Stage::Source, "front", Some(swept)));
+    assert!(tells(&state));
 }
 
 #[test]

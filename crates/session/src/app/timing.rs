@@ -11,7 +11,6 @@ use view::{
 };
 
 use super::card::{button, choice, line, switch};
-use super::history::Edit;
 use super::state::State;
 use super::work::Task;
 use super::{Core, picture};
@@ -218,12 +217,7 @@ impl Core {
                     "Measure the drivers first: the delays follow from their arrivals.",
                 ));
             }
-            Ok(Box::new(move |core| {
-                let before = core.entered_channels();
-                core.apply(Change::Channels(channels.clone()))?;
-                core.history.note(Edit::Channels(before, channels));
-                Ok(())
-            }))
+            Ok(Box::new(move |core| core.edit(Change::Channels(channels))))
         })
     }
 }
