@@ -12,6 +12,7 @@ mod interrupting;
 mod jobs;
 mod material;
 mod measuring;
+mod papers;
 mod preview;
 mod program;
 mod programme;

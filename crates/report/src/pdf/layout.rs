@@ -28,6 +28,8 @@ const BETWEEN: f32 = 7.0;
 const CELL: (f32, f32) = (5.0, 3.6);
 /// The side of a box to be ticked.
 const TICK: f32 = 12.0;
+/// What follows the name of a section whose table goes on.
+const CONTINUED: &str = ", continued";
 /// The least width to which a column of words is squeezed.
 const LEAST: f32 = 84.0;
 
@@ -67,7 +69,7 @@ fn lines(faces: &Faces, weight: Weight, size: f32, text: &str, left: f32, width:
         height: size * LEADING,
         marks: vec![words(left, size * RISE, weight, size, line)],
         keep: index + 1 < count && (index == 0 || index + 2 == count),
-        head: None,
+        ..Row::default()
     };
     lines.into_iter().enumerate().map(row).collect()
 }
@@ -87,9 +89,21 @@ fn section(faces: &Faces, section: &Section, width: f32) -> Vec<Row> {
         }
         rows.extend(block(faces, part, width));
     }
+    // A page that begins within a table says of what it is.
+    let room = width - faces.width(Weight::Bold, BODY, CONTINUED);
+    let title = faces.shortened(Weight::Bold, BODY, &one_line(&section.heading), room) + CONTINUED;
+    let line = words(0.0, BODY * RISE, Weight::Bold, BODY, title);
+    for row in &mut rows {
+        if let Some(head) = &row.head {
+            let below = BODY * LEADING;
+            let moved = head.marks.iter().cloned().map(|mark| mark.moved(0.0, below));
+            let marks = std::iter::once(line.clone()).chain(moved).collect();
+            row.head = Some(Rc::new(Row { height: head.height + below, marks, ..Row::default() }));
+        }
+    }
     let count = rows.len();
     if section.together {
-        rows.iter_mut().take(count - 1).for_each(|row| row.keep = true);
+        rows.iter_mut().take(count - 1).for_each(|row| row.together = true);
     }
     rows
 }
@@ -109,7 +123,7 @@ fn block(faces: &Faces, block: &Block, width: f32) -> Vec<Row> {
             let scale = width / drawing.size.width;
             let height = drawing.size.height * scale + 2.0;
             let picture = Mark::Picture { x: 0.0, y: 0.0, scale, drawing: Rc::new(drawing) };
-            let mut rows = vec![Row { height, marks: vec![picture], keep: true, head: None }];
+            let mut rows = vec![Row { height, marks: vec![picture], keep: true, ..Row::default() }];
             rows.extend(lines(faces, Weight::Regular, SMALL, caption, 0.0, width));
             rows
         }
@@ -146,13 +160,13 @@ fn volume_mark(faces: &Faces, above: &str, step: u32, remark: &str, width: f32) 
     }
     let height = y + 10.0;
     marks.push(Mark::Box { x: 1.5, y: 4.0, width: width - 3.0, height: height - 4.0, thickness: 3.0 });
-    Row { height: height + 4.0, marks, keep: false, head: None }
+    Row { height: height + 4.0, marks, ..Row::default() }
 }
 
 /// Labels with their values beside them.
 fn facts(faces: &Faces, facts: &[(String, String)], width: f32) -> Vec<Row> {
     let label_width = |label: &str| faces.width(Weight::Bold, BODY, &one_line(label));
-    let left = facts.iter().map(|(label, _)| label_width(label)).fold(0.0, f32::max).min(width * 0.4) + 14.0;
+    let left = facts.iter().map(|(label, _)| label_width(label)).fold(0.0, f32::max).min(width * 0.4) + 14.5;
     let mut rows = Vec::new();
     for (label, value) in facts {
         let label = lines(faces, Weight::Bold, BODY, label, 0.0, left - 14.0);
@@ -253,7 +267,7 @@ fn table_row<'a>(
         }
     }
     marks.push(Mark::Rule { x: 0.0, y: row_height, width, thickness: 0.5 });
-    Row { height: row_height, marks, keep: false, head: None }
+    Row { height: row_height, marks, ..Row::default() }
 }
 
 /// The widths of a table's columns: as wide as their widest cell, where that fits; else the

@@ -67,6 +67,8 @@ pub(super) struct Row {
     pub(super) marks: Vec<Mark>,
     /// Whether the next row stands on the same page.
     pub(super) keep: bool,
+    /// Whether it should, where all that belongs together fits on one page.
+    pub(super) together: bool,
     /// What is repeated above it when it begins a page: the head of its table.
     pub(super) head: Option<Rc<Row>>,
 }
@@ -82,6 +84,35 @@ impl Row {
     }
 }
 
+/// Rows in the groups that stand on one page each: all that belong together where they fit, else
+/// those that are kept beside each other.
+fn groups(rows: Vec<Row>, room: f32) -> Vec<Vec<Row>> {
+    let mut groups = Vec::new();
+    for run in runs(rows, |row| row.keep || row.together) {
+        if run.iter().map(|row| row.height).sum::<f32>() <= room {
+            groups.push(run);
+        } else {
+            groups.extend(runs(run, |row| row.keep));
+        }
+    }
+    groups
+}
+
+/// Rows in runs that end with a row that is not joined to the next.
+fn runs(rows: Vec<Row>, joined: impl Fn(&Row) -> bool) -> Vec<Vec<Row>> {
+    let mut runs = vec![Vec::new()];
+    for row in rows {
+        let ends = !joined(&row);
+        if let Some(run) = runs.last_mut() {
+            run.push(row);
+        }
+        if ends {
+            runs.push(Vec::new());
+        }
+    }
+    runs
+}
+
 /// Breaks rows into pages, each with its footer: what is drawn on each page, in reading order.
 /// Rows that are kept together and are higher than a page are broken all the same.
 pub(super) fn broken(
@@ -92,16 +123,7 @@ pub(super) fn broken(
     let room = frame.height();
     let mut pages: Vec<Vec<Mark>> = vec![Vec::new()];
     let mut used = 0.0;
-    let mut rest = rows.into_iter().peekable();
-    while rest.peek().is_some() {
-        let mut group = Vec::new();
-        for row in rest.by_ref() {
-            let keep = row.keep;
-            group.push(row);
-            if !keep {
-                break;
-            }
-        }
+    for group in groups(rows, room) {
         let height: f32 = group.iter().map(|row| row.height).sum();
         let mut fresh = used > 0.0 && used + height > room && height <= room;
         for row in group {
@@ -142,6 +164,7 @@ mod tests {
             height,
             keep,
             marks: vec![Mark::Rule { x: 0.0, y: 0.0, width: 1.0, thickness: 1.0 }],
+            together: false,
             head: None,
         }
     }
@@ -164,6 +187,13 @@ mod tests {
     fn what_is_too_high_for_a_page_is_broken() {
         let rows = vec![row(20.0, false), row(70.0, true), row(70.0, false)];
         assert_eq!(places(rows), [vec![0.0, 20.0], vec![0.0]]);
+    }
+
+    #[test]
+    fn a_head_is_never_the_last_row_of_a_page() {
+        let loose = |height: f32, keep: bool| Row { together: true, ..row(height, keep) };
+        let rows = vec![loose(60.0, false), loose(20.0, true), loose(40.0, false), row(40.0, false)];
+        assert_eq!(places(rows), [vec![0.0], vec![0.0, 20.0, 60.0]]);
     }
 
     #[test]
