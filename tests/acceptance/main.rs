@@ -7,6 +7,8 @@ mod auditing;
 mod bad_input;
 mod demo;
 mod display;
+#[cfg(target_os = "linux")]
+mod full_disk;
 #[cfg(unix)]
 mod interrupting;
 mod jobs;

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use recording::WavWriter;
+use recording::{WavWriter, WriteError};
 
 use crate::meter::Meters;
 use crate::{CaptureEnd, CapturedBlock, EngineError, EngineFinding, Gap, RigSpec};
@@ -101,11 +101,18 @@ impl Recorder {
     fn write(&mut self, interleaved: &[f32]) {
         let Some(writer) = &mut self.writer else { return };
         if let Err(error) = writer.write(interleaved) {
-            self.writer = None;
-            let after_s = self.frames as f64 / f64::from(self.rate_hz);
-            let text = format!("The recording ends after {after_s:.1} s: {error} What was written is kept.");
-            self.find(EngineFinding::stop("record-failed", text));
+            let frames = self.writer.take().map_or(0, WavWriter::salvage);
+            self.fail(frames, &error);
         }
+    }
+
+    /// Says at which second the recording broke off.
+    fn fail(&mut self, frames: u64, error: &WriteError) {
+        let after_s = frames as f64 / f64::from(self.rate_hz);
+        let text = format!(
+            "The recording broke off after {after_s:.1} s: {error} What was recorded until then is kept."
+        );
+        self.find(EngineFinding::stop("record-failed", text));
     }
 
     /// Notes a remark, once.
@@ -122,9 +129,20 @@ impl Recorder {
 
     /// Closes the file and sums up.
     pub(crate) fn end(mut self) -> CaptureEnd {
-        if let Some(Err(error)) = self.writer.take().map(WavWriter::finish) {
-            let text = format!("The recording could not be closed: {error} What was written is kept.");
-            self.find(EngineFinding::stop("record-failed", text));
+        if let Some(mut writer) = self.writer.take() {
+            // Flushed before it is finished, so that what reached the disk is known when it cannot be.
+            match writer.flush() {
+                Ok(()) => {
+                    let frames = writer.frames();
+                    if let Err(error) = writer.finish() {
+                        self.fail(frames, &error);
+                    }
+                }
+                Err(error) => {
+                    let frames = writer.salvage();
+                    self.fail(frames, &error);
+                }
+            }
         }
         for (name, clipped) in self.names.clone().iter().zip(self.meters.clipped()) {
             if clipped > 0 {

@@ -51,7 +51,7 @@ impl WavWriter {
                 }
             })?;
         let mut writer = Self {
-            file: BufWriter::with_capacity(1 << 16, file),
+            file: BufWriter::with_capacity(waiting_bytes(sample_rate_hz, channels), file),
             path: path.to_owned(),
             channels,
             sample_rate_hz,
@@ -113,6 +113,28 @@ impl WavWriter {
         Ok(())
     }
 
+    /// Gives up after the disk failed: makes the header agree with what reached it, and tells how
+    /// many frames that are. Needs no room on the disk.
+    #[must_use]
+    pub fn salvage(mut self) -> u64 {
+        self.finished = true;
+        self.try_salvage().unwrap_or(self.samples_in_header / u64::from(self.channels))
+    }
+
+    fn try_salvage(&mut self) -> io::Result<u64> {
+        // What still goes in goes in; what waits after that is lost.
+        let _ = self.file.flush();
+        let header_bytes = header(self.sample_rate_hz, self.channels, 32, true).len() as u64;
+        let channels = u64::from(self.channels);
+        let file = self.file.get_mut();
+        let frames = file.metadata()?.len().saturating_sub(header_bytes) / (4 * channels);
+        patch_sizes(file, self.channels, 32, frames * channels)?;
+        // What still waits must never go into the header.
+        file.seek(SeekFrom::End(0))?;
+        file.sync_data()?;
+        Ok(frames)
+    }
+
     /// How many frames were written.
     #[must_use]
     pub fn frames(&self) -> u64 {
@@ -137,12 +159,18 @@ impl WavWriter {
     }
 }
 
+/// How many bytes may wait in the program's own memory: as much as it costs when the program is killed, a twentieth of
+/// a second where few channels come slowly.
+fn waiting_bytes(sample_rate_hz: u32, channels: u16) -> usize {
+    (sample_rate_hz as usize * usize::from(channels) * size_of::<f32>() / 20).min(1 << 16)
+}
+
 impl Drop for WavWriter {
     /// Keeps what was recorded when the writer is given up without [`finish`](Self::finish).
     fn drop(&mut self) {
-        if !self.finished {
+        if !self.finished && self.try_flush().is_err() {
             // There is no one left to tell; `repair` mends what remains.
-            let _ = self.try_flush();
+            let _ = self.try_salvage();
         }
     }
 }
