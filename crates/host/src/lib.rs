@@ -9,7 +9,7 @@ mod plugins;
 mod registry;
 mod run;
 
-pub use plugins::{PluginFile, check_plugin, plugins_in};
+pub use plugins::{PluginFile, check_plugin, plugin_in, plugins_in};
 pub use registry::{Registry, UnknownMeasurement};
 pub use run::Run;
 pub use sandbox::{Answer, MOST_FILE_BYTES, Pace, Plugin, Trial};

@@ -3,7 +3,10 @@
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::OnceLock;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc::{self, Receiver, SyncSender};
+use std::sync::{Arc, OnceLock};
+use std::time::{Duration, Instant};
 
 use measure::{Finding, Stimulus, StimulusWanted, nearest};
 use measurements::signals;
@@ -18,13 +21,97 @@ pub struct PluginFile {
     pub plugin: Result<Plugin, Finding>,
 }
 
+/// How many files are loaded side by side. More than there are processors: a file that does wrong is held
+/// to its limits by the clock, and meanwhile the others have the rest of the machine.
+const SIDE_BY_SIDE: usize = 8;
+
+/// How long the files that come before a wanted plugin have from the moment that it was found. One of them
+/// might have the same name, and then be the first; a file in order is loaded in a tenth of this.
+const EARLIER_FILES: Duration = Duration::from_millis(300);
+
 /// The plugins of a folder, by the names of their files. A folder that is not
 /// there holds none.
 ///
-/// What was compiled once in this program is not compiled again while its file
-/// stays the same.
+/// The files are loaded side by side, so that one which takes its time delays no other. What was compiled
+/// once in this program is not compiled again while its file stays the same.
 #[must_use]
 pub fn plugins_in(folder: &Path) -> Vec<PluginFile> {
+    loaded(folder, None)
+}
+
+/// The same, looking for one plugin: when it is there, files that are not loaded yet are left out.
+#[must_use]
+pub fn plugin_in(folder: &Path, id: &str) -> Vec<PluginFile> {
+    loaded(folder, Some(id))
+}
+
+/// One file, by its place in the folder, and what came of it.
+type Loaded = (usize, Result<Plugin, Finding>);
+
+fn loaded(folder: &Path, wanted: Option<&str>) -> Vec<PluginFile> {
+    let paths = Arc::new(files_in(folder));
+    let (over, next) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicUsize::new(0)));
+    let (sender, results) = mpsc::sync_channel(paths.len());
+    let workers = (0..SIDE_BY_SIDE.min(paths.len())).map_while(|_| {
+        let (paths, over, next, sender) = (paths.clone(), over.clone(), next.clone(), sender.clone());
+        let work = move || load_all(&paths, &next, &over, &sender);
+        std::thread::Builder::new().name("host-load".to_owned()).spawn(work).ok()
+    });
+    if workers.count() == 0 {
+        // The system has no thread to give.
+        load_all(&paths, &next, &over, &sender);
+    }
+    drop(sender);
+    let found = gather(&results, paths.len(), wanted);
+    over.store(true, Ordering::Relaxed);
+    let mut files: Vec<PluginFile> = Vec::new();
+    for (path, result) in paths.iter().zip(found) {
+        let Some(result) = result else { continue };
+        let plugin = result.and_then(|plugin| first_of_its_name(plugin, path, &files));
+        files.push(PluginFile { path: path.clone(), plugin });
+    }
+    files
+}
+
+/// What came of each file, in their order; nothing of those that nobody waited for.
+fn gather(
+    results: &Receiver<Loaded>,
+    files: usize,
+    wanted: Option<&str>,
+) -> Vec<Option<Result<Plugin, Finding>>> {
+    let mut found: Vec<Option<Result<Plugin, Finding>>> = vec![None; files];
+    // The wanted plugin's place, and until when those before it are waited for.
+    let mut wait: Option<(usize, Instant)> = None;
+    loop {
+        let limit = match wait {
+            Some((first, _)) if found[..first].iter().all(Option::is_some) => break,
+            Some((_, until)) => until.saturating_duration_since(Instant::now()),
+            None => Duration::MAX,
+        };
+        // Out of time, or everything is there.
+        let Ok((place, result)) = results.recv_timeout(limit) else { break };
+        let id = result.as_ref().ok().map(|plugin| plugin.manifest().id.as_str());
+        if wanted.is_some() && id == wanted {
+            let (first, until) = wait.unwrap_or((place, Instant::now() + EARLIER_FILES));
+            wait = Some((first.min(place), until));
+        }
+        found[place] = Some(result);
+    }
+    found
+}
+
+/// Loads what nobody has begun, until there is nothing more or nobody waits for it.
+fn load_all(paths: &[PathBuf], next: &AtomicUsize, over: &AtomicBool, results: &SyncSender<Loaded>) {
+    while !over.load(Ordering::Relaxed) {
+        let place = next.fetch_add(1, Ordering::Relaxed);
+        let Some(path) = paths.get(place) else { return };
+        if results.send((place, check_plugin(path))).is_err() {
+            return;
+        }
+    }
+}
+
+fn files_in(folder: &Path) -> Vec<PathBuf> {
     let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
     let mut paths: Vec<PathBuf> = entries
         .flatten()
@@ -32,12 +119,7 @@ pub fn plugins_in(folder: &Path) -> Vec<PluginFile> {
         .filter(|path| path.extension().is_some_and(|extension| extension == "wasm") && path.is_file())
         .collect();
     paths.sort();
-    let mut files: Vec<PluginFile> = Vec::new();
-    for path in paths {
-        let plugin = check_plugin(&path).and_then(|plugin| first_of_its_name(plugin, &path, &files));
-        files.push(PluginFile { path, plugin });
-    }
-    files
+    paths
 }
 
 /// Loads one file: whether it can be read, was made for this interface, and says

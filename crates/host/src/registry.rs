@@ -6,7 +6,7 @@ use std::path::Path;
 use measure::{Manifest, Measurement, nearest};
 use sandbox::Plugin;
 
-use crate::plugins::{PluginFile, plugins_in};
+use crate::plugins::{PluginFile, plugin_in, plugins_in};
 
 /// The measurements that can be run, by their ids.
 pub struct Registry {
@@ -56,8 +56,19 @@ impl Registry {
 
     /// These measurements and those that lie as plugins in a folder.
     #[must_use]
-    pub fn with_plugins(mut self, folder: &Path) -> Self {
-        self.files.extend(plugins_in(folder));
+    pub fn with_plugins(self, folder: &Path) -> Self {
+        self.with_files(plugins_in(folder))
+    }
+
+    /// These measurements and the plugin of this id, with as many of the others as were looked at on the way
+    /// to it: a plugin that takes long to load keeps nobody from using another.
+    #[must_use]
+    pub fn with_plugin(self, folder: &Path, id: &str) -> Self {
+        self.with_files(plugin_in(folder, id))
+    }
+
+    fn with_files(mut self, files: Vec<PluginFile>) -> Self {
+        self.files.extend(files);
         self.manifests
             .extend(self.files.iter().filter_map(|file| Some(file.plugin.as_ref().ok()?.manifest().clone())));
         self

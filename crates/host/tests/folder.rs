@@ -2,23 +2,34 @@
 
 use std::fs;
 use std::path::Path;
+use std::time::Instant;
 
 use host::Registry;
 use measure::StimulusWanted;
 
 /// A plugin that describes itself so and does nothing else.
 fn plugin(manifest: &str) -> Vec<u8> {
+    with_functions(manifest, "", "")
+}
+
+/// One that does this before it describes itself.
+fn described(manifest: &str, before: &str) -> Vec<u8> {
+    with_functions(manifest, "", before)
+}
+
+/// One that has these functions besides.
+fn with_functions(manifest: &str, functions: &str, before: &str) -> Vec<u8> {
     let quoted: String = manifest.bytes().map(|byte| format!("\\{byte:02x}")).collect();
     let place = |at: u64, length: usize| (at << 32) | length as u64;
     wat::parse_str(format!(
         r#"(module (memory (export "memory") 4) (data (i32.const 16) "{quoted}") (data (i32.const 8192) "{{}}")
         (func (export "abi_version") (result i32) (i32.const 1))
         (func (export "alloc") (param i32) (result i32) (i32.const 65536))
-        (func (export "describe") (result i64) (i64.const {}))
+        (func (export "describe") (result i64) {before} (i64.const {}))
         (func (export "begin") (param i32 i32) (result i32) (i32.const 0))
         (func (export "feed") (param i32 i32 i32 i64 i32) (result i32) (i32.const 0))
         (func (export "reading") (result i64) (i64.const {}))
-        (func (export "finish") (result i64) (i64.const {})))"#,
+        (func (export "finish") (result i64) (i64.const {})) {functions})"#,
         place(16, manifest.len()),
         place(8192, 2),
         place(8192, 2),
@@ -78,6 +89,43 @@ fn what_cannot_be_used_is_named_and_harms_nothing() {
     }
     // The first of two is the one that is used.
     assert_eq!(registry.manifest("shop.score").unwrap().channels, 1);
+}
+
+/// Twenty files that never end describing themselves stand before the one that is wanted. Each is stopped after
+/// a quarter of a second, so one after the other they would take five.
+#[test]
+fn a_bad_file_delays_no_other() {
+    let folder = tempfile::tempdir().unwrap();
+    for number in 0..20 {
+        // Each another file, so that each is loaded.
+        let endless = format!("(i32.const {number}) (drop) (loop $again (br $again)) (unreachable)");
+        write(folder.path(), &format!("a{number:02}.wasm"), &described("", &endless));
+    }
+    write(folder.path(), "z.wasm", &plugin(&manifest("shop.score", "")));
+    let begun = Instant::now();
+    let all = Registry::built_in().with_plugins(folder.path());
+    testkit::at_most("side by side, in s", begun.elapsed().as_secs_f64(), 2.5);
+    assert!(all.manifest("shop.score").is_ok());
+    let codes: Vec<&str> = all.files().iter().filter_map(|f| Some(&*f.plugin.as_ref().err()?.code)).collect();
+    assert_eq!(codes, ["plugin-time"; 20]);
+    // Whoever wants one plugin waits for no file after it.
+    write(folder.path(), "0.wasm", &plugin(&manifest("shop.first", "")));
+    let registry = Registry::built_in().with_plugin(folder.path(), "shop.first");
+    assert!(registry.measurement("shop.first").is_ok());
+    assert!(registry.files().len() < all.files().len(), "{} files", registry.files().len());
+}
+
+/// Which one of two of the same name is used does not depend on which is loaded first.
+#[test]
+fn the_first_of_two_is_used_although_the_second_is_loaded_sooner() {
+    let folder = tempfile::tempdir().unwrap();
+    // Some tens of thousands of functions to compile.
+    let large: String = (0..9_000).map(|n| format!("(func (result i32) (i32.const {n}))")).collect();
+    let answer = manifest("shop.score", ",\"channels\":2");
+    write(folder.path(), "a.wasm", &with_functions(&answer, &large, ""));
+    write(folder.path(), "b.wasm", &plugin(&manifest("shop.score", "")));
+    let registry = Registry::built_in().with_plugin(folder.path(), "shop.score");
+    assert_eq!(registry.manifest("shop.score").unwrap().channels, 2);
 }
 
 #[test]

@@ -34,7 +34,11 @@ pub fn plugin_folder() -> Option<PathBuf> {
 /// dotted name, as they alone have one.
 #[must_use]
 pub fn registry(id: &str) -> Registry {
-    if id.contains('.') { whole_registry() } else { Registry::built_in() }
+    let registry = Registry::built_in();
+    match plugin_folder().filter(|_| id.contains('.')) {
+        Some(folder) => registry.with_plugin(&folder, id),
+        None => registry,
+    }
 }
 
 /// All measurements.
