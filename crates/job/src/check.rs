@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use measure::Finding;
-use recording::{ReadError, RepairError, WriteError};
+use recording::{ReadError, Reader, RepairError, WriteError};
 
 use crate::file::{CaptureFile, JobFile, ReadingFile};
 use crate::folder::{
@@ -225,7 +225,7 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
 fn never_recorded(folder: &Path, audio: &Path) -> bool {
     let is_empty = match fs::metadata(audio) {
         Ok(file) if file.len() > HEADER_BYTES => false,
-        Ok(_) => matches!(recording::read(audio), Err(ReadError::Empty { .. } | ReadError::NoFrames { .. })),
+        Ok(_) => matches!(Reader::open(audio), Err(ReadError::Empty { .. } | ReadError::NoFrames { .. })),
         Err(error) => error.kind() == std::io::ErrorKind::NotFound,
     };
     if !is_empty || folder.join(READING_FILE).exists() {
@@ -249,7 +249,7 @@ fn check_audio(id: CaptureId, audio: &Path, check: &mut Check) {
         return;
     }
     if let Some(why) = check.read_only.clone() {
-        if let Err(error) = recording::read(audio) {
+        if let Err(error) = Reader::open(audio) {
             check.caution(audio, "audio-damaged", format!("{error}. It was not repaired: {why}."));
         }
         return;
@@ -296,11 +296,14 @@ fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Che
             if found.seal == Seal::Broken {
                 check.push(&file, changed_outside(&format!("{CAPTURES}/{id}/{CAPTURE_FILE}")), false);
             }
+            if let Some(exchanged) = found.document.misplaced(id) {
+                check.push(&file, exchanged, false);
+            }
             let (meta, state) = found.document.into_parts();
             if state == CaptureState::Recording {
                 let text = format!("Capture {id} was being recorded when the program ended.");
                 let done = "It is marked as interrupted; what had been recorded is kept.";
-                check.repair(&file, "capture-interrupted", &text, done, || interrupt(&file, audio, meta));
+                check.repair(&file, "capture-interrupted", &text, done, || interrupt(id, &file, audio, meta));
             } else {
                 check_hash(id, audio, meta.audio_sha256.as_deref(), check);
             }
@@ -309,7 +312,7 @@ fn check_description(id: CaptureId, folder: &Path, audio: &Path, check: &mut Che
             let text = format!("Capture {id} has a recording and no description.");
             let done = "It got one, named `Recovered recording`. What was played and measured is not known any more.";
             check.repair(&file, "capture-undescribed", &text, done, || {
-                interrupt(&file, audio, recovered(audio))
+                interrupt(id, &file, audio, recovered(audio))
             });
         }
         Ok(None) => {
@@ -354,13 +357,13 @@ fn check_reading(id: CaptureId, folder: &Path, audio: &Path, check: &mut Check) 
 }
 
 /// Writes a description that says that the capture ended early.
-fn interrupt(file: &Path, audio: &Path, mut meta: CaptureMeta) -> Result<(), JobError> {
+fn interrupt(id: CaptureId, file: &Path, audio: &Path, mut meta: CaptureMeta) -> Result<(), JobError> {
     meta.audio_sha256 = sha256_of_file(audio).ok();
     meta.findings.push(Finding::caution(
         "capture-interrupted",
         "The program ended while this was being recorded; the recording stops early.",
     ));
-    json::write(file, &CaptureFile::new(&meta, CaptureState::Interrupted)).map(drop)
+    json::write(file, &CaptureFile::new(id, &meta, CaptureState::Interrupted)).map(drop)
 }
 
 /// What can be said about a recording of which nothing is known: when it was

@@ -221,7 +221,7 @@ impl Job {
         let index = self.known(id)?;
         let mut meta = self.captures[index].meta.clone();
         change(&mut meta);
-        let file = CaptureFile::new(&meta, self.captures[index].state);
+        let file = CaptureFile::new(id, &meta, self.captures[index].state);
         json::write(&self.capture_folder(id).join(CAPTURE_FILE), &file)?;
         self.captures[index].meta = meta;
         Ok(())
@@ -349,7 +349,7 @@ impl Job {
         meta: CaptureMeta,
         state: CaptureState,
     ) -> Result<CaptureId, JobError> {
-        json::write(&pending.folder.join(CAPTURE_FILE), &CaptureFile::new(&meta, state))?;
+        json::write(&pending.folder.join(CAPTURE_FILE), &CaptureFile::new(pending.id, &meta, state))?;
         self.put(Capture { id: pending.id, state, meta });
         Ok(pending.id)
     }
@@ -485,6 +485,7 @@ fn read_captures(place: &Path, alone: bool, problems: &mut Vec<Finding>) -> Resu
                 if found.seal == Seal::Broken {
                     problems.push(changed_outside(&format!("{CAPTURES}/{id}/{CAPTURE_FILE}")));
                 }
+                problems.extend(found.document.misplaced(id));
                 let (meta, state) = found.document.into_parts();
                 // Whoever holds the lock knows that nobody else is recording.
                 if alone && state == CaptureState::Recording {

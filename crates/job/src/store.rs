@@ -64,7 +64,7 @@ impl CaptureStore {
             }
         };
         flush_folder(&captures).map_err(JobError::io("flush", &captures))?;
-        json::write(&folder.join(CAPTURE_FILE), &CaptureFile::new(meta, CaptureState::Recording))?;
+        json::write(&folder.join(CAPTURE_FILE), &CaptureFile::new(id, meta, CaptureState::Recording))?;
         let audio_path = folder.join(AUDIO_FILE);
         Ok(Pending { id, folder, audio_path })
     }

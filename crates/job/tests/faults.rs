@@ -103,6 +103,27 @@ fn exchanged_files_are_found() {
     }
 }
 
+/// Whole folders, each with the files that belong together: every hash in them is right.
+#[test]
+fn exchanged_folders_are_found() {
+    let scratch = tempfile::tempdir().unwrap();
+    let dir = job(scratch.path());
+    let [first, second, aside] = ["0001", "0002", "aside"].map(|name| dir.join("captures").join(name));
+    fs::rename(&first, &aside).unwrap();
+    fs::rename(&second, &first).unwrap();
+    fs::rename(&aside, &second).unwrap();
+    assert_eq!(codes(&dir), ["capture-exchanged"; 2]);
+    assert!(!check(&dir).unwrap().is_sound());
+    let mut job = Job::open(&dir).unwrap();
+    let told: Vec<&str> = job.problems().iter().map(|problem| problem.code.as_str()).collect();
+    assert_eq!(told, ["capture-exchanged"; 2]);
+    assert!(job.problems()[0].text.contains("0001 holds capture 0002"), "{}", job.problems()[0].text);
+    // A person may mean it: the next change of the capture accepts it.
+    job.rename(CaptureId(1), "really").unwrap();
+    drop(job);
+    assert_eq!(codes(&dir), ["capture-exchanged"]);
+}
+
 #[test]
 fn an_edit_by_hand_is_told_and_taken() {
     let scratch = tempfile::tempdir().unwrap();

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use measure::{Calibration, CalibrationCurve, ParameterValue, Parameters};
+use measure::{Calibration, CalibrationCurve, Finding, ParameterValue, Parameters};
 use serde::{Deserialize, Serialize};
 
 use super::{FindingV1, Number, StimulusV1, Version, numbers, plain};
@@ -17,6 +17,9 @@ use crate::{
 pub(crate) struct CaptureFile {
     format: String,
     version: Version<2>,
+    /// Its number, by which a folder is known that was exchanged with another one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    capture: Option<CaptureId>,
     state: StateV1,
     label: String,
     #[serde(default)]
@@ -115,7 +118,7 @@ struct MicrophoneV1 {
 
 impl CaptureFile {
     /// The form on disk.
-    pub(crate) fn new(meta: &CaptureMeta, state: CaptureState) -> Self {
+    pub(crate) fn new(id: CaptureId, meta: &CaptureMeta, state: CaptureState) -> Self {
         let state = match state {
             CaptureState::Recording => StateV1::Recording,
             CaptureState::Done => StateV1::Done,
@@ -124,6 +127,7 @@ impl CaptureFile {
         Self {
             format: Self::FORMAT.to_owned(),
             version: Version::NEWEST,
+            capture: Some(id),
             state,
             label: meta.label.clone(),
             set: meta.set.as_ref().map(|set| set.word().to_owned()),
@@ -156,6 +160,18 @@ impl CaptureFile {
             program: meta.program.clone(),
             findings: meta.findings.iter().map(Into::into).collect(),
         }
+    }
+
+    /// What is to be said where it lies in the folder of another capture than its own.
+    pub(crate) fn misplaced(&self, folder: CaptureId) -> Option<Finding> {
+        let own = self.capture.filter(|own| *own != folder)?;
+        Some(Finding::caution(
+            "capture-exchanged",
+            format!(
+                "The folder {folder} holds capture {own}: folders were exchanged or renamed. Give each its own number \
+                 again, or rename it in Headrest to leave it where it is."
+            ),
+        ))
     }
 
     /// What the program works with.

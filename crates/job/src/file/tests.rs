@@ -670,7 +670,7 @@ proptest! {
     #[test]
     fn captures_round_trip(meta in capture()) {
         for state in [CaptureState::Recording, CaptureState::Done, CaptureState::Interrupted] {
-            let back = through_a_file(&CaptureFile::new(&meta, state)).into_parts();
+            let back = through_a_file(&CaptureFile::new(CaptureId(7), &meta, state)).into_parts();
             prop_assert_eq!(back, (meta.clone(), state));
         }
     }
@@ -707,7 +707,7 @@ fn a_number_that_json_cannot_hold_is_refused_before_it_is_written() {
     let signal = Signal::Samples { sample_rate_hz: 48_000.0, samples: vec![0.0, f32::INFINITY] };
     let segment = Segment { duration_s: 1.0, peak_dbfs: 0.0, fade_s: 0.0, side: Side::Both, signal };
     meta.stimulus = Some(Stimulus { name: "own".to_owned(), segments: vec![segment] });
-    assert!(render(Path::new("x"), &CaptureFile::new(&meta, CaptureState::Done)).is_err());
+    assert!(render(Path::new("x"), &CaptureFile::new(CaptureId(7), &meta, CaptureState::Done)).is_err());
 }
 
 #[test]
