@@ -2,6 +2,7 @@
 //! what cannot be seen.
 
 use serde_json::Value;
+use tuning::MOST_BANDS;
 use units::text::{lines, one_line};
 
 /// The largest frequency that anything here has.
@@ -28,6 +29,10 @@ fn look(value: &Value, key: &str, place: &mut String) -> Option<(String, String)
             place.truncate(length);
             found
         }),
+        Value::Array(values) if key == "bands" && values.len() > MOST_BANDS => {
+            let what = format!("{} bands; no processor holds more than {MOST_BANDS}", values.len());
+            Some((place.clone(), what))
+        }
         Value::Array(values) => values.iter().enumerate().find_map(|(index, value)| {
             place.push_str(&format!("[{index}]"));
             let found = look(value, key, place);
@@ -123,6 +128,7 @@ mod tests {
             ),
             (json!({"bands": [{"frequency_hz": 0}]}), "bands[0].frequency_hz", "0 is no frequency"),
             (json!({"bands": [{"q": 0}]}), "bands[0].q", "0 is no Q"),
+            (json!({"sheet": {"bands": vec![0; 20_000]}}), "sheet.bands", "20000 bands"),
             (json!({"channels": [{"delay_s": 1e9}]}), "channels[0].delay_s", "1000000000 is no delay"),
             (json!({"choices": {"to_hz": 1e308}}), "choices.to_hz", "1e308 is no frequency"),
             (json!({"fit": {"offset_db": -1e5}}), "fit.offset_db", "-100000 is no level"),

@@ -10,6 +10,10 @@ use crate::{Band, BandKind, TextError};
 /// The header of the list.
 const HEADER: &str = "channel,band,type,frequency_hz,gain_db,q";
 
+/// The most bands of one list: more than thirty channels of thirty bands. What computes with bands takes longer than in
+/// proportion to their number.
+pub const MOST_BANDS: usize = 1_000;
+
 /// One line of a band list: a band as it is typed, so `q` is the processor's own.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BandEntry {
@@ -70,6 +74,11 @@ pub fn parse_bands_csv(text: &str, name: &str) -> Result<Vec<BandEntry>, TextErr
         if entries.iter().any(|e| e.channel == entry.channel && e.number == entry.number) {
             let problem = format!("band {} of this channel again", entry.number);
             return Err(TextError::at(name, line_number, Some(2), problem, "give each band its own number"));
+        }
+        if entries.len() == MOST_BANDS {
+            let problem = format!("more than {MOST_BANDS} bands");
+            let advice = "no processor holds so many; give the list of one car's processor";
+            return Err(TextError::at(name, line_number, None, problem, advice));
         }
         entries.push(entry);
     }
@@ -162,6 +171,17 @@ mod tests {
              front left,1,peak,160,-4.5,3.2\nfront left,2,low-shelf,80,3,0.7\n"
         );
         assert_eq!(parse_bands_csv(&text, "x").unwrap(), entries);
+    }
+
+    #[test]
+    fn more_bands_than_any_processor_holds_are_refused_at_their_line() {
+        let list = |count: u32| {
+            let lines: String = (1..=count).map(|n| format!("a,{n},peak,100,1,1\n")).collect();
+            format!("{HEADER}\n{lines}")
+        };
+        assert_eq!(parse_bands_csv(&list(1_000), "x").unwrap().len(), MOST_BANDS);
+        let message = parse_bands_csv(&list(20_000), "x").unwrap_err().to_string();
+        assert!(message.contains("line 1002") && message.contains("more than 1000 bands"), "{message}");
     }
 
     #[test]

@@ -53,7 +53,7 @@ pub use audit::entry::{
 };
 pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
 pub use average::{AverageError, Outlier, average, outliers};
-pub use band_list::{BandEntry, band_entries, bands_csv, parse_bands_csv};
+pub use band_list::{BandEntry, MOST_BANDS, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
 pub use car::{
     CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
