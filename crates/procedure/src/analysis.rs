@@ -6,9 +6,9 @@ use host::Run;
 use job::CaptureId;
 use library::{Error, Result};
 use measure::{Finding, Reading, Start, StimulusWanted};
-use recording::Audio;
+use recording::{Condition, Reader};
 
-use crate::feed::feed_all;
+use crate::feed::feed_recording;
 use crate::{Placement, Recorded, WhenKept, plugins, tracks};
 
 /// What is to be computed from which recording.
@@ -52,8 +52,8 @@ pub(crate) fn analyze_and_keep(
         .map_err(|error| Error::input(error.to_string()))?;
     let stimulus = tracks::stimulus(analysis.track.as_deref(), analysis.stimulus.as_deref())?;
     let calibration = analysis.recorded.calibration()?;
-    let audio = sound_recording(&analysis.recording)?;
-    let channels = audio.channels.len();
+    let mut audio = Reader::open(&analysis.recording)?;
+    let channels = audio.channels();
     analysis.recorded.check(&analysis.recording, channels)?;
     if let StimulusWanted::Known(default) = &manifest.stimulus
         && stimulus.is_none()
@@ -65,7 +65,7 @@ pub(crate) fn analyze_and_keep(
         )));
     }
     let start = Start {
-        sample_rate_hz: f64::from(audio.sample_rate_hz),
+        sample_rate_hz: f64::from(audio.sample_rate_hz()),
         channels,
         channel: analysis.recorded.channel,
         reference_channel: analysis.recorded.reference_channel,
@@ -73,8 +73,10 @@ pub(crate) fn analyze_and_keep(
         stimulus,
         parameters,
     };
-    let mut reading = feed_all(Run::start(measurement, &start), &audio);
-    if audio.condition.truncated {
+    let mut reading = feed_recording(Run::start(measurement, &start), &mut audio)?;
+    let condition = audio.condition();
+    refuse_what_is_no_number(&analysis.recording, condition)?;
+    if condition.truncated {
         reading.finding(Finding::caution(
             "recording-damaged",
             format!(
@@ -84,17 +86,17 @@ pub(crate) fn analyze_and_keep(
             ),
         ));
     }
-    if audio.condition.lost_packets > 0 {
+    if condition.lost_packets > 0 {
         reading.finding(Finding::caution(
             "recording-damaged",
             format!(
                 "{} stretches of the file could not be decoded and are missing. Record again.",
-                audio.condition.lost_packets
+                condition.lost_packets
             ),
         ));
     }
     if let Some(job) = job.job()? {
-        let change = placement.keep(&job.store()?, &start, &analysis.recording, &audio, &reading)?;
+        let change = placement.keep(&job.store()?, &start, &analysis.recording, &reading)?;
         let id = change.capture();
         job.apply(change)?;
         return Ok((reading, id));
@@ -102,20 +104,19 @@ pub(crate) fn analyze_and_keep(
     Ok((reading, None))
 }
 
-/// Reads a recording that an analysis can trust.
+/// Refuses a recording that holds numbers that are none: a figure computed from what is left would look like
+/// any other.
 ///
-/// One that ends before its header says so (a recorder whose battery ran out) is read as far
-/// as it goes, and the analysis says so. One that holds numbers that are none is refused: a
-/// figure computed from what is left would look like any other.
-pub(crate) fn sound_recording(path: &Path) -> Result<Audio> {
-    let audio = recording::read(path)?;
-    let place = path.display();
-    if audio.condition.not_finite > 0 {
+/// One that ends before its header says so (a recorder whose battery ran out) is read as far as it goes, and the
+/// analysis says so.
+pub(crate) fn refuse_what_is_no_number(path: &Path, condition: Condition) -> Result<()> {
+    if condition.not_finite > 0 {
         return Err(Error::input(format!(
-            "{place}: {} samples are not numbers (NaN or infinite). Record again, or export the recording as \
+            "{}: {} samples are not numbers (NaN or infinite). Record again, or export the recording as \
              16- or 24-bit WAV",
-            audio.condition.not_finite
+            path.display(),
+            condition.not_finite
         )));
     }
-    Ok(audio)
+    Ok(())
 }

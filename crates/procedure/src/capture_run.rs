@@ -9,12 +9,12 @@ use host::{Plugin, Run};
 use jiff::Timestamp;
 use job::{CaptureId, CaptureMeta, Pending};
 use library::{Error, Result};
-use measure::{Block, Feed, Finding, Manifest, Reading, Start, Stimulus};
+use measure::{Block, Feed, Finding, FindingLevel, Manifest, Reading, Start, Stimulus};
 use measurements::signals;
 use rig::OpenRig;
 use tempfile::TempDir;
 
-use crate::feed::feed_all;
+use crate::feed::feed_recording;
 use crate::pieces::Pieces;
 use crate::plan::at_peak;
 use crate::session::{Kept, Store};
@@ -226,10 +226,11 @@ impl CaptureRun {
         let end = self.capture.finish();
         let findings: Vec<Finding> = end.findings.iter().map(rig::finding).collect();
         let recorded_s = end.frames as f64 / self.sample_rate_hz;
-        let whole = self.done
-            || self.until == Until::Stopped
-            || self.expected_s.is_some_and(|expected_s| recorded_s >= expected_s - 1e-3);
-        let interrupted = !whole && self.token.as_ref().is_some_and(RunToken::is_stopped);
+        let whole = self.done || self.expected_s.is_some_and(|expected_s| recorded_s >= expected_s - 1e-3);
+        let ends_by_stop = self.until == Until::Stopped;
+        let stopped = !whole && !ends_by_stop && self.token.as_ref().is_some_and(RunToken::is_stopped);
+        // A device that vanished and a disk that is full end a capture as a person does.
+        let broke_off = !whole && findings.iter().any(|finding| finding.level == FindingLevel::Stop);
         let first = self.inputs.first().and_then(|input| input.pending.clone());
         let inputs = self.inputs.into_iter().map(|mut input| {
             input.meta.findings.clone_from(&findings);
@@ -244,7 +245,8 @@ impl CaptureRun {
             }
             input
         });
-        Ended { inputs: inputs.collect(), interrupted, recording: self.recording, _scratch: self._scratch }
+        let (inputs, recording) = (inputs.collect(), self.recording);
+        Ended { inputs, stopped, interrupted: stopped || broke_off, recording, _scratch: self._scratch }
     }
 }
 
@@ -355,8 +357,9 @@ impl ThirdParty {
         if self.slow.is_none() && !dropped {
             return None;
         }
-        let audio = recording::read(&self.audio).ok()?;
-        let mut reading = feed_all(Run::start(self.plugin.measurement(), &self.start), &audio);
+        let mut audio = recording::Reader::open(&self.audio).ok()?;
+        let run = Run::start(self.plugin.measurement(), &self.start);
+        let mut reading = feed_recording(run, &mut audio).ok()?;
         if let Some(slow) = &self.slow {
             reading.finding(slow.clone());
         }
@@ -367,16 +370,19 @@ impl ThirdParty {
 /// A capture that has ended and has not been computed; it may be sent to another thread for that.
 pub struct Ended {
     inputs: Vec<InputRun>,
+    /// Whether a person stopped it.
+    stopped: bool,
+    /// Whether it ended before its end, for whatever reason.
     interrupted: bool,
     recording: Option<PathBuf>,
     _scratch: Option<TempDir>,
 }
 
 impl Ended {
-    /// Whether it was stopped before its end.
+    /// Whether a person stopped it before its end.
     #[must_use]
     pub fn is_interrupted(&self) -> bool {
-        self.interrupted
+        self.stopped
     }
 
     /// What the project notes when nobody wants the reading: the recordings are kept.
@@ -394,20 +400,29 @@ impl Ended {
     /// part of them.
     #[must_use]
     pub fn compute(self) -> Vec<Computed> {
-        let (interrupted, recording) = (self.interrupted, self.recording);
+        let (stopped, interrupted, recording) = (self.stopped, self.interrupted, self.recording);
         let computed = self.inputs.into_iter().map(|input| {
             let InputRun { run, pending, mut meta, third_party, .. } = input;
             let afterwards = third_party.and_then(|theirs| theirs.afterwards(&meta.findings));
             let mut reading = afterwards.unwrap_or_else(|| run.finish());
-            if interrupted {
+            if stopped {
                 meta.findings.push(interruption());
             }
-            for finding in &meta.findings {
-                reading.finding(finding.clone());
-            }
-            Computed { reading, pending, meta, interrupted, recording: recording.clone() }
+            remark(&mut reading, &meta.findings);
+            Computed { reading, pending, meta, stopped, interrupted, recording: recording.clone() }
         });
         computed.collect()
+    }
+}
+
+/// Adds what the engine had to say of a recording to what was measured in it: what broke it off comes before
+/// what that did to the measurement.
+pub(crate) fn remark(reading: &mut Reading, findings: &[Finding]) {
+    let (causes, remarks): (Vec<_>, Vec<_>) =
+        findings.iter().cloned().partition(|finding| finding.level == FindingLevel::Stop);
+    reading.findings.splice(..0, causes);
+    for finding in remarks {
+        reading.finding(finding);
     }
 }
 
@@ -424,6 +439,7 @@ pub struct Computed {
     pub reading: Reading,
     pending: Option<Pending>,
     meta: CaptureMeta,
+    stopped: bool,
     interrupted: bool,
     recording: Option<PathBuf>,
 }
@@ -432,7 +448,7 @@ impl Computed {
     /// What the project notes of it, where it is kept in a job, and what came of it.
     #[must_use]
     pub fn noted(self) -> (Option<Change>, Captured) {
-        let Self { reading, pending, meta, interrupted, recording } = self;
+        let Self { reading, pending, meta, stopped, interrupted, recording } = self;
         let captured = Captured {
             id: pending.map(|pending| pending.id),
             label: meta.label.clone(),
@@ -443,7 +459,8 @@ impl Computed {
         };
         let change = captured.id.map(|id| {
             if interrupted {
-                let reading = Some(reading).filter(|reading| reading.stopped().is_none());
+                // Of what a person stopped before there was a result, there is nothing to tell.
+                let reading = Some(reading).filter(|reading| !stopped || reading.stopped().is_none());
                 Change::CaptureInterrupted { id, meta, reading }
             } else {
                 Change::CaptureDone { id, meta, reading }

@@ -7,9 +7,10 @@ use jiff::Timestamp;
 use job::{CaptureMeta, CaptureStore, Pending, Set, Stage};
 use library::{Error, Result};
 use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
-use recording::{Audio, WavWriter};
+use recording::{Reader, WavWriter};
 
-use crate::feed::feed_all;
+use crate::feed::feed_recording;
+use crate::pieces::PIECE_FRAMES;
 use crate::{Captured, Change};
 
 /// How much is kept before and after a track: room for the clock, for what rings on, and
@@ -79,7 +80,6 @@ impl Placement {
         store: &CaptureStore,
         start: &Start,
         path: &Path,
-        audio: &Audio,
         reading: &Reading,
     ) -> Result<Change> {
         let stage = self.stage.unwrap_or(Stage::Tune);
@@ -92,9 +92,14 @@ impl Placement {
         meta.channel = start.channel;
         meta.reference_channel = start.reference_channel;
         meta.rig = format!("recording {}", path.file_name().unwrap_or_default().to_string_lossy());
+        let mut audio = Reader::open(path)?;
         let pending = store.begin(&meta)?;
-        let channels: Vec<&[f32]> = audio.channels.iter().map(Vec::as_slice).collect();
-        write(&pending.audio_path, audio.sample_rate_hz, &channels)?;
+        let mut writer = RowWriter::create(&pending.audio_path, audio.sample_rate_hz(), audio.channels())?;
+        let mut rows = Vec::new();
+        while audio.next_block(PIECE_FRAMES, &mut rows)? > 0 {
+            writer.write(rows.iter().map(Vec::as_slice))?;
+        }
+        writer.finish()?;
         Ok(Change::CaptureDone { id: pending.id, meta, reading: reading.clone() })
     }
 }
@@ -142,6 +147,23 @@ impl CaptureContext {
         sample_rate_hz: u32,
         channels: &[&[f32]],
     ) -> Result<Excerpt> {
+        let mut writer = self.begin(store, track, placement, sample_rate_hz, channels.len())?;
+        writer.write(channels.iter().copied())?;
+        writer.finish()
+    }
+
+    /// Begins a capture of a track, whose audio comes piece by piece.
+    ///
+    /// # Errors
+    /// As for [`CaptureContext::keep`].
+    pub(crate) fn begin(
+        &self,
+        store: &CaptureStore,
+        track: &Stimulus,
+        placement: &Placement,
+        sample_rate_hz: u32,
+        channels: usize,
+    ) -> Result<ExcerptWriter> {
         let (measurement, stage) = measurement_for(track)
             .ok_or_else(|| Error::input(format!("nothing measures the track `{}`", track.name)))?;
         let registry = Registry::built_in();
@@ -158,8 +180,27 @@ impl CaptureContext {
         meta.channel = self.channel;
         meta.reference_channel = self.reference_channel;
         let pending = store.begin(&meta)?;
-        write(&pending.audio_path, sample_rate_hz, channels)?;
-        Ok(Excerpt { pending, meta })
+        let writer = RowWriter::create(&pending.audio_path, sample_rate_hz, channels)?;
+        Ok(ExcerptWriter { writer, excerpt: Excerpt { pending, meta } })
+    }
+}
+
+/// An excerpt of which not all is on disk yet.
+pub(crate) struct ExcerptWriter {
+    writer: RowWriter,
+    excerpt: Excerpt,
+}
+
+impl ExcerptWriter {
+    /// Appends frames, a row for each channel.
+    pub(crate) fn write<'a>(&mut self, rows: impl ExactSizeIterator<Item = &'a [f32]> + Clone) -> Result<()> {
+        self.writer.write(rows)
+    }
+
+    /// Everything is there.
+    pub(crate) fn finish(self) -> Result<Excerpt> {
+        self.writer.finish()?;
+        Ok(self.excerpt)
     }
 }
 
@@ -175,12 +216,12 @@ impl Excerpt {
     /// # Errors
     /// When the recording cannot be read.
     pub fn reading(&self) -> Result<Reading> {
-        let audio = recording::read(&self.pending.audio_path)?;
+        let mut audio = Reader::open(&self.pending.audio_path)?;
         let registry = Registry::built_in();
         let measurement = registry
             .measurement(&self.meta.measurement)
             .map_err(|unknown| Error::input(unknown.to_string()))?;
-        Ok(feed_all(Run::start(measurement, &start(&self.meta, &audio)), &audio))
+        feed_recording(Run::start(measurement, &start(&self.meta, &audio)), &mut audio)
     }
 
     /// What the project notes of its end, and what came of it.
@@ -206,10 +247,10 @@ impl Excerpt {
 }
 
 /// What a capture was measured with.
-pub(crate) fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
+pub(crate) fn start(meta: &CaptureMeta, audio: &Reader) -> Start {
     Start {
-        sample_rate_hz: f64::from(audio.sample_rate_hz),
-        channels: audio.channels.len(),
+        sample_rate_hz: f64::from(audio.sample_rate_hz()),
+        channels: audio.channels(),
         channel: meta.channel,
         reference_channel: meta.reference_channel,
         calibration: meta.calibration.clone(),
@@ -218,23 +259,41 @@ pub(crate) fn start(meta: &CaptureMeta, audio: &Audio) -> Start {
     }
 }
 
-fn write(path: &Path, sample_rate_hz: u32, channels: &[&[f32]]) -> Result<()> {
-    /// How many frames are laid side by side at once.
-    const FRAMES: usize = 1 << 14;
-    let too_many = || Error::input(format!("{} channels are too many for a WAV file", channels.len()));
-    let mut writer =
-        WavWriter::create(path, sample_rate_hz, u16::try_from(channels.len()).map_err(|_| too_many())?)?;
-    let frames = channels.first().map_or(0, |channel| channel.len());
-    let mut interleaved = Vec::with_capacity(FRAMES * channels.len());
-    for first in (0..frames).step_by(FRAMES) {
-        interleaved.clear();
-        for frame in first..frames.min(first + FRAMES) {
-            interleaved.extend(channels.iter().map(|channel| channel[frame]));
-        }
-        writer.write(&interleaved)?;
+/// Writes a recording whose channels come as rows.
+struct RowWriter {
+    writer: WavWriter,
+    /// Frames side by side, on their way to the file.
+    interleaved: Vec<f32>,
+}
+
+impl RowWriter {
+    fn create(path: &Path, sample_rate_hz: u32, channels: usize) -> Result<Self> {
+        let too_many = |_| Error::input(format!("{channels} channels are too many for a WAV file"));
+        let writer = WavWriter::create(path, sample_rate_hz, u16::try_from(channels).map_err(too_many)?)?;
+        Ok(Self { writer, interleaved: Vec::new() })
     }
-    writer.finish()?;
-    Ok(())
+
+    fn write<'a>(&mut self, rows: impl ExactSizeIterator<Item = &'a [f32]> + Clone) -> Result<()> {
+        let (channels, frames) = (rows.len(), rows.clone().next().map_or(0, <[f32]>::len));
+        for first in (0..frames).step_by(PIECE_FRAMES) {
+            let end = frames.min(first + PIECE_FRAMES);
+            self.interleaved.resize((end - first) * channels, 0.0);
+            for (channel, row) in rows.clone().enumerate() {
+                for (place, sample) in
+                    self.interleaved[channel..].iter_mut().step_by(channels).zip(&row[first..end])
+                {
+                    *place = *sample;
+                }
+            }
+            self.writer.write(&self.interleaved)?;
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> Result<()> {
+        self.writer.finish()?;
+        Ok(())
+    }
 }
 
 /// What a reading says, in a line.

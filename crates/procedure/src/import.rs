@@ -2,18 +2,20 @@
 //! capture.
 
 use std::fmt;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use engine::RunToken;
-use job::Set;
+use job::{CaptureStore, Set};
 use library::{Error, Result};
 use measure::{Finding, Reading, Signal, Stimulus};
 use measurements::{Extent, Heard, Recogniser};
-use recording::Audio;
+use recording::{Condition, Reader};
 use serde::Serialize;
 
 use crate::capture_run::interruption;
-use crate::excerpt::{self, CaptureContext, Excerpt, MARGIN_S, Placement, in_a_line};
+use crate::excerpt::{self, CaptureContext, Excerpt, ExcerptWriter, MARGIN_S, Placement, in_a_line};
+use crate::pieces::PIECE_FRAMES;
 use crate::session::MakeStore;
 use crate::{Event, Recorded, tracks};
 
@@ -124,8 +126,8 @@ pub fn import(session: &mut ImportSession<'_>, order: &ImportOrder) -> Result<Im
         if session.token.is_stopped() {
             break;
         }
-        let audio = recording::read(path)?;
-        check(path, &audio, order)?;
+        let audio = Reader::open(path)?;
+        order.recorded.check(path, audio.channels())?;
         let context = CaptureContext {
             channel: order.recorded.channel,
             reference_channel: order.recorded.reference_channel,
@@ -133,7 +135,7 @@ pub fn import(session: &mut ImportSession<'_>, order: &ImportOrder) -> Result<Im
             set: order.set.clone(),
             rig: format!("recording {}", name(path)),
         };
-        recordings.extend(one(session, path, audio, &stimuli, &order.told, &context)?);
+        recordings.extend(one(session, audio, &stimuli, &order.told, &context)?);
     }
     let results = recordings.iter().flat_map(|recording| &recording.tracks);
     let captures = results.filter(|track| track.capture.is_some() && !track.stopped()).count();
@@ -151,19 +153,17 @@ fn name(path: &Path) -> String {
     path.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
-fn check(path: &Path, audio: &Audio, order: &ImportOrder) -> Result<()> {
-    order.recorded.check(path, audio.channels.len())?;
-    for told in &order.told {
-        if told.to_s > audio.duration_s() + 0.05 {
-            return Err(Error::input(format!(
-                "--at {}: {} lasts {} only",
-                told.track,
-                path.display(),
-                clock(audio.duration_s())
-            )));
-        }
+/// What is said to have been played must lie within the recording.
+fn check_times(path: &Path, duration_s: f64, told: &[ToldTrack]) -> Result<()> {
+    match told.iter().find(|told| told.to_s > duration_s + 0.05) {
+        Some(told) => Err(Error::input(format!(
+            "--at {}: {} lasts {} only",
+            told.track,
+            path.display(),
+            clock(duration_s)
+        ))),
+        None => Ok(()),
     }
-    Ok(())
 }
 
 /// What is said of tracks must be possible before anything is done.
@@ -193,41 +193,28 @@ fn with_told(mut heard: Vec<Heard>, told: &[ToldTrack]) -> Vec<Heard> {
 }
 
 /// Searches one recording; nothing when it was stopped meanwhile.
+///
+/// It is read twice, once to search it and once to cut it, and never in memory as a whole.
 fn one(
     session: &mut ImportSession<'_>,
-    path: &Path,
-    audio: Audio,
+    mut audio: Reader,
     stimuli: &[Stimulus],
     told: &[ToldTrack],
     context: &CaptureContext,
 ) -> Result<Option<ImportedRecording>> {
-    let sample_rate_hz = audio.sample_rate_hz;
-    let duration_s = audio.duration_s();
-    let findings = condition(&audio);
-    let file = name(path);
-    let Some(heard) = search(session, &file, &audio, context.channel, stimuli) else { return Ok(None) };
-    let heard = with_told(heard, told);
-    let store = (session.store)()?;
-    // All cuts are on disk before the recording is let go and the first is computed.
-    let mut kept: Vec<(Heard, Option<Excerpt>)> = Vec::new();
-    for heard in heard {
-        let track = stimuli.iter().find(|track| track.name == heard.track);
-        let track = track.filter(|track| excerpt::measurement_for(track).is_some());
-        let capture = match (track, heard.extent) {
-            (Some(track), Extent::Whole) => {
-                let label = format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0)));
-                // Beside silence there may be anything.
-                let silent = track.segments.iter().all(|segment| segment.signal == Signal::Silence);
-                let cut = cut_out(if silent { 0.0 } else { MARGIN_S }, &audio, &heard);
-                let excerpt = context.keep(&store, track, &Placement::named(&label), sample_rate_hz, &cut)?;
-                (session.on_event)(Event::Change(excerpt.begun()));
-                Some(excerpt)
-            }
-            _ => None,
-        };
-        kept.push((heard, capture));
+    let path = audio.path().to_owned();
+    let sample_rate_hz = audio.sample_rate_hz();
+    let file = name(&path);
+    if let Some(frames) = audio.announced_frames() {
+        check_times(&path, frames as f64 / f64::from(sample_rate_hz), told)?;
     }
-    drop(audio);
+    let Some(heard) = search(session, &file, &mut audio, context.channel, stimuli)? else { return Ok(None) };
+    let duration_s = audio.duration_s();
+    check_times(&path, duration_s, told)?;
+    let findings = condition(audio.condition());
+    let heard = with_told(heard, told);
+    // All cuts are on disk before the first is computed.
+    let kept = cut_out(session, &path, heard, stimuli, context)?;
     let count = kept.len() as f64;
     let mut found = Vec::new();
     for (index, (heard, capture)) in kept.into_iter().enumerate() {
@@ -256,57 +243,155 @@ fn one(
         }
         found.push(row);
     }
-    Ok(Some(ImportedRecording {
-        file: path.display().to_string(),
-        sample_rate_hz,
-        duration_s,
-        tracks: found,
-        findings,
-    }))
+    let file = path.display().to_string();
+    Ok(Some(ImportedRecording { file, sample_rate_hz, duration_s, tracks: found, findings }))
 }
 
-fn condition(audio: &Audio) -> Vec<Finding> {
+fn condition(condition: Condition) -> Vec<Finding> {
     let mut findings = Vec::new();
-    if audio.condition.truncated {
+    if condition.truncated {
         let text = "The file ends before its header says it should; what is there was searched.";
         findings.push(Finding::caution("recording-damaged", text));
     }
-    if audio.condition.lost_packets > 0 || audio.condition.not_finite > 0 {
+    if condition.lost_packets > 0 || condition.not_finite > 0 {
         let text = "Stretches of the file could not be decoded or hold no numbers; what lies on them is not to be trusted.";
         findings.push(Finding::caution("recording-damaged", text));
     }
     findings
 }
 
+/// How many frames are searched at once.
+const SEARCHED_FRAMES: usize = 1 << 18;
+
 /// The tracks in a channel of a recording; nothing when it was stopped.
 fn search(
     session: &mut ImportSession<'_>,
     file: &str,
-    audio: &Audio,
+    audio: &mut Reader,
     channel: usize,
     stimuli: &[Stimulus],
-) -> Option<Vec<Heard>> {
-    /// How many samples are handed over at once.
-    const PIECE: usize = 1 << 18;
-    let mut recogniser = Recogniser::new(f64::from(audio.sample_rate_hz), stimuli);
-    let samples = &audio.channels[channel];
-    for (index, part) in samples.chunks(PIECE).enumerate() {
+) -> Result<Option<Vec<Heard>>> {
+    let mut recogniser = Recogniser::new(f64::from(audio.sample_rate_hz()), stimuli);
+    let all = audio.announced_frames();
+    let mut rows = Vec::new();
+    loop {
         if session.token.is_stopped() {
-            return None;
+            return Ok(None);
         }
-        session.progress(file, 0.7 * (index * PIECE) as f64 / samples.len() as f64);
-        recogniser.feed(part);
+        let share = all.map_or(0.0, |all| audio.frames() as f64 / all.max(1) as f64);
+        session.progress(file, 0.7 * share.min(1.0));
+        if audio.next_block(SEARCHED_FRAMES, &mut rows)? == 0 {
+            break;
+        }
+        recogniser.feed(&rows[channel]);
     }
     recogniser.end();
-    Some(recogniser.heard())
+    Ok(Some(recogniser.heard()))
 }
 
-/// The excerpt of a track, with its margins, of all channels.
-fn cut_out<'a>(margin_s: f64, audio: &'a Audio, heard: &Heard) -> Vec<&'a [f32]> {
-    let rate = f64::from(audio.sample_rate_hz);
-    let frame = |s: f64| ((s * rate).round().max(0.0) as usize).min(audio.frames());
-    let range = frame(heard.start_s - margin_s)..frame(heard.end_s + margin_s);
-    audio.channels.iter().map(|channel| &channel[range.clone()]).collect()
+/// What is written of one track: from one frame to another, with its margins.
+struct Cut<'a> {
+    track: &'a Stimulus,
+    label: String,
+    range: Range<u64>,
+    writer: Option<ExcerptWriter>,
+    excerpt: Option<Excerpt>,
+}
+
+impl<'a> Cut<'a> {
+    /// Nothing for a track that is not whole, or that nothing measures.
+    fn of(heard: &Heard, file: &str, rate_hz: f64, stimuli: &'a [Stimulus]) -> Option<Self> {
+        let track = stimuli.iter().find(|track| track.name == heard.track)?;
+        if heard.extent != Extent::Whole || excerpt::measurement_for(track).is_none() {
+            return None;
+        }
+        // Beside silence there may be anything.
+        let silent = track.segments.iter().all(|segment| segment.signal == Signal::Silence);
+        let margin_s = if silent { 0.0 } else { MARGIN_S };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a time is not negative")]
+        let frame = |s: f64| (s * rate_hz).round().max(0.0) as u64;
+        Some(Self {
+            track,
+            label: format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0))),
+            range: frame(heard.start_s - margin_s)..frame(heard.end_s + margin_s),
+            writer: None,
+            excerpt: None,
+        })
+    }
+
+    /// Writes what of a block belongs to it.
+    fn take(
+        &mut self,
+        store: &CaptureStore,
+        context: &CaptureContext,
+        sample_rate_hz: u32,
+        first_frame: u64,
+        rows: &[Vec<f32>],
+    ) -> Result<()> {
+        let frames = rows.first().map_or(0, Vec::len);
+        let within = |frame: u64| frame.saturating_sub(first_frame).min(frames as u64) as usize;
+        let part = within(self.range.start)..within(self.range.end);
+        if part.is_empty() {
+            return Ok(());
+        }
+        let writer = match &mut self.writer {
+            Some(writer) => writer,
+            None => {
+                let placement = Placement::named(&self.label);
+                let begun = context.begin(store, self.track, &placement, sample_rate_hz, rows.len())?;
+                self.writer.insert(begun)
+            }
+        };
+        writer.write(rows.iter().map(|row| &row[part.clone()]))?;
+        if first_frame + part.end as u64 >= self.range.end {
+            self.end()?;
+        }
+        Ok(())
+    }
+
+    fn end(&mut self) -> Result<()> {
+        self.excerpt = self.writer.take().map(ExcerptWriter::finish).transpose()?.or(self.excerpt.take());
+        Ok(())
+    }
+}
+
+/// Makes a capture of every whole track, with its margins and all channels.
+fn cut_out(
+    session: &mut ImportSession<'_>,
+    path: &Path,
+    heard: Vec<Heard>,
+    stimuli: &[Stimulus],
+    context: &CaptureContext,
+) -> Result<Vec<(Heard, Option<Excerpt>)>> {
+    let store = (session.store)()?;
+    let mut audio = Reader::open(path)?;
+    let sample_rate_hz = audio.sample_rate_hz();
+    let (file, rate_hz) = (name(path), f64::from(sample_rate_hz));
+    let mut cuts: Vec<Option<Cut<'_>>> =
+        heard.iter().map(|heard| Cut::of(heard, &file, rate_hz, stimuli)).collect();
+    let mut rows = Vec::new();
+    loop {
+        let first_frame = audio.frames();
+        if audio.next_block(PIECE_FRAMES, &mut rows)? == 0 {
+            break;
+        }
+        for cut in cuts.iter_mut().flatten() {
+            cut.take(&store, context, sample_rate_hz, first_frame, &rows)?;
+        }
+    }
+    let mut kept = Vec::new();
+    for (heard, mut cut) in heard.into_iter().zip(cuts) {
+        if let Some(cut) = &mut cut {
+            // The recording may end within the margin.
+            cut.end()?;
+        }
+        let excerpt = cut.and_then(|cut| cut.excerpt);
+        if let Some(excerpt) = &excerpt {
+            (session.on_event)(Event::Change(excerpt.begun()));
+        }
+        kept.push((heard, excerpt));
+    }
+    Ok(kept)
 }
 
 fn row(heard: Heard, measurement: Option<&'static str>, result: Option<(u32, Reading)>) -> ImportedTrack {

@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
-use job::{CaptureId, CaptureStore, Head, Job};
+use job::{CaptureId, CaptureMeta, CaptureStore, Head, Job, JobError};
 use library::{Error, Result};
+use measure::FindingLevel;
 use project::{Change, Project};
 
 /// A job that is worked on: the project, and the folder that it is saved in. One thread owns it.
@@ -106,10 +107,12 @@ impl OpenJob {
         match change {
             Change::CaptureBegun { .. } => job.begun(id, &meta)?,
             Change::CaptureDone { reading, .. } => {
-                job.finish_capture(&job.pending(id), &reading, meta)?;
+                job.finish_capture(&job.pending(id), &reading, meta.clone())
+                    .map_err(|error| unsettled(&meta, &error))?;
             }
             Change::CaptureInterrupted { reading, .. } => {
-                job.abandon_capture(&job.pending(id), reading.as_ref(), meta)?;
+                job.abandon_capture(&job.pending(id), reading.as_ref(), meta.clone())
+                    .map_err(|error| unsettled(&meta, &error))?;
             }
             Change::Recomputed { reading, program, .. } => {
                 job.set_reading(id, &reading)?;
@@ -144,6 +147,17 @@ fn one_by_one(change: Change) -> Vec<Change> {
     match change {
         Change::Together(changes) => changes.into_iter().flat_map(one_by_one).collect(),
         change => vec![change],
+    }
+}
+
+/// Says of a capture that could not be settled what became of its recording, before anything else.
+fn unsettled(meta: &CaptureMeta, error: &JobError) -> Error {
+    let then = "When that is mended, `headrest job check` sets the capture right.";
+    match meta.findings.iter().find(|finding| finding.level == FindingLevel::Stop) {
+        Some(cause) => {
+            Error::measurement(format!("{} Its reading was not saved: {error}. {then}", cause.text))
+        }
+        None => Error::input(format!("{error}. The recording is kept. {then}")),
     }
 }
 
@@ -188,7 +202,7 @@ impl WhenKept {
 
 #[cfg(test)]
 mod tests {
-    use job::{CaptureMeta, CaptureState, EnteredBand, Set, Stage};
+    use job::{CaptureState, EnteredBand, Set, Stage};
     use measure::Reading;
     use project::Placement;
     use project::derive::SourceHeadroom;

@@ -8,8 +8,9 @@ use library::{Error, Result};
 use measure::Reading;
 use serde::Serialize;
 
+use crate::capture_run::remark;
 use crate::excerpt::start;
-use crate::feed::feed_all;
+use crate::feed::feed_recording;
 use crate::{Change, plugins};
 
 /// A reading that was made again, against the one that the job holds.
@@ -59,11 +60,9 @@ pub fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
     let measurement = registry
         .measurement(&meta.measurement)
         .map_err(|unknown| Error::input(format!("{}: {}", place(), plugins::unknown(&registry, &unknown))))?;
-    let audio = recording::read(job.audio_path(id))?;
-    let mut reading = feed_all(Run::start(measurement, &start(meta, &audio)), &audio);
-    for finding in &meta.findings {
-        reading.finding(finding.clone());
-    }
+    let mut audio = recording::Reader::open(job.audio_path(id))?;
+    let mut reading = feed_recording(Run::start(measurement, &start(meta, &audio)), &mut audio)?;
+    remark(&mut reading, &meta.findings);
     let before = job.reading(id)?;
     let changed = before
         .as_ref()

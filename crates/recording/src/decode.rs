@@ -1,97 +1,167 @@
 //! Compressed recordings, through `symphonia`.
 
+use std::fmt;
 use std::fs::File;
 use std::path::Path;
 
-use symphonia::core::codecs::audio::AudioDecoderOptions;
+use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
 use symphonia::core::errors::Error;
 use symphonia::core::formats::probe::Hint;
-use symphonia::core::formats::{FormatOptions, TrackType};
+use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::core::meta::MetadataOptions;
 
-use crate::read::SAMPLE_LIMIT;
-use crate::{Audio, ReadError};
+use crate::{Condition, ReadError};
 
-/// Decodes the first audio track of a file.
-pub(crate) fn read(path: &Path, file: File) -> Result<Audio, ReadError> {
-    let not_audio = |why: String| ReadError::NotAudio { path: path.to_owned(), why };
-    let damaged = |what: String| ReadError::Damaged { path: path.to_owned(), what };
+/// The first audio track of a compressed file, from the first packet to the last.
+pub(crate) struct Packets {
+    format: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track_id: u32,
+    announced: Option<u64>,
+    sample_rate_hz: u32,
+    /// The packet that was decoded last, a row for each channel, and how much of it was handed out.
+    planes: Vec<Vec<f32>>,
+    taken: usize,
+    decoded_frames: u64,
+    over: bool,
+}
 
-    let mut hint = Hint::new();
-    if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
-        hint.with_extension(extension);
+impl fmt::Debug for Packets {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Packets").field("decoded_frames", &self.decoded_frames).finish_non_exhaustive()
     }
-    let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
-    let mut format = symphonia::default::get_probe()
-        .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
-        .map_err(|error| not_audio(error.to_string()))?;
-    let track = format
-        .default_track(TrackType::Audio)
-        .ok_or_else(|| not_audio("it holds no sound track".to_owned()))?;
-    let track_id = track.id;
-    let announced = track.num_frames;
-    let parameters = track
-        .codec_params
-        .as_ref()
-        .and_then(|parameters| parameters.audio())
-        .ok_or_else(|| not_audio("its sound track does not say how it is encoded".to_owned()))?;
-    let mut decoder = symphonia::default::get_codecs()
-        .make_audio_decoder(parameters, &AudioDecoderOptions::default())
-        .map_err(|error| not_audio(error.to_string()))?;
+}
 
-    let mut audio = Audio::default();
-    let mut planes: Vec<Vec<f32>> = Vec::new();
-    loop {
-        let packet = match format.next_packet() {
-            Ok(Some(packet)) if packet.track_id == track_id => packet,
-            Ok(Some(_)) => continue,
-            Ok(None) => break,
-            // The file ends or is cut within a packet, or another stream is
-            // chained behind; what came before stands.
-            Err(_) => {
-                audio.condition.truncated = true;
-                break;
-            }
-        };
-        match decoder.decode(&packet) {
-            Ok(decoded) if decoded.frames() > 0 => {
-                let rate_hz = decoded.spec().rate();
-                decoded.copy_to_vecs_planar(&mut planes);
-                if audio.channels.is_empty() {
-                    audio.sample_rate_hz = rate_hz;
-                    audio.channels = vec![Vec::new(); planes.len()];
-                }
-                if rate_hz != audio.sample_rate_hz || planes.len() != audio.channels.len() {
-                    return Err(damaged(format!(
-                        "it changes from {} channels at {} Hz to {} at {rate_hz} Hz after {:.3} s",
-                        audio.channels.len(),
-                        audio.sample_rate_hz,
-                        planes.len(),
-                        audio.duration_s()
-                    )));
-                }
-                if (audio.frames() + decoded.frames()).saturating_mul(planes.len()) > SAMPLE_LIMIT {
-                    return Err(ReadError::TooLong { path: path.to_owned(), limit: SAMPLE_LIMIT });
-                }
-                for (channel, plane) in audio.channels.iter_mut().zip(&planes) {
-                    channel.extend_from_slice(plane);
-                }
-            }
-            Ok(_) => {}
-            Err(Error::DecodeError(_) | Error::IoError(_)) => audio.condition.lost_packets += 1,
-            Err(error) => return Err(damaged(error.to_string())),
+impl Packets {
+    /// Finds the track and decodes the first of it: only then are rate and channels known.
+    pub(crate) fn open(path: &Path, file: File, condition: &mut Condition) -> Result<Self, ReadError> {
+        let not_audio = |why: String| ReadError::NotAudio { path: path.to_owned(), why };
+        let mut hint = Hint::new();
+        if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
+            hint.with_extension(extension);
         }
+        let stream = MediaSourceStream::new(Box::new(file), MediaSourceStreamOptions::default());
+        let format = symphonia::default::get_probe()
+            .probe(&hint, stream, FormatOptions::default(), MetadataOptions::default())
+            .map_err(|error| not_audio(error.to_string()))?;
+        let track = format
+            .default_track(TrackType::Audio)
+            .ok_or_else(|| not_audio("it holds no sound track".to_owned()))?;
+        let parameters = track
+            .codec_params
+            .as_ref()
+            .and_then(|parameters| parameters.audio())
+            .ok_or_else(|| not_audio("its sound track does not say how it is encoded".to_owned()))?;
+        let decoder = symphonia::default::get_codecs()
+            .make_audio_decoder(parameters, &AudioDecoderOptions::default())
+            .map_err(|error| not_audio(error.to_string()))?;
+        let (track_id, announced) = (track.id, track.num_frames);
+        let mut this = Self {
+            format,
+            decoder,
+            track_id,
+            announced,
+            sample_rate_hz: 0,
+            planes: Vec::new(),
+            taken: 0,
+            decoded_frames: 0,
+            over: false,
+        };
+        this.decode_next(path, condition)?;
+        if this.over {
+            return Err(if condition.lost_packets > 0 {
+                let what = "not one stretch of it can be decoded".to_owned();
+                ReadError::Damaged { path: path.to_owned(), what }
+            } else {
+                ReadError::NoFrames { path: path.to_owned() }
+            });
+        }
+        Ok(this)
     }
-    if audio.channels.is_empty() && audio.condition.lost_packets > 0 {
-        return Err(damaged("not one stretch of it can be decoded".to_owned()));
+
+    pub(crate) fn sample_rate_hz(&self) -> u32 {
+        self.sample_rate_hz
     }
-    if announced.is_some_and(|announced| announced > audio.frames() as u64) {
-        audio.condition.truncated = true;
+
+    pub(crate) fn channels(&self) -> usize {
+        self.planes.len()
     }
-    for sample in audio.channels.iter_mut().flatten().filter(|sample| !sample.is_finite()) {
-        *sample = 0.0;
-        audio.condition.not_finite += 1;
+
+    pub(crate) fn announced(&self) -> Option<u64> {
+        self.announced
     }
-    Ok(audio)
+
+    /// Appends the next frames to the rows, so many at most.
+    pub(crate) fn read(
+        &mut self,
+        path: &Path,
+        frames: usize,
+        rows: &mut [Vec<f32>],
+        condition: &mut Condition,
+    ) -> Result<(), ReadError> {
+        let mut wanted = frames;
+        while wanted > 0 && !self.over {
+            let there = self.planes[0].len();
+            let now = wanted.min(there - self.taken);
+            for (row, plane) in rows.iter_mut().zip(&self.planes) {
+                row.extend_from_slice(&plane[self.taken..self.taken + now]);
+            }
+            self.taken += now;
+            wanted -= now;
+            if self.taken == there {
+                self.decode_next(path, condition)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Decodes the next packet that holds sound, or finds that there is none.
+    fn decode_next(&mut self, path: &Path, condition: &mut Condition) -> Result<(), ReadError> {
+        let damaged = |what: String| ReadError::Damaged { path: path.to_owned(), what };
+        self.taken = 0;
+        loop {
+            let packet = match self.format.next_packet() {
+                Ok(Some(packet)) if packet.track_id == self.track_id => packet,
+                Ok(Some(_)) => continue,
+                Ok(None) => break,
+                // The file ends or is cut within a packet, or another stream is
+                // chained behind; what came before stands.
+                Err(_) => {
+                    condition.truncated = true;
+                    break;
+                }
+            };
+            match self.decoder.decode(&packet) {
+                Ok(decoded) if decoded.frames() > 0 => {
+                    let rate_hz = decoded.spec().rate();
+                    let (rate_before_hz, channels_before) = (self.sample_rate_hz, self.planes.len());
+                    decoded.copy_to_vecs_planar(&mut self.planes);
+                    let first = self.decoded_frames == 0;
+                    if !first && (rate_hz != rate_before_hz || self.planes.len() != channels_before) {
+                        return Err(damaged(format!(
+                            "it changes from {channels_before} channels at {rate_before_hz} Hz to {} at {rate_hz} Hz \
+                             after {:.3} s",
+                            self.planes.len(),
+                            self.decoded_frames as f64 / f64::from(rate_before_hz)
+                        )));
+                    }
+                    if self.planes.is_empty() {
+                        return Err(damaged("it has no channels".to_owned()));
+                    }
+                    self.sample_rate_hz = rate_hz;
+                    self.decoded_frames += self.planes[0].len() as u64;
+                    return Ok(());
+                }
+                Ok(_) => {}
+                Err(Error::DecodeError(_) | Error::IoError(_)) => condition.lost_packets += 1,
+                Err(error) => return Err(damaged(error.to_string())),
+            }
+        }
+        self.over = true;
+        if self.announced.is_some_and(|announced| announced > self.decoded_frames) {
+            condition.truncated = true;
+        }
+        Ok(())
+    }
 }

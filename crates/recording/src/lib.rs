@@ -1,6 +1,6 @@
 //! Audio files in and out.
 //!
-//! [`read`] takes any recording a person may bring. [`WavWriter`] streams a
+//! [`Reader`] takes any recording a person may bring, block by block, and [`read`] takes it whole. [`WavWriter`] streams a
 //! capture to disk while it is recorded, so that a crash loses at most a second,
 //! and [`repair`] mends the header that a crash left behind. [`write_wav`] and
 //! [`write_flac`] make the files for a memory stick, repeatable to the byte.
@@ -13,6 +13,7 @@ mod flac;
 mod pcm;
 mod quantise;
 mod read;
+mod reader;
 mod repair;
 mod save;
 mod wav_layout;
@@ -24,6 +25,7 @@ pub use error::{ReadError, WriteError};
 pub use flac::write_flac;
 pub use quantise::Depth;
 pub use read::read;
+pub use reader::Reader;
 pub use repair::{Repair, RepairError, repair};
 pub use save::save_atomically;
 pub use wav_out::write_wav;

@@ -4,55 +4,96 @@ use std::fs::File;
 use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use crate::read::{SAMPLE_LIMIT, check_rate};
 use crate::wav_layout::{Encoding, Layout, LayoutError};
-use crate::{Audio, ReadError};
+use crate::{Condition, ReadError};
 
 /// About how many bytes are converted at once.
 const STRETCH_BYTES: usize = 1 << 18;
 
-/// Reads a WAV file, or nothing when its samples are compressed.
-pub(crate) fn read(path: &Path, file: &mut File, file_len: u64) -> Result<Option<Audio>, ReadError> {
-    let unreadable = |source| ReadError::Unreadable { path: path.to_owned(), source };
-    let layout = match Layout::read(&mut BufReader::new(&mut *file), file_len) {
-        Ok(layout) => layout,
-        Err(LayoutError::Io(source)) => return Err(unreadable(source)),
-        Err(LayoutError::Damaged(what)) => return Err(ReadError::Damaged { path: path.to_owned(), what }),
-    };
-    if layout.encoding == Encoding::Other {
-        return Ok(None);
-    }
-    check_rate(path, layout.sample_rate_hz)?;
-    let there = file_len - layout.data_start;
-    let meant = layout.data_bytes.unwrap_or(there);
-    let frame_bytes = layout.frame_bytes();
-    let frames = meant.min(there) / frame_bytes;
-    let channels = usize::from(layout.channels);
-    if frames.saturating_mul(u64::from(layout.channels)) > SAMPLE_LIMIT as u64 {
-        return Err(ReadError::TooLong { path: path.to_owned(), limit: SAMPLE_LIMIT });
-    }
-    let mut audio = Audio::new(
-        layout.sample_rate_hz,
-        (0..channels).map(|_| Vec::with_capacity(frames as usize)).collect(),
-    );
-    audio.condition.truncated =
-        layout.data_bytes.is_none() || meant > there || !there.min(meant).is_multiple_of(frame_bytes);
+/// The samples of a WAV file, from the first to the last.
+#[derive(Debug)]
+pub(crate) struct Frames {
+    file: File,
+    layout: Layout,
+    /// How many frames there are, by the header and by the file's length.
+    announced: u64,
+    left: u64,
+    bytes: Vec<u8>,
+}
 
-    file.seek(SeekFrom::Start(layout.data_start)).map_err(unreadable)?;
-    let frame_bytes = frame_bytes as usize;
-    let mut bytes = vec![0_u8; (STRETCH_BYTES / frame_bytes).max(1) * frame_bytes];
-    let mut left = frames as usize * frame_bytes;
-    while left > 0 {
-        let wanted = left.min(bytes.len());
-        let got = read_full(file, &mut bytes[..wanted]).map_err(unreadable)?;
-        spread(&bytes[..got - got % frame_bytes], layout.encoding, &mut audio);
-        if got < wanted {
-            audio.condition.truncated = true;
-            break;
+impl Frames {
+    /// Looks at the header of a WAV file; nothing when its samples are compressed.
+    pub(crate) fn open(
+        path: &Path,
+        file: &mut File,
+        file_len: u64,
+        condition: &mut Condition,
+    ) -> Result<Option<Self>, ReadError> {
+        let unreadable = |source| ReadError::Unreadable { path: path.to_owned(), source };
+        let layout = match Layout::read(&mut BufReader::new(&mut *file), file_len) {
+            Ok(layout) => layout,
+            Err(LayoutError::Io(source)) => return Err(unreadable(source)),
+            Err(LayoutError::Damaged(what)) => {
+                return Err(ReadError::Damaged { path: path.to_owned(), what });
+            }
+        };
+        if layout.encoding == Encoding::Other {
+            return Ok(None);
         }
-        left -= wanted;
+        let there = file_len - layout.data_start;
+        let meant = layout.data_bytes.unwrap_or(there);
+        let frame_bytes = layout.frame_bytes();
+        let frames = meant.min(there) / frame_bytes;
+        if frames == 0 {
+            return Err(ReadError::NoFrames { path: path.to_owned() });
+        }
+        condition.truncated =
+            layout.data_bytes.is_none() || meant > there || !there.min(meant).is_multiple_of(frame_bytes);
+        file.seek(SeekFrom::Start(layout.data_start)).map_err(unreadable)?;
+        let file = file.try_clone().map_err(unreadable)?;
+        Ok(Some(Self { file, layout, announced: frames, left: frames, bytes: Vec::new() }))
     }
-    Ok(Some(audio))
+
+    pub(crate) fn sample_rate_hz(&self) -> u32 {
+        self.layout.sample_rate_hz
+    }
+
+    pub(crate) fn channels(&self) -> usize {
+        usize::from(self.layout.channels)
+    }
+
+    pub(crate) fn announced(&self) -> u64 {
+        self.announced
+    }
+
+    /// Appends the next frames to the rows, so many at most.
+    pub(crate) fn read(
+        &mut self,
+        path: &Path,
+        frames: usize,
+        rows: &mut [Vec<f32>],
+        condition: &mut Condition,
+    ) -> Result<(), ReadError> {
+        let frame_bytes = self.layout.frame_bytes() as usize;
+        let mut wanted = self.left.min(frames as u64) as usize;
+        while wanted > 0 {
+            let now = wanted.min((STRETCH_BYTES / frame_bytes).max(1));
+            self.bytes.resize(now * frame_bytes, 0);
+            let got = read_full(&mut self.file, &mut self.bytes)
+                .map_err(|source| ReadError::Unreadable { path: path.to_owned(), source })?
+                / frame_bytes;
+            spread(&self.bytes[..got * frame_bytes], self.layout.encoding, rows);
+            if got < now {
+                // It became shorter while it was read.
+                condition.truncated = true;
+                self.left = 0;
+                break;
+            }
+            self.left -= now as u64;
+            wanted -= now;
+        }
+        Ok(())
+    }
 }
 
 /// Fills the buffer unless the file ends, and says how far it came.
@@ -70,22 +111,13 @@ fn read_full(file: &mut File, bytes: &mut [u8]) -> io::Result<usize> {
 }
 
 /// Converts whole frames and hands each sample to its channel.
-fn spread(bytes: &[u8], encoding: Encoding, audio: &mut Audio) {
+fn spread(bytes: &[u8], encoding: Encoding, rows: &mut [Vec<f32>]) {
     let size = usize::from(encoding.bytes());
-    let channels = audio.channels.len();
-    let mut not_finite = 0;
-    for frame in bytes.chunks_exact(size * channels) {
-        for (sample, channel) in frame.chunks_exact(size).zip(&mut audio.channels) {
-            let value = convert(sample, encoding);
-            if value.is_finite() {
-                channel.push(value);
-            } else {
-                not_finite += 1;
-                channel.push(0.0);
-            }
+    for frame in bytes.chunks_exact(size * rows.len()) {
+        for (sample, row) in frame.chunks_exact(size).zip(&mut *rows) {
+            row.push(convert(sample, encoding));
         }
     }
-    audio.condition.not_finite += not_finite;
 }
 
 fn convert(sample: &[u8], encoding: Encoding) -> f32 {

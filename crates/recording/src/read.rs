@@ -1,18 +1,17 @@
 //! Reading any recording into memory.
 
-use std::fs::File;
-use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use crate::{Audio, ReadError, decode, pcm};
+use crate::{Audio, ReadError, Reader};
 
-/// The most samples that are read, all channels together: 4 GiB in memory,
+/// The most samples that are read into memory, all channels together: 4 GiB,
 /// six hours of mono at 48 kHz.
-pub(crate) const SAMPLE_LIMIT: usize = 1 << 30;
+const SAMPLE_LIMIT: usize = 1 << 30;
 
-/// Reads a recording: WAV (8 to 32 bits integer, 32 and 64 bits floating point,
-/// also `WAVE_FORMAT_EXTENSIBLE` and RF64), FLAC, and what else `symphonia`
-/// decodes, with any number of channels, 8 to 192 kHz.
+/// How many frames are read at once.
+const BLOCK_FRAMES: usize = 1 << 16;
+
+/// Reads a recording of any kind that [`Reader::open`] takes as a whole.
 ///
 /// A file that ends too soon is read as far as it goes; [`Audio::condition`]
 /// says so.
@@ -21,48 +20,27 @@ pub(crate) const SAMPLE_LIMIT: usize = 1 << 30;
 /// [`ReadError`] names the file, what is wrong with it and what to do.
 pub fn read(path: impl AsRef<Path>) -> Result<Audio, ReadError> {
     let path = path.as_ref();
-    let unreadable = |source: io::Error| match source.kind() {
-        io::ErrorKind::NotFound => ReadError::Missing { path: path.to_owned() },
-        _ => ReadError::Unreadable { path: path.to_owned(), source },
-    };
-    let mut file = File::open(path).map_err(unreadable)?;
-    let metadata = file.metadata().map_err(unreadable)?;
-    if metadata.is_dir() {
-        return Err(unreadable(io::Error::other("it is a folder")));
+    let mut reader = Reader::open(path)?;
+    let channels = reader.channels();
+    let too_long = || ReadError::TooLong { path: path.to_owned(), limit: SAMPLE_LIMIT };
+    let announced = reader.announced_frames().unwrap_or(0);
+    if announced.saturating_mul(channels as u64) > SAMPLE_LIMIT as u64 {
+        return Err(too_long());
     }
-    if metadata.len() == 0 {
-        return Err(ReadError::Empty { path: path.to_owned() });
-    }
-    let mut head = [0_u8; 12];
-    let wave = match file.read_exact(&mut head) {
-        Ok(()) => matches!(&head[..4], b"RIFF" | b"RF64" | b"BW64") && &head[8..] == b"WAVE",
-        Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
-            let why = format!("it holds {} bytes", metadata.len());
-            return Err(ReadError::NotAudio { path: path.to_owned(), why });
+    let mut audio = Audio::new(reader.sample_rate_hz(), vec![Vec::new(); channels]);
+    let mut block = Vec::new();
+    while reader.next_block(BLOCK_FRAMES, &mut block)? > 0 {
+        if (audio.frames() + block[0].len()).saturating_mul(channels) > SAMPLE_LIMIT {
+            return Err(too_long());
         }
-        Err(error) => return Err(unreadable(error)),
-    };
-    file.seek(SeekFrom::Start(0)).map_err(unreadable)?;
-    let pcm = if wave { pcm::read(path, &mut file, metadata.len())? } else { None };
-    let audio = match pcm {
-        Some(audio) => audio,
-        None => {
-            file.seek(SeekFrom::Start(0)).map_err(unreadable)?;
-            decode::read(path, file)?
+        for (channel, row) in audio.channels.iter_mut().zip(&block) {
+            // Asked for and not taken, so that too little memory is an error and not an end.
+            channel
+                .try_reserve(row.len())
+                .map_err(|_| ReadError::Memory { path: path.to_owned(), duration_s: reader.duration_s() })?;
+            channel.extend_from_slice(row);
         }
-    };
-    if audio.frames() == 0 {
-        return Err(ReadError::NoFrames { path: path.to_owned() });
     }
-    check_rate(path, audio.sample_rate_hz)?;
+    audio.condition = reader.condition();
     Ok(audio)
-}
-
-/// Refuses rates outside the range that the program works at.
-pub(crate) fn check_rate(path: &Path, rate_hz: u32) -> Result<(), ReadError> {
-    if (8_000..=192_000).contains(&rate_hz) {
-        Ok(())
-    } else {
-        Err(ReadError::Rate { path: path.to_owned(), rate_hz })
-    }
 }

@@ -8,7 +8,7 @@ use tuning::channel_reaches;
 
 use library::{Error, Result};
 
-use crate::analysis::sound_recording;
+use crate::analysis::refuse_what_is_no_number;
 
 /// How much room is left for boosts: louder than this peak nothing is listened to.
 pub const LOUDEST_DBFS: f64 = -12.0;
@@ -53,7 +53,8 @@ impl Program {
         let stereo = match self {
             Self::Pink { every_s } => pink(*every_s, noise_rate_hz),
             Self::Recording(path) => {
-                let Audio { sample_rate_hz, channels: mut rows, .. } = sound_recording(path)?;
+                let Audio { sample_rate_hz, channels: mut rows, condition } = recording::read(path)?;
+                refuse_what_is_no_number(path, condition)?;
                 let channels = rows.len();
                 rows.truncate(2);
                 let right = rows.pop().unwrap_or_default();

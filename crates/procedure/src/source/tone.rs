@@ -301,7 +301,7 @@ fn live(session: &mut Session<'_>, order: &ToneOrder) -> Result<Vec<OutputCaptur
                 ..Plan::of(manifest, Stage::Source, input)
             };
             for captured in captures(session, &[plan])? {
-                if captured.interrupted && captured.reading.stopped().is_some() {
+                if session.is_stopped() && captured.reading.stopped().is_some() {
                     continue;
                 }
                 // Captures of one simulated rig begin together with what they play; those of devices do so
