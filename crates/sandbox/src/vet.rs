@@ -10,7 +10,7 @@ use wasmparser::{
 
 use crate::abi::{
     ABI_VERSION, Entry, HOST_MODULE, MOST_EXPORTS, MOST_FILE_BYTES, MOST_FUNCTION_BYTES, MOST_FUNCTIONS,
-    MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
+    MOST_LONG_INSTRUCTIONS, MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
 };
 use crate::fault::{Fault, Kind};
 
@@ -163,6 +163,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
     }
     let mut work = 100 + locals;
     let mut joins = 0_u64;
+    let mut long = 0_usize;
     // For each block that is open, whether it is a loop.
     let mut open: Vec<bool> = Vec::new();
     let mut open_loops = 0_usize;
@@ -189,6 +190,12 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 work += CALL + shapes.of_type(type_index);
             }
             Operator::BrTable { targets } => work += u64::from(targets.len()),
+            Operator::MemoryFill { .. }
+            | Operator::MemoryCopy { .. }
+            | Operator::MemoryInit { .. }
+            | Operator::TableFill { .. }
+            | Operator::TableCopy { .. }
+            | Operator::TableInit { .. } => long += 1,
             _ => {}
         }
         if open.len() > MOST_NESTING || open_loops > MOST_NESTED_LOOPS {
@@ -196,6 +203,11 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 "has blocks nested more than {MOST_NESTING} deep, or loops more than {MOST_NESTED_LOOPS}"
             )));
         }
+    }
+    if long > MOST_LONG_INSTRUCTIONS {
+        return Err(unreadable(format!(
+            "has a function with {long} instructions that fill or copy memory; at most {MOST_LONG_INSTRUCTIONS} are taken"
+        )));
     }
     Ok(work + joins * locals / JOINS_PER_OPERATOR)
 }

@@ -2,6 +2,7 @@
 //! its own within a second, and nothing else happens.
 
 mod bombs;
+mod edges;
 mod module;
 
 use std::time::{Duration, Instant};
