@@ -147,7 +147,8 @@ impl Analyse for Running {
             (None, None) => {
                 let positions = located(samples, rate, &self.name, &self.test)?;
                 let heard = self.hear(samples, &self.test, &positions, rate)?;
-                let arrival_s = (heard.at - self.test.starts_s[0] * heard.copies.rate_hz) / rate;
+                let arrival_s =
+                    self.tape.begins_s() + (heard.at - self.test.starts_s[0] * heard.copies.rate_hz) / rate;
                 let text = "There is no reference channel or burst, so the time counts from the beginning of the recording.";
                 reading.finding(Finding::note("no-time-reference", text));
                 let clock_hz = heard.copies.clock_ppm.map(|_| heard.copies.rate_hz);

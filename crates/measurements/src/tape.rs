@@ -11,6 +11,8 @@ pub(crate) struct Tape {
     pub sample_rate_hz: f64,
     channel: usize,
     reference_channel: Option<usize>,
+    /// The number of the first frame on the tape: of a long recording only the end is kept.
+    pub first_frame: usize,
     /// The measured channel.
     pub samples: Vec<f32>,
     /// The reference channel, where there is one.
@@ -50,6 +52,7 @@ impl Tape {
             sample_rate_hz: start.sample_rate_hz,
             channel: start.channel,
             reference_channel: start.reference_channel,
+            first_frame: 0,
             samples: Vec::new(),
             reference: start.reference_channel.map(|_| Vec::new()),
             gaps: Vec::new(),
@@ -59,15 +62,16 @@ impl Tape {
 
     /// Writes a block down.
     pub(crate) fn feed(&mut self, block: &Block<'_>) {
-        let expected = self.samples.len();
+        let expected = self.first_frame + self.samples.len();
         let first = usize::try_from(block.first_frame).unwrap_or(expected);
         let lost = first.saturating_sub(expected);
         if block.gap {
             self.gaps.push(expected);
             if lost > 0 && (lost as f64) < LONGEST_GAP_S * self.sample_rate_hz {
-                self.samples.resize(first, 0.0);
+                let frames = self.samples.len() + lost;
+                self.samples.resize(frames, 0.0);
                 if let Some(reference) = &mut self.reference {
-                    reference.resize(first, 0.0);
+                    reference.resize(frames, 0.0);
                 }
             }
         }
@@ -88,6 +92,26 @@ impl Tape {
             write(channel, reference);
         }
         self.not_finite += not_finite;
+    }
+
+    /// How many samples are on the tape, of both channels.
+    pub(crate) fn held(&self) -> usize {
+        self.samples.len() + self.reference.as_ref().map_or(0, Vec::len)
+    }
+
+    /// Lets go of all but the last frames.
+    pub(crate) fn keep_last(&mut self, frames: usize) {
+        let gone = self.samples.len().saturating_sub(frames);
+        self.samples.drain(..gone);
+        if let Some(reference) = &mut self.reference {
+            reference.drain(..gone);
+        }
+        self.first_frame += gone;
+    }
+
+    /// When the tape begins, in seconds from the beginning of the recording.
+    pub(crate) fn begins_s(&self) -> f64 {
+        self.first_frame as f64 / self.sample_rate_hz
     }
 
     /// What is wrong with the tape as such.

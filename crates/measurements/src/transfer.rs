@@ -37,6 +37,7 @@ pub(crate) struct Running {
 impl Analyse for Running {
     const ID: &'static str = "transfer";
     const VERSION: u32 = 1;
+    const LOOKS_FOR_A_TRACK: bool = false;
 
     fn manifest() -> Manifest {
         Manifest {

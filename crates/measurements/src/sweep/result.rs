@@ -190,7 +190,7 @@ impl Analysis<'_> {
             Some(reference) => peak_s - reference,
             None => {
                 let first = self.copies.origin() + peak_s * self.copies.rate_hz;
-                (first - self.excitation.starts_s[0] * self.copies.rate_hz) / rate
+                self.tape.begins_s() + (first - self.excitation.starts_s[0] * self.copies.rate_hz) / rate
             }
         };
         reading.value("arrival_s", arrival_s);
