@@ -6,12 +6,16 @@ mod bench;
 mod command;
 mod conformance;
 mod demo;
+mod deny;
 mod dist;
 mod docs;
+mod faults;
+mod fuzz;
 mod licence_texts;
 mod plugins;
 mod python;
 mod reference;
+mod soak;
 mod steps;
 mod system;
 mod test;
@@ -30,6 +34,10 @@ cargo xtask COMMAND
                      (`test full`: the batteries of random cases at full size, some minutes)
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
+  faults [KILLS]     kills the release build at 200 moments of its work, and sees that nothing is lost
+  fuzz [SECONDS]     every reader and decoder on mutated input, 60 seconds each, on the nightly toolchain
+  soak [MINUTES]     30 minutes of listening through an audio server: memory, descriptors, threads, losses
+  deny               licences, bans, sources and known weaknesses of every dependency, by cargo-deny
   conformance        docs/conformance.md, from what the tests measured
   dist [check]       a Debian package and a relocatable archive, in target/packages; `dist check` installs
                      the package in a clean root and runs it there; `dist --program FILE` packs a
@@ -52,6 +60,10 @@ fn main() -> ExitCode {
         Some("test") => test::run(&rest),
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
+        Some("faults") => faults::run(&rest),
+        Some("fuzz") => fuzz::run(&rest),
+        Some("soak") => soak::run(&rest),
+        Some("deny") => deny::run(),
         Some("conformance") => conformance::run(),
         Some("dist") => dist::run(&rest),
         Some("docs") => docs::run(&rest),

@@ -1,7 +1,7 @@
 //! Plays a file through the system's own devices and records them: `audio PLAY.wav RECORD.wav...`,
 //! one capture per name. Prints one line per finding, and the frames and gaps of each capture.
 //! `audio devices` lists the devices. `audio stop` plays a tone without an end, and stops it after
-//! two seconds.
+//! two seconds. `audio headrest ARGUMENTS` is Headrest's command line.
 //!
 //! The tests run it in the surroundings of their private audio server.
 
@@ -11,6 +11,12 @@ use std::process::ExitCode;
 use engine::{CaptureEnd, CaptureRequest, DeviceRig, Input, InputRole, Length, Play, Rig, RigSpec};
 
 fn main() -> ExitCode {
+    if std::env::args_os().nth(1).is_some_and(|first| first == "headrest") {
+        return match cli::run(std::env::args_os().skip(1)) {
+            cli::Choice::Done(status) => status,
+            cli::Choice::Window => cli::refuse("this program has no window; name a command"),
+        };
+    }
     match run() {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

@@ -4,7 +4,7 @@ use crate::workspace::{Package, Workspace};
 
 /// Licences that ask for nothing but to be named, or, in the case of MPL-2.0,
 /// for their own files to stay open.
-const ALLOWED: &[&str] = &[
+pub(crate) const ALLOWED: &[&str] = &[
     "0BSD",
     "Apache-2.0",
     "Apache-2.0 WITH LLVM-exception",

@@ -13,6 +13,8 @@ use std::path::Path;
 use crate::command::root;
 use crate::workspace::Workspace;
 
+pub(crate) use licences::ALLOWED as LICENCES;
+
 /// Checks every rule and prints each breach.
 ///
 /// # Errors

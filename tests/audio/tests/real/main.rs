@@ -3,6 +3,7 @@
 #![cfg(target_os = "linux")]
 
 mod server;
+mod soak;
 
 use std::io::Read;
 use std::path::Path;

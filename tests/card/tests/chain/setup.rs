@@ -107,11 +107,37 @@ impl Card {
         Answer::of(&child.wait_with_output().expect("the program ends"))
     }
 
+    /// Kills a measurement so long after so many seconds were on disk. Gives how much was lost: what had been
+    /// recorded by then, as far as the disk had shown it before, less what the job has afterwards.
+    pub(crate) fn lost_by_a_kill(&self, seconds: f64, then: Duration) -> f64 {
+        let mut child = self
+            .headrest(["measure", "sweep", "--rig", "rig.toml", "--job", "job"])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the program was built with the test");
+        self.wait_for(&mut child, 1, seconds);
+        let (seen, bytes) = (Instant::now(), self.audio_bytes(1));
+        sleep(then);
+        // By its own process id.
+        child.kill().expect("the program is ours");
+        let elapsed_s = seen.elapsed().as_secs_f64();
+        child.wait().expect("the program ends");
+        let check = self.run(["job", "check", "job"]);
+        assert_eq!(check.status, Some(0), "{}", check.errors);
+        let audio = self.audio(1);
+        let frame_bytes = (4 * audio.channels.len()) as f64;
+        bytes as f64 / frame_bytes / 48_000.0 + elapsed_s - audio.duration_s()
+    }
+
+    fn audio_bytes(&self, capture: u32) -> u64 {
+        fs::metadata(self.at(&format!("job/captures/{capture:04}/audio.wav"))).map_or(0, |file| file.len())
+    }
+
     /// Waits until a capture's recording is so long.
     fn wait_for(&self, child: &mut Child, capture: u32, seconds: f64) {
-        let audio = self.at(&format!("job/captures/{capture:04}/audio.wav"));
         let begun = Instant::now();
-        while fs::metadata(&audio).map_or(0, |file| file.len()) < (seconds * 48_000.0 * 4.0) as u64 {
+        while self.audio_bytes(capture) < (seconds * 48_000.0 * 4.0) as u64 {
             let ended = child.try_wait().expect("the program is ours");
             assert!(ended.is_none(), "the capture ended by itself: {ended:?}");
             assert!(begun.elapsed() < Duration::from_secs(60), "the capture does not begin");
