@@ -26,8 +26,8 @@ pub struct PluginFile {
 const SIDE_BY_SIDE: usize = 8;
 
 /// How long the files that come before a wanted plugin have from the moment that it was found. One of them
-/// might have the same name, and then be the first; a file in order is loaded in a tenth of this.
-const EARLIER_FILES: Duration = Duration::from_millis(300);
+/// might have the same name, and then be the first. As long as the largest file takes that is compiled at all.
+const EARLIER_FILES: Duration = Duration::from_secs(1);
 
 /// The plugins of a folder, by the names of their files. A folder that is not
 /// there holds none.
