@@ -14,7 +14,6 @@ const STANDING: &[&str] = &[
     "engine",
     "guest",
     "measurements",
-    "recording",
     "sandbox",
     "testkit",
     "tuning",
