@@ -1,6 +1,9 @@
 //! `cargo xtask fuzz`: every reader and decoder on mutated input, by cargo-fuzz.
 
+use std::fs;
+
 use crate::command::{self, output, program, succeeds};
+use crate::workspace::target_folder;
 
 /// Where the targets and their first inputs lie.
 const FOLDER: &str = "tests/fuzz";
@@ -32,7 +35,13 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
         // In its own processes, so that what one input leaves behind is not blamed on another.
         let limits =
             [format!("-max_total_time={seconds}"), "-timeout=5".to_owned(), "-rss_limit_mb=1024".to_owned()];
-        if let Err(message) = command::run(fuzz("run").arg(target).arg("--").args(limits)) {
+        // What is found on the way goes beside the build, and the first inputs stay as they are.
+        let found = target_folder()?.join("fuzz").join(target);
+        fs::create_dir_all(&found).map_err(|error| format!("{}: {error}", found.display()))?;
+        let first = format!("{FOLDER}/corpus/{target}");
+        let mut run = fuzz("run");
+        run.arg(target).arg(&found).arg(first).arg("--").args(limits);
+        if let Err(message) = command::run(&mut run) {
             failed.push(message);
         }
     }
