@@ -76,11 +76,18 @@ pub struct Recogniser {
     /// The stream at the lower rate, from sample `base` on.
     stream: Vec<f32>,
     base: usize,
-    listeners: Listeners,
+    groups: Vec<Group>,
     patterns: Vec<Pattern>,
     tones: Vec<ToneWatch>,
     trains: Vec<TrainWatch>,
     ended: bool,
+}
+
+/// Signals that are listened for together.
+struct Group {
+    listeners: Listeners,
+    /// Which of all that are wanted they are.
+    indices: Vec<usize>,
 }
 
 /// The lowest rate that is listened at.
@@ -113,7 +120,10 @@ impl Recogniser {
         let (wanted, patterns) = patterns(tracks, rate_hz);
         // Shorter blocks waste most of their work on the overlap, longer ones memory.
         let hop = |needed: usize| step_s.map_or(2 * needed, |step_s| (step_s * rate_hz) as usize);
-        let listeners = Listeners::new(&wanted, rate_hz, hop);
+        let groups = grouped(wanted, step_s.is_some())
+            .into_iter()
+            .map(|(indices, wanted)| Group { listeners: Listeners::new(&wanted, rate_hz, hop), indices })
+            .collect();
         let tones = tracks.iter().filter_map(|track| ToneWatch::of(track, rate_hz)).collect();
         let trains = tracks.iter().filter_map(|track| TrainWatch::of(track, rate_hz)).collect();
         Self {
@@ -122,7 +132,7 @@ impl Recogniser {
             decimator: Decimator::new(factor),
             stream: Vec::new(),
             base: 0,
-            listeners,
+            groups,
             patterns,
             tones,
             trains,
@@ -155,7 +165,9 @@ impl Recogniser {
         self.decimator.finish(&mut self.stream);
         self.work(before);
         self.trains.iter_mut().for_each(TrainWatch::end);
-        self.listeners.finish(&self.stream, self.base);
+        for group in &mut self.groups {
+            group.listeners.finish(&self.stream, self.base);
+        }
         self.ended = true;
     }
 
@@ -166,8 +178,11 @@ impl Recogniser {
         for train in &mut self.trains {
             train.feed(&self.stream[before..]);
         }
-        self.listeners.listen(&self.stream, self.base);
-        let needed = self.listeners.needed().min(self.base + self.stream.len());
+        let mut needed = self.base + self.stream.len();
+        for group in &mut self.groups {
+            group.listeners.listen(&self.stream, self.base);
+            needed = needed.min(group.listeners.needed());
+        }
         // In large pieces, because the rest has to move.
         if needed - self.base > self.stream.len() / 2 {
             self.stream.drain(..needed - self.base);
@@ -180,14 +195,21 @@ impl Recogniser {
     #[must_use]
     pub fn heard_since(&self, moment_s: f64) -> Vec<Heard> {
         let from = (moment_s.max(0.0) * self.rate_hz) as usize;
-        let marks = self.listeners.marks(from);
+        let wanted = self.groups.iter().map(|group| group.indices.len()).sum();
+        let (mut marks, mut known) = (vec![Vec::new(); wanted], vec![0; wanted]);
+        for Group { listeners, indices } in &self.groups {
+            for (&index, own) in indices.iter().zip(listeners.marks(from)) {
+                (marks[index], known[index]) = (own, listeners.next());
+            }
+        }
         let elapsed_s = self.elapsed_s();
         let mut guesses: Vec<Heard> =
             self.tones.iter().flat_map(|tone| tone.heard(moment_s, self.ended)).collect();
         let trains = self.trains.iter();
         guesses.extend(trains.flat_map(|train| train.heard(moment_s, elapsed_s, self.ended)));
-        let known_s = self.listeners.next() as f64 / self.rate_hz;
         for pattern in &self.patterns {
+            let known = pattern.listeners().map(|index| known[index]).min();
+            let known_s = known.unwrap_or(0) as f64 / self.rate_hz;
             pattern.heard(&marks, self.rate_hz, (elapsed_s, known_s, self.ended), &mut guesses);
         }
         without_overlaps(guesses)
@@ -198,6 +220,16 @@ impl Recogniser {
     pub fn heard(&self) -> Vec<Heard> {
         self.heard_since(0.0)
     }
+}
+
+/// The signals in groups, each signal with its number. In a recording all are one group, whose blocks are transformed
+/// once for all. In a stream nothing is known of a block until the longest signal of its group has been played, so that
+/// each is listened for by itself.
+fn grouped(wanted: Vec<Wanted>, is_stream: bool) -> Vec<(Vec<usize>, Vec<Wanted>)> {
+    if is_stream {
+        return wanted.into_iter().enumerate().map(|(index, one)| (vec![index], vec![one])).collect();
+    }
+    vec![((0..wanted.len()).collect(), wanted)]
 }
 
 /// All tracks in a recording.

@@ -147,6 +147,11 @@ fn noise_pattern(
 }
 
 impl Pattern {
+    /// The listeners that it needs.
+    pub(super) fn listeners(&self) -> impl Iterator<Item = usize> {
+        self.parts.iter().map(|(index, _)| *index)
+    }
+
     /// Adds what was heard of it. `progress` holds how much there is, how much of that
     /// has been compared, and whether that is all.
     pub(super) fn heard(
