@@ -20,10 +20,8 @@ pub struct Profile {
     pub gain_db: Grid,
     /// What it means by Q.
     pub q_definition: QDefinition,
-    /// No band is boosted by more than this.
+    /// Bands boost nowhere by more than this, neither one by itself nor all together.
     pub max_boost_db: f64,
-    /// All bands together boost nowhere by more than this.
-    pub total_boost_db: f64,
     /// Its delays, when it has any.
     pub delay: Option<DelayGrid>,
     /// Its crossover filters.
@@ -168,8 +166,8 @@ impl Profile {
         let written: ProfileText = toml_text::parse(text, name)?;
         let sample_rate_hz = written.sample_rate_hz.unwrap_or(DEFAULT_SAMPLE_RATE_HZ);
         let max_boost_db = written.max_boost_db.unwrap_or(DEFAULT_MAX_BOOST_DB);
-        // Two full boosts may overlap; more is wasted headroom (our choice).
-        let total_boost_db = written.total_boost_db.unwrap_or(2.0 * max_boost_db);
+        // Older profiles limit the sum of all bands by a value of its own; the lesser one holds.
+        let total_boost_db = written.total_boost_db.unwrap_or(max_boost_db);
         in_range(name, "sample_rate_hz", sample_rate_hz, 8_000.0, 768_000.0)?;
         in_range(name, "max_boost_db", max_boost_db, 0.0, 24.0)?;
         in_range(name, "total_boost_db", total_boost_db, 0.0, 48.0)?;
@@ -184,8 +182,7 @@ impl Profile {
             bands,
             gain_db,
             q_definition: written.q_definition,
-            max_boost_db,
-            total_boost_db,
+            max_boost_db: max_boost_db.min(total_boost_db),
             delay,
             crossovers: written.crossover,
         })
@@ -328,7 +325,9 @@ mod tests {
         let profile = Profile::parse(PARAMETRIC, "x").unwrap();
         assert_eq!(profile.band_count(), 5);
         assert_eq!(profile.sample_rate_hz, 48_000.0);
-        assert_eq!((profile.max_boost_db, profile.total_boost_db), (6.0, 12.0));
+        assert_eq!(profile.max_boost_db, 6.0);
+        let older = Profile::parse(&format!("{PARAMETRIC}total_boost_db = 4\n"), "x").unwrap();
+        assert_eq!(older.max_boost_db, 4.0);
         assert!(profile.accepts(&Band::peak(40.0, -3.5, 2.0)));
         assert!(!profile.accepts(&Band::peak(40.0, -3.4, 2.0)));
         assert!(!profile.accepts(&Band::peak(41.0, -3.5, 2.0)));

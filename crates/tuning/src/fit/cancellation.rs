@@ -4,8 +4,8 @@
 //! looked for in what the positions show at the least, their average less their spread, because
 //! a notch of one position among several hardly shows in their average.
 
+use super::deviation::{Deviation, POINTS_PER_OCTAVE};
 use super::excess_phase::ExcessPhase;
-use super::problem::{Deviation, POINTS_PER_OCTAVE};
 use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
 use crate::{Response, log_axis};
@@ -29,6 +29,11 @@ const WIDEST_OCTAVES: f64 = 1.0;
 /// depth for so many decibels of it, up to an octave: there the flanks of a resonance's dip have
 /// risen to half a decibel or less.
 const DB_PER_WIDTH: f64 = 5.0;
+/// So many of its widths at half its depth a dip reaches on either side of its bottom: there a
+/// resonance's has risen to a seventh of its depth. Further where the positions differ: what each
+/// of them shows of it lies elsewhere.
+const WIDTHS_BRIDGED: f64 = 1.5;
+const WIDTHS_BRIDGED_APART: f64 = 2.5;
 /// Where the curve falls again by so much, on the way out of a dip, was its shoulder.
 const SHOULDER_DB: f64 = 1.0;
 /// What of a dip is deeper than this share of its depth is its core: its lower half, and a
@@ -39,7 +44,7 @@ const CORE_SHARE: f64 = 0.4;
 #[derive(Debug, Clone)]
 pub(super) struct Dip {
     /// Where it is deepest.
-    bottom: usize,
+    pub(super) bottom: usize,
     /// The points that do not count for the fit.
     pub(super) from: usize,
     pub(super) to: usize,
@@ -69,27 +74,44 @@ impl Dip {
         self.below_db >= DEEP_DB && self.is_everywhere()
     }
 
+    /// Leaves what is far beyond its own width to the fit.
+    fn keep_to_its_width(&mut self) {
+        let widths = if self.is_everywhere() { WIDTHS_BRIDGED } else { WIDTHS_BRIDGED_APART };
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few dozen points")]
+        let own = (widths * self.width_octaves * POINTS_PER_OCTAVE) as usize;
+        self.from = self.from.max(self.bottom.saturating_sub(own)).min(self.core_from);
+        self.to = self.to.min(self.bottom + own).max(self.core_to);
+    }
+
     fn is_everywhere(&self) -> bool {
         !matches!(self.sign, Sign::PositionsDiffer { .. })
     }
 
-    pub(super) fn left_alone(&self, frequency_hz: &[f64]) -> LeftAlone {
+    /// What is said of it, and how surely: magnitude alone can only suggest it.
+    pub(super) fn left_alone(&self, frequency_hz: &[f64], has_phase: bool) -> LeftAlone {
         let hz = frequency_hz[self.bottom];
         let at = if self.is_everywhere() { "" } else { " at some positions" };
         let shape = format!("{:.0} dB deep{at} and {:.2} octaves wide", self.depth_db, self.width_octaves);
         let sign = match self.sign {
-            Sign::NarrowAndDeep => "too narrow and too deep to be anything else".to_owned(),
+            Sign::NarrowAndDeep => "it is narrow and deep".to_owned(),
             Sign::PositionsDiffer { spread_db } => format!("the positions differ there by {spread_db:.1} dB"),
             Sign::ExcessPhase { turn_deg } => {
                 format!("the phase turns by {turn_deg:.0}° more than a resonance would turn it")
             }
         };
+        let (is, to_be_sure) = match self.sign {
+            Sign::NarrowAndDeep if !has_phase => {
+                ("is probably", " To be sure, measure with phase or at more positions.")
+            }
+            Sign::NarrowAndDeep => ("is probably", ""),
+            Sign::PositionsDiffer { .. } | Sign::ExcessPhase { .. } => ("is", ""),
+        };
         LeftAlone {
             frequency_hz: hz,
             why: LeftAloneReason::Cancellation,
             text: format!(
-                "The dip at {hz:.0} Hz ({shape}) is a cancellation: {sign}. A boost would not fill it; \
-                 move the microphone or change delay and polarity instead."
+                "The dip at {hz:.0} Hz ({shape}) {is} a cancellation: {sign}. A boost would not fill it; \
+                 move the microphone or change delay and polarity instead.{to_be_sure}"
             ),
         }
     }
@@ -125,6 +147,7 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
         };
         if let Some(sign) = sign {
             dip.sign = sign;
+            dip.keep_to_its_width();
             dips.push(dip);
         }
     }
@@ -238,8 +261,8 @@ impl<'a> Landscape<'a> {
         let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
         // It begins and ends between points.
         let (core_from, core_to) = (core_from.saturating_sub(1), (core_to + 1).min(last));
-        let (from, to) = extent(&|i| self.db[i] < base - (0.02 * below_db).clamp(0.25, 0.5));
-        let (from, to) = (from.min(edge.from), to.max(edge.to));
+        // Beside where the edge rests nothing belongs to the dip.
+        let (from, to) = (edge.from.min(core_from), edge.to.max(core_to));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let width_octaves = (width_to - width_from + 1) as f64 / POINTS_PER_OCTAVE;
         let sign = Sign::NarrowAndDeep;

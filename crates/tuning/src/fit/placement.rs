@@ -9,6 +9,8 @@ use dsp::equalizer::curve::Curve;
 /// A peak's shape counts as far as it is above this share of its height.
 const SHAPE_ENDS: f64 = 0.01;
 
+/// Above this no band is placed: hardly anyone hears what it does (our choice, no published source).
+const HIGHEST_BAND_HZ: f64 = 16_000.0;
 /// Shelves stay within this share of the range (in octaves), counted from their end.
 const SHELF_SHARE: f64 = 0.65;
 
@@ -16,6 +18,8 @@ const SHELF_SHARE: f64 = 0.65;
 /// which a band's shape changes little.
 struct Shape {
     band: FreeBand,
+    /// The point where it acts most.
+    centre: usize,
     /// The first point that it acts on.
     first: usize,
     /// `w s` at the points that it acts on.
@@ -33,11 +37,12 @@ pub(super) struct Dictionary {
 
 impl Dictionary {
     pub(super) fn new(problem: &Problem, profile: &Profile, max_boost_db: f64) -> Self {
-        let bands = match &profile.bands {
+        let bands: Vec<FreeBand> = match &profile.bands {
             BandLayout::Parametric { kinds, .. } => {
                 kinds.iter().flat_map(|&kind| grid_of(problem, profile, kind, max_boost_db)).collect()
             }
-            BandLayout::Fixed(_) => fixed_bands(profile, max_boost_db),
+            // Fixed bands are not placed.
+            BandLayout::Fixed(_) => Vec::new(),
         };
         let mut buffer = vec![0.0; 3 * problem.len()];
         Self { shapes: bands.into_iter().filter_map(|band| Shape::new(problem, band, &mut buffer)).collect() }
@@ -81,12 +86,15 @@ impl Dictionary {
         // An offset that cannot follow leaves a mean for the bands to take away.
         let follows = if problem.offset_follows(offset) { 1.0 } else { 0.0 };
         let mean_left = dot(&problem.weight, &left);
+        let room_db = problem.room_db(sum_db);
         let mut best: Option<(f64, FreeBand)> = None;
         for shape in &self.shapes {
             let own = &left[shape.first..shape.first + shape.weighted.len()];
             let pull = dot(&shape.weighted, own) - follows * shape.mean * mean_left;
             let power = shape.power - follows * shape.mean * shape.mean;
-            let gain = (pull / power).clamp(shape.band.low[1], shape.band.high[1]);
+            // What the ceiling would take back again is no gain.
+            let most = shape.band.high[1].min(room_db[shape.centre].max(0.0));
+            let gain = (pull / power).clamp(shape.band.low[1].min(most), most);
             let gained = gain * (2.0 * pull - gain * power);
             if gained > best.as_ref().map_or(0.0, |best| best.0) && may_be(&shape.band) {
                 let mut band = shape.band;
@@ -108,6 +116,11 @@ impl Shape {
         let acts = |share: &f64| *share > SHAPE_ENDS || band.kind != BandKind::Peak;
         let first = shape.iter().position(acts)?;
         let last = shape.iter().rposition(acts)?;
+        let centre = (first..=last).max_by(|&a, &b| shape[a].total_cmp(&shape[b]))?;
+        // No band begins where nothing plays.
+        if band.kind == BandKind::Peak && !problem.plays_at(problem.frequency_hz[centre]) {
+            return None;
+        }
         let (mut mean, mut power) = (0.0, 0.0);
         let weighted: Vec<f64> = shape[first..=last]
             .iter()
@@ -119,7 +132,7 @@ impl Shape {
             })
             .collect();
         // A shape of next to no effect within the weights would ask for endless gain.
-        (power - mean * mean > 1e-5).then_some(Self { band, first, weighted, mean, power })
+        (power - mean * mean > 1e-5).then_some(Self { band, centre, first, weighted, mean, power })
     }
 }
 
@@ -154,8 +167,8 @@ fn bounds(
 
 /// Peaks spaced by a third of their width, shelves by half an octave.
 fn grid_of(problem: &Problem, profile: &Profile, kind: BandKind, max_boost_db: f64) -> Vec<FreeBand> {
-    let from_hz = problem.frequency_hz[0];
-    let to_hz = problem.frequency_hz[problem.len() - 1];
+    let (from_hz, to_hz) = problem.played_hz;
+    let to_hz = to_hz.min(HIGHEST_BAND_HZ.max(from_hz));
     let (low, high) = bounds(profile, kind, from_hz, to_hz, max_boost_db);
     let qs: &[f64] = if kind == BandKind::Peak {
         &[0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0]
@@ -178,12 +191,32 @@ fn grid_of(problem: &Problem, profile: &Profile, kind: BandKind, max_boost_db: f
     bands
 }
 
-/// The bands of a profile whose bands are fixed, flat, with only the gain free.
-pub(super) fn fixed_bands(profile: &Profile, max_boost_db: f64) -> Vec<FreeBand> {
+/// The bands of a profile whose bands are fixed, flat, with only the gain free: those that are
+/// not locked and act on what is played.
+pub(super) fn fixed_bands(
+    problem: &Problem,
+    profile: &Profile,
+    locked: &[crate::Band],
+    max_boost_db: f64,
+) -> Vec<FreeBand> {
     let BandLayout::Fixed(fixed) = &profile.bands else { return Vec::new() };
     let (low, high) = bounds(profile, BandKind::Peak, 0.0, f64::INFINITY, max_boost_db);
+    let (from_hz, to_hz) = problem.played_hz;
+    let is_heard = |band: &&crate::FixedBand| match band.kind {
+        BandKind::Peak => {
+            // A peak is an octave wide at half its gain when its Q is 1.4.
+            let half_width = (0.7 / band.q).exp();
+            band.frequency_hz * half_width > from_hz && band.frequency_hz / half_width < to_hz
+        }
+        BandKind::LowShelf => band.frequency_hz > from_hz,
+        BandKind::HighShelf => band.frequency_hz < to_hz,
+    };
+    let is_locked = |band: &&crate::FixedBand| {
+        locked.iter().any(|locked| locked.kind == band.kind && locked.frequency_hz == band.frequency_hz)
+    };
     fixed
         .iter()
+        .filter(|band| is_heard(band) && !is_locked(band))
         .map(|band| {
             // The −3 dB definition would let Q follow the gain; half the greatest boost stands
             // for it during the search, and the grid search uses the true value.

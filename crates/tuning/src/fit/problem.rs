@@ -1,27 +1,30 @@
 //! What is to be fitted, on an even log-frequency axis: the gain that is needed
 //! at each point, how much the point counts, and how high the bands may go there.
 
-use super::cancellation::{self, Dip};
+use std::ops::Range;
+
+use super::cancellation;
+use super::deviation::{Deviation, POINTS_PER_OCTAVE};
+use super::notch::Notch;
 use super::usable_range::{self, Reach};
 use super::{FitError, FitInput, FitOptions, LeftAlone};
-use crate::linear::dot;
-use crate::{Band, Profile, Response, Target, average, log_axis};
+use crate::{Band, Profile, Response, average, log_axis};
 use dsp::equalizer::curve::{Curve, warped};
 
-/// Density of the axis: a peak of Q 10 is three points wide at half its gain.
-pub(super) const POINTS_PER_OCTAVE: f64 = 48.0;
 /// So many of its points are one while the bands are looked for.
 const COARSE_POINTS: usize = 3;
-/// At most this much is added in the lower half of a cancellation, unless what is beside it
-/// asks for more and may have it. Less than the half decibel that is promised, because the
-/// search may touch its limits.
-const CANCELLATION_CEILING_DB: f64 = 0.3;
-
 /// How much a point inside a cancellation counts against one beside it.
 const BRIDGE_SHARE: f64 = 0.05;
 /// The same in a stretch that is left alone: so little that no band is spent on it, not even
 /// to undo there what the skirts of others do.
 const LEFT_SHARE: f64 = 0.005;
+/// Beside the range nothing is fitted, but what the bands do there keeps the ceiling, too: from
+/// here on, at so many points an octave.
+const LOWEST_HZ: f64 = 10.0;
+const BESIDE_POINTS_PER_OCTAVE: f64 = 24.0;
+/// A point that counts for less of the mean than this does not play: more than a stretch that is left
+/// alone, less than a cancellation.
+const LEAST_WEIGHT: f64 = 0.01;
 /// Where a stretch is left alone, the skirts of bands beside it may lift it by this
 /// share of the boost allowed.
 const SKIRT_SHARE: f64 = 0.5;
@@ -47,14 +50,24 @@ pub(super) struct Problem {
     pub(super) need_db: Vec<f64>,
     /// Weights; their sum is 1.
     pub(super) weight: Vec<f64>,
-    /// What the fitted bands may add at most at each point.
+    /// What the fitted bands may add at most at each point beside the locked ones, counted from
+    /// the level of the whole where all bands together lower that.
     pub(super) ceiling_db: Vec<f64>,
+    /// The points of the range; those beside it have no weight and only keep the ceiling.
+    inside: Range<usize>,
+    /// What the locked bands add on average over the range.
+    held_mean_db: f64,
+    /// Cancellations, to which no more is added than beside them.
+    notches: Vec<Notch>,
+    /// How much of what all bands lower the whole by lowers the ceiling: all of it where something
+    /// is fitted, nothing elsewhere.
+    follows: Vec<f64>,
+    /// From where to where the car plays.
+    pub(super) played_hz: (f64, f64),
     /// From where to where the constant may be chosen; a fixed one has both ends equal.
     pub(super) offset_db: (f64, f64),
     /// The level of what plays.
     pub(super) level_db: f64,
-    /// The boost allowed for one band.
-    pub(super) max_boost_db: f64,
     pub(super) sample_rate_hz: f64,
 }
 
@@ -100,12 +113,13 @@ impl Problem {
         let max_boost_db = input.options.max_boost(profile);
         let mut weight = certainty(&response, &frequency_hz);
         let mut left_alone = Vec::new();
-        let mut ceiling_db = vec![profile.total_boost_db.max(max_boost_db); frequency_hz.len()];
+        let mut ceiling_db = vec![max_boost_db; frequency_hz.len()];
+        let mut follows = vec![1.0; frequency_hz.len()];
         let mut bridged_db = deviation.mean_db.clone();
         let dips = cancellation::find(&deviation, &response, max_boost_db);
         for dip in &dips {
             bridge(&mut bridged_db, &mut weight, dip.from, dip.to);
-            left_alone.push(dip.left_alone(&deviation.frequency_hz));
+            left_alone.push(dip.left_alone(&deviation.frequency_hz, response.phase_deg.is_some()));
         }
         let reach = Reach::new(&frequency_hz, &bridged_db, max_boost_db);
         let level_db = reach.level_db;
@@ -115,6 +129,7 @@ impl Problem {
         for (first, last) in reach.slopes {
             bridged_db[first..=last].iter_mut().for_each(|db| *db = db.max(level_db - max_boost_db));
         }
+        let (mut first_played, mut last_played) = (0, frequency_hz.len() - 1);
         for (first, last) in reach.stretches {
             let (from_hz, to_hz) = (frequency_hz[first], frequency_hz[last]);
             // What is wrong with the whole stretch explains the dips in it.
@@ -124,36 +139,60 @@ impl Problem {
             for i in first..=last {
                 let inside = is_inside(i, first, last, frequency_hz.len());
                 weight[i] *= LEFT_SHARE;
+                follows[i] = 0.0;
                 let share = if inside { SKIRT_SHARE } else { 1.0 };
                 ceiling_db[i] = ceiling_db[i].min(share * max_boost_db);
             }
+            if first == 0 {
+                first_played = last.min(last_played);
+            } else if last + 1 == frequency_hz.len() {
+                last_played = first.max(first_played);
+            }
         }
-        hold_down(&mut ceiling_db, &dips, &bridged_db, level_db);
         left_alone.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
         let total: f64 = weight.iter().sum();
         if total <= 1e-9 {
             return Err(FitError::NothingCertain { from_hz: bottom, to_hz: top });
         }
         weight.iter_mut().for_each(|w| *w /= total);
-        let axis: Vec<f64> = frequency_hz.iter().map(|&f| warped(f, profile.sample_rate_hz)).collect();
+        let below = beside(LOWEST_HZ, bottom, |hz| hz < bottom);
+        let above = beside(top, 0.49 * profile.sample_rate_hz, |hz| hz > top);
+        let with_ends = |values: Vec<f64>, end: f64| -> Vec<f64> {
+            let ends = |count: usize| std::iter::repeat_n(end, count);
+            ends(below.len()).chain(values).chain(ends(above.len())).collect()
+        };
+        let inside = below.len()..below.len() + frequency_hz.len();
+        let asked_db: Vec<f64> = with_ends(bridged_db.iter().map(|db| -db).collect(), 0.0);
+        let whole_hz: Vec<f64> = below.iter().chain(&frequency_hz).chain(&above).copied().collect();
+        let axis: Vec<f64> = whole_hz.iter().map(|&f| warped(f, profile.sample_rate_hz)).collect();
         let held = sum_db(locked, &axis, profile);
-        let need_db = bridged_db.iter().zip(&held).map(|(d, h)| -d - h).collect();
-        for (ceiling, held) in ceiling_db.iter_mut().zip(&held) {
-            *ceiling -= held.max(0.0);
+        let notches = dips.iter().map(|dip| Notch::new(dip, &asked_db, &held, &inside)).collect();
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let held_mean_db = held[inside.clone()].iter().sum::<f64>() / inside.len() as f64;
+        let lowered_db = held_mean_db.min(0.0);
+        let mut ceiling_db = with_ends(ceiling_db, max_boost_db);
+        let follows = with_ends(follows, 0.0);
+        for ((ceiling, held), follows) in ceiling_db.iter_mut().zip(&held).zip(&follows) {
+            // What is locked stays, even where it is more than is allowed.
+            *ceiling = ceiling.max(held - follows * lowered_db) - held;
         }
         let problem = Self {
             axis,
-            need_db,
-            weight,
+            need_db: asked_db.iter().zip(&held).map(|(asked, held)| asked - held).collect(),
+            weight: with_ends(weight, 0.0),
             ceiling_db,
+            inside,
+            held_mean_db,
+            notches,
+            follows,
+            played_hz: (frequency_hz[first_played], frequency_hz[last_played]),
             offset_db: match offset_db {
                 Some(fixed) => (fixed, fixed),
                 None => (level_db - OFFSET_BELOW_DB, level_db + OFFSET_ABOVE_DB),
             },
             level_db: offset_db.unwrap_or(level_db),
-            max_boost_db,
             sample_rate_hz: profile.sample_rate_hz,
-            frequency_hz,
+            frequency_hz: whole_hz,
         };
         Ok(Setup { problem, response, left_alone, from_hz: bottom, to_hz: top })
     }
@@ -165,31 +204,38 @@ impl Problem {
     /// The same problem with three neighbouring points made one: a third of the work, and
     /// still fine enough to tell bands apart.
     pub(super) fn coarse(&self) -> Self {
+        let (start, end) = (self.inside.start, self.inside.end);
         let groups = |values: &[f64], join: &dyn Fn(&[f64]) -> f64| -> Vec<f64> {
-            values.chunks(COARSE_POINTS).map(join).collect()
+            let (below, above) = (values[..start].iter().copied(), values[end..].iter().copied());
+            below.chain(values[start..end].chunks(COARSE_POINTS).map(join)).chain(above).collect()
         };
         let frequency_hz = groups(&self.frequency_hz, &|group| (group[0] * group[group.len() - 1]).sqrt());
-        let weight = groups(&self.weight, &|group| group.iter().sum());
-        let need_db = self
-            .need_db
-            .chunks(COARSE_POINTS)
-            .zip(self.weight.chunks(COARSE_POINTS))
-            .map(|(need, weight)| {
-                let total: f64 = weight.iter().sum();
-                if total > 0.0 { dot(need, weight) / total } else { need[0] }
-            })
+        let weighted: Vec<f64> = self.need_db.iter().zip(&self.weight).map(|(need, w)| need * w).collect();
+        let sum = |group: &[f64]| group.iter().sum::<f64>();
+        #[expect(clippy::cast_precision_loss, reason = "three points")]
+        let mean = |group: &[f64]| sum(group) / group.len() as f64;
+        let weight = groups(&self.weight, &sum);
+        let need_db = groups(&weighted, &sum)
+            .into_iter()
+            .zip(&weight)
+            .zip(groups(&self.need_db, &mean))
+            .map(|((need, weight), mean)| if *weight > 0.0 { need / weight } else { mean })
             .collect();
+        let least = |group: &[f64]| group.iter().copied().fold(f64::INFINITY, f64::min);
+        let coarse_point = |point: usize| start + (point - start) / COARSE_POINTS;
         Self {
             axis: frequency_hz.iter().map(|&f| warped(f, self.sample_rate_hz)).collect(),
+            inside: start..coarse_point(end - 1) + 1,
             frequency_hz,
             need_db,
             weight,
-            ceiling_db: groups(&self.ceiling_db, &|group| {
-                group.iter().copied().fold(f64::INFINITY, f64::min)
-            }),
+            ceiling_db: groups(&self.ceiling_db, &least),
+            held_mean_db: self.held_mean_db,
+            notches: self.notches.iter().map(|notch| notch.coarse(&coarse_point)).collect(),
+            follows: groups(&self.follows, &least),
+            played_hz: self.played_hz,
             offset_db: self.offset_db,
             level_db: self.level_db,
-            max_boost_db: self.max_boost_db,
             sample_rate_hz: self.sample_rate_hz,
         }
     }
@@ -212,18 +258,59 @@ impl Problem {
         self.offset_db.0 < offset_db && offset_db < self.offset_db.1
     }
 
+    /// Whether something plays at a frequency that is not left alone as a whole.
+    pub(super) fn plays_at(&self, frequency_hz: f64) -> bool {
+        let point = self.frequency_hz.partition_point(|&hz| hz < frequency_hz);
+        self.weight.get(point).is_some_and(|weight| *weight * self.points_inside() >= LEAST_WEIGHT)
+    }
+
+    /// How many points the range has.
+    pub(super) fn points_inside(&self) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = self.inside.len() as f64;
+        count
+    }
+
+    /// How far all bands, the locked ones too, lower the whole on average; 0 where they raise it.
+    fn lowered_db(&self, sum_db: &[f64]) -> f64 {
+        let total: f64 = sum_db[self.inside.clone()].iter().sum();
+        (self.held_mean_db + total / self.points_inside()).min(0.0)
+    }
+
+    /// How much more may be added at each point.
+    pub(super) fn room_db(&self, sum_db: &[f64]) -> Vec<f64> {
+        let mut room_db = self.room_below_ceiling_db(sum_db);
+        self.notches.iter().for_each(|notch| notch.limit(sum_db, &mut room_db));
+        room_db
+    }
+
+    /// The same, whatever is allowed in cancellations.
+    pub(super) fn room_below_ceiling_db(&self, sum_db: &[f64]) -> Vec<f64> {
+        let lowered_db = self.lowered_db(sum_db);
+        let ceilings = self.ceiling_db.iter().zip(&self.follows);
+        ceilings.zip(sum_db).map(|((ceiling, follows), sum)| ceiling + follows * lowered_db - sum).collect()
+    }
+
     /// The weighted mean square of what is left, in dB², and traces for a level far off
-    /// and for much boost; and how far the bands exceed their ceiling, as a mean square
+    /// and for boost; and how far the bands exceed what they may add, as a mean square
     /// in dB² times a weight.
     pub(super) fn cost(&self, sum_db: &[f64], ceiling_weight: f64) -> f64 {
-        let [first, second, boost, excess] = self.tally(sum_db);
+        let [first, second, boost, excess] = self.tally(sum_db, self.lowered_db(sum_db));
         let offset = self.drawn(-first);
         let pull = OFFSET_PULL * (offset - self.level_db).powi(2);
+        let filled: f64 = self.notches.iter().map(|notch| notch.filled(sum_db)).sum();
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let count = self.len() as f64;
         (second + offset * (2.0 * first + offset)).max(0.0)
             + pull
-            + (BOOST_WEIGHT * boost + ceiling_weight * excess) / count
+            + (BOOST_WEIGHT * boost + ceiling_weight * (excess + filled)) / count
+    }
+
+    /// The weighted root mean square of what is left, and nothing else.
+    pub(super) fn error_db(&self, sum_db: &[f64]) -> f64 {
+        let [first, second, ..] = self.tally(sum_db, 0.0);
+        let offset = self.drawn(-first);
+        (second + offset * (2.0 * first + offset)).max(0.0).sqrt()
     }
 
     /// What draws the sum of the bands at each point, minus half the slope of the cost by
@@ -233,87 +320,64 @@ impl Problem {
         let count = self.len() as f64;
         let (ceiling_weight, boost_weight) = (ceiling_weight / count, BOOST_WEIGHT / count);
         let offset = self.offset_for(sum_db);
+        let lowered_db = self.lowered_db(sum_db);
         forces.level_follows = self.offset_follows(offset);
         forces.pull.clear();
         forces.stiffness.clear();
+        let mut total_excess = 0.0;
         for (i, &sum) in sum_db.iter().enumerate() {
             let weight = self.weight[i];
-            // What lies over the ceiling pulls down, and is stiff, more than what lies over
-            // the boost allowed for one band.
-            let (excess, boost) = (sum - self.ceiling_db[i], sum - self.max_boost_db);
+            // What lies over the ceiling pulls down, and is stiff, more than boost as such.
+            let ceiling = self.ceiling_db[i] + self.follows[i] * lowered_db;
+            let (excess, boost) = ((sum - ceiling).max(0.0), sum.max(0.0));
             let hard = if excess > 0.0 { ceiling_weight } else { 0.0 };
             let soft = if boost > 0.0 { boost_weight } else { 0.0 };
+            total_excess += self.follows[i] * excess;
             forces.pull.push(weight * (self.need_db[i] + offset - sum) - hard * excess - soft * boost);
             forces.stiffness.push(weight + hard + soft);
+        }
+        if lowered_db < 0.0 && total_excess > 0.0 {
+            // Whatever raises the whole raises the ceiling.
+            let raise = ceiling_weight * total_excess / self.points_inside();
+            forces.pull[self.inside.clone()].iter_mut().for_each(|pull| *pull += raise);
+        }
+        for notch in &self.notches {
+            notch.add_forces(sum_db, ceiling_weight, &mut forces.pull, &mut forces.stiffness);
         }
     }
 
     /// Sums over all points, in lanes that the compiler can vectorise: `Σ w r`, `Σ w r²`
-    /// with `r` what is left, and the squares of what lies over the boost allowed for one
-    /// band and over the ceiling.
-    fn tally(&self, sum_db: &[f64]) -> [f64; 4] {
+    /// with `r` what is left, and the squares of boost and of what lies over the ceiling.
+    fn tally(&self, sum_db: &[f64], lowered_db: f64) -> [f64; 4] {
         let mut lanes = [[0.0f64; 4]; 4];
-        let mut add = |lane: usize, weight: f64, need: f64, sum: f64, ceiling: f64| {
+        let mut add = |lane: usize, weight: f64, need: f64, sum: f64, ceiling: f64, follows: f64| {
             let left = need - sum;
             let weighted = weight * left;
             lanes[0][lane] += weighted;
             lanes[1][lane] += weighted * left;
-            let boost = (sum - self.max_boost_db).max(0.0);
+            let boost = sum.max(0.0);
             lanes[2][lane] += boost * boost;
-            let excess = (sum - ceiling).max(0.0);
+            let excess = (sum - ceiling - follows * lowered_db).max(0.0);
             lanes[3][lane] += excess * excess;
         };
         let (weight, last_weight) = self.weight.as_chunks::<4>();
         let (need, last_need) = self.need_db.as_chunks::<4>();
         let (sum, last_sum) = sum_db.as_chunks::<4>();
         let (ceiling, last_ceiling) = self.ceiling_db.as_chunks::<4>();
-        for (((weight, need), sum), ceiling) in weight.iter().zip(need).zip(sum).zip(ceiling) {
+        let (follows, last_follows) = self.follows.as_chunks::<4>();
+        for ((((weight, need), sum), ceiling), follows) in
+            weight.iter().zip(need).zip(sum).zip(ceiling).zip(follows)
+        {
             for lane in 0..4 {
-                add(lane, weight[lane], need[lane], sum[lane], ceiling[lane]);
+                add(lane, weight[lane], need[lane], sum[lane], ceiling[lane], follows[lane]);
             }
         }
-        for (((weight, need), sum), ceiling) in
-            last_weight.iter().zip(last_need).zip(last_sum).zip(last_ceiling)
+        for ((((weight, need), sum), ceiling), follows) in
+            last_weight.iter().zip(last_need).zip(last_sum).zip(last_ceiling).zip(last_follows)
         {
-            add(0, *weight, *need, *sum, *ceiling);
+            add(0, *weight, *need, *sum, *ceiling, *follows);
         }
         lanes.map(|lane| lane.iter().sum())
-    }
-}
-
-/// How far a response lies above a target, on the axis of the problem.
-pub(super) struct Deviation {
-    pub(super) frequency_hz: Vec<f64>,
-    /// Mean over the cell of each point.
-    pub(super) mean_db: Vec<f64>,
-    /// Least value in the cell of each point, less the spread: narrow dips keep their
-    /// depth, and those of some positions show.
-    pub(super) least_db: Vec<f64>,
-}
-
-impl Deviation {
-    pub(super) fn new(response: &Response, target: &Target, frequency_hz: &[f64]) -> Self {
-        let half_cell = (0.5 / POINTS_PER_OCTAVE).exp2();
-        let lowest: Vec<f64> = match &response.spread_db {
-            Some(spread) => response.magnitude_db.iter().zip(spread).map(|(level, s)| level - s).collect(),
-            None => response.magnitude_db.clone(),
-        };
-        let mut mean_db = Vec::with_capacity(frequency_hz.len());
-        let mut least_db = Vec::with_capacity(frequency_hz.len());
-        for &hz in frequency_hz {
-            let first = response.frequency_hz.partition_point(|&f| f < hz / half_cell);
-            let last = response.frequency_hz.partition_point(|&f| f < hz * half_cell);
-            let inside = &response.magnitude_db[first..last];
-            let between = response.db_at(hz).unwrap_or(0.0);
-            #[expect(clippy::cast_precision_loss, reason = "a count of points")]
-            let mean =
-                if inside.len() > 1 { inside.iter().sum::<f64>() / inside.len() as f64 } else { between };
-            let level = target.db_at(hz);
-            mean_db.push(mean - level);
-            let least = log_axis::interpolate(&response.frequency_hz, &lowest, hz).unwrap_or(0.0);
-            least_db.push(lowest[first..last].iter().copied().fold(least, f64::min) - level);
-        }
-        Self { frequency_hz: frequency_hz.to_vec(), mean_db, least_db }
     }
 }
 
@@ -345,14 +409,12 @@ fn levelled(responses: &[Response]) -> Result<Vec<Response>, FitError> {
     Ok(responses.iter().zip(&levels).map(|(response, level)| response.raised(middle - level)).collect())
 }
 
-/// Lowers the ceiling in the cores of cancellations.
-fn hold_down(ceiling_db: &mut [f64], dips: &[Dip], bridged_db: &[f64], level_db: f64) {
-    for dip in dips {
-        for i in dip.core_from..=dip.core_to {
-            let asked = if dip.is_never_filled() { 0.0 } else { level_db - bridged_db[i] };
-            ceiling_db[i] = ceiling_db[i].min(asked.max(CANCELLATION_CEILING_DB));
-        }
+/// Frequencies beside the range, at which only the ceiling is kept.
+fn beside(from_hz: f64, to_hz: f64, is_beside: impl Fn(f64) -> bool) -> Vec<f64> {
+    if to_hz <= from_hz {
+        return Vec::new();
     }
+    log_axis::grid(from_hz, to_hz, BESIDE_POINTS_PER_OCTAVE).into_iter().filter(|&hz| is_beside(hz)).collect()
 }
 
 /// Draws a straight line over a dip and lets it count little: there the bands are to
@@ -367,9 +429,8 @@ fn bridge(deviation_db: &mut [f64], weight: &mut [f64], from: usize, to: usize) 
     }
 }
 
-/// How much the square of what all bands boost together beyond the boost allowed for one
-/// counts: 6 dB more over an octave of ten costs as much as an error of 0.08 dB. It only
-/// settles what is as good either way.
+/// How much the square of what all bands boost together counts: 6 dB over an octave of ten cost
+/// as much as an error of 0.08 dB. It only settles what is as good either way.
 const BOOST_WEIGHT: f64 = 2e-3;
 
 /// How far, in points, the slope of the bands beside a stretch may reach into it.

@@ -4,11 +4,15 @@ use super::problem::{Forces, Problem};
 use super::solver::{FreeBand, Settling, Solver, sum_of};
 use crate::linear::dot;
 use crate::{Band, BandKind, BandLayout, Grid, Profile};
-use dsp::equalizer::curve::Curve;
+use dsp::equalizer::curve::{Curve, warped};
 
 /// Weight of the excess over the ceiling against the error. Much higher than
 /// during the search before, because what is typed must keep the ceiling.
 const CEILING_WEIGHT: f64 = 1e4;
+/// So much may be exceeded.
+const MOST_OVER_DB: f64 = 0.02;
+/// From this Q on a band is looked at between the points of the problem, too.
+const SHARP_Q: f64 = 3.0;
 /// Rounds over all bands; the search ends earlier when nothing improves.
 const MOST_ROUNDS: usize = 12;
 
@@ -104,14 +108,39 @@ impl Grids {
     }
 }
 
-/// The best bands on the grid near the given ones, as they are typed; bands that
-/// end up flat are left out.
-pub(super) fn quantise(
+/// Of sets of bands brought to the grid, those with the fewest bands that are within this of the best win.
+const FEWER_BANDS_COST_DB: f64 = 0.1;
+
+/// Bands on the grid near one of the given sets, as they are typed: the fewest that are as good as
+/// the best of them to a tenth of a decibel. Bands that end up flat are left out.
+pub(super) fn best_of(
     problem: &Problem,
     profile: &Profile,
-    free: &[FreeBand],
+    sets: &[Vec<FreeBand>],
     max_boost_db: f64,
 ) -> Vec<Band> {
+    let typed: Vec<(f64, Vec<Band>)> = sets
+        .iter()
+        .map(|free| {
+            let mut typed = quantised(problem, profile, free, max_boost_db);
+            typed.bands.retain(|band| band.gain_db != 0.0);
+            (typed.cost().sqrt(), typed.bands)
+        })
+        .collect();
+    let least_db = typed.iter().map(|(rms_db, _)| *rms_db).fold(f64::INFINITY, f64::min);
+    let near = typed.into_iter().filter(|(rms_db, _)| *rms_db <= least_db + FEWER_BANDS_COST_DB);
+    let fewest = near.min_by(|one, other| one.1.len().cmp(&other.1.len()).then(one.0.total_cmp(&other.0)));
+    let mut bands = fewest.map(|(_, bands)| bands).unwrap_or_default();
+    bands.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
+    bands
+}
+
+fn quantised<'a>(
+    problem: &'a Problem,
+    profile: &'a Profile,
+    free: &[FreeBand],
+    max_boost_db: f64,
+) -> Typed<'a> {
     // Without what the free bands exceed their ceiling by: those typed must not.
     let bound = problem.cost(&sum_of(problem, free), 0.0);
     let mut best = Typed::rounded(problem, profile, free, max_boost_db).searched(bound);
@@ -121,10 +150,7 @@ pub(super) fn quantise(
             best = one_by_one;
         }
     }
-    let mut bands = best.bands;
-    bands.retain(|band| band.gain_db != 0.0);
-    bands.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-    bands
+    best.lowered_to_ceiling()
 }
 
 impl<'a> Typed<'a> {
@@ -220,6 +246,50 @@ impl<'a> Typed<'a> {
             }
         }
         self
+    }
+
+    /// Lowers gains, one step of one band after the other and the one that costs least, until
+    /// nothing exceeds what may be added.
+    fn lowered_to_ceiling(mut self) -> Self {
+        let mut over = self.excess(&self.sum, &self.bands);
+        while over > MOST_OVER_DB {
+            let mut best: Option<(f64, f64, usize, Band, Vec<f64>, Vec<f64>)> = None;
+            let mut bands = self.bands.clone();
+            for (index, &band) in self.bands.iter().enumerate() {
+                let trial = self.grids.stepped(&band, [0, -1, 0]);
+                let curve = self.curve(&trial);
+                let sum: Vec<f64> =
+                    (0..self.sum.len()).map(|i| self.sum[i] - self.curves[index][i] + curve[i]).collect();
+                bands[index] = trial;
+                let (trial_over, cost) = (self.excess(&sum, &bands), cost(self.problem, &sum));
+                bands[index] = band;
+                if trial_over < over && best.as_ref().is_none_or(|best| cost < best.0) {
+                    best = Some((cost, trial_over, index, trial, curve, sum));
+                }
+            }
+            let Some((_, now, index, band, curve, sum)) = best else { break };
+            (over, self.bands[index], self.curves[index], self.sum) = (now, band, curve, sum);
+        }
+        self
+    }
+
+    /// By how much these bands exceed what may be added, at the points of the problem and at the
+    /// middle of each band: a sharp one is highest between points.
+    fn excess(&self, sum: &[f64], bands: &[Band]) -> f64 {
+        let room_db = self.problem.room_below_ceiling_db(sum);
+        let at_points = room_db.iter().fold(0.0, |most, room| f64::max(most, -room));
+        let axis = &self.problem.axis;
+        let at_middle = |band: &Band| -> Option<f64> {
+            let place = warped(self.profile.cookbook(band).frequency_hz, self.problem.sample_rate_hz);
+            let above = axis.partition_point(|&at| at < place);
+            let below = above.checked_sub(1)?;
+            let there: f64 = bands.iter().map(|band| self.filter(band).db(place)).sum();
+            // The most that was allowed there, by what is left of it at the points beside.
+            let allowed = |point: usize| Some(sum.get(point)? + room_db[point]);
+            Some(there - f64::max(allowed(below)?, allowed(above)?))
+        };
+        let sharp = bands.iter().filter(|band| band.gain_db > 0.0 && band.q > SHARP_Q);
+        sharp.filter_map(at_middle).fold(at_points, f64::max)
     }
 
     /// How the cost changes with the values of one band.

@@ -4,46 +4,87 @@
 use super::placement::{Dictionary, fixed_bands, overlap};
 use super::problem::Problem;
 use super::solver::{FreeBand, Settling, Solver, sum_of};
-use crate::{BandKind, BandLayout, Profile};
+use crate::{Band, BandKind, BandLayout, Profile};
 
 /// What the search may use.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Means {
+pub(super) struct Means<'a> {
+    /// The bands that stay as they are.
+    pub(super) locked: &'a [Band],
+    /// So many bands beside them.
     pub(super) max_bands: usize,
     pub(super) max_boost_db: f64,
 }
 
-/// The bands before they are brought to the profile's grid.
-pub(super) fn search(problem: &Problem, profile: &Profile, means: Means) -> Vec<FreeBand> {
+/// The bands before they are brought to the profile's grid: sets of as many, of which the best on
+/// the grid is to be taken.
+pub(super) fn search(problem: &Problem, profile: &Profile, means: Means<'_>) -> Vec<Vec<FreeBand>> {
     if means.max_bands == 0 {
-        return Vec::new();
+        return vec![Vec::new()];
     }
     let coarse = problem.coarse();
     let mut search = Search {
         problem: &coarse,
         dictionary: Dictionary::new(&coarse, profile, means.max_boost_db),
         solver: Solver::new(Settling::SEARCH),
-        max_bands: means.max_bands,
+        found: Vec::new(),
     };
-    let mut bands = match profile.bands {
-        BandLayout::Parametric { .. } => search.parametric(),
-        BandLayout::Fixed(_) => search.fixed(fixed_bands(profile, means.max_boost_db)),
+    let mut sets = match profile.bands {
+        BandLayout::Parametric { count, .. } => {
+            let most = count.saturating_sub(means.locked.len());
+            search.parametric(means.max_bands.min(most), most)
+        }
+        BandLayout::Fixed(_) => {
+            let bands = fixed_bands(&coarse, profile, means.locked, means.max_boost_db);
+            vec![search.fixed(bands, means.max_bands)]
+        }
     };
-    Solver::new(Settling::LAST).solve(problem, &mut bands, |_| true, 40);
-    bands
+    for bands in &mut sets {
+        // None ends where nothing plays, to take back there what others do.
+        if !matches!(profile.bands, BandLayout::Fixed(_)) {
+            bands.retain(|band| band.kind != BandKind::Peak || coarse.plays_at(band.value[0].exp()));
+        }
+        Solver::new(Settling::LAST).solve(problem, bands, |_| true, 40);
+    }
+    sets
 }
 
 /// An error that no one hears and that is not worth a band.
 const GOOD_ENOUGH_DB: f64 = 0.09;
 
-/// How much error may be accepted for the sake of fewer bands: 0.1 dB RMS more, and
-/// less where the fit is so good that 0.1 dB would spoil it.
+/// How much error may be accepted for the sake of fewer bands: 0.1 dB RMS more, a little of
+/// it left to the grid, and less where the fit is so good that 0.1 dB would spoil it.
 fn acceptable(best_rms_db: f64) -> f64 {
-    (best_rms_db + (0.3 * best_rms_db).min(0.1)).max(GOOD_ENOUGH_DB)
+    (best_rms_db + (0.3 * best_rms_db).min(0.09)).max(GOOD_ENOUGH_DB)
 }
 
-/// What a few steps of the search left at so many times the limit is worth refining.
-const NEARLY: f64 = 2.0;
+/// A band more is looked at from here on: what the paths promise is often bettered.
+fn worth_a_look(best_rms_db: f64) -> f64 {
+    (best_rms_db + (0.2 * best_rms_db).min(0.05)).max(GOOD_ENOUGH_DB)
+}
+
+/// Fixed bands are all there, so a flat one saves no more than a little typing.
+const FIXED_LOSS_DB: f64 = 0.02;
+/// One band is the better choice although more error remains, when the others undo each other by
+/// so much, or when there are some among them of no more gain than this; and when what then remains is
+/// small beside its gain: as a share of it in RMS, and at most, or nowhere more than so much. A smooth
+/// bump, which no band has the shape of, is then one band, and not three that paint its shape (our
+/// choice, no published source).
+const UNDOING_DB: f64 = 0.5;
+const TRIFLE_DB: f64 = 0.6;
+const SHAPE_RMS_SHARE: f64 = 0.06;
+const SHAPE_MOST_SHARE: f64 = 0.2;
+const SHAPE_MOST_DB: f64 = 1.0;
+/// So many bands are exchanged one by one in search of something better; with more of them
+/// that is no longer worth its time.
+const MOST_EXCHANGED: usize = 12;
+/// Of so many bands three neighbours are exchanged for one.
+const MOST_IN_THREES: usize = 8;
+/// With so few bands, more starts are tried.
+const FEW: usize = 5;
+/// Paths from other first bands are followed so far.
+const MOST_ON_OTHER_PATHS: usize = 8;
+
 /// What stands refined at so many times the limit is worth exchanging bands.
 const NEARER: f64 = 1.5;
 /// What an exchange left at so many times the error after a few steps will not be better.
@@ -69,36 +110,132 @@ struct Search<'a> {
     problem: &'a Problem,
     dictionary: Dictionary,
     solver: Solver,
-    max_bands: usize,
+    /// Starts for each number of bands, from none on.
+    found: Vec<Vec<State>>,
 }
 
 impl Search<'_> {
-    fn parametric(&mut self) -> Vec<FreeBand> {
-        let path = self.forward(&[], self.max_bands, &[]);
-        let Some(last) = path.last() else { return Vec::new() };
-        let mut best = self.refined(last.bands.clone(), 25);
-        if best.bands.len() == self.max_bands {
-            best = self.exchanged(best, 1);
+    /// The fewest bands, at most so many of those that the profile has.
+    ///
+    /// What is found for a number of bands depends on smaller numbers only, and on paths that
+    /// are the same whatever may be used. So a larger number can only be chosen when it is better,
+    /// and the same number comes with the same bands.
+    fn parametric(&mut self, max_bands: usize, profile_bands: usize) -> Vec<Vec<FreeBand>> {
+        self.follow_paths(profile_bands);
+        let last = max_bands.min(self.found.len() - 1);
+        let mut best_db =
+            self.found[..=last].iter().flatten().map(|state| state.rms_db).fold(f64::INFINITY, f64::min);
+        let mut best: Vec<State> = vec![State { bands: Vec::new(), rms_db: self.rms(&[]) }];
+        while best.len() <= last && best[best.len() - 1].rms_db > worth_a_look(best_db) {
+            let next = self.with_one_more(best.len(), &best[best.len() - 1]);
+            best_db = best_db.min(next.rms_db);
+            best.push(next);
         }
-        let limit = acceptable(best.rms_db);
-        let mut fewest = self.reduced(best, limit);
-        // An earlier stage of the path may do with fewer, once it is refined.
-        let early =
-            path.iter().find(|s| s.rms_db <= 1.3 * limit && s.bands.len() < fewest.bands.len()).cloned();
-        if let Some(early) = early {
-            let refined = self.refined(early.bands, 25);
-            let early = if refined.rms_db <= limit { refined } else { self.exchanged(refined, 1) };
-            if early.rms_db <= limit && early.bands.len() < fewest.bands.len() {
-                fewest = self.reduced(early, limit);
+        // It ends early where what only the paths promised is reached, and late where it is not:
+        // then the fewest that are good enough are chosen among all.
+        let limit = acceptable(best_db);
+        let enough = best.iter().position(|state| state.rms_db <= limit).unwrap_or(best.len() - 1);
+        let mut chosen = self.one_fewer(best[enough].clone(), limit);
+        if let Some(fewer) = self.three_for_one(&chosen) {
+            chosen = fewer;
+        }
+        if let Some(one) = best.get(1).filter(|one| self.is_simpler(one, &chosen)) {
+            return vec![one.bands.clone()];
+        }
+        let mut sets = vec![chosen.bands];
+        for other in [&best[sets[0].len()], &best[enough]] {
+            if !sets.contains(&other.bands) {
+                sets.push(other.bands.clone());
             }
         }
-        fewest = self.other_starts(fewest, limit, path);
-        fewest = self.one_fewer(fewest, limit);
-        fewest.bands
+        sets
+    }
+
+    /// Whether one band is the better choice although more error remains.
+    fn is_simpler(&self, one: &State, than: &State) -> bool {
+        let &[band] = &one.bands[..] else { return false };
+        let is_trifle = |band: &FreeBand| band.gain_db().abs() <= TRIFLE_DB;
+        if than.bands.len() < 2
+            || !than.bands.iter().any(is_trifle) && self.undone_db(&than.bands) < UNDOING_DB
+        {
+            return false;
+        }
+        let gain_db = band.gain_db().abs();
+        let sum = sum_of(self.problem, &one.bands);
+        let offset = self.problem.offset_for(&sum);
+        let left = self.problem.need_db.iter().zip(&sum).zip(&self.problem.weight);
+        let counts = left.filter(|(_, weight)| **weight > 0.0);
+        let most_db = counts.map(|((need, sum), _)| (need + offset - sum).abs()).fold(0.0, f64::max);
+        one.rms_db <= SHAPE_RMS_SHARE * gain_db && most_db <= (SHAPE_MOST_SHARE * gain_db).max(SHAPE_MOST_DB)
+    }
+
+    /// The most that some of the bands take back of what others do, anywhere.
+    fn undone_db(&self, bands: &[FreeBand]) -> f64 {
+        let (mut up, mut down) = (vec![0.0; self.problem.len()], vec![0.0; self.problem.len()]);
+        let mut db = vec![0.0; self.problem.len()];
+        for band in bands {
+            band.curve(self.problem.sample_rate_hz).write_db(&self.problem.axis, &mut db);
+            let side = if band.gain_db() > 0.0 { &mut up } else { &mut down };
+            side.iter_mut().zip(&db).for_each(|(side, db)| *side += db.abs());
+        }
+        up.into_iter().zip(down).map(|(up, down): (f64, f64)| up.min(down)).fold(0.0, f64::max)
+    }
+
+    /// Finds starts for each number of bands: greedily from the band that helps most, from the next
+    /// best and from shelves, which a peak as wide as a shelf often hides; and by taking bands away
+    /// from the longest.
+    fn follow_paths(&mut self, most: usize) {
+        let mut known = self.forward(&[], most, &[]);
+        self.found = vec![Vec::new(); known.len() + 1];
+        if let Some(last) = known.last() {
+            let mut state = self.refined(last.bands.clone(), 25);
+            while state.bands.len() > 1 {
+                let Some(fewer) = self.without_one(&state, 3) else { break };
+                self.found[state.bands.len()].push(std::mem::replace(&mut state, fewer));
+            }
+        }
+        let flat = vec![0.0; self.problem.len()];
+        let first = self.dictionary.ranked(self.problem, &flat, 3).into_iter().skip(1);
+        let mut starts: Vec<Vec<FreeBand>> = first.map(|band| vec![band]).collect();
+        let shelf = |kind| self.dictionary.best_of(self.problem, &flat, kind);
+        let (low, high) = (shelf(BandKind::LowShelf), shelf(BandKind::HighShelf));
+        starts.extend([low, high].into_iter().flatten().map(|band| vec![band]));
+        starts.extend(low.zip(high).map(|(low, high)| vec![low, high]));
+        for start in starts {
+            let path = self.forward(&start, MOST_ON_OTHER_PATHS.min(self.found.len() - 1), &known);
+            known.extend(path);
+        }
+        for state in known {
+            self.found[state.bands.len()].push(state);
+        }
+    }
+
+    /// The best with one band more than the best so far.
+    fn with_one_more(&mut self, count: usize, best: &State) -> State {
+        let mut bands = best.bands.clone();
+        let sum = sum_of(self.problem, &bands);
+        let mut starts = self.found[count].clone();
+        if let Some(next) = self.dictionary.best(self.problem, &sum) {
+            bands.push(next);
+            starts.push(self.refined(bands, 5));
+        }
+        starts.sort_by(|one, other| one.rms_db.total_cmp(&other.rms_db));
+        let mut next: Option<State> = None;
+        for start in starts.into_iter().take(if count <= FEW { 6 } else { 3 }) {
+            let trial = self.refined(start.bands, 15);
+            if next.as_ref().is_none_or(|next| trial.rms_db < next.rms_db) {
+                next = Some(trial);
+            }
+        }
+        match next {
+            Some(next) if count <= MOST_EXCHANGED => self.exchanged(next, 1),
+            Some(next) => next,
+            None => best.clone(),
+        }
     }
 
     /// Adds band after band where it helps most, refining on the way; the states
-    /// from one band on. The first bands may be given. Ends where it joins a known path.
+    /// from one band on. The first bands may be given. Nothing where it joins a known path.
     fn forward(&mut self, start: &[FreeBand], max_bands: usize, known: &[State]) -> Vec<State> {
         let mut path: Vec<State> = Vec::new();
         let mut bands: Vec<FreeBand> = Vec::new();
@@ -186,22 +323,6 @@ impl Search<'_> {
         losses.into_iter().map(|(index, _)| index).collect()
     }
 
-    /// Removes bands while the error stays within the limit.
-    fn reduced(&mut self, mut state: State, limit: f64) -> State {
-        while state.bands.len() > 1 {
-            let Some(best) = self.without_one(&state, 3) else { break };
-            let trial = if best.rms_db <= limit { best } else { self.refined(best.bands, 20) };
-            if trial.rms_db > limit {
-                break;
-            }
-            state = trial;
-        }
-        if state.bands.len() == 1 && self.rms(&[]) <= limit {
-            return State { bands: Vec::new(), rms_db: self.rms(&[]) };
-        }
-        state
-    }
-
     /// The best state with one band less, of the bands that matter least.
     fn without_one(&mut self, state: &State, tries: usize) -> Option<State> {
         let order = self.least_first(&state.bands);
@@ -215,47 +336,6 @@ impl Search<'_> {
             }
         }
         best
-    }
-
-    /// Begins again from the next best first bands and from shelves, which a peak as wide
-    /// as a shelf often hides; keeps what needs fewer, or has less error with as many.
-    fn other_starts(&mut self, mut fewest: State, limit: f64, mut known: Vec<State>) -> State {
-        let flat = vec![0.0; self.problem.len()];
-        let mut starts: Vec<Vec<FreeBand>> = self
-            .dictionary
-            .ranked(self.problem, &flat, 3)
-            .into_iter()
-            .skip(1)
-            .map(|band| vec![band])
-            .collect();
-        let shelf = |kind| self.dictionary.best_of(self.problem, &flat, kind);
-        let (low, high) = (shelf(BandKind::LowShelf), shelf(BandKind::HighShelf));
-        starts.extend([low, high].into_iter().flatten().map(|band| vec![band]));
-        starts.extend(low.zip(high).map(|(low, high)| vec![low, high]));
-        for start in starts {
-            if !(2..=12).contains(&fewest.bands.len()) {
-                break;
-            }
-            let path = self.forward(&start, fewest.bands.len(), &known);
-            let Some(last) = path.last() else { continue };
-            known.extend(path.iter().cloned());
-            if last.rms_db <= NEARLY * limit {
-                let trial = self.refined(last.bands.clone(), 20);
-                if trial.rms_db <= limit && trial.rms_db < 0.98 * fewest.rms_db {
-                    fewest = self.reduced(trial, limit);
-                }
-            }
-            let shorter = path.into_iter().rev().find(|state| state.bands.len() < fewest.bands.len());
-            if let Some(shorter) = shorter.filter(|state| state.rms_db <= NEARLY * limit) {
-                let trial = self.refined(shorter.bands, 20);
-                let may_do = trial.rms_db > limit && trial.rms_db <= NEARER * limit;
-                let trial = if may_do { self.exchanged(trial, 1) } else { trial };
-                if trial.rms_db <= limit {
-                    fewest = self.reduced(trial, limit);
-                }
-            }
-        }
-        fewest
     }
 
     /// Tries hard to do with one band less: every band out, with an exchange after it.
@@ -304,14 +384,50 @@ impl Search<'_> {
         if best.bands.is_empty() { best } else { self.refined(best.bands, 15) }
     }
 
+    /// Takes three neighbours out and puts the best single band in their place, where some bands undo
+    /// what others do: what a shelf does is else painted by a shelf of the other kind and peaks
+    /// beside it. The best of it, if its error is as good; what it boosts more is not counted against two
+    /// bands less.
+    fn three_for_one(&mut self, state: &State) -> Option<State> {
+        if !(4..=MOST_IN_THREES).contains(&state.bands.len()) || self.undone_db(&state.bands) < UNDOING_DB {
+            return None;
+        }
+        let mut order: Vec<usize> = (0..state.bands.len()).collect();
+        order.sort_by(|&a, &b| state.bands[a].value[0].total_cmp(&state.bands[b].value[0]));
+        let mut best: Option<State> = None;
+        for three in order.windows(3) {
+            let left = (0..state.bands.len()).filter(|index| !three.contains(index));
+            let bands: Vec<FreeBand> = left.map(|index| state.bands[index]).collect();
+            let sum = sum_of(self.problem, &bands);
+            let shelf = |kind| self.dictionary.best_of(self.problem, &sum, kind);
+            let nexts = [shelf(BandKind::LowShelf), shelf(BandKind::HighShelf)];
+            for next in nexts.into_iter().flatten() {
+                let mut bands = bands.clone();
+                bands.push(next);
+                let trial = self.refined(bands, 12);
+                if best.as_ref().is_none_or(|best| trial.rms_db < best.rms_db) {
+                    best = Some(trial);
+                }
+            }
+        }
+        let best = self.refined(best?.bands, 15);
+        let error_db = |state: &State| self.problem.error_db(&sum_of(self.problem, &state.bands));
+        (error_db(&best) <= acceptable(error_db(state))).then_some(best)
+    }
+
     /// Fixed bands: all gains at once by bounded least squares, then the least of
-    /// them flat until no more are used than allowed.
-    fn fixed(&mut self, bands: Vec<FreeBand>) -> Vec<FreeBand> {
-        let mut state = self.refined(bands, 30);
-        while state.bands.len() > self.max_bands {
-            let Some(&least) = self.least_first(&state.bands).first() else { break };
-            state.bands.remove(least);
-            state = self.refined(state.bands, 10);
+    /// them flat until no more are used than allowed, and as long as that costs nothing to speak of.
+    fn fixed(&mut self, bands: Vec<FreeBand>, max_bands: usize) -> Vec<FreeBand> {
+        let mut state = self.refined(bands, 60);
+        let limit = state.rms_db + FIXED_LOSS_DB;
+        while let Some(&least) = self.least_first(&state.bands).first() {
+            let mut bands = state.bands.clone();
+            bands.remove(least);
+            let fewer = self.refined(bands, 10);
+            if state.bands.len() <= max_bands && fewer.rms_db > limit {
+                break;
+            }
+            state = fewer;
         }
         state.bands
     }

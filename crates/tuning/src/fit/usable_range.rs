@@ -2,7 +2,7 @@
 //! that lie so far below it that no boost allowed could mend them, and the ends beyond which
 //! the target asks for nothing.
 
-use super::problem::{Deviation, POINTS_PER_OCTAVE};
+use super::deviation::{Deviation, POINTS_PER_OCTAVE};
 use super::{LeftAlone, LeftAloneReason};
 use crate::average::median;
 use crate::{Target, log_axis};

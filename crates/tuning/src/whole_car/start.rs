@@ -6,9 +6,9 @@ use super::cost::Limits;
 use super::problem::Problem;
 use super::settings::{ChannelLayout, Corner, Edge, Layout, State, Value, Variable};
 use super::transfer::Bell;
-use super::{Equalizer, LockedValue, TuneDriver, TuneError, TuneInput};
+use super::{LockedValue, TuneDriver, TuneError, TuneInput};
 use crate::car::filter;
-use crate::{Band, CarAlignment, CarDriver, CarFilter, CarInput, Feed, Role, align_car};
+use crate::{Band, CarAlignment, CarDriver, CarFilter, CarInput, Equalizer, Feed, Role, align_car};
 
 /// How far delays may move from the arrivals (our choice, no source): what adds up half a period away does
 /// so at one frequency only, and the higher a driver plays, the shorter that is. The top of each side stays.
@@ -121,7 +121,7 @@ impl Start {
 
     pub(super) fn limits(input: &TuneInput<'_>) -> Limits {
         let most = input.options.max_boost_db.unwrap_or(input.profile.max_boost_db);
-        Limits { cap_db: most.min(input.profile.total_boost_db).max(0.0), drive_db: None }
+        Limits { cap_db: most.max(0.0), drive_db: None }
     }
 
     /// Sets what is locked, and brings the rest to it.
