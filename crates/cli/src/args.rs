@@ -35,16 +35,22 @@ pub(crate) fn named(option: &str, form: &str, written: &[String]) -> Result<Vec<
     written.iter().map(split).collect()
 }
 
-/// The same with numbers of 0 or more.
+/// The same with distances as they stand on a tape, in metres.
 ///
 /// # Errors
-/// When one is not of this form, or not such a number.
-pub(crate) fn named_numbers(
+/// When one is not of this form, or no distance inside a car.
+pub(crate) fn named_distances(
     option: &str,
     form: &str,
     written: &[String],
 ) -> Result<Vec<(String, f64)>, Error> {
-    numbers(option, form, written, 0.0, "a number of 0 or more")
+    let metres = |(name, text): (String, String)| match tuning::parse_metres(&text) {
+        Some(metres) => Ok((name, metres)),
+        None => Err(Error::input(format!(
+            "{option} {name}={text}: expected a distance of 15 m at most, such as 0.95, 95cm, 37.5in or 3'1.5\""
+        ))),
+    };
+    named(option, form, written)?.into_iter().map(metres).collect()
 }
 
 /// The same with numbers of either sign: what comes before the reference is negative.
@@ -52,19 +58,9 @@ pub(crate) fn named_numbers(
 /// # Errors
 /// When one is not of this form, or no number.
 pub(crate) fn named_times(option: &str, form: &str, written: &[String]) -> Result<Vec<(String, f64)>, Error> {
-    numbers(option, form, written, f64::MIN, "a number")
-}
-
-fn numbers(
-    option: &str,
-    form: &str,
-    written: &[String],
-    least: f64,
-    expected: &str,
-) -> Result<Vec<(String, f64)>, Error> {
     let number = |(name, value): (String, String)| match value.parse::<f64>() {
-        Ok(number) if number.is_finite() && number >= least => Ok((name, number)),
-        _ => Err(Error::input(format!("{option} {name}={value}: expected {form} with {expected}"))),
+        Ok(number) if number.is_finite() => Ok((name, number)),
+        _ => Err(Error::input(format!("{option} {name}={value}: expected {form} with a number"))),
     };
     named(option, form, written)?.into_iter().map(number).collect()
 }
@@ -146,12 +142,12 @@ mod tests {
     }
 
     #[test]
-    fn names_go_with_numbers() {
-        let written = ["left tweeter=0.95".to_owned(), "sub = 2.1".to_owned()];
-        let got = named_numbers("--distance", "NAME=METRES", &written).unwrap();
-        assert_eq!(got, [("left tweeter".to_owned(), 0.95), ("sub".to_owned(), 2.1)]);
-        for wrong in ["sub", "=1", "sub=", "sub=-1", "sub=far", "sub=nan"] {
-            assert!(named_numbers("--distance", "NAME=METRES", &[wrong.to_owned()]).is_err(), "{wrong}");
+    fn names_go_with_distances() {
+        let written = ["left tweeter=0.95".to_owned(), "sub = 0,5 m".to_owned()];
+        let got = named_distances("--distance", "NAME=DISTANCE", &written).unwrap();
+        assert_eq!(got, [("left tweeter".to_owned(), 0.95), ("sub".to_owned(), 0.5)]);
+        for wrong in ["sub", "=1", "sub=", "sub=-1", "sub=far", "sub=nan", "sub=95"] {
+            assert!(named_distances("--distance", "NAME=DISTANCE", &[wrong.to_owned()]).is_err(), "{wrong}");
         }
     }
 

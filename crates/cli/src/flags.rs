@@ -376,8 +376,9 @@ pub(crate) struct Timing {
     /// Each driver and its response, with phase; `left` and `right` in a name say its side
     #[arg(value_name = "NAME=RESPONSE")]
     pub(crate) drivers: Vec<String>,
-    /// How far a driver is from the listener; alone, the delays follow from the distances
-    #[arg(long, value_name = "NAME=METRES")]
+    /// How far a driver is from the listener, such as `sub=2.1`, `mid=95cm` or `mid=37.5in`; alone, the
+    /// delays follow from the distances
+    #[arg(long, value_name = "NAME=DISTANCE")]
     pub(crate) distance: Vec<String>,
     /// When a driver's sound arrives
     #[arg(long, value_name = "NAME=MS")]

@@ -117,7 +117,7 @@ pub(crate) fn timing(flags: &flags::Timing) -> Outcome {
             .into_iter()
             .map(|(name, file)| (name, PathBuf::from(file)))
             .collect(),
-        distances_m: args::named_numbers("--distance", "NAME=METRES", &flags.distance)?,
+        distances_m: args::named_distances("--distance", "NAME=DISTANCE", &flags.distance)?,
         arrivals_ms: args::named_times("--arrival", "NAME=MS", &flags.arrival)?,
         processor: flags.processor.clone(),
         crossovers_hz: crossovers,

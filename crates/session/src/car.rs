@@ -113,7 +113,7 @@ fn placed(order: &CarOrder, profile: &Profile) -> Result<CarTiming> {
     let (names, wanted_s): (Vec<&str>, Vec<f64>) = match (&order.distances_m[..], &order.arrivals_ms[..]) {
         ([], []) => {
             return Err(Error::input(
-                "there is nothing to align; give NAME=RESPONSE for each driver, or --distance NAME=METRES",
+                "there is nothing to align; give NAME=RESPONSE for each driver, or --distance NAME=DISTANCE",
             ));
         }
         (distances, []) => {
