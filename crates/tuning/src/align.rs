@@ -3,17 +3,9 @@
 use measure::Finding;
 use serde::{Deserialize, Serialize};
 
-use crate::octave::{Delayed, Octave, TURNING_COSTS_DB, Width};
-use crate::{DelayGrid, Response};
-
-/// One value for each of the two drivers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-pub struct Pair<T> {
-    /// The driver that plays below the crossover.
-    pub lower: T,
-    /// The driver that plays above it.
-    pub upper: T,
-}
+use crate::junction::{self, Junction, Search};
+use crate::octave::{Loss, Octave, TURNING_COSTS_DB, Width};
+use crate::{AlignError, DelayGrid, Pair, Response};
 
 /// Two responses with phase on one time reference, and what may be changed.
 #[derive(Debug, Clone, Copy)]
@@ -72,43 +64,6 @@ pub struct Alignment {
     pub findings: Vec<Finding>,
 }
 
-/// Why two drivers cannot be aligned.
-#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-pub enum AlignError {
-    /// A response has no phase.
-    #[error(
-        "the response of the {0} driver has no phase; measure both with `sweep` or `transfer` \
-         against one time reference and keep the column `phase_deg`"
-    )]
-    NoPhase(&'static str),
-    /// The two responses never meet.
-    #[error(
-        "the two responses are nowhere equally loud, so that the crossover cannot be found; say where it is (--crossover HZ)"
-    )]
-    NoCrossover,
-    /// The octave about the crossover was not measured.
-    #[error(
-        "the octave about the crossover, {from_hz:.0} to {to_hz:.0} Hz, was not measured for both drivers; \
-         measure both over it, or say where the crossover is (--crossover HZ)"
-    )]
-    NotMeasured {
-        /// The octave's lower end.
-        from_hz: f64,
-        /// The octave's upper end.
-        to_hz: f64,
-    },
-    /// The delays, gains or the crossover make no sense.
-    #[error("`{what}` is {value}; expected {expected}")]
-    Limit {
-        /// Which number.
-        what: &'static str,
-        /// Its value.
-        value: f64,
-        /// What it should be.
-        expected: &'static str,
-    },
-}
-
 /// Below this worst loss two drivers do not add up well.
 const POOR_DB: f64 = -3.0;
 
@@ -140,8 +95,9 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
     let (gain_db, limited) = gain(&octave, input);
     let level = Pair { lower: amplitude(gain_db.lower), upper: amplitude(gain_db.upper) };
     let before = octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false, Width::Point);
-    let choice = search(&octave, input.delay, level);
-    let Delayed { upper_later_s, loss } = choice.delayed;
+    let junction = Junction { octave: &octave, level };
+    let choice = Choice::new(&junction, input.delay);
+    let Choice { upper_later_s, loss, .. } = choice;
 
     let mut findings = Vec::new();
     if input.crossover_hz.is_none() {
@@ -168,7 +124,7 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
              Export the responses with more points per octave, or with the common delay removed.",
         ));
     }
-    if let Some(better) = beyond_the_limit(&octave, input, level, &choice) {
+    if let Some(better) = beyond_the_limit(&junction, input, &choice) {
         findings.push(Finding::caution(
             "delay-limited",
             format!(
@@ -177,8 +133,8 @@ pub fn align(input: &AlignInput<'_>) -> Result<Alignment, AlignError> {
                 1e3 * input.delay.max_s,
                 -loss.worst_db,
                 loss.worst_hz,
-                1e3 * better.delayed.upper_later_s.abs(),
-                -better.delayed.loss.worst_db
+                1e3 * better.upper_later_s.abs(),
+                -better.loss.worst_db
             ),
         ));
     } else if loss.worst_db < POOR_DB {
@@ -273,47 +229,34 @@ fn gain(octave: &Octave, input: &AlignInput<'_>) -> (Pair<f64>, bool) {
 /// One way to set the two drivers.
 #[derive(Debug, Clone, Copy)]
 struct Choice {
-    delayed: Delayed,
+    upper_later_s: f64,
     invert: bool,
+    loss: Loss,
+}
+
+impl Choice {
+    /// The best of a grid of delays.
+    fn new(junction: &Junction<'_>, delay: DelayGrid) -> Self {
+        let settled = junction::choose(std::slice::from_ref(junction), Search::Anywhere(delay));
+        let upper_later_s = settled.upper_later_s.first().copied().unwrap_or(0.0);
+        let loss = junction.loss(upper_later_s, settled.turned);
+        Self { upper_later_s, invert: settled.turned, loss }
+    }
 }
 
 /// What longer delays than those allowed would bring, where the choice is poor or lies at the limit, and
 /// they would bring more than turning the polarity over needs to.
-fn beyond_the_limit(
-    octave: &Octave,
-    input: &AlignInput<'_>,
-    level: Pair<f64>,
-    choice: &Choice,
-) -> Option<Choice> {
-    let at_limit = choice.delayed.upper_later_s.abs() > input.delay.max_s - 1.5 * input.delay.step_s;
-    if !at_limit && choice.delayed.loss.worst_db >= POOR_DB {
+fn beyond_the_limit(junction: &Junction<'_>, input: &AlignInput<'_>, choice: &Choice) -> Option<Choice> {
+    let at_limit = choice.upper_later_s.abs() > input.delay.max_s - 1.5 * input.delay.step_s;
+    if !at_limit && choice.loss.worst_db >= POOR_DB {
         return None;
     }
     let longer_s = (2.0 * input.delay.max_s).max(USUAL_DELAYS.max_s);
     let longer = DelayGrid { max_s: longer_s, step_s: input.delay.step_s.max(longer_s / 1e4) };
-    let free = search(octave, longer, level);
-    let beyond = free.delayed.upper_later_s.abs() > input.delay.max_s + 0.5 * input.delay.step_s;
-    let better = free.delayed.loss.cost() < choice.delayed.loss.cost() - TURNING_COSTS_DB;
+    let free = Choice::new(junction, longer);
+    let beyond = free.upper_later_s.abs() > input.delay.max_s + 0.5 * input.delay.step_s;
+    let better = free.loss.cost() < choice.loss.cost() - TURNING_COSTS_DB;
     (beyond && better).then_some(free)
-}
-
-/// The best delay of the grid with the better polarity; of equals the shortest.
-fn search(octave: &Octave, delay: DelayGrid, level: Pair<f64>) -> Choice {
-    #[expect(clippy::cast_possible_truncation, reason = "at most 100000 steps")]
-    let most = (delay.max_s * (1.0 + 1e-9) / delay.step_s) as i32;
-    let best = |invert: bool| {
-        let all = octave.losses(level, invert, delay.step_s, most, Width::Point);
-        let better = |best: Delayed, next: Delayed| {
-            let gain = best.loss.cost() - next.loss.cost();
-            let shorter = next.upper_later_s.abs() < best.upper_later_s.abs();
-            if gain > 1e-9 || (gain > -1e-9 && shorter) { next } else { best }
-        };
-        let unmoved = Delayed { upper_later_s: 0.0, loss: octave.loss(level, 0.0, invert, Width::Point) };
-        Choice { delayed: all.fold(unmoved, better), invert }
-    };
-    let (as_wired, turned) = (best(false), best(true));
-    let gain = as_wired.delayed.loss.cost() - turned.delayed.loss.cost();
-    if gain > TURNING_COSTS_DB { turned } else { as_wired }
 }
 
 fn amplitude(db: f64) -> f64 {

@@ -15,17 +15,21 @@ mod channel;
 mod clean_limit;
 mod columns;
 mod compare;
+mod crossover_filter;
 mod delays;
+mod distance;
 mod engine_lines;
 mod error;
 mod fit;
 mod gain;
 mod grid;
+mod junction;
 mod linear;
 mod log_axis;
 mod meaning_of_q;
 mod octave;
 mod output_pair;
+mod pair;
 mod presets;
 mod profile;
 mod q_definition;
@@ -45,7 +49,7 @@ mod whole_car;
 
 pub use dsp::equalizer::{Band, BandKind, bands_db};
 
-pub use align::{AlignError, AlignInput, Alignment, Pair, Sum, USUAL_DELAYS, align};
+pub use align::{AlignInput, Alignment, Sum, USUAL_DELAYS, align};
 pub use attenuator::{Attenuator, AttenuatorError, parse_ohms, parse_volts};
 pub use audit::entry::{
     AuditedChannel, ChannelSetting, ChannelVerdict, EntryAudit, EntryChannel, EntryError, EntryInput,
@@ -55,13 +59,13 @@ pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Ver
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, MOST_BANDS, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
-pub use car::{
-    CarAlignment, CarCrossover, CarDriver, CarError, CarFilter, CarInput, CarSetting, CarSum, align_car,
-};
+pub use car::{CarAlignment, CarCrossover, CarDriver, CarError, CarInput, CarSetting, CarSum, align_car};
 pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};
+pub use crossover_filter::CarFilter;
 pub use delays::{DelayEntry, delays_from_arrivals, delays_from_distances, hold_delays, speed_of_sound};
+pub use distance::parse_metres;
 pub use engine_lines::{
     BroughtLine, BroughtLines, EngineLines, MovingLine, NoiseLines, brought_lines, engine_lines,
 };
@@ -74,6 +78,7 @@ pub use gain::{GainError, GainInput, GainPlan, GainStage, ToneTarget, Turn, gain
 pub use grid::Grid;
 pub use meaning_of_q::{MeaningOfQ, MeaningOfQError, QTrial, meaning_of_q};
 pub use output_pair::{OutputResponse, OutputSum, PairDifference, output_sum, pair_difference};
+pub use pair::{AlignError, Pair};
 pub use presets::Preset;
 pub use profile::{BandLayout, CrossoverChoice, CrossoverFamily, DelayGrid, FixedBand, Profile};
 pub use q_definition::QDefinition;

@@ -66,12 +66,14 @@ fn tests() -> Result<(), String> {
 /// The tests that draw their own cases, as many as the documents quote.
 fn full() -> Result<(), String> {
     let batteries = "binary(unsynchronised) + binary(headroom_at_random) + \
-                     test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & test(audit))";
+                     test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & (test(audit) + test(whole_car::cars) + test(fit::)))";
     command::run(
         cargo()
             .args(["nextest", "run", "-p", "measurements", "-p", "tuning", "--no-fail-fast", "-E", batteries])
             .env("HEADREST_THOROUGH", "1")
             .env("HEADREST_AUDITS", "200")
+            .env("HEADREST_CARS", "60")
+            .env("HEADREST_FITS", "200")
             .env("HEADROOM_SOURCES", "400"),
     )
 }

@@ -6,144 +6,18 @@ mod hypothesis;
 mod noise;
 mod reconcile;
 mod report;
+mod terms;
 mod trial;
 
-use measure::Finding;
-use serde::{Deserialize, Serialize};
-
-use crate::{Band, Profile, Response, ResponseError};
+use crate::Band;
 use evidence::Evidence;
+use terms::MOST_GAIN_DB;
+pub use terms::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict};
 use trial::{Possible, explained};
-
-/// What an audit is made from.
-#[derive(Debug, Clone, Copy)]
-pub struct AuditInput<'a> {
-    /// The response without the bands.
-    pub before: &'a Response,
-    /// The response with the bands entered.
-    pub after: &'a Response,
-    /// The bands as they were meant to be typed (Q in the profile's definition).
-    pub bands: &'a [Band],
-    /// What the processor can hold; without it 48 kHz and the cookbook's Q.
-    pub profile: Option<&'a Profile>,
-}
-
-/// What became of each band. Serialises to the JSON of the interface contract.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct AuditResult {
-    /// One entry per meant band in the order given, then those that nobody meant.
-    pub bands: Vec<AuditedBand>,
-    /// What the found bands leave unexplained.
-    pub residual_rms_db: f64,
-    /// Remarks.
-    pub findings: Vec<Finding>,
-}
-
-/// What became of one band.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct AuditedBand {
-    /// Its number in the list, from 1.
-    pub index: usize,
-    /// The verdict in a word.
-    pub verdict: Verdict,
-    /// What was meant; empty for a band that nobody meant.
-    pub meant: MaybeBand,
-    /// What it sounds like; empty for a band that is missing.
-    pub found: MaybeBand,
-    /// The verdict in a sentence.
-    pub text: String,
-}
-
-/// A band with the cookbook's Q, or an empty object.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct MaybeBand {
-    /// The band.
-    #[serde(flatten)]
-    pub band: Option<Band>,
-    /// The Q as it is typed, where the processor's definition differs.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub entered_q: Option<f64>,
-}
-
-/// What can have become of a band.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// It does what it should.
-    AsMeant,
-    /// It does nothing.
-    Missing,
-    /// Boost instead of cut or the other way round.
-    WrongSign,
-    /// Another gain.
-    WrongGain,
-    /// Another frequency.
-    WrongFrequency,
-    /// Another Q, or another meaning of Q.
-    WrongQ,
-    /// Nobody meant it.
-    Extra,
-    /// Something is wrong with it, but two explanations fit equally well.
-    Unclear,
-}
-
-impl Verdict {
-    /// The word of the interface contract.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::AsMeant => "as-meant",
-            Self::Missing => "missing",
-            Self::WrongSign => "wrong-sign",
-            Self::WrongGain => "wrong-gain",
-            Self::WrongFrequency => "wrong-frequency",
-            Self::WrongQ => "wrong-q",
-            Self::Extra => "extra",
-            Self::Unclear => "unclear",
-        }
-    }
-}
-
-/// Why there is no audit.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-pub enum AuditError {
-    /// A response is not one.
-    #[error("the response {name} cannot be used: {error}")]
-    Response {
-        /// `before` or `after`.
-        name: &'static str,
-        /// What is wrong with it.
-        error: ResponseError,
-    },
-    /// The two have no range in common.
-    #[error(
-        "the responses before and after have no frequency range in common; measure both over the same range"
-    )]
-    NothingInCommon,
-    /// Too little to tell bands apart.
-    #[error(
-        "the responses have only {0} points in common; export them with at least 12, better 24 per octave"
-    )]
-    TooFewPoints(usize),
-    /// A band that is not one.
-    #[error(
-        "band {number} ({} Hz, {} dB, Q {}) is not one: its frequency must lie between 0 and half the processor's \
-         sample rate, its gain within ±{MOST_GAIN_DB} dB, and its Q above 0; correct the list",
-        band.frequency_hz, band.gain_db, band.q
-    )]
-    Band {
-        /// Which one, from 1.
-        number: usize,
-        /// The band as given.
-        band: Band,
-    },
-}
 
 /// What is believed of the captures (noise, smoothing) and of the bands is settled after so many
 /// turns at most.
 const MOST_TURNS: usize = 4;
-/// No equalizer has more gain than this (common practice, no source).
-const MOST_GAIN_DB: f64 = 60.0;
 
 /// Compares what the bands did (after minus before) with what they should have done.
 ///
@@ -203,17 +77,6 @@ fn settled(input: &AuditInput<'_>, mut evidence: Evidence, possible: &Possible) 
         }
         evidence = judged;
         turn += 1;
-    }
-}
-
-impl AuditInput<'_> {
-    fn sample_rate_hz(&self) -> f64 {
-        self.profile.map_or(48_000.0, |profile| profile.sample_rate_hz)
-    }
-
-    /// A typed band with the cookbook's Q.
-    fn cookbook(&self, typed: &Band) -> Band {
-        self.profile.map_or(*typed, |profile| profile.cookbook(typed))
     }
 }
 

@@ -5,12 +5,16 @@ use std::f64::consts::PI;
 use measure::Finding;
 use num_complex::Complex64;
 
-use super::junction::{self, Junction};
 use super::plan::{Meeting, Plan};
 use super::sum::{CarSum, Heard, POINTS_PER_OCTAVE};
 use super::wiring::{BACKWARDS, Wiring};
-use super::{CarAlignment, CarCrossover, CarError, CarFilter, CarInput, CarSetting};
-use crate::{DelayEntry, DelayGrid, Feed, Response, USUAL_DELAYS, hold_delays, log_axis, speed_of_sound};
+use super::{CarAlignment, CarCrossover, CarError, CarInput, CarSetting};
+use crate::junction::{self, Junction, Search};
+use crate::octave::{Octave, Width};
+use crate::{
+    CarFilter, DelayEntry, DelayGrid, Feed, Pair, Response, USUAL_DELAYS, hold_delays, log_axis,
+    speed_of_sound,
+};
 
 /// What stands beside the chain plays so far below it with one input driven: the separation that is wanted,
 /// and two decibels (our choice, no source).
@@ -31,6 +35,11 @@ fn sureness(apart: f64) -> &'static str {
         apart if apart >= 0.5 => "likely, and the polarity track tells for certain",
         _ => "a guess: check it with the polarity track",
     }
+}
+
+/// The worst loss of two neighbours as they stand, as it is heard.
+fn worst_db(octave: &Octave) -> f64 {
+    octave.loss(Pair { lower: 1.0, upper: 1.0 }, 0.0, false, Width::Sixth).worst_db
 }
 
 /// The state of the search.
@@ -124,17 +133,19 @@ impl<'a> Chain<'a> {
     /// Sets the lower drivers of a crossover right against the upper ones, on all sides at once.
     fn settle(&mut self, step: &[Meeting]) -> Result<(), CarError> {
         let Some(crossover_hz) = step.first().map(|meeting| meeting.frequency_hz) else { return Ok(()) };
-        let junctions: Vec<Junction> =
-            step.iter().map(|meeting| self.junction(meeting, true)).collect::<Result<_, _>>()?;
+        let octaves: Vec<Octave> =
+            step.iter().map(|meeting| self.octave(meeting, true)).collect::<Result<_, _>>()?;
+        let junctions: Vec<Junction<'_>> = octaves.iter().map(Junction::levelled).collect();
         let lower: Vec<usize> = step.iter().flat_map(|meeting| meeting.lower.clone()).collect();
         let upper: Vec<usize> = step.iter().flat_map(|meeting| meeting.upper.clone()).collect();
         let (below, above) = (self.wired(&lower), self.wired(&upper));
         let alike = below.abs().min(above.abs()) * (below * above).signum();
-        let settled = junction::choose(&junctions, crossover_hz, self.delay, alike);
-        for ((meeting, junction), upper_later_s) in step.iter().zip(&junctions).zip(settled.upper_later_s) {
+        let settled =
+            junction::choose(&junctions, Search::NearArrivals { delay: self.delay, crossover_hz, alike });
+        for ((meeting, octave), upper_later_s) in step.iter().zip(&octaves).zip(settled.upper_later_s) {
             for &index in &meeting.lower {
                 self.delay_s[index] -= upper_later_s;
-                self.gain_db[index] += junction.upper_ahead_db();
+                self.gain_db[index] += octave.upper_ahead_db();
             }
         }
         if settled.turned {
@@ -319,22 +330,21 @@ impl<'a> Chain<'a> {
             upper: names(&meeting.upper),
             frequency_hz: meeting.frequency_hz,
             why: meeting.why.clone(),
-            worst_db: self.junction(meeting, true)?.worst_db(),
-            before_worst_db: self.junction(meeting, false)?.worst_db(),
+            worst_db: worst_db(&self.octave(meeting, true)?),
+            before_worst_db: worst_db(&self.octave(meeting, false)?),
         })
     }
 
-    fn junction(&self, meeting: &Meeting, set: bool) -> Result<Junction, CarError> {
+    /// What meets at a crossover as it is set so far, or as wired.
+    fn octave(&self, meeting: &Meeting, set: bool) -> Result<Octave, CarError> {
         let name = |which: &[usize]| {
             let names: Vec<&str> =
                 which.iter().map(|&index| self.input.drivers[index].name.as_str()).collect();
             names.join(" + ")
         };
         let (lower, upper) = (self.together(&meeting.lower, set), self.together(&meeting.upper, set));
-        Junction::new(&lower, &upper, meeting.frequency_hz).map_err(|error| CarError::Pair {
-            lower: name(&meeting.lower),
-            upper: name(&meeting.upper),
-            error,
+        Octave::new(Pair { lower: &lower, upper: &upper }, meeting.frequency_hz).map_err(|error| {
+            CarError::Pair { lower: name(&meeting.lower), upper: name(&meeting.upper), error }
         })
     }
 

@@ -12,8 +12,8 @@ use super::plan::Plan;
 use super::tests::heard;
 use super::wiring::Wiring;
 use super::*;
-use crate::log_axis;
 use crate::random_cases::Random;
+use crate::{Profile, log_axis};
 
 const RATE: f64 = 192_000.0;
 const SPEED: f64 = 343.2;

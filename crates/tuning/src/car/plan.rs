@@ -6,9 +6,9 @@ use std::f64::consts::SQRT_2;
 use measure::Finding;
 
 use super::drivers::{self, Usable};
-use super::{CarDriver, CarError, CarFilter, CarInput};
+use super::{CarDriver, CarError, CarInput};
 use crate::fit::hertz;
-use crate::{CrossoverFamily, Feed, Profile, Role};
+use crate::{CarFilter, CrossoverFamily, Feed, Profile, Role};
 
 /// A driver is crossed over at least so far inside of its range, where it has one to
 /// spare (common practice, no source).

@@ -7,7 +7,7 @@ use num_complex::Complex64;
 use testkit::{at_most, near};
 
 use super::*;
-use crate::log_axis;
+use crate::{CrossoverFamily, Profile, Response, log_axis};
 
 const RATE: f64 = 48_000.0;
 

@@ -1,10 +1,10 @@
 //! The bands: where they begin, how far they may go, and which of them are not worth typing.
 
+use super::TuneInput;
 use super::settings::{State, Value, Variable};
 use super::start::Start;
 use super::transfer::{Axis, Bell};
-use super::{Equalizer, TuneInput};
-use crate::{BandKind, BandLayout, QDefinition};
+use crate::{BandKind, BandLayout, Equalizer, QDefinition};
 
 /// Bands that a person cares to type for a channel, and for an equalizer of a side or of all (our choice).
 const CHANNEL_BANDS: usize = 3;

@@ -4,9 +4,9 @@ use num_complex::Complex64;
 
 use super::judge::channel_response;
 use super::transfer::Axis;
-use super::{Equalizer, TuneDriver, TuneError, TuneInput};
+use super::{TuneDriver, TuneError, TuneInput};
 use crate::car::usable_hz;
-use crate::{CarDriver, Response};
+use crate::{CarDriver, Equalizer, Response};
 
 /// What a filter took away by more than this cannot be given back: it is noise by then (our choice).
 const LOST_DB: f64 = 30.0;

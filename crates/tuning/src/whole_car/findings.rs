@@ -2,16 +2,18 @@
 
 use measure::Finding;
 
-use super::judge::{Heard, Judgement};
+use super::found::Found;
+use super::judge::{Heard, counted};
 use super::on_grid::{DRIVE_DB, SEPARATION_DB};
-use super::search::Found;
-use super::{CarTune, ChannelValues, PlaceSeat, TuneDriver, TuneInput, TunedChannel};
+use super::{CarTune, ChannelValues, Judgement, PlaceSeat, TuneDriver, TuneInput, TunedChannel};
 use crate::{Band, Seat};
 
 /// With fewer places than this, single places decide.
 const ENOUGH_PLACES: usize = 4;
 /// Both sides together, or another seat, are said to be worse from here on.
 const WORSE_DB: f64 = 0.3;
+/// Left and right are to be equally loud within this.
+const BALANCED_DB: f64 = 0.5;
 /// Remarks of the alignment that hold after the tune as well; what it says of sums, the search has moved.
 const STILL_HOLD: [&str; 6] = [
     "arrivals-from-phase",
@@ -79,8 +81,39 @@ pub(super) fn findings(
             ),
         ));
     }
+    let values: Vec<ChannelValues> = tune.channels.iter().map(TunedChannel::values).collect();
+    let heard = Heard::new(input, drivers, &values, inputs, &counted(input));
+    findings.extend(balance(&heard.left_right_levels_db()));
     findings.extend(other_seat(input, drivers, tune, inputs));
     findings
+}
+
+/// How far the level of left against right elsewhere at the seat may be from its mean over the places:
+/// twice the standard error of that mean.
+pub(super) fn balance_uncertain_db(levels_db: &[f64]) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "a few places")]
+    let count = levels_db.len() as f64;
+    if count < 2.0 {
+        return 0.0;
+    }
+    let mean_db = levels_db.iter().sum::<f64>() / count;
+    let square = levels_db.iter().map(|db| (db - mean_db).powi(2)).sum::<f64>() / (count - 1.0);
+    2.0 * (square / count).sqrt()
+}
+
+/// What the places say of left against right, where they do not agree about its level.
+fn balance(levels_db: &[f64]) -> Option<Finding> {
+    let uncertain_db = balance_uncertain_db(levels_db);
+    (uncertain_db > BALANCED_DB).then(|| {
+        let least_db = levels_db.iter().copied().fold(f64::INFINITY, f64::min);
+        let most_db = levels_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        Finding::note(
+            "balance-uncertain",
+            format!(
+                "The places do not agree how loud left is against right: from {least_db:+.1} to {most_db:+.1} dB. The mean of all                  is even, but elsewhere at the seat it may be up to {uncertain_db:.1} dB off. Measure at more places, or set the                  balance by ear in the end."
+            ),
+        )
+    })
 }
 
 /// What the tune does at the seat that it is not for.

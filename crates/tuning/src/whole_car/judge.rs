@@ -1,12 +1,11 @@
 //! How good a car is: left, right, left against right, both together, each place by itself.
 
 use num_complex::Complex64;
-use serde::{Deserialize, Serialize};
 
 use super::problem::{JUDGED_HZ, SIDES, both_db, place_weights, sampled};
 use super::settings::Edge;
 use super::transfer::{Axis, Bell};
-use super::{ChannelValues, TuneDriver, TuneInput};
+use super::{ChannelValues, Judgement, LeftRight, PlaceDeviation, SideDeviation, TuneDriver, TuneInput};
 use crate::{Band, Feed, Target, log_axis};
 
 /// Powers are added up at so many points an octave, and averaged over a twelfth of an octave.
@@ -14,50 +13,6 @@ const POINTS_PER_OCTAVE: f64 = 96.0;
 const AVERAGED_FRACTION: u32 = 12;
 /// So many of those points are judged: 12 an octave.
 const EVERY: usize = 8;
-
-/// How far a car is from the target at its places. All curves are power means over 1/12 octave, 40 Hz to
-/// 16 kHz, each at its own level.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Judgement {
-    /// The left input alone.
-    pub left: SideDeviation,
-    /// The right input alone.
-    pub right: SideDeviation,
-    /// The left average against the right one.
-    pub left_right: LeftRight,
-    /// Both inputs together, against a target that is lower by 3 dB in the treble, where what two sides
-    /// make has nothing in common.
-    pub both: SideDeviation,
-}
-
-/// How far what one input makes is from the target.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct SideDeviation {
-    /// Of the power average over the places.
-    pub average_rms_db: f64,
-    /// Of each place by itself, the mean.
-    pub each_rms_db: f64,
-    /// The same for each place.
-    pub places: Vec<PlaceDeviation>,
-}
-
-/// How far one place is from the target.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PlaceDeviation {
-    /// The place.
-    pub place: String,
-    /// Its root mean square over log frequency.
-    pub rms_db: f64,
-}
-
-/// How far left and right differ, as averages over the places.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct LeftRight {
-    /// Root mean square over log frequency, the level included.
-    pub rms_db: f64,
-    /// How much louder the left is.
-    pub level_db: f64,
-}
 
 /// The powers of left, right and both at each place, with the level at which they were computed.
 #[derive(Debug, Clone)]
@@ -182,6 +137,15 @@ impl Heard {
             left_right: LeftRight { rms_db: rms(&apart), level_db: mean(&apart) },
             both: side(2),
         }
+    }
+
+    /// How much louder the left is than the right at each place.
+    pub(super) fn left_right_levels_db(&self) -> Vec<f64> {
+        let [left, right, _] = &self.powers;
+        let level_db = |(left, right): (&Vec<f64>, &Vec<f64>)| {
+            mean(&left.iter().zip(right).map(|(l, r)| 10.0 * (l / r).log10()).collect::<Vec<f64>>())
+        };
+        left.iter().zip(right).map(level_db).collect()
     }
 
     fn average(&self, curve: usize) -> Vec<f64> {

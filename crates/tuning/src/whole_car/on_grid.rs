@@ -6,13 +6,18 @@ use super::start::Start;
 use super::transfer::Bell;
 use super::{ChannelValues, TuneInput};
 use crate::car::two_digits;
-use crate::{Band, BandLayout, CarFilter, DelayGrid, Grid, USUAL_DELAYS};
+use crate::{Band, BandLayout, CarFilter, DelayGrid, Equalizer, Grid, USUAL_DELAYS};
 
 /// A breach of what is held costs so much per decibel, so that none is left where it can be helped.
 const BREACH_COSTS: f64 = 1e3;
+/// A channel may be driven so much harder than in the plan while values move; on the grid up to 2 dB.
+pub(super) const DRIVE_WANTED_DB: f64 = 1.5;
 /// What is held on the grid.
 pub(super) const DRIVE_DB: f64 = 2.0;
 pub(super) const SEPARATION_DB: f64 = 8.0;
+/// No channel is turned down further below the loudest one: few processors take less, and it is as good
+/// as silent (common practice, no source).
+const LOWEST_GAIN_DB: f64 = -60.0;
 /// Rounds of the search, each over all values.
 const ROUNDS: usize = 3;
 
@@ -65,7 +70,7 @@ impl Typed {
         };
         if start.locked_gain.is_empty() {
             let loudest = typed.gain_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-            typed.gain_db.iter_mut().for_each(|gain| *gain -= loudest);
+            typed.gain_db.iter_mut().for_each(|gain| *gain = (*gain - loudest).max(LOWEST_GAIN_DB));
         }
         if start.locked_delay.is_empty() {
             let least = typed.delay_s.iter().copied().fold(f64::INFINITY, f64::min);
@@ -142,7 +147,7 @@ impl Typed {
         if start.locked_gain.is_empty() {
             let loudest = self.gain_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             for gain in &mut self.gain_db {
-                *gain = ((*gain - loudest) / step_db).round() * step_db + 0.0;
+                *gain = (((*gain - loudest) / step_db).round() * step_db + 0.0).max(LOWEST_GAIN_DB);
             }
         }
         if start.locked_delay.is_empty() {
@@ -185,7 +190,12 @@ impl Typed {
         #[expect(clippy::cast_precision_loss, reason = "one place")]
         let sign = places as f64;
         match step {
-            Step::Gain(channel) => next.gain_db[channel] += sign * input.options.gain_step_db,
+            Step::Gain(channel) => {
+                let gain_db = self.gain_db[channel] + sign * input.options.gain_step_db;
+                let loudest = self.gain_db.iter().copied().fold(gain_db, f64::max);
+                (gain_db - loudest >= LOWEST_GAIN_DB).then_some(())?;
+                next.gain_db[channel] = gain_db;
+            }
             Step::Delay(channel) => {
                 let grid = input.profile.delay.unwrap_or(USUAL_DELAYS);
                 let wanted = start
@@ -247,7 +257,7 @@ impl Typed {
             bands.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
             bands
         };
-        let in_channels = input.options.equalizer == super::Equalizer::Channels;
+        let in_channels = input.options.equalizer == Equalizer::Channels;
         let channel = |channel: usize| {
             let layout = &start.layout.channels[channel];
             let filter = |edge: &Option<super::settings::Edge>| {
@@ -303,7 +313,7 @@ pub(super) fn breach_db(evaluator: &Evaluator<'_>) -> f64 {
         .iter()
         .flatten()
         .zip(&evaluator.drive_db)
-        .map(|(limit, drive)| (drive - limit - (DRIVE_DB - super::search::DRIVE_WANTED_DB)).max(0.0))
+        .map(|(limit, drive)| (drive - limit - (DRIVE_DB - DRIVE_WANTED_DB)).max(0.0))
         .sum();
     boost + separation + drive
 }

@@ -2,15 +2,16 @@
 
 use std::ops::ControlFlow;
 
+use super::found::Found;
 use super::judge::counted;
 use super::on_grid::Typed;
 use super::problem::{Problem, SIDES, place_weights, sampled};
-use super::search::{Course, Found, assembled};
+use super::search::{Course, assembled};
 use super::settings::Edge;
 use super::start::Start;
 use super::transfer::{Axis, Bell};
-use super::{CarTune, Equalizer, TuneDriver, TuneError, TuneInput, bare};
-use crate::{Band, Feed, FitInput, FitOptions, FitResult, Response, fit, log_axis};
+use super::{CarTune, TuneDriver, TuneError, TuneInput, bare};
+use crate::{Band, Equalizer, Feed, FitInput, FitOptions, FitResult, Response, fit, log_axis};
 
 /// A band that does less than this to what a channel plays is not typed there.
 const TELLS_DB: f64 = 0.3;

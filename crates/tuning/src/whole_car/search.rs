@@ -6,16 +6,15 @@ use super::bands;
 use super::cost::Evaluator;
 use super::descent::{Objective, descend};
 use super::findings;
+use super::found::Found;
 use super::judge::{Heard, counted, judged};
-use super::on_grid::Typed;
+use super::on_grid::{DRIVE_WANTED_DB, Typed};
 use super::problem::{Problem, place_weights};
 use super::settings::{State, Value, Variable};
 use super::start::Start;
 use super::why;
-use super::{CarTune, OnProgress, TuneDriver, TuneError, TuneInput, TuneProgress, bare};
+use super::{CarTune, Judgement, OnProgress, TuneDriver, TuneError, TuneInput, TuneProgress, bare};
 
-/// A channel may be driven so much harder than in the plan while values move; on the grid up to 2 dB.
-pub(super) const DRIVE_WANTED_DB: f64 = 1.5;
 /// The usual effort, to which the shares below are related.
 const USUAL_EFFORT: f64 = 3_000.0;
 const LEVEL_EVALUATIONS: f64 = 40.0;
@@ -34,22 +33,6 @@ const GONE_ON_WITH: usize = 3;
 const TELL_EVERY: usize = 25;
 /// A tune for a place that was kept out is given this share of the effort.
 const KEPT_OUT_EFFORT: f64 = 0.4;
-
-/// A setting that was found.
-pub(super) struct Found {
-    pub(super) start: Start,
-    pub(super) problem: Problem,
-    pub(super) typed: Typed,
-    /// How hard each channel is driven in the plan: aligned, with the levels that suit the target, no bands.
-    pub(super) plan_drive_db: Vec<f64>,
-    /// The cost on the grid, and before.
-    #[cfg_attr(not(test), expect(dead_code, reason = "the tests hold the grid to it"))]
-    pub(super) cost: f64,
-    #[cfg_attr(not(test), expect(dead_code, reason = "the tests hold the grid to it"))]
-    pub(super) free_cost: f64,
-    pub(super) evaluations: usize,
-    pub(super) stopped: bool,
-}
 
 /// Tunes a whole car.
 ///
@@ -79,7 +62,7 @@ pub(super) fn assembled(
     input: &TuneInput<'_>,
     drivers: &[TuneDriver],
     found: Found,
-    kept_out: Option<super::Judgement>,
+    kept_out: Option<Judgement>,
 ) -> CarTune {
     let present: Vec<_> = drivers.iter().map(|driver| driver.present.clone()).collect();
     let (values, inputs) = found.typed.values(input, &found.start);
@@ -109,7 +92,7 @@ fn kept_out(
     input: &TuneInput<'_>,
     drivers: &[TuneDriver],
     weigh: &[f64],
-) -> Result<Option<super::Judgement>, TuneError> {
+) -> Result<Option<Judgement>, TuneError> {
     let places = counted(input);
     if places.len() < 3 {
         return Ok(None);

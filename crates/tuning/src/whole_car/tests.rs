@@ -10,6 +10,7 @@ use super::problem::{Problem, place_weights};
 use super::settings::Variable;
 use super::start::Start;
 use super::*;
+use crate::{Equalizer, Feed, Profile, Role, Target};
 
 fn go_on(_: TuneProgress) -> ControlFlow<()> {
     ControlFlow::Continue(())

@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::cost::{Evaluator, Limits};
-use super::on_grid::DRIVE_DB;
+use super::found::Found;
+use super::on_grid::{DRIVE_DB, DRIVE_WANTED_DB};
 use super::problem::Problem;
-use super::search::{DRIVE_WANTED_DB, Found};
 use super::settings::{Corner, Edge, State};
 use super::start::{Start, bank_feed};
-use super::{Equalizer, Reasons, TuneDriver, TuneInput, TunedChannel, TunedInput};
+use super::{Reasons, TuneDriver, TuneInput, TunedChannel, TunedInput};
 use crate::fit::hertz;
-use crate::{Band, BandKind, FittedBand};
+use crate::{Band, BandKind, Equalizer, FittedBand};
 
 /// What changes by less than this is not worth a number.
 const TELLS_DB: f64 = 0.05;

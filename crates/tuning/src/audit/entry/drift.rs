@@ -1,7 +1,5 @@
 //! What all channels share: another volume, another zero of time. It is no mistake of one of them.
 
-use super::explain::Channels;
-
 /// What everything differs by.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Drift {
@@ -13,9 +11,9 @@ pub(super) struct Drift {
 const FEWEST: usize = 3;
 
 impl Drift {
-    /// The median over all channels that play.
-    pub(super) fn of(channels: &Channels<'_>) -> Self {
-        let (mut levels, mut times): (Vec<f64>, Vec<f64>) = channels.differ().into_iter().unzip();
+    /// The median over all channels that play, of how much louder and how much later each is.
+    pub(super) fn of(differ: Vec<(f64, f64)>) -> Self {
+        let (mut levels, mut times): (Vec<f64>, Vec<f64>) = differ.into_iter().unzip();
         if levels.len() < FEWEST {
             return Self { level_db: nearest_to_none(&levels), later_s: nearest_to_none(&times) };
         }

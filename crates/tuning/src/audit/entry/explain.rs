@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use super::drift::Drift;
 use super::expected::{Axis, Beside, Captured, Expected};
+use super::mistakes::{Belief, CHOSEN, Mistake, Swapped};
 use super::words;
 use super::{AuditedChannel, ChannelSetting, ChannelVerdict, EntryAudit, EntryError, EntryInput};
 use crate::{CarFilter, CrossoverFamily};
@@ -23,7 +24,6 @@ const FEWEST_POINTS: f64 = 4.0;
 /// What is free in an explanation has to be paid for: nothing, one value, one of many.
 const SIMPLE: f64 = 2.0;
 const FREE: f64 = 4.0;
-const CHOSEN: f64 = 6.0;
 /// Corners are tried so many sixths of an octave up and down.
 const SIXTHS: i32 = 20;
 /// More mistakes of one channel than this are not looked for.
@@ -36,34 +36,6 @@ pub(super) struct Channels<'a> {
     captured: Vec<Captured>,
     was: Vec<Vec<Complex64>>,
     meant: Vec<Expected>,
-}
-
-/// What is believed of a channel.
-#[derive(Debug, Clone)]
-pub(super) struct Belief {
-    pub(super) found: ChannelSetting,
-    pub(super) mistakes: Vec<ChannelVerdict>,
-    /// Whose settings, or whose driver, it has.
-    pub(super) swapped_with: Option<Swapped>,
-    /// Two explanations that fit as well.
-    pub(super) unclear: Option<[Mistake; 2]>,
-    misfit: f64,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Swapped {
-    pub(super) with: usize,
-    /// The driver of the other, rather than its settings.
-    pub(super) driver: bool,
-}
-
-/// One mistake and what would then be set.
-#[derive(Debug, Clone)]
-pub(super) struct Mistake {
-    pub(super) verdict: ChannelVerdict,
-    pub(super) found: ChannelSetting,
-    /// What is left, with what is free in it.
-    total: f64,
 }
 
 impl<'a> Channels<'a> {
@@ -261,22 +233,6 @@ impl<'a> Channels<'a> {
         };
         let expected = Expected::new(&self.captured[heard].before, &self.was[heard], &response);
         self.captured[index].misfit(&self.axis, &expected, common)
-    }
-}
-
-impl Belief {
-    pub(super) fn verdict(&self) -> ChannelVerdict {
-        if self.unclear.is_some() {
-            return ChannelVerdict::Unclear;
-        }
-        self.mistakes.first().copied().unwrap_or(ChannelVerdict::AsMeant)
-    }
-
-    /// What is left, and what its mistakes cost.
-    fn cost(&self) -> f64 {
-        #[expect(clippy::cast_precision_loss, reason = "a few mistakes")]
-        let mistakes = self.mistakes.len() as f64;
-        self.misfit + CHOSEN * mistakes
     }
 }
 

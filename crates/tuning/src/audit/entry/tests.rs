@@ -10,7 +10,7 @@ use testkit::at_most;
 
 use super::*;
 use crate::random_cases::{Random, cases};
-use crate::{CrossoverFamily, log_axis};
+use crate::{CarFilter, CrossoverFamily, Response, log_axis};
 
 const RATE: f64 = 48_000.0;
 const SOUND_M_S: f64 = 343.2;

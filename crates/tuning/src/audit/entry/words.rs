@@ -3,7 +3,7 @@
 use measure::Finding;
 
 use super::drift::Drift;
-use super::explain::Belief;
+use super::mistakes::Belief;
 use super::{ChannelSetting, ChannelVerdict, EntryChannel};
 use crate::CarFilter;
 use crate::fit::hertz;
