@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::random_cases::Random;
-use crate::{Profile, Response, bands_db, log_axis};
+use crate::{Response, bands_db, log_axis};
 use testkit::at_most;
 
 const RATE: f64 = 48_000.0;

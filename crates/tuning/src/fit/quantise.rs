@@ -34,6 +34,16 @@ struct Typed<'a> {
     forces: Forces,
 }
 
+/// One band a step lower: what all then cost, and what they exceed the ceiling by.
+struct Lowered {
+    cost: f64,
+    over: f64,
+    index: usize,
+    band: Band,
+    curve: Vec<f64>,
+    sum: Vec<f64>,
+}
+
 /// The values that may be typed, the gains cut at the boost allowed.
 struct Grids {
     frequency: Option<Grid>,
@@ -253,7 +263,7 @@ impl<'a> Typed<'a> {
     fn lowered_to_ceiling(mut self) -> Self {
         let mut over = self.excess(&self.sum, &self.bands);
         while over > MOST_OVER_DB {
-            let mut best: Option<(f64, f64, usize, Band, Vec<f64>, Vec<f64>)> = None;
+            let mut best: Option<Lowered> = None;
             let mut bands = self.bands.clone();
             for (index, &band) in self.bands.iter().enumerate() {
                 let trial = self.grids.stepped(&band, [0, -1, 0]);
@@ -263,12 +273,13 @@ impl<'a> Typed<'a> {
                 bands[index] = trial;
                 let (trial_over, cost) = (self.excess(&sum, &bands), cost(self.problem, &sum));
                 bands[index] = band;
-                if trial_over < over && best.as_ref().is_none_or(|best| cost < best.0) {
-                    best = Some((cost, trial_over, index, trial, curve, sum));
+                if trial_over < over && best.as_ref().is_none_or(|best| cost < best.cost) {
+                    best = Some(Lowered { cost, over: trial_over, index, band: trial, curve, sum });
                 }
             }
-            let Some((_, now, index, band, curve, sum)) = best else { break };
-            (over, self.bands[index], self.curves[index], self.sum) = (now, band, curve, sum);
+            let Some(best) = best else { break };
+            (over, self.sum) = (best.over, best.sum);
+            (self.bands[best.index], self.curves[best.index]) = (best.band, best.curve);
         }
         self
     }
