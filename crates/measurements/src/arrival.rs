@@ -15,6 +15,7 @@ use crate::precision::{ImpulseNoise, Precision, SEARCHED_S};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
+use crate::witness::believed;
 
 /// An earlier peak within this many decibels of the highest one is the arrival: what
 /// comes later has been reflected, and may add up to more.
@@ -76,6 +77,21 @@ struct Heard<'a> {
     band_hz: (f64, f64),
     /// How exactly its moment is known; nothing without a silence to measure noise in.
     precision: Option<Precision>,
+    /// What is wrong with its clock.
+    findings: Vec<Finding>,
+}
+
+/// Whether samples were lost between or inside the sounds that tell the time: whatever lies between
+/// them is then anywhere.
+fn refuse_loss(heard: &Heard<'_>) -> Result<(), Finding> {
+    match heard.findings.iter().find(|finding| finding.code == "samples-lost") {
+        None => Ok(()),
+        Some(_) => Err(Finding::stop(
+            "copies-apart",
+            "Samples were lost while the track played, so that the time between its sounds is not what was played. \
+             Close other programs, and record again.",
+        )),
+    }
 }
 
 impl Analyse for Running {
@@ -105,7 +121,7 @@ impl Analyse for Running {
             )
         })?;
         let test = Excitation::of(stimulus)?;
-        let burst = burst_of(stimulus, &test);
+        let burst = burst_of(stimulus, &test).map(|burst| burst.with_marks(stimulus));
         Ok(Self { name: stimulus.name.clone(), test, burst, tape: Tape::new(start)? })
     }
 
@@ -128,6 +144,7 @@ impl Analyse for Running {
             (Some(reference), _) => {
                 let positions = located(reference, rate, &self.name, &self.test)?;
                 let first = self.hear(reference, &self.test, &positions, rate)?;
+                refuse_loss(&first)?;
                 let positions = located(samples, rate, &self.name, &self.test)?;
                 let heard = self.hear(samples, &self.test, &positions, first.copies.rate_hz)?;
                 let arrival_s = (heard.at - first.at) / rate;
@@ -137,6 +154,7 @@ impl Analyse for Running {
             (None, Some(burst)) => {
                 let positions = located(samples, rate, &self.name, burst)?;
                 let first = self.hear(samples, burst, &positions, rate)?;
+                refuse_loss(&first)?;
                 let clock_hz = first.copies.rate_hz;
                 let apart_s = self.test.starts_s[0] - burst.starts_s[0];
                 let position = self.near(samples, rate, first.at + apart_s * clock_hz)?;
@@ -148,13 +166,16 @@ impl Analyse for Running {
                 let positions = located(samples, rate, &self.name, &self.test)?;
                 let heard = self.hear(samples, &self.test, &positions, rate)?;
                 let arrival_s =
-                    self.tape.begins_s() + (heard.at - self.test.starts_s[0] * heard.copies.rate_hz) / rate;
+                    self.tape.begins_s() + (heard.at - heard.copies.first_s * heard.copies.rate_hz) / rate;
                 let text = "There is no reference channel or burst, so the time counts from the beginning of the recording.";
                 reading.finding(Finding::note("no-time-reference", text));
                 let clock_hz = heard.copies.clock_ppm.map(|_| heard.copies.rate_hz);
                 (heard, arrival_s, clock_hz, None)
             }
         };
+        heard.findings.iter().for_each(|finding| {
+            reading.finding(finding.clone());
+        });
         reading.value("arrival_s", arrival_s);
         if reference.is_some() && arrival_s.abs() > FARTHEST_S {
             let text = format!(
@@ -207,7 +228,13 @@ impl Running {
     ) -> Result<Heard<'a>, Finding> {
         let rate = self.tape.sample_rate_hz;
         let background = Background::of(&silences(samples, rate, excitation, positions), rate);
-        let copies = Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
+        let (copies, findings) = if positions.len() > 1 {
+            believed(samples, rate, excitation, positions, background.as_ref())?
+        } else {
+            let copies =
+                Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
+            (copies, Vec::new())
+        };
         let whole = copies.impulse(&mut copies.over(excitation.band_hz()));
         let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
         let moment = moment(&copies, background.as_ref(), (band, DIRECT_DB));
@@ -223,7 +250,7 @@ impl Running {
             );
             return Err(Finding::stop("too-noisy", text));
         }
-        Ok(Heard { copies, impulse, peak, at, band_hz: band, precision })
+        Ok(Heard { copies, impulse, peak, at, band_hz: band, precision, findings })
     }
 }
 

@@ -25,14 +25,20 @@ pub(crate) struct Copies<'a> {
     pub rate_hz: f64,
     /// The recorder's clock against the player's; nothing with a single copy.
     pub clock_ppm: Option<f64>,
+    /// Whether nothing but the distance of the copies speaks for that clock: samples that were
+    /// lost between them would look the same.
+    pub is_unconfirmed: bool,
+    /// When the first of these copies was played, from the beginning of the stimulus.
+    pub first_s: f64,
     /// The first sample of each stretch that is analysed.
     starts: Vec<i64>,
     /// How far each copy lies from where its stretch expects it.
     advances: Vec<f64>,
     /// How many samples a stretch has.
     frames: usize,
-    /// How much of a stretch lies before the copy begins.
+    /// How much of a stretch lies before the copy begins, and how many samples that are.
     lead_s: f64,
+    lead: i64,
     /// How much of a stretch lies after the copy ends.
     tail_s: f64,
     played: Rc<Played>,
@@ -48,6 +54,7 @@ struct Played {
 }
 
 /// The spectrum of a stretch by its number, taken over so many samples.
+#[derive(Clone)]
 struct Spectrum {
     index: usize,
     frames: usize,
@@ -56,7 +63,7 @@ struct Spectrum {
 
 /// How much of the recording before a copy is taken along, for the part of the
 /// impulse response that a band limit puts before its peak.
-const LEAD_S: f64 = 0.3;
+pub(crate) const LEAD_S: f64 = 0.3;
 
 impl<'a> Copies<'a> {
     /// Lays stretches around the positions found, and refines the clock.
@@ -89,10 +96,13 @@ impl<'a> Copies<'a> {
             excitation,
             rate_hz: clock_hz,
             clock_ppm: None,
+            is_unconfirmed: false,
+            first_s: excitation.starts_s[0],
             advances: vec![0.0; starts.len()],
             starts,
             frames,
             lead_s: LEAD_S,
+            lead,
             tail_s,
             played: Rc::default(),
             spectra: RefCell::default(),
@@ -139,10 +149,13 @@ impl<'a> Copies<'a> {
             excitation,
             rate_hz: clock_hz,
             clock_ppm: Some((clock_hz / sample_rate_hz - 1.0) * 1e6),
+            is_unconfirmed: false,
+            first_s: excitation.starts_s[0],
             starts: positions.iter().map(|position| begin(position).floor() as i64).collect(),
             advances: positions.iter().map(|position| begin(position).rem_euclid(1.0)).collect(),
             frames: ((lead_s + excitation.duration_s + tail_s) * sample_rate_hz).ceil() as usize,
             lead_s,
+            lead: lead as i64,
             tail_s,
             played: Rc::default(),
             spectra: RefCell::default(),
@@ -164,10 +177,55 @@ impl<'a> Copies<'a> {
         }
     }
 
+    /// The same copies, each where it was found, by what was played on another clock.
+    pub(crate) fn on(&self, rate_hz: f64) -> Self {
+        let mut copies = self.in_channel(self.samples);
+        copies.spectra = self.spectra.clone();
+        copies.set_clock(rate_hz);
+        copies
+    }
+
     fn set_clock(&mut self, rate_hz: f64) {
         if self.rate_hz != rate_hz {
             (self.rate_hz, self.played) = (rate_hz, Rc::default());
         }
+    }
+
+    /// These copies when so many samples too many (or, negative, too few) lie between the
+    /// first and the last: on the clock that is left then.
+    pub(crate) fn less(&self, frames: f64, sample_rate_hz: f64) -> Self {
+        let spread_s = self.excitation.spread_s();
+        let distance = self.rate_hz * spread_s;
+        let first = self.begins(0);
+        let clock_hz = (distance - frames) / spread_s;
+        let ends = [first, first + distance];
+        Self::at(self.samples, sample_rate_hz, self.excitation, &ends, clock_hz, (self.lead_s, self.tail_s))
+    }
+
+    /// One of these copies, on a clock that is known otherwise.
+    pub(crate) fn alone(&self, index: usize, clock_hz: f64, sample_rate_hz: f64) -> Self {
+        let begins = [self.begins(index)];
+        let spans_s = (self.lead_s, self.tail_s);
+        let one = Self::at(self.samples, sample_rate_hz, self.excitation, &begins, clock_hz, spans_s);
+        Self { first_s: self.excitation.starts_s[index], ..one }
+    }
+
+    /// The first copy on the recorder's own clock, where the one that the copies give is not
+    /// confirmed.
+    pub(crate) fn as_if_on_one_clock(&self) -> Option<Self> {
+        let ppm = self.clock_ppm.filter(|_| self.is_unconfirmed)?;
+        let recorder_hz = self.rate_hz / (1.0 + 1e-6 * ppm);
+        Some(self.alone(0, recorder_hz, recorder_hz))
+    }
+
+    /// The recording.
+    pub(crate) fn samples(&self) -> &'a [f32] {
+        self.samples
+    }
+
+    /// The sample at which a copy begins, as the search had found it.
+    pub(crate) fn begins(&self, index: usize) -> f64 {
+        (self.starts[index] + self.lead) as f64
     }
 
     /// What was played.
@@ -274,6 +332,13 @@ impl<'a> Copies<'a> {
             deconvolver.mean_impulse([(&*spectrum, *advance)])
         })
         .collect()
+    }
+
+    /// The same, each where the search had found it.
+    pub(crate) fn impulses_as_found(&self, deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
+        (0..self.count())
+            .map(|index| deconvolver.mean_impulse([(&*self.spectrum(index, deconvolver.len()), 0.0)]))
+            .collect()
     }
 
     /// The mean of these.

@@ -24,7 +24,12 @@ pub(crate) struct Excitation {
     pub from_hz: f64,
     /// The upper end of its band.
     pub to_hz: f64,
+    /// The short sweeps of the same band in the silences of a track, where it has any.
+    pub marks: Option<Box<Excitation>>,
 }
+
+/// A mark lasts no longer than this part of the sweep.
+const MARK_PART: f64 = 0.25;
 
 impl Excitation {
     /// The longest broadband signal of a stimulus and all its copies.
@@ -32,7 +37,24 @@ impl Excitation {
     /// # Errors
     /// A finding when the stimulus cannot sound or holds nothing broadband.
     pub(crate) fn of(stimulus: &Stimulus) -> Result<Self, Finding> {
-        Self::longest(stimulus, |_| true)
+        Ok(Self::longest(stimulus, |_| true)?.with_marks(stimulus))
+    }
+
+    /// With the marks of its band that the stimulus has.
+    pub(crate) fn with_marks(mut self, stimulus: &Stimulus) -> Self {
+        let main = &self.segment;
+        let is_mark = |segment: &Segment| match (&segment.signal, &main.signal) {
+            (
+                Signal::Sweep { from_hz, to_hz, .. },
+                Signal::Sweep { from_hz: main_from_hz, to_hz: main_to_hz, .. },
+            ) => {
+                (from_hz, to_hz, segment.side) == (main_from_hz, main_to_hz, main.side)
+                    && segment.duration_s < MARK_PART * main.duration_s
+            }
+            _ => false,
+        };
+        self.marks = Self::longest(stimulus, is_mark).ok().map(Box::new);
+        self
     }
 
     /// One pulse of a stimulus that holds pulses of one shape and nothing else, and all
@@ -63,7 +85,16 @@ impl Excitation {
         let Signal::Pulse { from_hz, to_hz, .. } = segment.signal else { return None };
         let (duration_s, silence_before_s) = (segment.duration_s, *starts_s.first()?);
         let silence_after_s = shortest_s - duration_s;
-        Some(Self { segment, starts_s, duration_s, silence_after_s, silence_before_s, from_hz, to_hz })
+        Some(Self {
+            segment,
+            starts_s,
+            duration_s,
+            silence_after_s,
+            silence_before_s,
+            from_hz,
+            to_hz,
+            marks: None,
+        })
     }
 
     /// As [`Excitation::of`], of those segments that are wanted.
@@ -111,7 +142,8 @@ impl Excitation {
             Signal::Sweep { from_hz, to_hz, .. } | Signal::Pink { from_hz, to_hz, .. } => (from_hz, to_hz),
             _ => occupied_band(&segment)?,
         };
-        Ok(Self { segment, starts_s, duration_s, silence_after_s, silence_before_s, from_hz, to_hz })
+        let marks = None;
+        Ok(Self { segment, starts_s, duration_s, silence_after_s, silence_before_s, from_hz, to_hz, marks })
     }
 
     /// The samples of one copy at a rate, from its beginning to its end.
@@ -211,8 +243,11 @@ mod tests {
         assert_eq!(excitation.starts_s.len(), 2);
         near("first start", excitation.starts_s[0], 1.0, 1e-12);
         near("distance", excitation.spread_s(), excitation.duration_s + 1.0, 1e-9);
-        near("silence", excitation.silence_after_s, 1.0, 1e-9);
-        near("silence before", excitation.silence_before_s, 1.0, 1e-9);
+        let marks = excitation.marks.as_ref().unwrap();
+        assert_eq!(marks.starts_s.len(), 3);
+        near("silence up to the mark", excitation.silence_after_s, 0.5, 1e-9);
+        near("silence from the mark on", excitation.silence_before_s, 0.35, 1e-9);
+        near("the first mark", marks.starts_s[0], 0.5, 1e-9);
     }
 
     #[test]

@@ -22,11 +22,12 @@ pub(crate) fn located(
             format!("The recording ({duration_s:.1} s) is silent. Check the input, its gain and the cable.");
         return Err(Finding::stop("no-signal", text));
     }
-    match find(samples, sample_rate_hz, excitation) {
-        Found::All(positions) => Ok(positions),
+    let stop = match find(samples, sample_rate_hz, excitation) {
+        Found::All(positions) => return Ok(positions),
+        Found::Nothing => return Err(not_found(samples, sample_rate_hz, name)),
         Found::Cut => {
             let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
-            Err(Finding::stop("cut", text))
+            Finding::stop("cut", text)
         }
         Found::Moved(by_s) => {
             let text = format!(
@@ -35,36 +36,41 @@ pub(crate) fn located(
                 by_s.abs() * 1e3,
                 if by_s > 0.0 { "farther apart" } else { "nearer together" }
             );
-            Err(Finding::stop("copies-apart", text))
+            Finding::stop("copies-apart", text)
         }
-        Found::Nothing => Err(not_found(samples, sample_rate_hz, name)),
-    }
+    };
+    // A part of one sweep resembles another that runs through the same band.
+    Err(another_track(samples, sample_rate_hz, name).unwrap_or(stop))
+}
+
+/// Names the track that is in a recording in which another was looked for; nothing where it is
+/// that one after all, or none.
+fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str) -> Option<Finding> {
+    let heard = recognise(samples, sample_rate_hz, &tracks());
+    let own = heard.iter().find(|heard| heard.track == name);
+    let longest = heard
+        .iter()
+        .filter(|heard| heard.track != name)
+        // Where a part of both may be there, the one that is whole is meant.
+        .filter(|other| own.is_none_or(|own| own.extent == Extent::Cut && other.extent != Extent::Cut))
+        .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)))?;
+    let part = if longest.extent == Extent::Cut { "a part of " } else { "" };
+    let text = format!(
+        "The recording does not hold `{name}`; it looks like {part}`{}`. Analyze it as that, or play the right track.",
+        longest.track
+    );
+    Some(Finding::stop("wrong-track", text))
 }
 
 /// Tells a wrong track from none.
 pub(crate) fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str) -> Finding {
-    let heard = recognise(samples, sample_rate_hz, &tracks());
-    let longest = heard
-        .into_iter()
-        .filter(|heard| heard.track != name)
-        .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)));
-    match longest {
-        Some(other) => {
-            let part = if other.extent == Extent::Cut { "a part of " } else { "" };
-            let text = format!(
-                "The recording does not hold `{name}`; it looks like {part}`{}`. Analyze it as that, or play the right track.",
-                other.track
-            );
-            Finding::stop("wrong-track", text)
-        }
-        None => {
-            let text = format!(
-                "`{name}` was not found in the recording. Check that it was played, that the microphone hears it, and that \
-                 it is louder than the noise."
-            );
-            Finding::stop("not-found", text)
-        }
-    }
+    another_track(samples, sample_rate_hz, name).unwrap_or_else(|| {
+        let text = format!(
+            "`{name}` was not found in the recording. Check that it was played, that the microphone hears it, and that \
+             it is louder than the noise."
+        );
+        Finding::stop("not-found", text)
+    })
 }
 
 /// The silent stretches before, between and after the copies.
@@ -84,9 +90,34 @@ pub(crate) fn silences<'a>(
     });
     std::iter::once(first.saturating_sub(before)..first.saturating_sub(frames(0.02)))
         .chain(after)
+        .chain(beside_marks(rate, excitation, positions))
         .filter_map(|range| samples.get(range.start..range.end.min(samples.len())))
         .filter(|stretch| stretch.len() >= frames(0.05))
         .collect()
+}
+
+/// The silences before the first mark, and after each but the one before the first copy.
+fn beside_marks(rate: f64, excitation: &Excitation, positions: &[usize]) -> Vec<std::ops::Range<usize>> {
+    let Some(marks) = excitation.marks.as_ref().filter(|_| positions.len() == excitation.starts_s.len())
+    else {
+        return Vec::new();
+    };
+    // On the copy that is nearest, so that no clock matters.
+    let at = |time_s: f64| {
+        let nearest = (0..positions.len()).min_by(|&a, &b| {
+            let distance = |i: usize| (excitation.starts_s[i] - time_s).abs();
+            distance(a).total_cmp(&distance(b))
+        });
+        let frame = |i: usize| positions[i] as f64 + (time_s - excitation.starts_s[i]) * rate;
+        nearest.map_or(0.0, frame).max(0.0) as usize
+    };
+    let quiet_s = marks.silence_after_s.min(excitation.silence_before_s);
+    let (first_s, rest) = (marks.starts_s[0], &marks.starts_s[1..]);
+    let after = rest.iter().map(|start_s| {
+        let end_s = start_s + marks.duration_s;
+        at(end_s + 0.4 * quiet_s)..at(end_s + 0.94 * quiet_s)
+    });
+    std::iter::once(at(first_s - 0.9 * marks.silence_before_s)..at(first_s - 0.02)).chain(after).collect()
 }
 
 /// What became of the search.

@@ -46,7 +46,28 @@ const GROUPS: usize = 4;
 /// simulated cars and on the random ones of the test below.
 ///
 /// Accuracy: `random_drivers_are_told_from_those_wired_backwards`.
-pub(crate) fn write(reading: &mut Reading, copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) {
+pub(crate) fn write(reading: &mut Reading, copies: &Copies<'_>, band_hz: (f64, f64)) {
+    let (mut polarity, confidence) = polarity_of(copies, band_hz);
+    // A clock that is none turns the phase; by the recorder's own it would then read otherwise.
+    if let Some(other) = copies.as_if_on_one_clock()
+        && polarity != "unclear"
+        && polarity_of(&other, band_hz).0 != polarity
+    {
+        polarity = "unclear";
+        let text = "The polarity depends on whether the clocks differ or samples were lost, which this recording does not tell.";
+        reading.finding(Finding::note("polarity-unclear", text));
+    } else if polarity == "unclear" {
+        let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
+        reading.finding(Finding::note("polarity-unclear", text));
+    }
+    reading.label("polarity", polarity);
+    if polarity != "unclear" {
+        reading.value("polarity_confidence", confidence);
+    }
+}
+
+/// The polarity, and how many of the variations say the same.
+fn polarity_of(copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) -> (&'static str, f64) {
     let excitation = copies.excitation();
     let top_hz = excitation.to_hz.min(0.47 * copies.rate_hz);
     let wide_hz = ((0.5 * low_hz).max(excitation.from_hz), (2.0 * high_hz).min(top_hz));
@@ -81,14 +102,7 @@ pub(crate) fn write(reading: &mut Reading, copies: &Copies<'_>, (low_hz, high_hz
             }
         }
     }
-    if polarity == "unclear" {
-        let text = "The impulse swings as far down as up, so its polarity cannot be told from this band.";
-        reading.finding(Finding::note("polarity-unclear", text));
-    }
-    reading.label("polarity", polarity);
-    if polarity != "unclear" {
-        reading.value("polarity_confidence", f64::max(sum / count, 0.0));
-    }
+    (polarity, f64::max(sum / count, 0.0))
 }
 
 fn causal(rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<dsp::biquad::Cascade> {

@@ -28,8 +28,10 @@ mod spectrum;
 mod sweep;
 mod tape;
 mod taped;
+mod time_map;
 mod tone;
 mod transfer;
+mod witness;
 
 use measure::Measurement;
 

@@ -16,6 +16,8 @@ use crate::recognise::recognise;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
+use crate::time_map::{Point, time_map};
+use crate::witness::{believed, lost_between_pulses};
 
 /// How much before and after each pulse is used: less than the shortest pace.
 const BEFORE_S: f64 = 0.08;
@@ -97,7 +99,11 @@ impl Analyse for Running {
         } else {
             let positions = located(samples, rate, &self.stimulus.name, &self.excitation)?;
             let background = Background::of(&silences(samples, rate, &self.excitation, &positions), rate);
-            let copies = Copies::new(samples, rate, &self.excitation, &positions, background.as_ref());
+            let (copies, findings) =
+                believed(samples, rate, &self.excitation, &positions, background.as_ref())?;
+            findings.into_iter().for_each(|finding| {
+                reading.finding(finding);
+            });
             (copies, positions)
         };
         if let Some(ppm) = copies.clock_ppm {
@@ -144,8 +150,7 @@ impl Running {
         reading.value("pulses", aligned.len() as f64);
         let points: Vec<(f64, f64)> =
             aligned.iter().map(|(i, position)| (self.excitation.starts_s[*i], *position)).collect();
-        let (zero, clock_hz) = line(&points);
-        let positions: Vec<f64> = points.iter().map(|(start_s, _)| zero + start_s * clock_hz).collect();
+        let (positions, clock_hz) = on_one_clock(&points, rate, reading);
         let whole = positions.iter().map(|position| position.round().max(0.0) as usize).collect();
         let spans_s = (BEFORE_S, AFTER_S);
         Ok((Copies::at(samples, rate, &self.excitation, &positions, clock_hz, spans_s), whole))
@@ -224,22 +229,46 @@ fn best_lag(part: &[f64], template: &[f64]) -> Option<(f64, f64)> {
     (both > 0.0).then(|| (highest as f64 + fine, lags[highest] / both.sqrt()))
 }
 
-/// The line through points that most of them lie on: those far off (three times the
-/// median of the distances) are left out once.
-fn line(points: &[(f64, f64)]) -> (f64, f64) {
-    let fit = |points: &[(f64, f64)]| {
-        let n = points.len() as f64;
-        let (x, y) =
-            (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
-        let squares: f64 = points.iter().map(|p| (p.0 - x).powi(2)).sum();
-        let slope = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>() / squares.max(1e-12);
-        (y - slope * x, slope)
+/// How far a pulse may be from the line of the others, in standard deviations and in samples.
+const STRAYS: f64 = 8.0;
+const STRAY: f64 = 3.0;
+
+/// Where each pulse lies by the clock that they share, and that clock. Samples that were lost
+/// between two of them are told, and every pulse is taken where it was recorded.
+fn on_one_clock(points: &[(f64, f64)], rate: f64, reading: &mut Reading) -> (Vec<f64>, f64) {
+    // How far a pulse lies from the middle between its neighbours is what noise does to it.
+    let bends: Vec<f64> = points
+        .windows(3)
+        .map(|three| {
+            let part = (three[1].0 - three[0].0) / (three[2].0 - three[0].0);
+            (three[1].1 - three[0].1 - part * (three[2].1 - three[0].1)).abs()
+        })
+        .collect();
+    let sigma = (0.8 * median(&bends).unwrap_or(0.0)).max(0.05);
+    let all: Vec<Point> = points.iter().map(|&(at_s, position)| Point { at_s, position, sigma }).collect();
+    // A stray lies off both of its neighbours, and twice as far as they then seem to; where
+    // samples were lost, two neighbours are off alike.
+    let bend = |index: usize| index.checked_sub(1).and_then(|i| bends.get(i)).copied().unwrap_or(0.0);
+    let is_stray = |index: &usize| {
+        let beside = bend(index.saturating_sub(1)).max(bend(index + 1));
+        bend(*index) > STRAYS * sigma && bend(*index) > 1.5 * beside
     };
-    let (zero, slope) = fit(points);
-    let off = |p: &(f64, f64)| (p.1 - zero - slope * p.0).abs();
-    let limit = 3.0 * median(&points.iter().map(off).collect::<Vec<_>>()).unwrap_or(0.0) + 1e-9;
-    let near: Vec<(f64, f64)> = points.iter().copied().filter(|p| off(p) <= limit).collect();
-    if near.len() > 2 { fit(&near) } else { (zero, slope) }
+    let kept: Vec<usize> = (0..all.len()).filter(|index| !is_stray(index)).collect();
+    let Some(map) = time_map(&kept.iter().map(|i| all[*i]).collect::<Vec<Point>>()) else {
+        return (points.iter().map(|point| point.1).collect(), rate);
+    };
+    if let Some(finding) = lost_between_pulses(&map, rate) {
+        reading.finding(finding);
+    }
+    let jumped = |index: usize| -> f64 {
+        map.jumps.iter().filter(|jump| kept[jump.before] <= index).map(|jump| jump.frames).sum()
+    };
+    // By the line where it is near, so that noise has no part in it.
+    let by_clock = |(index, point): (usize, &Point)| {
+        let wanted = map.zero + map.rate_hz * point.at_s + jumped(index);
+        if (point.position - wanted).abs() > STRAY.max(5.0 * sigma) { point.position } else { wanted }
+    };
+    (all.iter().enumerate().map(by_clock).collect(), map.rate_hz)
 }
 
 #[cfg(test)]

@@ -6,13 +6,13 @@ mod result;
 use measure::{Finding, Manifest, Reading, Start, StimulusWanted};
 
 use crate::background::Background;
-use crate::copies::Copies;
 use crate::excitation::Excitation;
 use crate::find::{located, silences};
 use crate::options::{ResponseOptions, response_parameters};
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
+use crate::witness::believed;
 
 /// The measurement `sweep`.
 ///
@@ -88,7 +88,11 @@ impl Analyse for Running {
             Some(reference) => Background::of(&silences(reference, rate, &self.excitation, &positions), rate),
             None => background.clone(),
         };
-        let copies = Copies::new(searched, rate, &self.excitation, &positions, searched_background.as_ref());
+        let (copies, findings) =
+            believed(searched, rate, &self.excitation, &positions, searched_background.as_ref())?;
+        findings.into_iter().for_each(|finding| {
+            reading.finding(finding);
+        });
         let measured = self.tape.reference.as_ref().map(|_| copies.in_channel(&self.tape.samples));
         let options = ResponseOptions::of(&self.start.parameters);
         result::Analysis {

@@ -84,22 +84,57 @@ fn sweep(from_hz: f64, to_hz: f64, about_s: f64, peak_dbfs: f64) -> Segment {
     Segment::of(Signal::Sweep { from_hz, to_hz, synchronised: true }, duration_s, peak_dbfs, 0.05)
 }
 
+/// How long a mark lasts, and where in a silence it lies. It is short, so that there is
+/// silence enough to measure noise in; it begins when a car has died away, and ends long before
+/// the next sweep.
+const MARK_S: f64 = 0.15;
+const MARK_AFTER_S: f64 = 0.5;
+
 /// Silence, sweep, silence, the same sweep again, silence: the two copies give the
-/// clock ratio, an average and the repeatability.
+/// clock ratio, an average and the repeatability. In the middle of each silence lies a short
+/// sweep of the same band, a mark: two copies alone cannot tell a clock from samples
+/// that were lost between them, three marks can.
 fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, about_s: f64, peak_dbfs: f64) -> Stimulus {
     let sweep = sweep(from_hz, to_hz, about_s, peak_dbfs);
-    between_silences(name, vec![sweep.clone(), sweep], 1.0)
+    let signal = Signal::Sweep { from_hz, to_hz, synchronised: false };
+    let mark = Segment::of(signal, MARK_S, peak_dbfs, 0.02);
+    let silence = [Segment::silence(MARK_AFTER_S), mark, Segment::silence(1.0 - MARK_AFTER_S - MARK_S)];
+    let mut segments = silence.to_vec();
+    for _ in 0..2 {
+        segments.push(sweep.clone());
+        segments.extend(silence.clone());
+    }
+    Stimulus { name: name.to_owned(), segments }
 }
 
 /// A reference burst on the left, the test sweep on the right, the reference burst
 /// again: whichever one driver stays connected to the left side gives a time mark
-/// that all recordings share, and its two bursts give the clock ratio.
+/// that all recordings share, and its two bursts give the clock ratio. Short marks on its
+/// side in the silences between them tell a clock from samples that were lost.
 fn arrival() -> Stimulus {
+    const MARK_S: f64 = 0.1;
     let mut reference = sweep(300.0, 12_000.0, 0.7, -12.0);
     reference.side = Side::Left;
     let mut test = sweep(20.0, 20_000.0, 4.0, -12.0);
     test.side = Side::Right;
-    between_silences("arrival", vec![reference.clone(), test, reference], 0.7)
+    let signal = Signal::Sweep { from_hz: 300.0, to_hz: 12_000.0, synchronised: false };
+    let mark = Segment { side: Side::Left, ..Segment::of(signal, MARK_S, -12.0, 0.01) };
+    // Beside the test sweep there is silence enough to measure noise in.
+    let [outer, short, long] = [0.7, 0.3, 0.6].map(Segment::silence);
+    let segments = vec![
+        outer.clone(),
+        reference.clone(),
+        short.clone(),
+        mark.clone(),
+        long.clone(),
+        test,
+        long,
+        mark,
+        short,
+        reference,
+        outer,
+    ];
+    Stimulus { name: "arrival".to_owned(), segments }
 }
 
 /// Pulses in groups of ten, each at a pace of its own, by which they are told from any
@@ -189,8 +224,18 @@ mod tests {
     fn a_sweep_track_is_what_the_contract_says() {
         let track = track("sweep-full").unwrap();
         let silences: Vec<bool> = track.segments.iter().map(|s| s.signal == Signal::Silence).collect();
-        assert_eq!(silences, [true, false, true, false, true]);
-        assert_eq!(track.segments[1], track.segments[3]);
-        assert!(track.segments.iter().step_by(2).all(|s| s.duration_s == 1.0));
+        let pause = [true, false, true];
+        assert_eq!(silences, [pause.as_slice(), &[false], &pause, &[false], &pause].concat());
+        assert_eq!(track.segments[3], track.segments[7]);
+        let (sweep, marks) = (&track.segments[3], [1, 5, 9].map(|i| &track.segments[i]));
+        let band = |segment: &Segment| match segment.signal {
+            Signal::Sweep { from_hz, to_hz, .. } => (from_hz, to_hz),
+            _ => (0.0, 0.0),
+        };
+        for (pause, mark) in [0, 4, 8].into_iter().zip(marks) {
+            let pause_s: f64 = track.segments[pause..pause + 3].iter().map(|s| s.duration_s).sum();
+            near("a pause with its mark", pause_s, 1.0, 1e-12);
+            assert_eq!(band(mark), band(sweep), "no mark outside the band of the sweep");
+        }
     }
 }

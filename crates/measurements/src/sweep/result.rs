@@ -1,10 +1,12 @@
 //! From the copies to the reading: responses, noise, harmonics and what to say
 //! about them.
 
-use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
 use dsp::fft::Complex64;
 use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::smooth_power;
+use dsp::sweep::Sweep;
+use dsp::window::fade_gain;
 use measure::{CalibrationCurve, Finding, Reading};
 
 use crate::arrival::{moment, playing_band};
@@ -20,6 +22,13 @@ const VALID_OVER_NOISE_DB: f64 = 10.0;
 /// Two copies that repeat to this are alike, where the noise allows it: through lossy codecs
 /// of low rates they do not (up to 0.5 dB at 64 kbit/s), through those of high rates they do.
 const REPEATS_DB: f64 = 0.1;
+/// Two copies that differ by so much in a twelfth of an octave, and by six standard deviations,
+/// were disturbed there: a drop-out or a knock.
+const DISTURBED_DB: f64 = 0.15;
+/// How long an impulse response is that counts, for how many values a band holds.
+const RINGS_S: f64 = 0.25;
+/// A harmonic is drawn where it stands this far above the noise at its own place in time.
+const HARMONIC_OVER_NOISE_DB: f64 = 10.0;
 /// The lowest noise floor that is stated; a digital silence has none at all.
 const LOWEST_DB: f64 = -200.0;
 
@@ -132,14 +141,21 @@ impl Analysis<'_> {
         let weights: f64 = (-frames(window.left_s)..=frames(window.right_s))
             .map(|i| window.weight(i as f64 / rate).powi(2))
             .sum();
-        let copies = self.positions.len() as f64;
+        let copies = self.copies.count() as f64;
+        // At its ends the sweep is faded, and its power over a sixth of an octave is not what it has there.
+        let faded = |f: f64| {
+            self.excitation.sweep(rate).map_or(1.0, |sweep| {
+                let fade_s = self.excitation.fade_s();
+                fade_gain(sweep.time_of_s(f), sweep.duration_s(), fade_s).powi(2).max(1e-12)
+            })
+        };
         let below = reference.map(|part| part.response(grid).value);
         power
             .iter()
             .zip(background.at(grid))
             .enumerate()
             .map(|(i, (input, density))| {
-                let input = input * below.as_ref().map_or(1.0, |b| b[i].norm_sqr() + 1e-24);
+                let input = input * faded(grid[i]) * below.as_ref().map_or(1.0, |b| b[i].norm_sqr() + 1e-24);
                 power_db(density * weights / (input * copies)).max(LOWEST_DB)
             })
             .collect()
@@ -190,7 +206,7 @@ impl Analysis<'_> {
             Some(reference) => peak_s - reference,
             None => {
                 let first = self.copies.origin() + peak_s * self.copies.rate_hz;
-                self.tape.begins_s() + (first - self.excitation.starts_s[0] * self.copies.rate_hz) / rate
+                self.tape.begins_s() + (first - self.copies.first_s * self.copies.rate_hz) / rate
             }
         };
         reading.value("arrival_s", arrival_s);
@@ -308,6 +324,24 @@ impl Analysis<'_> {
                  {unexplained_db:.0} dB). Keep the microphone still, and avoid wireless or lossy links."
             );
             reading.finding(Finding::caution("copies-differ", text));
+            return Ok(());
+        }
+        let disturbed = clear
+            .iter()
+            .map(|&i| {
+                let apart_db = (near(one, i) - near(other, i)).abs();
+                let noise = amplitude(linear.noise_db[i] - near(&linear.mean, i)).powi(2);
+                let values = (linear.grid[i] * (1.0 / 12.0f64).exp2().ln() * RINGS_S).max(1.0);
+                (linear.grid[i], apart_db, 8.686 * (4.0 * noise / values).sqrt())
+            })
+            .filter(|(_, apart_db, sigma_db)| *apart_db > DISTURBED_DB && *apart_db > 6.0 * sigma_db)
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        if let Some((at_hz, apart_db, _)) = disturbed {
+            let text = format!(
+                "Near {at_hz:.0} Hz one copy of the sweep differs from the other by {apart_db:.1} dB: a knock, a drop-out or a \
+                 level control came in between. Record again if that matters."
+            );
+            reading.finding(Finding::caution("copies-differ", text));
         }
         Ok(())
     }
@@ -384,15 +418,77 @@ impl Analysis<'_> {
             }
             let grid: Vec<f64> = kept.iter().map(|&i| linear.grid[i]).collect();
             let value = impulse.harmonic(&sweep, n, peak_s, &grid).value;
+            let stands = self.stands_out(&sweep, n, &deconvolver, (&grid, &value));
+            let only = |values: Vec<f64>| -> Vec<f64> {
+                values
+                    .into_iter()
+                    .zip(&stands)
+                    .filter(|(_, stands)| **stands)
+                    .map(|(value, _)| value)
+                    .collect()
+            };
+            if !stands.contains(&true) {
+                continue;
+            }
             let level = value.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
             let level = self.calibrated(&grid, level, f64::from(n));
             let fundamental =
                 self.calibrated(&grid, kept.iter().map(|&i| db(linear.mean[i].norm())).collect(), 1.0);
-            let relative = level.iter().zip(fundamental).map(|(h, f)| h - f).collect();
+            let relative = only(level.iter().zip(fundamental).map(|(h, f)| h - f).collect());
+            let (grid, level) = (only(grid), only(level));
             let name = format!("harmonic_{n}");
             reading
                 .curve(&name, [("frequency_hz", grid), ("magnitude_db", level), ("relative_db", relative)]);
         }
+    }
+
+    /// Where a harmonic stands out of the noise, over a sixth of an octave at the least.
+    ///
+    /// The noise in it is the background's at `n` times the frequency, raised by the division
+    /// as it is there, in the harmonic's own window: `S(nf)·|1/X(nf)|²·Σw²/copies`. Power and noise are
+    /// averaged over a sixth of an octave, so that noise alone hardly reaches ten times its mean.
+    fn stands_out(
+        &self,
+        sweep: &Sweep,
+        n: u32,
+        deconvolver: &Deconvolver,
+        (grid, value): (&[f64], &[Complex64]),
+    ) -> Vec<bool> {
+        let Some(background) = self.background else { return vec![true; grid.len()] };
+        let rate = self.copies.rate_hz;
+        let lead_s = |n: u32| sweep.harmonic_lead_s(n);
+        let (before_s, after_s) = (0.45 * (lead_s(n + 1) - lead_s(n)), 0.45 * (lead_s(n) - lead_s(n - 1)));
+        let window = TimeWindow::half_faded(before_s, after_s);
+        let frames = |s: f64| (s * rate) as i64;
+        let weights: f64 =
+            (-frames(before_s)..=frames(after_s)).map(|i| window.weight(i as f64 / rate).powi(2)).sum();
+        let at: Vec<f64> = grid.iter().map(|f| f * f64::from(n)).collect();
+        let noise: Vec<f64> = background
+            .at(&at)
+            .iter()
+            .zip(&at)
+            .map(|(density, f)| density * deconvolver.power_gain(*f) * weights / self.copies.count() as f64)
+            .collect();
+        let reach = (self.options.points_per_octave / 12.0).round() as usize;
+        let mean = |of: &dyn Fn(usize) -> f64, i: usize, reach: usize| {
+            let range = i.saturating_sub(reach)..(i + reach + 1).min(grid.len());
+            let count = range.len() as f64;
+            range.map(of).sum::<f64>() / count
+        };
+        let enough = 10f64.powf(HARMONIC_OVER_NOISE_DB / 10.0);
+        let clear: Vec<bool> = (0..grid.len())
+            .map(|i| mean(&|i| value[i].norm_sqr(), i, reach) > enough * mean(&|i| noise[i], i, 2 * reach))
+            .collect();
+        // What stands out for less than that is a line of noise.
+        let mut stands = vec![false; clear.len()];
+        let mut from = 0;
+        for run in clear.chunk_by(|a, b| a == b) {
+            if run[0] && run.len() > 2 * reach {
+                stands[from..from + run.len()].fill(true);
+            }
+            from += run.len();
+        }
+        stands
     }
 
     /// Levels without the microphone's own response at `multiple` times the grid.

@@ -166,6 +166,25 @@ fn the_cubic_gives_its_harmonics() {
     at_most("harmonic 4 at 1 kHz", level_at(&reading, "harmonic_4", &[1000.0])[0], -70.0);
 }
 
+/// A linear system 40 dB above its noise had harmonic curves at −42 to −65 dB, all of them noise.
+/// Source: analytic; a linear system has none, and `x + cx²` has `c·A/2` at any frequency.
+#[test]
+fn harmonics_are_drawn_only_above_the_noise() {
+    for name in ["sweep-full", "sweep-sub", "sweep-mid", "sweep-high"] {
+        let reading = Recording { snr_db: 40.0, ..of(name) }.reading();
+        let drawn: Vec<&String> = reading.curves.keys().filter(|key| key.starts_with("harmonic")).collect();
+        assert!(drawn.is_empty(), "{name}: {drawn:?}");
+    }
+    // 29 dB over the noise in the second harmonic's own band at the least.
+    let reading = Recording { snr_db: 50.0, system: |x| x + 0.02 * x * x, ..of("sweep-mid") }.reading();
+    let wanted = dsp::response::db(0.01 * dsp::response::amplitude(-9.0));
+    let curve = &reading.curves["harmonic_2"];
+    assert!(curve["frequency_hz"].len() > 300, "{}", curve["frequency_hz"].len());
+    let off: Vec<f64> = curve["magnitude_db"].iter().map(|level| (level - wanted).abs()).collect();
+    at_most("the middle of the errors", dsp::statistics::median(&off).unwrap(), 1.0);
+    assert!(!reading.curves.contains_key("harmonic_5"));
+}
+
 /// Source: analytic; what the harmonics of a band-limited sweep do above its band.
 #[test]
 fn harmonics_above_the_band_of_the_sweep_are_found() {

@@ -1,0 +1,471 @@
+//! Whether the clock that two copies give is one: samples that were lost between them look the
+//! same from outside.
+
+use std::f64::consts::PI;
+
+use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::fft::{Complex64, irfft};
+use dsp::statistics::{median, robust_deviation};
+use measure::Finding;
+
+use crate::background::Background;
+use crate::copies::{Copies, LEAD_S};
+use crate::excitation::Excitation;
+use crate::time_map::{Jump, Point, TimeMap, time_map};
+
+/// How much of a mark's impulse response is compared with that of the copies.
+const BEFORE_S: f64 = 0.03;
+const AFTER_S: f64 = 0.15;
+
+/// Bands in an octave in which a copy is laid over the marks.
+const BANDS_PER_OCTAVE: f64 = 2.0;
+
+/// A band is believed when its phases scatter by no more than this, in radians.
+const MOST_SCATTER: f64 = 0.7;
+
+/// What is not noise (a tail that was cut, distortion) turns the phase by as much.
+const PHASE_FLOOR: f64 = 0.05;
+
+/// What lies farther off than this, in standard deviations, is explained by no loss.
+const MOST_MISFIT: f64 = 4.0;
+
+/// How often the map is drawn anew at the most, and what it then moves by no more.
+const ROUNDS: usize = 5;
+const SETTLED_PPM: f64 = 1.0;
+
+/// A whole number of samples is believed when it is known as exactly as this.
+const SURELY_WHOLE: f64 = 0.15;
+
+/// What turns the phase by less, in degrees, is too little to matter.
+const TURNS_DEG: f64 = 45.0;
+
+/// A clock that is off by less, in parts in a million, is too little to matter.
+const SMALL_PPM: f64 = 20.0;
+
+/// Clocks are within this of each other; what is more is not believed without a witness.
+const USUAL_PPM: f64 = 320.0;
+
+/// A copy on its band, or a mark.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Place {
+    Mark,
+    /// The number of the copy, and the frequency.
+    Copy(usize, f64),
+}
+
+/// The copies on a clock that can be believed, and what was found wrong with them.
+///
+/// With marks in the silences every moment is known several times: each mark, and each copy in
+/// each half octave, which an exponential sweep passes one after the other. What the car
+/// does to a frequency it does to all of them, so that each band is laid over the
+/// marks' and the car falls out. All lie on one line of time, or on one with jumps
+/// (see [`time_map`]): samples lost between the copies are put back, a copy inside which they
+/// were lost is left out, and what cannot be mended is said.
+///
+/// Without marks (tracks of version 1) the copies are compared band by band, which shows what was
+/// lost inside one of them; and a clock that is none spreads the impulse over log frequency, evenly,
+/// which no car does.
+///
+/// # Errors
+/// A finding when what was lost cannot be put back.
+pub(crate) fn believed<'a>(
+    samples: &'a [f32],
+    rate: f64,
+    excitation: &'a Excitation,
+    positions: &[usize],
+    background: Option<&Background>,
+) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
+    let copies = Copies::new(samples, rate, excitation, positions, background);
+    if copies.count() < 2 || excitation.sweep(rate).is_none() {
+        return Ok((copies, Vec::new()));
+    }
+    match settled(&copies, rate) {
+        Some((map, places)) => mended(copies, rate, &map, &places),
+        None => without_marks(copies, rate),
+    }
+}
+
+/// The map of time on its own clock: what was played is rendered on a clock, and on one that is
+/// off the bands of a copy spread so far that the high ones tell nothing. So each round
+/// goes by the clock that the last one found, from that of the copies or, where samples were
+/// lost between them, from none.
+fn settled(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
+    let mut best: Option<(TimeMap, Vec<Place>)> = None;
+    for first_hz in [copies.rate_hz, rate] {
+        let mut clock_hz = first_hz;
+        for _ in 0..ROUNDS {
+            let Some((map, places)) = by_marks(&copies.on(clock_hz), rate) else { break };
+            let moved_ppm = 1e6 * (map.rate_hz / clock_hz - 1.0).abs();
+            clock_hz = map.rate_hz;
+            if best.as_ref().is_none_or(|(best, _)| map.misfit < best.misfit) {
+                best = Some((map, places));
+            }
+            if moved_ppm < SETTLED_PPM {
+                break;
+            }
+        }
+        if best.as_ref().is_some_and(|(map, _)| map.misfit < MOST_MISFIT) {
+            break;
+        }
+    }
+    best
+}
+
+/// The map of time by the marks, and what each of its points is; nothing where they cannot be
+/// heard clearly enough.
+fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
+    let excitation = copies.excitation();
+    let marks = excitation.marks.as_deref()?;
+    let clock_hz = copies.rate_hz;
+    let starts_s = &excitation.starts_s;
+    // Each mark where the nearest copy says.
+    let nearest = |time_s: f64| {
+        let distance = |i: &usize| (starts_s[*i] - time_s).abs();
+        (0..starts_s.len()).min_by(|a, b| distance(a).total_cmp(&distance(b))).unwrap_or(0)
+    };
+    let positions: Vec<f64> = marks
+        .starts_s
+        .iter()
+        .map(|time_s| {
+            let copy = nearest(*time_s);
+            copies.begins(copy) + (time_s - starts_s[copy]) * clock_hz
+        })
+        .collect();
+    let tail_s = 0.95 * marks.silence_after_s;
+    let all = Copies::at(copies.samples(), rate, marks, &positions, clock_hz, (LEAD_S, tail_s));
+    let window = TimeWindow::half_faded(BEFORE_S, AFTER_S.min(tail_s));
+    let moment_s = (LEAD_S * rate).round() / clock_hz;
+    let part = |impulse: &ImpulseResponse| impulse.windowed(moment_s, &window);
+    let each_mark: Vec<WindowedImpulse> =
+        all.impulses(&mut all.over(marks.band_hz())).iter().map(part).collect();
+    let each_copy: Vec<WindowedImpulse> =
+        copies.impulses_as_found(&mut copies.over(excitation.band_hz())).iter().map(part).collect();
+    let bands = bands(excitation, rate);
+    let whole = [(bands.first()?.0, bands.last()?.1)];
+    let spectra = |parts: &[WindowedImpulse]| -> Vec<Vec<Complex64>> {
+        let frames = 2 * each_mark[0].samples.len();
+        parts.iter().map(|part| part.spectrum(frames).0).collect()
+    };
+    let bin_hz = each_mark[0].spectrum(2 * each_mark[0].samples.len()).1;
+    let (mark_spectra, copy_spectra) = (spectra(&each_mark), spectra(&each_copy));
+    // The marks laid over the one that the others are most like.
+    let shifts = |reference: usize| -> Vec<Option<(f64, f64)>> {
+        let over = |spectrum: &Vec<Complex64>| delays(&mark_spectra[reference], spectrum, bin_hz, &whole)[0];
+        mark_spectra.iter().map(over).collect()
+    };
+    let (_, shifts) = (0..mark_spectra.len())
+        .map(|reference| (reference, shifts(reference)))
+        .max_by_key(|(_, shifts)| shifts.iter().flatten().count())?;
+    if shifts.iter().flatten().count() < 2 {
+        return None;
+    }
+    let mut reference = vec![Complex64::default(); mark_spectra[0].len()];
+    for (spectrum, shift) in mark_spectra.iter().zip(&shifts) {
+        let Some((shift_s, _)) = shift else { continue };
+        for (k, (sum, x)) in reference.iter_mut().zip(spectrum).enumerate() {
+            *sum += x * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s);
+        }
+    }
+    let mut points: Vec<(Point, Place)> = Vec::new();
+    for (i, shift) in shifts.iter().enumerate() {
+        let Some((shift_s, sigma_s)) = shift else { continue };
+        let at_s = marks.starts_s[i];
+        let point = Point { at_s, position: positions[i] + shift_s * clock_hz, sigma: sigma_s * clock_hz };
+        points.push((point, Place::Mark));
+    }
+    let sweep = excitation.sweep(clock_hz)?;
+    for (copy, spectrum) in copy_spectra.iter().enumerate() {
+        for (band, delay) in bands.iter().zip(delays(&reference, spectrum, bin_hz, &bands)) {
+            let Some((delay_s, sigma_s)) = delay else { continue };
+            let middle_hz = (band.0 * band.1).sqrt();
+            let at_s = sweep.time_of_s(middle_hz);
+            let position = copies.begins(copy) + (at_s + delay_s) * clock_hz;
+            let point = Point { at_s: starts_s[copy] + at_s, position, sigma: sigma_s * clock_hz };
+            points.push((point, Place::Copy(copy, middle_hz)));
+        }
+    }
+    points.sort_by(|a, b| a.0.at_s.total_cmp(&b.0.at_s));
+    let in_each = |copy: usize| {
+        points.iter().filter(|(_, place)| matches!(place, Place::Copy(of, _) if *of == copy)).count()
+    };
+    if (0..copies.count()).any(|copy| in_each(copy) < 3) {
+        return None;
+    }
+    let (points, places): (Vec<Point>, Vec<Place>) = points.into_iter().unzip();
+    time_map(&points).map(|map| (map, places))
+}
+
+/// What becomes of the copies when the map of time is known.
+fn mended<'a>(
+    copies: Copies<'a>,
+    rate: f64,
+    map: &TimeMap,
+    places: &[Place],
+) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
+    let copy_of = |place: &Place| match place {
+        Place::Copy(copy, _) => Some(*copy),
+        Place::Mark => None,
+    };
+    let last_of_first = places.iter().rposition(|place| copy_of(place) == Some(0)).unwrap_or(0);
+    let first_of_last = places.iter().position(|place| copy_of(place).is_some_and(|c| c > 0)).unwrap_or(0);
+    let between: Vec<&Jump> =
+        map.jumps.iter().filter(|jump| jump.before > last_of_first && jump.before <= first_of_last).collect();
+    let inside: Vec<(usize, f64, &Jump)> = map
+        .jumps
+        .iter()
+        .filter_map(|jump| match (places[jump.before - 1], places[jump.before]) {
+            (Place::Copy(a, low_hz), Place::Copy(b, high_hz)) if a == b => {
+                let at_hz = (low_hz * high_hz).sqrt();
+                let turns_deg = 360.0 * at_hz * jump.frames.abs() / rate;
+                (turns_deg > TURNS_DEG || ppm_of(jump.frames, &copies, rate) > SMALL_PPM)
+                    .then_some((a, at_hz, jump))
+            }
+            _ => None,
+        })
+        .collect();
+    if map.misfit > MOST_MISFIT {
+        too_far_apart(&copies)?;
+        let text = "The marks and the copies of the sweep do not lie on one clock: samples were lost in several places, a clock \
+                    wanders, or the microphone moved. Phase and times are doubtful; record again.";
+        return Ok((copies, vec![Finding::caution("clock-doubtful", text)]));
+    }
+    if let Some((copy, at_hz, jump)) = inside.first() {
+        let (count, verb) = counted(jump.frames);
+        if inside.iter().any(|(other, ..)| other != copy) {
+            let text = format!(
+                "Samples were lost or doubled inside both copies of the sweep ({count} in one of them, near {at_hz:.0} Hz). Close \
+                 other programs, and record again."
+            );
+            return Err(Finding::stop("copies-apart", text));
+        }
+        let text = format!(
+            "Inside the {} copy of the sweep, near {at_hz:.0} Hz, {count} {verb}. The other copy alone was used, so that there \
+             is no average and no repeatability. Record again if you can.",
+            ["first", "second"][(*copy).min(1)]
+        );
+        let one = copies.alone(1 - (*copy).min(1), map.rate_hz, rate);
+        return Ok((one, vec![Finding::caution("samples-lost", text)]));
+    }
+    let frames: f64 = between.iter().map(|jump| jump.frames).sum();
+    if between.is_empty() || frames.abs() < 0.3 {
+        return Ok((copies, Vec::new()));
+    }
+    let sigma = between.iter().map(|jump| jump.sigma.powi(2)).sum::<f64>().sqrt();
+    let whole =
+        if sigma < SURELY_WHOLE && (frames - frames.round()).abs() < 0.3 { frames.round() } else { frames };
+    let (count, verb) = counted(whole);
+    let text = format!(
+        "Between the two copies of the sweep {count} {verb} ({:.2} ms). The marks of the track show it, and it has \
+         been set right.",
+        1e3 * whole.abs() / rate
+    );
+    Ok((copies.less(whole, rate), vec![Finding::caution("samples-lost", text)]))
+}
+
+/// Refuses copies that lie as no two clocks put them.
+///
+/// # Errors
+/// A finding when they do.
+fn too_far_apart(copies: &Copies<'_>) -> Result<(), Finding> {
+    let said_ppm = copies.clock_ppm.unwrap_or(0.0);
+    if said_ppm.abs() <= USUAL_PPM {
+        return Ok(());
+    }
+    let text = format!(
+        "The two copies of the sweep lie as if the clocks differed by {said_ppm:.0} ppm, which is more than clocks do: samples were \
+         lost or doubled between them. Close other programs, and record again."
+    );
+    Err(Finding::stop("copies-apart", text))
+}
+
+/// By how much a loss between the copies would change the clock.
+fn ppm_of(frames: f64, copies: &Copies<'_>, rate: f64) -> f64 {
+    1e6 * frames.abs() / (copies.excitation().spread_s() * rate)
+}
+
+fn counted(frames: f64) -> (String, &'static str) {
+    let count = frames.abs();
+    let count = if count < 1.5 { "1 sample".to_owned() } else { format!("{count:.0} samples") };
+    let verb = match (frames < 0.0, frames.abs() < 1.5) {
+        (true, true) => "was lost",
+        (true, false) => "were lost",
+        (false, true) => "came twice",
+        (false, false) => "are too many",
+    };
+    (count, verb)
+}
+
+/// What is to be said of a track of pulses between which samples were lost: each pulse is
+/// taken where it was recorded, so that nothing else comes of it.
+pub(crate) fn lost_between_pulses(map: &TimeMap, rate: f64) -> Option<Finding> {
+    let jump = map.jumps.iter().max_by(|a, b| a.frames.abs().total_cmp(&b.frames.abs()))?;
+    let (count, verb) = counted(jump.frames);
+    let text = format!(
+        "Between two pulses {count} {verb} ({:.2} ms). Each pulse was taken where it was recorded, so that the polarity \
+         is not touched.",
+        1e3 * jump.frames.abs() / rate
+    );
+    Some(Finding::caution("samples-lost", text))
+}
+
+/// What the two copies themselves tell, without marks.
+fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<Finding>), Finding> {
+    let excitation = copies.excitation();
+    let bands = bands(excitation, rate);
+    let window = TimeWindow::half_faded(BEFORE_S, AFTER_S);
+    let moment_s = (LEAD_S * rate).round() / copies.rate_hz;
+    let parts: Vec<WindowedImpulse> = copies
+        .impulses_as_found(&mut copies.over(excitation.band_hz()))
+        .iter()
+        .map(|impulse| impulse.windowed(moment_s, &window))
+        .collect();
+    let frames = 2 * parts[0].samples.len();
+    let bin_hz = parts[0].spectrum(frames).1;
+    let spectra: Vec<Vec<Complex64>> = parts.iter().map(|part| part.spectrum(frames).0).collect();
+    let (Some(sweep), [first, .., last]) = (excitation.sweep(copies.rate_hz), spectra.as_slice()) else {
+        return Ok((copies, Vec::new()));
+    };
+    let points: Vec<(Point, f64)> = bands
+        .iter()
+        .zip(delays(first, last, bin_hz, &bands))
+        .filter_map(|(band, delay)| {
+            let (delay_s, sigma_s) = delay?;
+            let middle_hz = (band.0 * band.1).sqrt();
+            let (position, sigma) = (delay_s * rate, sigma_s * rate);
+            Some((Point { at_s: sweep.time_of_s(middle_hz), position, sigma }, middle_hz))
+        })
+        .collect();
+    let (points, middles_hz): (Vec<Point>, Vec<f64>) = points.into_iter().unzip();
+    let jumps = time_map(&points).map_or_else(Vec::new, |map| map.jumps);
+    let matters = |jump: &&Jump| {
+        360.0 * middles_hz[jump.before] * jump.frames.abs() / rate > TURNS_DEG
+            || ppm_of(jump.frames, &copies, rate) > SMALL_PPM
+    };
+    if let Some(jump) = jumps.iter().find(matters) {
+        let (count, verb) = counted(jump.frames);
+        let text = format!(
+            "Inside one of the two copies of the sweep, near {:.0} Hz, {count} {verb}. Close other programs, and record again.",
+            middles_hz[jump.before]
+        );
+        return Err(Finding::stop("copies-apart", text));
+    }
+    // How late each band comes, an octave after the other.
+    let late: Vec<(f64, f64)> = bands
+        .iter()
+        .zip(centroids(first, bin_hz, &bands))
+        .filter_map(|(band, late_s)| Some((sweep.time_of_s((band.0 * band.1).sqrt()), late_s?)))
+        .collect();
+    let reach = BANDS_PER_OCTAVE as usize;
+    let slopes: Vec<f64> = late
+        .iter()
+        .zip(late.iter().skip(reach))
+        .map(|(low, high)| (high.1 - low.1) / (high.0 - low.0))
+        .collect();
+    let said_ppm = copies.clock_ppm.unwrap_or(0.0);
+    let (Some(slope), Some(scatter)) = (median(&slopes), robust_deviation(&slopes)) else {
+        return Ok((copies, Vec::new()));
+    };
+    let independent = (slopes.len() as f64 / BANDS_PER_OCTAVE).max(1.0);
+    let (off_ppm, unsure_ppm) = (1e6 * slope, 5.0 * 1e6 * scatter / independent.sqrt());
+    if off_ppm.abs() > SMALL_PPM + unsure_ppm && slopes.len() >= 4 {
+        let text = format!(
+            "The two copies of the sweep lie as if the clocks differed by {said_ppm:.0} ppm, but inside the copies they do not: \
+             samples were lost or doubled between them (about {:.0}). Record again; a track of today's version has marks by \
+             which this can be set right.",
+            (off_ppm * 1e-6 * copies.excitation().spread_s() * rate).abs()
+        );
+        return Err(Finding::stop("copies-apart", text));
+    }
+    too_far_apart(&copies)?;
+    if said_ppm.abs() <= SMALL_PPM || unsure_ppm <= SMALL_PPM {
+        return Ok((copies, Vec::new()));
+    }
+    let text = format!(
+        "The clocks differ by {said_ppm:.0} ppm, or samples were lost between the copies: without marks in the silences (tracks \
+         of version 1, or too much noise) this cannot be told. Levels are not touched by it; phase and times may be."
+    );
+    copies.is_unconfirmed = true;
+    Ok((copies, vec![Finding::caution("clock-unconfirmed", text)]))
+}
+
+/// Half octaves of the band that is played at full level.
+fn bands(excitation: &Excitation, rate: f64) -> Vec<(f64, f64)> {
+    let (from_hz, to_hz) = excitation.inner_band_hz(rate);
+    let from_hz = from_hz.max(1.5 / AFTER_S);
+    let count = ((to_hz / from_hz).log2() * BANDS_PER_OCTAVE).floor().max(1.0);
+    let edge = |i: f64| from_hz * (to_hz / from_hz).powf(i / count);
+    (0..count as usize).map(|i| (edge(i as f64), edge(i as f64 + 1.0))).collect()
+}
+
+/// How much later a spectrum is than another in each band, with one standard deviation, in
+/// seconds; nothing where they have too little in common.
+///
+/// The delay is where the inverse transform of the cross spectrum peaks, then the slope of
+/// its phase, each bin weighted by its power: both went through the same car, so that the phase at zero is zero.
+fn delays(
+    first: &[Complex64],
+    second: &[Complex64],
+    bin_hz: f64,
+    bands: &[(f64, f64)],
+) -> Vec<Option<(f64, f64)>> {
+    let n = 2 * (first.len() - 1);
+    bands
+        .iter()
+        .map(|&(from_hz, to_hz)| {
+            let inside =
+                ((from_hz / bin_hz).ceil() as usize)..=((to_hz / bin_hz) as usize).min(first.len() - 1);
+            let mut cross = vec![Complex64::default(); first.len()];
+            for k in inside.clone() {
+                cross[k] = first[k].conj() * second[k];
+            }
+            let used: Vec<(f64, Complex64)> = inside
+                .map(|k| (2.0 * PI * k as f64 * bin_hz, cross[k]))
+                .filter(|(_, x)| x.norm() > 0.0)
+                .collect();
+            if used.len() < 4 {
+                return None;
+            }
+            let correlation = irfft(cross, n);
+            let highest = (0..n).max_by(|&a, &b| correlation[a].total_cmp(&correlation[b]))?;
+            let lag = if highest > n / 2 { highest as f64 - n as f64 } else { highest as f64 };
+            let mut delay_s = lag / (n as f64 * bin_hz);
+            let weights: Vec<f64> = used.iter().map(|(_, x)| x.norm()).collect();
+            let sum: f64 = weights.iter().sum();
+            let squares: f64 = used.iter().zip(&weights).map(|((omega, _), w)| w * omega * omega).sum();
+            let phases = |delay_s: f64| -> Vec<f64> {
+                used.iter().map(|(omega, x)| (x * Complex64::cis(omega * delay_s)).arg()).collect()
+            };
+            for _ in 0..4 {
+                let slope: f64 = phases(delay_s)
+                    .iter()
+                    .zip(&used)
+                    .zip(&weights)
+                    .map(|((p, (omega, _)), w)| w * omega * p)
+                    .sum();
+                delay_s -= slope / squares;
+            }
+            let left = phases(delay_s);
+            let scatter = (left.iter().zip(&weights).map(|(p, w)| w * p * p).sum::<f64>() / sum).sqrt();
+            // The transform is twice as long as what it is of: two bins say one thing.
+            let spread: f64 = used.iter().zip(&weights).map(|((omega, _), w)| (w * omega).powi(2)).sum();
+            let noise = scatter * (2.0 * spread).sqrt() / squares;
+            let floor = PHASE_FLOOR / (PI * (from_hz + to_hz));
+            (scatter < MOST_SCATTER).then(|| (delay_s, noise.hypot(floor)))
+        })
+        .collect()
+}
+
+/// How late each band of an impulse response comes: the mean of the group delay, weighted by
+/// power; nothing where a band is empty.
+fn centroids(spectrum: &[Complex64], bin_hz: f64, bands: &[(f64, f64)]) -> Vec<Option<f64>> {
+    bands
+        .iter()
+        .map(|&(from_hz, to_hz)| {
+            let bins = ((from_hz / bin_hz).ceil() as usize).max(1)
+                ..((to_hz / bin_hz) as usize).min(spectrum.len() - 1);
+            // The phase from bin to bin, added up as vectors so that the strong ones count.
+            let sum: Complex64 = bins.map(|k| spectrum[k].conj() * spectrum[k + 1]).sum();
+            (sum.norm() > 0.0).then(|| -sum.arg() / (2.0 * PI * bin_hz))
+        })
+        .collect()
+}
