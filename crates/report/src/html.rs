@@ -43,6 +43,7 @@ figure svg { width: 100%; height: auto; }
 figcaption { font-size: 9pt; }
 .inverted { font-weight: 700; text-decoration: underline; }
 .notes { white-space: pre-wrap; }
+@media screen and (max-width: 40em) { body { padding: 4mm; } td.typed { font-size: 13pt; } th, td { padding: 1mm; } }
 ";
 
 /// Writes a paper.
