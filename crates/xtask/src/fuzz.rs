@@ -40,6 +40,9 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
         fs::create_dir_all(&found).map_err(|error| format!("{}: {error}", found.display()))?;
         let first = format!("{FOLDER}/corpus/{target}");
         let mut run = fuzz("run");
+        if target == "plugin" {
+            run.args(["--features", "plugins"]);
+        }
         run.arg(target).arg(&found).arg(first).arg("--").args(limits);
         if let Err(message) = command::run(&mut run) {
             failed.push(message);
