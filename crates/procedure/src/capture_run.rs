@@ -303,6 +303,8 @@ fn meta(plan: &Plan, rig: &OpenRig, manifest: &Manifest, start: &Start) -> Captu
     meta.conditions.engine_rpm = plan.engine_rpm;
     meta.channel = start.channel;
     meta.reference_channel = plan.reference;
+    // What stands in a real processor only a person knows.
+    meta.setting = rig.car().map(rig::Simulated::setting);
     meta
 }
 

@@ -9,19 +9,22 @@ impl Sheet {
     pub(crate) fn entry_sheet(&self) -> Paper {
         let title = format!("Entry sheet: {}", self.name);
         let mut sections = vec![self.source_section()];
-        sections.extend(self.channels.iter().map(channel_section));
+        sections.extend(
+            self.channels.iter().map(|channel| channel_section(channel, &self.reasons(&channel.name))),
+        );
         if self.channels.is_empty() {
             let none = "No bands, delays or crossovers have been chosen yet.";
             sections.push(Section::new("Settings", vec![Block::Text(none.to_owned())]));
         }
         sections.extend(self.outcome_section());
+        sections.extend(Section::list("Predicted", self.predicted()));
         sections.extend(Section::list(
             "Left alone",
             words::left_alone_together(&self.left_alone)
                 .into_iter()
                 .map(|(why, at)| format!("{at}: {}", words::why(why))),
         ));
-        sections.extend(Section::list("Check of what was entered", words::checked(&self.audit)));
+        sections.extend(Section::list("Check of what was entered", self.checked()));
         if !self.notes.trim().is_empty() {
             sections.push(Section::new("Notes", vec![Block::Notes(self.notes.trim().to_owned())]));
         }
@@ -94,16 +97,26 @@ impl Sheet {
     }
 }
 
-fn channel_section(channel: &SheetChannel) -> Section {
+fn channel_section(channel: &SheetChannel, reasons: &[(&str, String)]) -> Section {
     let mut blocks = Vec::new();
     let entered = |what: &str| format!("{what} of {} entered", channel.title());
     if let Some(setting) = &channel.setting {
-        let mut table =
-            Table::new([("", ColumnKind::TickBox), ("", ColumnKind::Label), ("", ColumnKind::Entry)]);
-        for (label, value) in words::setting(setting) {
+        let mut table = Table::new([
+            ("", ColumnKind::TickBox),
+            ("", ColumnKind::Label),
+            ("", ColumnKind::Entry),
+            ("", ColumnKind::Reason),
+        ]);
+        for (label, value) in words::setting(setting, channel.was.as_ref()) {
             let strong = setting.inverted && label == "Polarity";
             let value = Cell { text: value, strong };
-            table.rows.push(vec![entered(label).into(), label.to_owned().into(), value]);
+            let why = reasons.iter().find(|(of, _)| *of == label).map_or("", |(_, why)| why.as_str());
+            table.rows.push(vec![
+                entered(label).into(),
+                label.to_owned().into(),
+                value,
+                why.to_owned().into(),
+            ]);
         }
         blocks.push(Block::Table(table));
     }

@@ -34,11 +34,16 @@ impl Sheet {
             "target": self.target,
             "amplifiers": self.amplifiers,
             "drivers": self.drivers,
+            "measured": self.is_measured,
             "channels": self.channels.iter().map(channel).collect::<Vec<_>>(),
             "left_alone": self.left_alone.iter().map(|place| json!({
                 "frequency_hz": place.frequency_hz,
                 "why": place.why,
+                "text": place.text,
             })).collect::<Vec<_>>(),
+            "fit": self.fit,
+            "timing": self.timing,
+            "tune": self.tune,
             "outcome": self.outcome.as_ref().map(|outcome| json!({
                 "before_rms_db": outcome.before_rms_db,
                 "after_rms_db": outcome.after_rms_db,
@@ -51,7 +56,9 @@ impl Sheet {
                 "index": line.index,
                 "verdict": line.verdict,
                 "text": line.text,
+                "channel": line.channel,
             })).collect::<Vec<_>>(),
+            "audited_channels": self.audited_channels,
             "notes": self.notes,
             "cautions": TECHNICIAN_CAUTIONS,
             "remarks": self.remarks,
@@ -64,6 +71,7 @@ fn channel(channel: &SheetChannel) -> Value {
     json!({
         "channel": channel.name,
         "setting": channel.setting.as_ref().map(setting),
+        "was": channel.was.as_ref().map(setting),
         "bands": channel.bands.iter().map(band).collect::<Vec<_>>(),
     })
 }

@@ -7,6 +7,7 @@
 mod also;
 mod cautions;
 mod customer;
+mod entered;
 mod entry_sheet;
 mod html;
 mod json;
@@ -14,6 +15,7 @@ mod numbers;
 mod paper;
 mod pdf;
 mod picture;
+mod predicted;
 mod sheet;
 mod text;
 mod wording;

@@ -2,13 +2,13 @@
 
 use chart::Chart;
 use job::{
-    AuditLine, ChannelSetting, Job, JobData, Judgement, LeftAlone, Outcome, SideError, Source, SourceUnit,
-    TuneRecord,
+    AuditLine, ChannelAudit, ChannelSetting, FitRecord, Job, JobData, Judgement, LeftAlone, Outcome,
+    SideError, Source, SourceUnit, TimingRecord, TuneRecord,
 };
 use tuning::{BandEntry, BandKind, bands_csv};
 
 use crate::also::{self, Rattle};
-use crate::picture;
+use crate::{entered, picture};
 
 /// Everything that an entry sheet or a customer's report says.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,14 +33,25 @@ pub struct Sheet {
     pub drivers: Vec<String>,
     /// What the source puts out, and the highest clean step.
     pub source: Source,
-    /// What is entered, channel by channel.
+    /// What is entered, channel by channel: what was in the processor when the captures *after* were made, or
+    /// else what is to be entered.
     pub channels: Vec<SheetChannel>,
+    /// Whether `channels` is what was measured, and not only what was planned.
+    pub is_measured: bool,
+    /// What the last fit of bands found.
+    pub fit: Option<FitRecord>,
+    /// What the last alignment of the drivers found.
+    pub timing: Option<TimingRecord>,
+    /// What the last tuning of the whole car found.
+    pub tune: Option<TuneRecord>,
     /// Places that equalizing does not help.
     pub left_alone: Vec<LeftAlone>,
     /// How far the response was from the target.
     pub outcome: Option<Outcome>,
     /// What the audit said of the entered bands.
     pub audit: Vec<AuditLine>,
+    /// What the audit said of the channels' levels, delays, polarities and crossovers.
+    pub audited_channels: Vec<ChannelAudit>,
     /// The person's own notes.
     pub notes: String,
     /// What searches for rattles found.
@@ -83,8 +94,10 @@ impl Sides {
 pub struct SheetChannel {
     /// Its name; empty for what is entered into all channels.
     pub name: String,
-    /// Delay, gain, polarity and crossovers, where they were chosen.
+    /// Gain, polarity, delay and crossovers, absolute, where they are known.
     pub setting: Option<ChannelSetting>,
+    /// What stood there before the work, where that is known and was another.
+    pub was: Option<ChannelSetting>,
     /// Its bands, numbered from 1. Bands that are switched off are left out.
     pub bands: Vec<Entry>,
 }
@@ -116,7 +129,17 @@ impl Sheet {
         let data = job.data();
         let mut remarks: Vec<String> = job.problems().iter().map(|finding| finding.text.clone()).collect();
         let chart = picture::before_and_after(job, &mut remarks);
-        Self { chart, remarks, rattles: also::rattles(job), also: also::lines(job), ..Self::from_data(data) }
+        let measured = entered::when_measured(job, &mut remarks);
+        let setting = measured.clone().unwrap_or_else(|| entered::planned(data));
+        Self {
+            chart,
+            remarks,
+            rattles: also::rattles(job),
+            also: also::lines(job),
+            channels: entered::channels(&setting, data),
+            is_measured: measured.is_some(),
+            ..Self::from_data(data)
+        }
     }
 
     /// Gathers what does not depend on captures.
@@ -139,14 +162,19 @@ impl Sheet {
             amplifiers: intake.amplifiers.iter().map(amplifier_line).collect(),
             drivers: intake.drivers.iter().map(driver_line).collect(),
             source: data.source.clone(),
-            channels: channels(data),
+            channels: entered::channels(&entered::planned(data), data),
+            is_measured: false,
             left_alone: data
                 .fit
                 .iter()
                 .flat_map(|fit| fit.left_alone())
                 .map(|(_, place)| place.clone())
                 .collect(),
+            fit: data.fit.clone(),
+            timing: data.timing.clone(),
+            tune: data.tune.clone(),
             outcome: data.outcome.clone(),
+            audited_channels: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.channels.clone()),
             audit: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.bands.clone()),
             notes: data.notes.clone(),
             rattles: Vec::new(),
@@ -186,37 +214,6 @@ impl SheetChannel {
     pub fn title(&self) -> &str {
         if self.name.is_empty() { "All channels" } else { &self.name }
     }
-}
-
-/// The channels in the order of their settings, then of their first band; what
-/// goes into all channels comes first.
-fn channels(data: &JobData) -> Vec<SheetChannel> {
-    let mut channels: Vec<SheetChannel> = Vec::new();
-    for setting in &data.channels {
-        channels.push(SheetChannel {
-            name: setting.channel.clone(),
-            setting: Some(setting.clone()),
-            bands: Vec::new(),
-        });
-    }
-    for band in data.bands.iter().filter(|band| band.enabled) {
-        let index = channels.iter().position(|channel| channel.name == band.channel).unwrap_or_else(|| {
-            channels.push(SheetChannel { name: band.channel.clone(), setting: None, bands: Vec::new() });
-            channels.len() - 1
-        });
-        let bands = &mut channels[index].bands;
-        bands.push(Entry {
-            number: u32::try_from(bands.len() + 1).unwrap_or(u32::MAX),
-            kind: band.kind,
-            frequency_hz: band.frequency_hz,
-            gain_db: band.gain_db,
-            typed_q: band.typed_q(),
-            q: band.q,
-            reason: band.reason.clone(),
-        });
-    }
-    channels.sort_by_key(|channel| !channel.name.is_empty());
-    channels
 }
 
 /// What the target is called, or else the name by which it was chosen.

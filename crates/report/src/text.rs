@@ -19,8 +19,11 @@ impl Sheet {
             .collect();
         text += &table(&particulars, &[Side::Left, Side::Left], "");
         self.write_source(&mut text);
+        if self.is_measured {
+            text.push_str("\nWHAT STOOD IN THE PROCESSOR WHEN IT WAS MEASURED AFTER\n");
+        }
         for channel in &self.channels {
-            write_channel(&mut text, channel);
+            write_channel(&mut text, channel, &self.reasons(&channel.name));
         }
         if self.channels.is_empty() {
             text += "\nNo bands, delays or crossovers have been chosen yet.\n";
@@ -64,22 +67,26 @@ impl Sheet {
             ];
             *text += &table(&rows.map(|row| row.to_vec()), &[Side::Left, Side::Right, Side::Right], "  ");
         }
+        list(text, "PREDICTED", self.predicted().iter().map(String::as_str));
         let alone = words::left_alone_together(&self.left_alone)
             .into_iter()
             .map(|(why, at)| format!("{at}: {}", words::why(why)));
         list(text, "LEFT ALONE", alone.collect::<Vec<_>>().iter().map(String::as_str));
-        list(text, "CHECK OF WHAT WAS ENTERED", words::checked(&self.audit).iter().map(String::as_str));
+        list(text, "CHECK OF WHAT WAS ENTERED", self.checked().iter().map(String::as_str));
     }
 }
 
-fn write_channel(text: &mut String, channel: &SheetChannel) {
+fn write_channel(text: &mut String, channel: &SheetChannel, reasons: &[(&str, String)]) {
     let _ = writeln!(text, "\n{}", one_line(channel.title()).to_uppercase());
     if let Some(setting) = &channel.setting {
-        let rows: Vec<Vec<String>> = words::setting(setting)
+        let rows: Vec<Vec<String>> = words::setting(setting, channel.was.as_ref())
             .into_iter()
-            .map(|(label, value)| vec!["[ ]".to_owned(), label.to_owned(), one_line(&value)])
+            .map(|(label, value)| {
+                let why = reasons.iter().find(|(of, _)| *of == label).map_or("", |(_, why)| why.as_str());
+                vec!["[ ]".to_owned(), label.to_owned(), one_line(&value), one_line(why)]
+            })
             .collect();
-        *text += &table(&rows, &[Side::Left; 3], "  ");
+        *text += &table(&rows, &[Side::Left; 4], "  ");
     }
     if channel.bands.is_empty() {
         text.push_str("  No bands.\n");

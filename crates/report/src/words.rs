@@ -43,11 +43,21 @@ pub(crate) fn left_alone_together(places: &[LeftAlone]) -> Vec<(&str, String)> {
     joined.into_iter().map(|(why, at)| (why, listed(at))).collect()
 }
 
-/// Crossovers, gain, delay and polarity as label and value, in the order of entry: what protects
-/// a driver comes before what makes it louder.
-pub(crate) fn setting(setting: &ChannelSetting) -> Vec<(&'static str, String)> {
+/// What is set in a channel, as label and value, in the order of entry: what protects a driver comes before what makes
+/// it louder. What stood there before the work is behind it, where that was another.
+pub(crate) fn setting(setting: &ChannelSetting, was: Option<&ChannelSetting>) -> Vec<(&'static str, String)> {
+    let before = was.map(values);
+    let lines = values(setting).into_iter().enumerate().map(|(index, (label, value))| {
+        let old = before.as_ref().map(|before| &before[index].1).filter(|old| **old != value);
+        let value = old.map_or_else(|| value.clone(), |old| format!("{value} (was {old})"));
+        (label, value)
+    });
+    lines.collect()
+}
+
+fn values(setting: &ChannelSetting) -> [(&'static str, String); 5] {
     let pass = |pass: &Option<Crossover>| pass.as_ref().map_or_else(|| "none".to_owned(), crossover);
-    vec![
+    [
         ("High-pass", pass(&setting.high_pass)),
         ("Low-pass", pass(&setting.low_pass)),
         ("Gain", gain(setting.gain_db)),

@@ -10,6 +10,7 @@ mod error;
 mod facts;
 mod open;
 mod scene;
+mod setting;
 mod simulated;
 
 pub use calibration::{
@@ -24,4 +25,5 @@ pub use error::{finding, refused};
 pub use facts::{CarFacts, RigFacts};
 pub use open::OpenRig;
 pub use scene::{Entered, Scene, Sounding, cabin_edge};
+pub use setting::preset;
 pub use simulated::{Simulated, car, role_of};

@@ -47,9 +47,10 @@ pub enum Sounding {
 pub struct Entered {
     /// Bands with the cookbook's Q, each with its channel; an empty one means all.
     pub bands: Vec<(String, Band)>,
-    /// Delays, gains, polarities and crossovers, by driver: gains and polarities on top of the car's own.
+    /// Delays, gains, polarities and crossovers, by driver: absolute, as the processor's screen shows them.
     pub channels: Vec<ChannelSetting>,
-    /// Whether a channel for which no crossover is entered keeps the car's own.
+    /// Whether a channel for which nothing is entered keeps the car's own crossover; its gain and polarity it
+    /// keeps in any case.
     pub own_filters: bool,
 }
 
@@ -115,10 +116,9 @@ impl Entered {
         let entered = self.channels.iter().find(|entered| entered.channel == driver);
         let delay_s = entered.map_or(own.delay_s, |entered| entered.delay_s);
         channel.delay_s = delay_s.min(longest_delay_s);
-        channel.gain_db = own.gain_db + entered.map_or(0.0, |entered| entered.gain_db);
-        channel.invert = own.invert != entered.is_some_and(|entered| entered.inverted);
-        let filtered = entered.filter(|one| one.high_pass.is_some() || one.low_pass.is_some());
-        (channel.high_pass, channel.low_pass) = match filtered {
+        channel.gain_db = entered.map_or(own.gain_db, |entered| entered.gain_db);
+        channel.invert = entered.map_or(own.invert, |entered| entered.inverted);
+        (channel.high_pass, channel.low_pass) = match entered {
             Some(one) => (one.high_pass.as_ref().map(cabin_edge), one.low_pass.as_ref().map(cabin_edge)),
             None if self.own_filters => (own.high_pass, own.low_pass),
             None => (None, None),
@@ -194,8 +194,7 @@ mod tests {
         let (_, setup) = set("", &scene);
         let channel = &setup.processor[&left.name];
         assert_eq!(channel.bands.len(), 2);
-        assert_eq!((channel.delay_s, channel.invert), (0.001, !left.channel.invert));
-        assert!((channel.gain_db - (left.channel.gain_db - 2.0)).abs() < 1e-12);
+        assert_eq!((channel.delay_s, channel.invert, channel.gain_db), (0.001, true, -2.0));
         assert_eq!(channel.high_pass.map(|edge| edge.kind), Some(CrossoverKind::Butterworth));
         assert_eq!(channel.low_pass, None, "what is entered stands as a whole");
         let others = car.drivers.iter().filter(|one| one.processed && one.name != left.name);

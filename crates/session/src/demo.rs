@@ -177,6 +177,8 @@ impl Demo<'_> {
             })
             .collect();
         self.job.apply(Change::Intake(intake))?;
+        let preset = self.rig.car().map(rig::Simulated::preset);
+        self.job.apply(Change::Preset(preset))?;
         let line =
             format!("{}: {} radio outputs, {} drivers", car.name, car.radio.outputs.len(), car.drivers.len());
         self.result(Stage::Intake, "Intake", &line)?;

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chart::{Chart, Dash, Mark, Role};
-use job::ChannelSetting;
+use job::{ChannelSetting, ProcessorSetting};
 use procedure::Change;
 use tuning::{CarSum, DelayEntry, Response};
 use view::{
@@ -59,7 +59,17 @@ impl State {
                 Some(FoundDriver { driver, reading: &held.reading, response: held.response.as_deref() })
             })
             .collect();
-        derive::car_plan(&found, self.tune.profile(), self.choices.filters_on, self.arrivals_compare())
+        let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
+        let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
+        // The drivers are measured with the gains and polarities that the processor holds.
+        plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
+    }
+
+    /// What stood in the processor before the work: the simulated car knows it, else the job.
+    fn preset(&self) -> Option<ProcessorSetting> {
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
+        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
+        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
     }
 
     /// What the job holds for its channels.
@@ -217,7 +227,20 @@ impl Core {
                     "Measure the drivers first: the delays follow from their arrivals.",
                 ));
             }
+<<<<<<< HEAD:crates/session/src/app/timing.rs
             Ok(Box::new(move |core| core.edit(Change::Channels(channels))))
+=======
+            let preset = state.preset();
+            Ok(Box::new(move |desk| {
+                let before = desk.entered_channels();
+                desk.apply(Change::Together(vec![
+                    Change::Preset(preset),
+                    Change::Channels(channels.clone()),
+                ]))?;
+                desk.history.note(Edit::Channels(before, channels));
+                Ok(())
+            }))
+>>>>>>> aa169f8 (Print on the sheet what stood in the processor when after was measured):crates/session/src/desk/timing.rs
         })
     }
 }

@@ -50,6 +50,9 @@ impl Demo<'_> {
             ));
         }
         let plan = derive::car_plan(&found, &library::profile(PROCESSOR)?, false, true);
+        // The drivers were measured with the gains and polarities that the processor held.
+        let held = self.job.job().data().preset.as_ref();
+        let plan = plan.on_top_of(held.map(|held| held.channels.as_slice()).unwrap_or_default());
         Ok((reversed, plan))
     }
 

@@ -1,0 +1,110 @@
+//! What was predicted of what is entered, and why each value is what it is.
+
+use job::{Judgement, SideError};
+
+use crate::Sheet;
+use crate::numbers::{deviation, gain};
+
+impl Sheet {
+    /// Why each value of a channel is what it is, by the label that it has on the sheet.
+    pub(crate) fn reasons(&self, channel: &str) -> Vec<(&'static str, String)> {
+        const LABELS: [(&str, &str); 5] = [
+            ("gain_db", "Gain"),
+            ("inverted", "Polarity"),
+            ("delay_s", "Delay"),
+            ("high_pass", "High-pass"),
+            ("low_pass", "Low-pass"),
+        ];
+        let tuned = self.tune.iter().flat_map(|tune| &tune.channels);
+        let timed = self.timing.iter().flat_map(|timing| &timing.drivers);
+        let why = tuned
+            .map(|one| (&one.setting, &one.why))
+            .chain(timed.map(|one| (&one.setting, &one.why)))
+            .find(|(setting, _)| setting.channel == channel)
+            .map(|(_, why)| why);
+        let reason = |(key, label): (&str, &'static str)| Some((label, why?.get(key)?.clone()));
+        LABELS.into_iter().filter_map(reason).collect()
+    }
+
+    /// What the audit says of every channel and band.
+    pub(crate) fn checked(&self) -> Vec<String> {
+        let channels = self.audited_channels.iter().map(|one| format!("{}: {}", one.channel, one.text));
+        channels.chain(crate::words::checked(&self.audit)).collect()
+    }
+
+    /// What the fit, the alignment and the tune predict, what they cost, and what they remark, a line each.
+    pub(crate) fn predicted(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        for fit in self.fit.iter().flat_map(|fit| &fit.channels) {
+            let of = if fit.channel.is_empty() { String::new() } else { format!("{}: ", fit.channel) };
+            if let (Some(before), Some(after)) = (fit.before, fit.after) {
+                lines.push(format!(
+                    "{of}the bands bring {} RMS from the target to {}, and the maximum from {} to {}",
+                    deviation(before.rms_db),
+                    deviation(after.rms_db),
+                    deviation(before.max_db),
+                    deviation(after.max_db)
+                ));
+            }
+            if let Some(cost_db) = fit.headroom_cost_db.filter(|cost_db| *cost_db >= 0.05) {
+                lines.push(format!("{of}they cost {} of headroom", deviation(cost_db)));
+            }
+            lines.extend(fit.findings.iter().map(|finding| format!("{of}{}", finding.text)));
+        }
+        if let Some(timing) = &self.timing {
+            let sums = timing.sums.iter().map(|sum| {
+                format!(
+                    "combined response, {}: worst dip {} at {:.0} Hz; {} before",
+                    sum.heard,
+                    deviation(sum.worst_db.abs()),
+                    sum.worst_hz,
+                    deviation(sum.before_worst_db.abs())
+                )
+            });
+            lines.extend(sums);
+            lines.extend(timing.findings.iter().map(|finding| finding.text.clone()));
+        }
+        if let Some(tune) = &self.tune {
+            lines.extend(tune_lines(&tune.before, &tune.predicted, &tune.kept_out));
+            let drive: Vec<String> =
+                tune.drive_db.iter().map(|(channel, db)| format!("{channel} {}", gain(*db))).collect();
+            if !drive.is_empty() {
+                lines.push(format!("drive beside the plan without bands: {}", drive.join(", ")));
+            }
+            if let Some(db) = tune.separation_db {
+                lines.push(format!("separation of the sides: {}", deviation(db)));
+            }
+            lines.extend(tune.findings.iter().map(|finding| finding.text.clone()));
+        }
+        lines
+    }
+}
+
+/// A line for each side: before, predicted, and at places that the tune did not know.
+fn tune_lines(
+    before: &Option<Judgement>,
+    predicted: &Option<Judgement>,
+    kept_out: &Option<Judgement>,
+) -> Vec<String> {
+    let all = [("before", before), ("predicted", predicted), ("where it was not measured", kept_out)];
+    let row = |name: &str, of: &dyn Fn(&Judgement) -> Option<String>| {
+        let parts: Vec<String> = all
+            .iter()
+            .filter_map(|(when, judged)| Some(format!("{} {when}", of(judged.as_ref()?)?)))
+            .collect();
+        (!parts.is_empty()).then(|| format!("{name}: {}", parts.join(", ")))
+    };
+    let side = |error: Option<SideError>| {
+        let error = error?;
+        Some(format!("{} (each place {})", deviation(error.average_rms_db), deviation(error.each_rms_db)))
+    };
+    let sides: [(&str, fn(&Judgement) -> Option<SideError>); 3] =
+        [("left", |one| one.left), ("right", |one| one.right), ("both together", |one| one.both)];
+    let mut lines: Vec<String> =
+        sides.into_iter().filter_map(|(name, of)| row(name, &|one| side(of(one)))).collect();
+    lines.extend(row("left against right", &|one| {
+        let difference = one.left_right?;
+        Some(format!("{}, left louder by {}", deviation(difference.rms_db), gain(difference.level_db)))
+    }));
+    lines
+}
