@@ -56,6 +56,27 @@ pub struct Conditions {
     pub note: String,
 }
 
+impl Conditions {
+    /// What a condition is called in files and on the command line.
+    pub const NAMES: [&'static str; 5] =
+        ["volume-step", "engine-speed", "vehicle-speed", "source-mode", "note"];
+
+    /// What was noted, each under its name, with its unit.
+    #[must_use]
+    pub fn entries(&self) -> Vec<(&'static str, String)> {
+        let Self { volume_step, engine_rpm, vehicle_kmh, source_mode, note } = self;
+        let word = |text: &String| (!text.is_empty()).then(|| text.clone());
+        let values = [
+            volume_step.map(|step| step.to_string()),
+            engine_rpm.map(|rpm| format!("{rpm} rpm")),
+            vehicle_kmh.map(|kmh| format!("{kmh} km/h")),
+            word(source_mode),
+            word(note),
+        ];
+        Self::NAMES.into_iter().zip(values).filter_map(|(name, value)| Some((name, value?))).collect()
+    }
+}
+
 /// How it is known where a capture belongs: its label, set, position, driver and channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -51,6 +51,7 @@ pub use results::{
     TimingRecord, ToneChange, ToneRecord, TuneRecord,
 };
 pub use save::write_atomically;
+pub use seal::sha256_of_file;
 pub use setting::{ChannelSetting, Crossover, EnteredBand, PresetOrInline, ProcessorSetting};
 pub use stage::{Stage, StageResult, StageState};
 pub use store::{CaptureStore, Pending};

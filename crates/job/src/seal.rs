@@ -33,7 +33,7 @@ pub(crate) fn sha256(bytes: &[u8]) -> String {
 ///
 /// # Errors
 /// When it cannot be read.
-pub(crate) fn sha256_of_file(path: &Path) -> io::Result<String> {
+pub fn sha256_of_file(path: &Path) -> io::Result<String> {
     let (mut file, mut hash, mut buffer) = (File::open(path)?, Sha256::new(), vec![0; 1 << 16]);
     loop {
         match file.read(&mut buffer)? {

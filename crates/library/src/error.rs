@@ -54,6 +54,13 @@ impl Error {
         Self { file: Some(path.display().to_string()), ..Self::input(message) }
     }
 
+    /// A line of a file says something that cannot be used.
+    #[must_use]
+    pub fn in_file(file: &str, line: usize, problem: impl fmt::Display) -> Self {
+        let message = format!("{file}, line {line}: {problem}");
+        Self { file: Some(file.to_owned()), line: Some(line), ..Self::input(message) }
+    }
+
     /// The file that is at fault, where one is.
     #[must_use]
     pub fn file(&self) -> Option<&str> {

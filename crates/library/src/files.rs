@@ -49,19 +49,33 @@ pub fn read_text(path: &Path) -> Result<String> {
     std::fs::read_to_string(path).map_err(refused)
 }
 
-/// Writes a text file whole or not at all; the folder must exist.
+/// Whether a path is the word for standard input or output, `-`.
+#[must_use]
+pub fn is_standard(path: &Path) -> bool {
+    path.as_os_str() == "-"
+}
+
+/// Writes a text file whole or not at all; the folder must exist. `-` is standard output.
 ///
 /// # Errors
-/// When the system refuses.
+/// When the system refuses. A reader of standard output that has gone is no error: it has seen what it wanted.
 pub fn write_text(path: &Path, text: &str) -> Result<()> {
     write_bytes(path, text.as_bytes())
 }
 
-/// Writes a file whole or not at all.
+/// Writes a file whole or not at all, or to standard output.
 ///
 /// # Errors
 /// As [`write_text`].
 pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<()> {
+    if is_standard(path) {
+        return match std::io::stdout().lock().write_all(bytes) {
+            Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+                Err(Error::io("write", Path::new("standard output"), &error))
+            }
+            _ => Ok(()),
+        };
+    }
     recording::save_atomically(path, |writer| writer.write_all(bytes))
         .map_err(|error| Error::io("write", path, &error))
 }

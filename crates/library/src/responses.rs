@@ -3,7 +3,7 @@
 use std::io::Read as _;
 use std::path::Path;
 
-use job::{Capture, CaptureState, Job, Set, Stage};
+use job::{Capture, CaptureState, Conditions, Job, Set, Stage};
 use measure::Reading;
 use project::derive::response_of;
 use tuning::Response;
@@ -18,6 +18,15 @@ pub struct NamedResponse {
     pub name: String,
     /// What was measured.
     pub response: Response,
+    /// What it was measured under, where a job says so.
+    pub conditions: Option<Conditions>,
+}
+
+impl NamedResponse {
+    /// A response that belongs to no job.
+    fn of_file(response: Response, name: String) -> Self {
+        Self { name, response, conditions: None }
+    }
 }
 
 /// The word for each driver measured by itself.
@@ -36,7 +45,7 @@ pub fn named_responses(name: &Path) -> Result<Vec<NamedResponse>> {
     if text == "-" {
         let mut read = String::new();
         std::io::stdin().read_to_string(&mut read).map_err(|error| Error::io("read", name, &error))?;
-        return Ok(vec![NamedResponse { response: Response::parse(&read, "standard input")?, name: text }]);
+        return Ok(vec![NamedResponse::of_file(Response::parse(&read, "standard input")?, text)]);
     }
     if !name.exists() {
         if let Some((dir, number)) = text.rsplit_once(':').filter(|(dir, _)| is_job(dir)) {
@@ -46,7 +55,7 @@ pub fn named_responses(name: &Path) -> Result<Vec<NamedResponse>> {
             return several(Path::new(dir), set);
         }
     }
-    Ok(vec![NamedResponse { response: Response::parse(&read_text(name)?, &text)?, name: text }])
+    Ok(vec![NamedResponse::of_file(Response::parse(&read_text(name)?, &text)?, text)])
 }
 
 /// A response from its file, or from a part of a job that holds one.
@@ -154,7 +163,8 @@ fn of_capture(job: &Job, capture: &Capture) -> Result<NamedResponse> {
     let reading = job.reading(capture.id)?.ok_or_else(nothing)?;
     let response = reading_response(&reading)
         .map_err(|error| Error::input(format!("{}: capture {}: {error}", job.dir().display(), capture.id)))?;
-    Ok(NamedResponse { name: place(capture), response })
+    let conditions = Some(capture.meta.conditions.clone());
+    Ok(NamedResponse { name: place(capture), response, conditions })
 }
 
 /// What tells a capture from the others of its set: the driver that played alone, or the place with the

@@ -216,10 +216,11 @@ impl Project {
     /// When the change cannot be; the project is as it was then.
     pub fn apply(&mut self, change: Change) -> Result<(), Refused> {
         match change {
-            Change::CaptureBegun { id, meta } => {
+            Change::CaptureBegun { id, mut meta } => {
                 if self.known(id).is_some() {
                     return Err(Refused::BegunAlready(id));
                 }
+                self.note_setting(&mut meta);
                 self.insert(Capture { id, state: CaptureState::Recording, meta }, None);
             }
             Change::CaptureDone { id, meta, reading } => {
@@ -322,6 +323,18 @@ impl Project {
         Ok(())
     }
 
+    /// What stood in the processor for a capture *after*, as far as anybody knows: what was entered by then. A
+    /// simulated car has said it itself.
+    fn note_setting(&self, meta: &mut CaptureMeta) {
+        if meta.set == Some(Set::After) && meta.setting.is_none() {
+            let bands: Vec<EnteredBand> =
+                self.data.bands.iter().filter(|band| band.enabled).cloned().collect();
+            let channels = self.data.channels.clone();
+            let entered = !channels.is_empty() || !bands.is_empty();
+            meta.setting = entered.then_some(ProcessorSetting { channels, bands, bypassed: false });
+        }
+    }
+
     fn capture_mut(&mut self, id: CaptureId) -> Result<&mut CaptureEntry, Refused> {
         self.captures.iter_mut().find(|capture| capture.id == id).ok_or(Refused::NoCapture(id))
     }
@@ -349,11 +362,14 @@ impl Project {
             _ => Capture { id, state, meta },
         };
         let Some(begun) = self.known_mut(id) else {
+            let mut meta = meta;
+            self.note_setting(&mut meta);
             self.insert(ended(meta), reading);
             return Ok(());
         };
-        let stage = begun.meta.stage;
-        let meta = CaptureMeta { stage, ..Placement::of(&begun.meta).on(meta) };
+        let (stage, setting) =
+            (begun.meta.stage, meta.setting.clone().or_else(|| begun.meta.setting.clone()));
+        let meta = CaptureMeta { stage, setting, ..Placement::of(&begun.meta).on(meta) };
         *begun = CaptureEntry::new(ended(meta), reading);
         Ok(())
     }

@@ -213,6 +213,6 @@ mod tests {
         }
         assert!(!said.contains("right"), "{said}");
         let text = sheet.to_text();
-        assert!(text.contains("-8 dB (was -5 dB)"), "{text}");
+        assert!(text.contains("−8 dB (was −5 dB)"), "{text}");
     }
 }

@@ -17,6 +17,8 @@ pub struct Comparison {
     pub from_hz: f64,
     /// The upper end of the range that was compared.
     pub to_hz: f64,
+    /// By how much after is louder than before: the mean of the difference over log frequency.
+    pub level_db: f64,
 }
 
 /// Two responses that cannot be compared.
@@ -61,8 +63,16 @@ pub fn compare(
         .zip(&difference.magnitude_db)
         .map(|(&hz, db)| (hz, db.abs()))
         .fold((0.0, -1.0), |best, next| if next.1 > best.1 { next } else { best });
+    let sum: f64 = widths.iter().zip(&difference.magnitude_db).map(|(w, d)| w * d).sum();
     let (low, high) = difference.range_hz();
-    Ok(Comparison { rms_db: (square / total).sqrt(), max_db, at_hz, from_hz: low, to_hz: high })
+    Ok(Comparison {
+        rms_db: (square / total).sqrt(),
+        max_db,
+        at_hz,
+        from_hz: low,
+        to_hz: high,
+        level_db: sum / total,
+    })
 }
 
 /// After minus before at the points of `before` within the range and within
@@ -92,6 +102,7 @@ mod tests {
         let found = compare(&before, &before.raised(-3.0), 50.0, 5_000.0, 0).unwrap();
         near("rms", found.rms_db, 3.0, 1e-12);
         near("max", found.max_db, 3.0, 1e-12);
+        near("level", found.level_db, -3.0, 1e-12);
         assert!(found.from_hz >= 50.0 && found.to_hz <= 5_000.0);
     }
 

@@ -40,6 +40,18 @@ pub struct CarPlan {
 }
 
 impl CarPlan {
+    /// The plan with absolute settings, where it says what is to be added to what the channels held while
+    /// their drivers were measured.
+    #[must_use]
+    pub fn on_top_of(mut self, held: &[ChannelSetting]) -> Self {
+        for setting in &mut self.channels {
+            if let Some(held) = held.iter().find(|held| held.channel == setting.channel) {
+                *setting = absolute(held, setting);
+            }
+        }
+        self
+    }
+
     /// The worst dip of a side's predicted sum, in dB.
     #[must_use]
     pub fn worst_dip_db(&self) -> Option<f64> {
@@ -149,6 +161,23 @@ pub fn is_inverted(reading: &Reading) -> bool {
     reading.labels.get("polarity").is_some_and(|polarity| polarity == "inverted")
 }
 
+/// How a car's drivers are to be aligned.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct CarWish<'a> {
+    /// What the processor can hold.
+    pub(super) profile: &'a Profile,
+    /// The crossover filters were on when the drivers were measured.
+    pub(super) filters_on: bool,
+    /// Whether their arrivals share their zero.
+    pub(super) arrivals_compare: bool,
+    /// The crossovers from the lowest up, where they are settled.
+    pub(super) crossovers_hz: &'a [f64],
+    /// The air's temperature.
+    pub(super) temperature_c: f64,
+    /// What the channels held while the drivers were measured, filters apart from `filters_on`.
+    pub(super) preset: &'a [ChannelSetting],
+}
+
 /// What is entered for a car whose drivers were measured, each alone. Where their arrivals do
 /// not share their zero, delays follow from the arrivals as they are.
 #[must_use]
@@ -158,36 +187,69 @@ pub fn car_plan(
     filters_on: bool,
     arrivals_compare: bool,
 ) -> CarPlan {
+    let wish = CarWish {
+        profile,
+        filters_on,
+        arrivals_compare,
+        crossovers_hz: &[],
+        temperature_c: TEMPERATURE_C,
+        preset: &[],
+    };
+    planned(found, &wish)
+}
+
+/// The same with all that can be wished; the settings are absolute: on top of what the channels held.
+pub(super) fn planned(found: &[FoundDriver<'_>], wish: &CarWish<'_>) -> CarPlan {
+    added(found, wish).on_top_of(wish.preset)
+}
+
+/// What a channel holds that held something already when this was found to be added.
+#[must_use]
+pub fn absolute(held: &ChannelSetting, added: &ChannelSetting) -> ChannelSetting {
+    // What is outside of the chain of crossovers keeps its filters.
+    let keeps = added.high_pass.is_none() && added.low_pass.is_none();
+    let kept = |own: &Option<Crossover>, new: &Option<Crossover>| if keeps { own } else { new }.clone();
+    ChannelSetting {
+        channel: added.channel.clone(),
+        delay_s: added.delay_s,
+        gain_db: held.gain_db + added.gain_db,
+        inverted: held.inverted != added.inverted,
+        high_pass: kept(&held.high_pass, &added.high_pass),
+        low_pass: kept(&held.low_pass, &added.low_pass),
+    }
+}
+
+fn added(found: &[FoundDriver<'_>], wish: &CarWish<'_>) -> CarPlan {
     // What has no channel of the processor cannot be delayed, unless none was written down at all.
     let any_fed = found.iter().any(|found| !found.driver.channel.is_empty());
     let fed: Vec<FoundDriver<'_>> =
         found.iter().copied().filter(|found| !any_fed || !found.driver.channel.is_empty()).collect();
     let found = fed.as_slice();
     let by_arrival = by_arrival(found);
-    if !arrivals_compare {
+    if !wish.arrivals_compare {
         return CarPlan { channels: by_arrival, aligned: None, without: None };
     }
     // Where each plays its part of the sound, one that plays all of it is a fill.
     let parts = found.iter().any(|found| !found.is_full());
     let chain: Vec<FoundDriver<'_>> =
         found.iter().copied().filter(|found| !parts || !found.is_full()).collect();
-    match aligned(&chain, profile, filters_on) {
+    match aligned(&chain, wish) {
         Ok(aligned) => {
-            let channels = channels_of(&aligned, found, by_arrival, profile);
+            let channels = channels_of(&aligned, found, by_arrival, wish.profile);
             CarPlan { channels, aligned: Some(aligned), without: None }
         }
         Err(why) => CarPlan { channels: by_arrival, aligned: None, without: Some(why) },
     }
 }
 
-fn aligned(chain: &[FoundDriver<'_>], profile: &Profile, filters_on: bool) -> Result<CarAlignment, String> {
+fn aligned(chain: &[FoundDriver<'_>], wish: &CarWish<'_>) -> Result<CarAlignment, String> {
     let upper = chain.iter().filter(|found| !found.is_bass()).filter_map(FoundDriver::arrival_s);
     let latest_s = upper.fold(f64::NEG_INFINITY, f64::max);
     let drivers = chain.iter().filter_map(|found| {
         Some(CarDriver {
             name: found.driver.name.clone(),
-            role: None,
-            feed: None,
+            role: found.driver.role.filter(|role| !role.is_in_chain()),
+            feed: found.driver.feed,
             response: found.on_one_clock()?,
             distance_m: None,
             // A subwoofer's arrival is mostly its filters' own delay; its time is found from how
@@ -202,10 +264,10 @@ fn aligned(chain: &[FoundDriver<'_>], profile: &Profile, filters_on: bool) -> Re
     let drivers: Vec<CarDriver> = drivers.collect();
     let input = CarInput {
         drivers: &drivers,
-        profile,
-        crossovers_hz: &[],
-        filtered: filters_on,
-        temperature_c: TEMPERATURE_C,
+        profile: wish.profile,
+        crossovers_hz: wish.crossovers_hz,
+        filtered: wish.filters_on,
+        temperature_c: wish.temperature_c,
     };
     tuning::align_car(&input).map_err(|error| error.to_string())
 }
@@ -254,19 +316,32 @@ fn by_arrival(found: &[FoundDriver<'_>]) -> Vec<ChannelSetting> {
     found.iter().map(channel).collect()
 }
 
-fn of_setting(channel: &str, setting: &CarSetting) -> ChannelSetting {
+fn of_setting(channel: &str, entered: &CarSetting) -> ChannelSetting {
+    let filters = (entered.high_pass, entered.low_pass);
+    setting(channel, entered.gain_db, entered.delay_s, entered.invert, filters)
+}
+
+/// What a channel holds, as the job keeps it.
+pub(super) fn setting(
+    channel: &str,
+    gain_db: f64,
+    delay_s: f64,
+    inverted: bool,
+    (high_pass, low_pass): (Option<CarFilter>, Option<CarFilter>),
+) -> ChannelSetting {
     ChannelSetting {
         channel: channel.to_owned(),
-        delay_s: setting.delay_s,
-        gain_db: setting.gain_db,
-        inverted: setting.invert,
-        high_pass: setting.high_pass.map(job_crossover),
-        low_pass: setting.low_pass.map(job_crossover),
+        delay_s,
+        gain_db,
+        inverted,
+        high_pass: high_pass.map(crossover),
+        low_pass: low_pass.map(crossover),
     }
 }
 
 /// A crossover filter as the job keeps it.
-fn job_crossover(filter: CarFilter) -> Crossover {
+#[must_use]
+pub fn crossover(filter: CarFilter) -> Crossover {
     let family = match filter.family {
         CrossoverFamily::Butterworth => "butterworth",
         CrossoverFamily::LinkwitzRiley => "linkwitz-riley",

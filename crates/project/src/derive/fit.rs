@@ -37,6 +37,14 @@ impl FitInputs {
     /// # Errors
     /// When a channel cannot be fitted; its name comes with the reason.
     pub fn fit(&self) -> Result<Fitted, (String, FitError)> {
+        Ok(self.fitted(&self.fits()?))
+    }
+
+    /// The fit of each channel.
+    ///
+    /// # Errors
+    /// When a channel cannot be fitted; its name comes with the reason.
+    pub fn fits(&self) -> Result<Vec<ChannelFit>, (String, FitError)> {
         let inputs: Vec<ChannelInput<'_>> = self
             .channels
             .iter()
@@ -54,6 +62,12 @@ impl FitInputs {
             let options = FitOptions { locked, ..self.options.clone() };
             fits.extend(tuning::fit_channels(group, &self.profile, &options)?);
         }
+        Ok(fits)
+    }
+
+    /// The bands to enter and the whole result of these fits.
+    #[must_use]
+    pub fn fitted(&self, fits: &[ChannelFit]) -> Fitted {
         let range = fits.first().map(|fit| fit.fit.range_hz);
         let basis = Basis {
             from_hz: range.map(|range| range.0),
@@ -61,7 +75,7 @@ impl FitInputs {
             ..self.basis.clone()
         };
         let channels = fits.iter().map(|fit| ChannelFitRecord::new(&fit.channel, &fit.fit)).collect();
-        Ok(Fitted { bands: self.merged(&fits), record: FitRecord { basis, channels } })
+        Fitted { bands: self.merged(fits), record: FitRecord { basis, channels } }
     }
 
     /// One list of all bands.

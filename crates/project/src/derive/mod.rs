@@ -1,17 +1,34 @@
 //! What follows from a project: pure functions, each of its own inputs.
 
+mod audit_job;
 mod average;
 mod car_plan;
+mod clock;
 mod fit;
+mod fit_job;
+mod gain;
 mod headroom;
+mod outcome;
+mod placing;
 mod proof;
 mod response;
+mod timing_job;
+mod tune_job;
 
+pub use audit_job::{JobAudit, NoAudit, audit_job, is_mistake};
 pub use average::{SIDES, average, whole_car};
 pub use car_plan::{
-    CarPlan, FoundDriver, TEMPERATURE_C, car_plan, crossovers, drivers_found, is_inverted, sum_text, timing,
+    CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossovers, drivers_found,
+    is_inverted, sum_text, timing,
 };
+pub use clock::{on_clock, shares_clock};
 pub use fit::{FitInputs, Fitted};
+pub use fit_job::outcome_changes;
+pub use gain::gain_changes;
 pub use headroom::{SourceHeadroom, limit_change, output_headroom};
+pub use outcome::{SMOOTHING, measured_channels, outcome, together};
+pub use placing::{PlacedTrack, Placing, PlacingError, SaidPlace, TrackAt};
 pub use proof::{Placed, audit, change, mistype};
 pub use response::{NoResponse, impulse_of, later, response_of};
+pub use timing_job::{JobTiming, NoTiming, TimingWish, driver_capture, timing_job};
+pub use tune_job::{NoTune, TuneInputs};

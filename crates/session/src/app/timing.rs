@@ -227,20 +227,10 @@ impl Core {
                     "Measure the drivers first: the delays follow from their arrivals.",
                 ));
             }
-<<<<<<< HEAD:crates/session/src/app/timing.rs
-            Ok(Box::new(move |core| core.edit(Change::Channels(channels))))
-=======
             let preset = state.preset();
-            Ok(Box::new(move |desk| {
-                let before = desk.entered_channels();
-                desk.apply(Change::Together(vec![
-                    Change::Preset(preset),
-                    Change::Channels(channels.clone()),
-                ]))?;
-                desk.history.note(Edit::Channels(before, channels));
-                Ok(())
+            Ok(Box::new(move |core| {
+                core.edit(Change::Together(vec![Change::Preset(preset), Change::Channels(channels)]))
             }))
->>>>>>> aa169f8 (Print on the sheet what stood in the processor when after was measured):crates/session/src/desk/timing.rs
         })
     }
 }
