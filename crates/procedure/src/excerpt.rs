@@ -4,9 +4,10 @@ use std::path::Path;
 
 use host::{Registry, Run};
 use jiff::Timestamp;
-use job::{CaptureMeta, CaptureStore, Pending, Set, Stage};
+use job::{CaptureMeta, CaptureStore, Conditions, ImportSource, Pending, PlacedBy, Set, Stage};
 use library::{Error, Result};
 use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
+use project::derive::PlacedTrack;
 use recording::{Reader, WavWriter};
 
 use crate::feed::feed_recording;
@@ -51,9 +52,32 @@ pub struct Placement {
     pub volume_step: Option<u32>,
     /// The engine's speed in turns a minute, where it is known.
     pub engine_rpm: Option<f64>,
+    /// All that it was made under, where that is known; the two above are part of it then.
+    pub conditions: Option<Conditions>,
+    /// How it is known where it belongs.
+    pub placed_by: Option<PlacedBy>,
+    /// The recording that it is cut out of.
+    pub imported_from: Option<ImportSource>,
 }
 
 impl Placement {
+    /// Where a track was placed that was found in a recording.
+    pub(crate) fn of_track(placed: PlacedTrack, imported_from: ImportSource) -> Self {
+        let PlacedTrack { stage, placement, .. } = placed;
+        Self {
+            label: placement.label,
+            stage,
+            set: placement.set,
+            position: placement.position,
+            driver: placement.driver,
+            processor_channel: placement.processor_channel,
+            conditions: Some(placement.conditions),
+            placed_by: placement.placed_by,
+            imported_from: Some(imported_from),
+            ..Self::default()
+        }
+    }
+
     /// Nothing but a label.
     #[must_use]
     pub fn named(label: &str) -> Self {
@@ -69,6 +93,11 @@ impl Placement {
         meta.processor_channel.clone_from(&self.processor_channel);
         meta.conditions.volume_step = self.volume_step;
         meta.conditions.engine_rpm = self.engine_rpm;
+        if let Some(conditions) = &self.conditions {
+            meta.conditions.clone_from(conditions);
+        }
+        meta.placed_by = self.placed_by;
+        meta.imported_from.clone_from(&self.imported_from);
         if self.set.is_some() {
             meta.set.clone_from(&self.set);
         }

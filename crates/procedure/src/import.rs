@@ -6,10 +6,11 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use engine::RunToken;
-use job::{CaptureStore, Set};
+use job::{CaptureStore, ImportSource, PlacedBy, sha256_of_file};
 use library::{Error, Result};
 use measure::{Finding, Reading, Signal, Stimulus};
 use measurements::{Extent, Heard, Recogniser};
+use project::derive::{PlacedTrack, Placing, TrackAt};
 use recording::{Condition, Reader};
 use serde::Serialize;
 
@@ -31,8 +32,8 @@ pub struct ImportOrder {
     pub tracks: Option<PathBuf>,
     /// How they were made.
     pub recorded: Recorded,
-    /// The set that the captures belong to.
-    pub set: Option<Set>,
+    /// Where the tracks belong: what somebody says, and what the job says.
+    pub placing: Placing,
     /// Tracks of which somebody says when they were played.
     pub told: Vec<ToldTrack>,
 }
@@ -63,8 +64,40 @@ struct ImportedRecording {
     file: String,
     sample_rate_hz: u32,
     duration_s: f64,
+    /// The captures that were cut out of it before; it was not searched again then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    known_as: Vec<u32>,
     tracks: Vec<ImportedTrack>,
     findings: Vec<Finding>,
+}
+
+impl ImportedRecording {
+    /// One that the job has already.
+    fn known(path: &Path, captures: &[job::CaptureId]) -> Self {
+        let ids: Vec<String> = captures.iter().map(ToString::to_string).collect();
+        let text = format!(
+            "This recording was imported before, as {}; nothing was added. --again imports it once more.",
+            ids.join(", ")
+        );
+        Self {
+            file: path.display().to_string(),
+            sample_rate_hz: 0,
+            duration_s: 0.0,
+            known_as: captures.iter().map(|id| id.0).collect(),
+            tracks: Vec::new(),
+            findings: vec![Finding::note("imported-before", text)],
+        }
+    }
+}
+
+/// Where a capture was put.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct ImportedPlace {
+    set: Option<String>,
+    position: String,
+    driver: String,
+    channel: String,
+    placed_by: Option<PlacedBy>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -76,6 +109,8 @@ struct ImportedTrack {
     extent: &'static str,
     measurement: Option<&'static str>,
     capture: Option<u32>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    place: Option<ImportedPlace>,
     /// What the reading says, in a line.
     says: String,
     values: std::collections::BTreeMap<String, f64>,
@@ -88,6 +123,12 @@ impl Imported {
     #[must_use]
     pub fn captures(&self) -> usize {
         self.captures
+    }
+
+    /// Whether every recording was known already.
+    #[must_use]
+    pub fn all_known(&self) -> bool {
+        !self.recordings.is_empty() && self.recordings.iter().all(|recording| !recording.known_as.is_empty())
     }
 }
 
@@ -122,9 +163,16 @@ pub fn import(session: &mut ImportSession<'_>, order: &ImportOrder) -> Result<Im
         std::fs::File::open(path).map_err(|error| Error::io("open", path, &error))?;
     }
     let mut recordings = Vec::new();
+    let mut placing = order.placing.clone();
     for path in &order.recordings {
         if session.token.is_stopped() {
             break;
+        }
+        let sha256 = sha256_of_file(path).map_err(|error| Error::io("read", path, &error))?;
+        let known = placing.known(&sha256, order.recorded.channel);
+        if !known.is_empty() && !placing.again {
+            recordings.push(ImportedRecording::known(path, &known));
+            continue;
         }
         let audio = Reader::open(path)?;
         order.recorded.check(path, audio.channels())?;
@@ -132,10 +180,11 @@ pub fn import(session: &mut ImportSession<'_>, order: &ImportOrder) -> Result<Im
             channel: order.recorded.channel,
             reference_channel: order.recorded.reference_channel,
             calibration: calibration.clone(),
-            set: order.set.clone(),
+            set: None,
             rig: format!("recording {}", name(path)),
         };
-        recordings.extend(one(session, audio, &stimuli, &order.told, &context)?);
+        let searched = Searched { sha256, stimuli: &stimuli, told: &order.told, context };
+        recordings.extend(one(session, &searched, audio, &mut placing)?);
     }
     let results = recordings.iter().flat_map(|recording| &recording.tracks);
     let captures = results.filter(|track| track.capture.is_some() && !track.stopped()).count();
@@ -192,16 +241,24 @@ fn with_told(mut heard: Vec<Heard>, told: &[ToldTrack]) -> Vec<Heard> {
     heard
 }
 
+/// With what a recording is searched.
+struct Searched<'a> {
+    sha256: String,
+    stimuli: &'a [Stimulus],
+    told: &'a [ToldTrack],
+    context: CaptureContext,
+}
+
 /// Searches one recording; nothing when it was stopped meanwhile.
 ///
 /// It is read twice, once to search it and once to cut it, and never in memory as a whole.
 fn one(
     session: &mut ImportSession<'_>,
+    searched: &Searched<'_>,
     mut audio: Reader,
-    stimuli: &[Stimulus],
-    told: &[ToldTrack],
-    context: &CaptureContext,
+    placing: &mut Placing,
 ) -> Result<Option<ImportedRecording>> {
+    let Searched { stimuli, told, context, .. } = searched;
     let path = audio.path().to_owned();
     let sample_rate_hz = audio.sample_rate_hz();
     let file = name(&path);
@@ -213,26 +270,28 @@ fn one(
     check_times(&path, duration_s, told)?;
     let findings = condition(audio.condition());
     let heard = with_told(heard, told);
+    // What is said of a track that is not there is told before anything is changed.
+    let places = places(&heard, stimuli, &file, placing)?;
     // All cuts are on disk before the first is computed.
-    let kept = cut_out(session, &path, heard, stimuli, context)?;
+    let kept = cut_out(session, &path, heard.into_iter().zip(places).collect(), searched)?;
     let count = kept.len() as f64;
-    let mut found = Vec::new();
+    let mut rows = Vec::new();
     for (index, (heard, capture)) in kept.into_iter().enumerate() {
         session.progress(&heard.track, 0.7 + 0.3 * index as f64 / count);
         let track = stimuli.iter().find(|track| track.name == heard.track);
         let measurement = track.and_then(excerpt::measurement_for).map(|(id, _)| id);
         let result = match capture {
-            Some(excerpt) if session.token.is_stopped() => {
+            Some((excerpt, _)) if session.token.is_stopped() => {
                 (session.on_event)(Event::Change(excerpt.interrupted()));
                 continue;
             }
-            Some(excerpt) => {
+            Some((excerpt, placed)) => {
                 let reading = excerpt.reading()?;
                 let (change, captured) = excerpt.done(reading.clone());
                 let id = captured.id;
                 (session.on_event)(Event::Change(change));
                 (session.on_event)(Event::Captured(captured));
-                id.map(|id| (id.0, reading))
+                id.map(|id| (id.0, reading, placed))
             }
             None => None,
         };
@@ -241,10 +300,11 @@ fn one(
             let text = format!("{file}, {}: {}", clock(row.from_s), row.says);
             (session.on_event)(Event::Finding(Finding::caution("cut", text)));
         }
-        found.push(row);
+        rows.push(row);
     }
     let file = path.display().to_string();
-    Ok(Some(ImportedRecording { file, sample_rate_hz, duration_s, tracks: found, findings }))
+    let known_as = Vec::new();
+    Ok(Some(ImportedRecording { file, sample_rate_hz, duration_s, known_as, tracks: rows, findings }))
 }
 
 fn condition(condition: Condition) -> Vec<Finding> {
@@ -289,10 +349,32 @@ fn search(
     Ok(Some(recogniser.heard()))
 }
 
+/// Where each track belongs that becomes a capture: it is whole, and something measures it.
+fn places(
+    heard: &[Heard],
+    stimuli: &[Stimulus],
+    file: &str,
+    placing: &mut Placing,
+) -> Result<Vec<Option<PlacedTrack>>> {
+    let found: Vec<Option<TrackAt<'_>>> = heard
+        .iter()
+        .map(|heard| {
+            let track = stimuli.iter().find(|track| track.name == heard.track)?;
+            let (measurement, stage) =
+                excerpt::measurement_for(track).filter(|_| heard.extent == Extent::Whole)?;
+            Some(TrackAt { track: &track.name, start_s: heard.start_s, measurement, stage })
+        })
+        .collect();
+    let at: Vec<TrackAt<'_>> = found.iter().flatten().copied().collect();
+    let mut placed = placing.place(file, &at).map_err(|error| Error::input(error.to_string()))?.into_iter();
+    Ok(found.iter().map(|found| found.and_then(|_| placed.next())).collect())
+}
+
 /// What is written of one track: from one frame to another, with its margins.
 struct Cut<'a> {
     track: &'a Stimulus,
-    label: String,
+    placed: PlacedTrack,
+    source: ImportSource,
     range: Range<u64>,
     writer: Option<ExcerptWriter>,
     excerpt: Option<Excerpt>,
@@ -300,10 +382,17 @@ struct Cut<'a> {
 
 impl<'a> Cut<'a> {
     /// Nothing for a track that is not whole, or that nothing measures.
-    fn of(heard: &Heard, file: &str, rate_hz: f64, stimuli: &'a [Stimulus]) -> Option<Self> {
-        let track = stimuli.iter().find(|track| track.name == heard.track)?;
-        if heard.extent != Extent::Whole || excerpt::measurement_for(track).is_none() {
-            return None;
+    fn of(
+        heard: &Heard,
+        placed: Option<PlacedTrack>,
+        file: &str,
+        rate_hz: f64,
+        searched: &Searched<'a>,
+    ) -> Option<Self> {
+        let track = searched.stimuli.iter().find(|track| track.name == heard.track)?;
+        let mut placed = placed?;
+        if placed.placement.label.is_empty() {
+            placed.placement.label = format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0)));
         }
         // Beside silence there may be anything.
         let silent = track.segments.iter().all(|segment| segment.signal == Signal::Silence);
@@ -312,7 +401,13 @@ impl<'a> Cut<'a> {
         let frame = |s: f64| (s * rate_hz).round().max(0.0) as u64;
         Some(Self {
             track,
-            label: format!("{}, {file} {}", heard.track, clock(heard.start_s.max(0.0))),
+            placed,
+            source: ImportSource {
+                file: file.to_owned(),
+                sha256: searched.sha256.clone(),
+                from_s: (heard.start_s - margin_s).max(0.0),
+                to_s: heard.end_s + margin_s,
+            },
             range: frame(heard.start_s - margin_s)..frame(heard.end_s + margin_s),
             writer: None,
             excerpt: None,
@@ -337,7 +432,7 @@ impl<'a> Cut<'a> {
         let writer = match &mut self.writer {
             Some(writer) => writer,
             None => {
-                let placement = Placement::named(&self.label);
+                let placement = Placement::of_track(self.placed.clone(), self.source.clone());
                 let begun = context.begin(store, self.track, &placement, sample_rate_hz, rows.len())?;
                 self.writer.insert(begun)
             }
@@ -359,16 +454,17 @@ impl<'a> Cut<'a> {
 fn cut_out(
     session: &mut ImportSession<'_>,
     path: &Path,
-    heard: Vec<Heard>,
-    stimuli: &[Stimulus],
-    context: &CaptureContext,
-) -> Result<Vec<(Heard, Option<Excerpt>)>> {
+    heard: Vec<(Heard, Option<PlacedTrack>)>,
+    searched: &Searched<'_>,
+) -> Result<Vec<(Heard, Option<(Excerpt, PlacedTrack)>)>> {
     let store = (session.store)()?;
     let mut audio = Reader::open(path)?;
     let sample_rate_hz = audio.sample_rate_hz();
     let (file, rate_hz) = (name(path), f64::from(sample_rate_hz));
-    let mut cuts: Vec<Option<Cut<'_>>> =
-        heard.iter().map(|heard| Cut::of(heard, &file, rate_hz, stimuli)).collect();
+    let mut cuts: Vec<Option<Cut<'_>>> = heard
+        .iter()
+        .map(|(heard, placed)| Cut::of(heard, placed.clone(), &file, rate_hz, searched))
+        .collect();
     let mut rows = Vec::new();
     loop {
         let first_frame = audio.frames();
@@ -376,17 +472,17 @@ fn cut_out(
             break;
         }
         for cut in cuts.iter_mut().flatten() {
-            cut.take(&store, context, sample_rate_hz, first_frame, &rows)?;
+            cut.take(&store, &searched.context, sample_rate_hz, first_frame, &rows)?;
         }
     }
     let mut kept = Vec::new();
-    for (heard, mut cut) in heard.into_iter().zip(cuts) {
+    for ((heard, _), mut cut) in heard.into_iter().zip(cuts) {
         if let Some(cut) = &mut cut {
             // The recording may end within the margin.
             cut.end()?;
         }
-        let excerpt = cut.and_then(|cut| cut.excerpt);
-        if let Some(excerpt) = &excerpt {
+        let excerpt = cut.and_then(|cut| Some((cut.excerpt?, cut.placed)));
+        if let Some((excerpt, _)) = &excerpt {
             (session.on_event)(Event::Change(excerpt.begun()));
         }
         kept.push((heard, excerpt));
@@ -394,7 +490,11 @@ fn cut_out(
     Ok(kept)
 }
 
-fn row(heard: Heard, measurement: Option<&'static str>, result: Option<(u32, Reading)>) -> ImportedTrack {
+fn row(
+    heard: Heard,
+    measurement: Option<&'static str>,
+    result: Option<(u32, Reading, PlacedTrack)>,
+) -> ImportedTrack {
     let mut row = ImportedTrack {
         track: heard.track,
         from_s: heard.start_s.max(0.0),
@@ -402,18 +502,27 @@ fn row(heard: Heard, measurement: Option<&'static str>, result: Option<(u32, Rea
         extent: if heard.extent == Extent::Whole { "whole" } else { "cut" },
         measurement,
         capture: None,
+        place: None,
         says: String::new(),
         values: Default::default(),
         labels: Default::default(),
         findings: Vec::new(),
     };
     match result {
-        Some((id, reading)) => {
+        Some((id, reading, PlacedTrack { placement, finding, .. })) => {
             row.capture = Some(id);
+            row.place = Some(ImportedPlace {
+                set: placement.set.map(|set| set.word().to_owned()),
+                position: placement.position,
+                driver: placement.driver,
+                channel: placement.processor_channel,
+                placed_by: placement.placed_by,
+            });
             row.says = in_a_line(&reading);
             row.values = reading.values;
             row.labels = reading.labels;
             row.findings = reading.findings;
+            row.findings.extend(finding);
         }
         None => {
             let finding = excerpt::cut(&row.track);
@@ -429,12 +538,38 @@ fn clock(s: f64) -> String {
     format!("{}:{:04.1}", (s / 60.0) as u64, s % 60.0)
 }
 
+/// What is said of places.
+const PLACING: [&str; 4] = ["place-proposed", "place-taken", "set-finished", "unplaced"];
+
+impl fmt::Display for ImportedPlace {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parts = [
+            self.set.clone().unwrap_or_default(),
+            if self.driver.is_empty() { String::new() } else { format!("driver {}", self.driver) },
+            self.channel.clone(),
+            self.position.clone(),
+        ];
+        let parts: Vec<&str> = parts.iter().map(String::as_str).filter(|part| !part.is_empty()).collect();
+        match parts.as_slice() {
+            [] => f.write_str("in no set"),
+            parts => f.write_str(&parts.join(", ")),
+        }
+    }
+}
+
 impl fmt::Display for Imported {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for recording in &self.recordings {
-            let ImportedRecording { file, sample_rate_hz, duration_s, tracks, findings } = recording;
-            writeln!(f, "{file}  ({}, {sample_rate_hz} Hz)", clock(*duration_s))?;
+            let ImportedRecording { file, sample_rate_hz, duration_s, known_as, tracks, findings } = recording;
+            if known_as.is_empty() {
+                writeln!(f, "{file}  ({}, {sample_rate_hz} Hz)", clock(*duration_s))?;
+            } else {
+                writeln!(f, "{file}")?;
+            }
             findings.iter().try_for_each(|finding| writeln!(f, "  {}", finding.text))?;
+            if !known_as.is_empty() {
+                continue;
+            }
             if tracks.is_empty() {
                 writeln!(
                     f,
@@ -453,6 +588,11 @@ impl fmt::Display for Imported {
                     "  {from:>7}  {to:>7}  {:12} {measurement:9} {capture:7} {}",
                     track.track, track.says
                 )?;
+                if let Some(place) = &track.place {
+                    writeln!(f, "  {:>7}  {:>7}  {place}", "", "")?;
+                }
+                let said = track.findings.iter().filter(|finding| PLACING.contains(&finding.code.as_str()));
+                said.into_iter().try_for_each(|finding| writeln!(f, "  {:>7}  {:>7}  {}", "", "", finding.text))?;
             }
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))?;

@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use engine::StopSwitch;
 use library::Result;
 use procedure::{Event, ImportOrder, ImportSession, Imported, OpenJob, Recorded, WhenKept};
+use project::derive::Placing;
 use testkit::near;
 
 const RATE_HZ: u32 = 24_000;
@@ -72,7 +73,7 @@ fn import(order: &ImportOrder, stop_after: Option<usize>) -> Result<Imported> {
 fn every_track_becomes_a_capture_with_its_reading() {
     let folder = tempfile::tempdir().unwrap();
     recorded(&[("arrival", 0.5), ("sweep-high", -0.8)], &folder.path().join("session.wav"));
-    let order = ImportOrder { set: Some(job::Set::Before), ..order(folder.path()) };
+    let order = ImportOrder { placing: Placing::in_set(Some(job::Set::Before)), ..order(folder.path()) };
     let imported = import(&order, None).unwrap();
     assert_eq!(imported.captures(), 2);
 

@@ -27,11 +27,21 @@ impl ToneReport {
         let bands = self.bands.iter().flat_map(|fit| &fit.bands);
         Change::ToneFound(Some(ToneRecord {
             basis: basis(captures),
-            outputs: self.outputs.iter().map(output_tone).collect(),
+            outputs: self.outputs.iter().map(|tone| self.output_tone(tone)).collect(),
             pairs: self.pairs.iter().map(output_difference).collect(),
             bands: bands.map(|band| EnteredBand::fitted("", band)).collect(),
             findings: self.findings.clone(),
         }))
+    }
+}
+
+impl ToneReport {
+    /// An output with everything that changes its tone.
+    fn output_tone(&self, tone: &ToneOfOutput) -> OutputTone {
+        let mut kept = output_tone(tone);
+        let own = self.conditions.iter().filter(|one| one.output == tone.output);
+        kept.changes.extend(own.map(|one| one.change.clone()));
+        kept
     }
 }
 

@@ -10,6 +10,7 @@ mod noise;
 mod pad;
 mod spots;
 mod tone;
+mod tone_conditions;
 
 pub use calibrate::{
     CalibrateOrder, HeardInput, VoltsCalibrated, calibrate_volts, calibration_tone, heard_tone, recorded_tone,
@@ -28,3 +29,4 @@ pub use tone::{
     FLAT_DB, OutputCapture, ToneCurve, ToneOfOutput, ToneOrder, ToneReport, short_sweep, source_tone,
     tone_from_recordings, tone_of, undo, usual_steps,
 };
+pub use tone_conditions::ConditionTone;

@@ -6,7 +6,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use host::Registry;
-use job::{CaptureId, Stage};
+use job::{CaptureId, Conditions, Stage};
 use library::{Error, Result};
 use measure::{Finding, Reading, Stimulus};
 use measurements::signals;
@@ -18,6 +18,7 @@ use tuning::{
 };
 
 use super::named::Named;
+use super::tone_conditions::{self, ConditionTone};
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;
@@ -57,6 +58,9 @@ pub struct ToneReport {
     /// Bands that undo the tone of the sum, or of the first output.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bands: Option<FitResult>,
+    /// What changes with the conditions of the recordings, the volume step apart.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub conditions: Vec<ConditionTone>,
     /// Remarks.
     pub findings: Vec<Finding>,
 }
@@ -164,8 +168,17 @@ pub const FLAT_DB: f64 = 1.5;
 /// # Errors
 /// When something that was given cannot be used, or a sweep was not found.
 pub fn tone_from_recordings(order: &ToneOrder, job: &mut WhenKept) -> Result<ToneReport> {
-    let captures = recorded(order, job)?;
-    let report = report(order, &captures)?;
+    let (captures, conditions): (Vec<OutputCapture>, Vec<Conditions>) =
+        recorded(order, job)?.into_iter().unzip();
+    let mut report = report(order, &captures)?;
+    let under: Vec<(&str, &Response, &Conditions)> = captures
+        .iter()
+        .zip(&conditions)
+        .map(|(capture, conditions)| (capture.output.as_str(), &capture.response, conditions))
+        .collect();
+    let (changes, findings) = tone_conditions::changes(&under);
+    report.conditions = changes;
+    report.findings.extend(findings);
     if let Some(job) = job.job()? {
         job.apply(report.change(ids(&captures)))?;
     }
@@ -192,35 +205,26 @@ fn ids(captures: &[OutputCapture]) -> Vec<CaptureId> {
     captures.iter().filter_map(|one| one.capture).collect()
 }
 
-/// Splits `front@24` into the output and the step.
-fn output_and_step(name: &str) -> Result<(String, Option<i64>)> {
-    match name.rsplit_once('@') {
-        None => Ok((name.to_owned(), None)),
-        Some((output, step)) => match step.trim().parse() {
-            Ok(step) if !output.trim().is_empty() => Ok((output.trim().to_owned(), Some(step))),
-            _ => {
-                Err(Error::input(format!("`{name}`: after `@` a volume step is expected, such as front@24")))
-            }
-        },
-    }
-}
-
 fn is_response_file(path: &Path) -> bool {
     let extension = path.extension().and_then(|extension| extension.to_str()).unwrap_or_default();
     ["csv", "txt"].contains(&extension.to_ascii_lowercase().as_str())
 }
 
-fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<OutputCapture>> {
+/// Each recording with what it was made under.
+fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<(OutputCapture, Conditions)>> {
     let track = order.track.clone().unwrap_or_else(|| "sweep-full".to_owned());
     order
         .recordings
         .iter()
         .map(|named| {
-            let (output, step) = output_and_step(&named.name)?;
+            let (output, step, conditions) = tone_conditions::output_and_conditions(&named.name)?;
             if is_response_file(&named.path) {
                 let response = library::response(&named.path)?;
                 let (arrival_s, findings, capture) = (None, Vec::new(), None);
-                return Ok(OutputCapture { output, step, response, arrival_s, findings, capture });
+                return Ok((
+                    OutputCapture { output, step, response, arrival_s, findings, capture },
+                    conditions,
+                ));
             }
             let pink = track == "pink";
             let analysis = Analysis {
@@ -235,13 +239,13 @@ fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<OutputCapture>>
             let placement = Placement {
                 stage: Some(Stage::Source),
                 position: output.clone(),
-                volume_step: step.and_then(|step| u32::try_from(step).ok()),
+                conditions: Some(conditions.clone()),
                 ..Placement::named(&format!("{output}{at}"))
             };
             let (reading, id) = analyze_and_keep(&analysis, job, &placement)?;
             // Channels of one recording share its clock; other recordings begin at other times.
             let shared = order.recordings.iter().all(|other| other.path == named.path);
-            Ok(OutputCapture { capture: id, ..output_capture(output, step, &reading, shared)? })
+            Ok((OutputCapture { capture: id, ..output_capture(output, step, &reading, shared)? }, conditions))
         })
         .collect()
 }
@@ -441,7 +445,7 @@ pub fn tone_of(captures: &[OutputCapture], sum: &[String]) -> Result<(ToneReport
     let response = together
         .or_else(|| first.map(|first| first.response.clone()))
         .ok_or_else(|| Error::measurement("no output was measured"))?;
-    Ok((ToneReport { outputs, pairs, sum, bands: None, findings }, response))
+    Ok((ToneReport { outputs, pairs, sum, bands: None, conditions: Vec::new(), findings }, response))
 }
 
 fn pair_remarks(pair: &PairDifference) -> Vec<Finding> {
@@ -648,12 +652,5 @@ mod tests {
         assert!(report.to_string().contains("to undo it"), "{report}");
         let wrong = ToneOrder { sum: vec!["roof".to_owned()], ..order };
         assert!(found(&wrong).unwrap_err().to_string().contains("roof"));
-    }
-
-    #[test]
-    fn steps_in_names() {
-        assert_eq!(output_and_step("front@24").unwrap(), ("front".to_owned(), Some(24)));
-        assert_eq!(output_and_step("front").unwrap(), ("front".to_owned(), None));
-        assert!(output_and_step("front@loud").unwrap_err().to_string().contains("front@24"));
     }
 }
