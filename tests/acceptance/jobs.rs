@@ -101,7 +101,10 @@ fn a_job_is_edited_and_its_captures_are_responses() {
     desk.run("average car@before --out average.csv").done().says(&["average of 2 responses"]);
     let json = desk.run("compare car:0001 car:2 --json").done().json();
     assert!(json["rms_db"].as_f64().is_some_and(|rms| rms < 1.0), "{json}");
-    desk.run("compare car@before car:1").refused(&["2 responses", "average"]);
+    // A set stands for its average.
+    let json = desk.run("compare car@before car:1 --json").done().json();
+    assert_eq!((&json["before"]["responses"], &json["after"]["responses"]), (&2.into(), &1.into()));
+    desk.run("align car@before car:1").refused(&["2 responses", "average"]);
     desk.run("compare car:9 car:1 --json").refused(&["capture 9", "0001"]);
     desk.run("average car@nowhere --out x.csv").refused(&["nowhere", "before"]);
     desk.run("job capture car 2 --discard").done();

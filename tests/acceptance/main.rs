@@ -7,10 +7,12 @@ mod auditing;
 mod bad_input;
 mod demo;
 mod display;
+mod from_recordings;
 #[cfg(target_os = "linux")]
 mod full_disk;
 #[cfg(unix)]
 mod interrupting;
+mod job_commands;
 mod jobs;
 mod material;
 mod measuring;

@@ -91,7 +91,7 @@ impl Outcome {
         self.ended_with(0)
     }
 
-    /// The measurement could not be made, and a finding says why.
+    /// The measurement could not be made, and a finding says why; or a check found that something is wrong.
     #[track_caller]
     pub(crate) fn not_measured(self) -> Self {
         self.ended_with(1)

@@ -3,6 +3,8 @@
 use procedure::ToldTrack;
 use session::Error;
 
+use crate::number;
+
 /// Splits `KEY=VALUE` settings.
 ///
 /// # Errors
@@ -53,14 +55,14 @@ pub(crate) fn named_distances(
     named(option, form, written)?.into_iter().map(metres).collect()
 }
 
-/// The same with numbers of either sign: what comes before the reference is negative.
+/// The same with times in milliseconds of either sign: what comes before the reference is negative.
 ///
 /// # Errors
 /// When one is not of this form, or no number.
 pub(crate) fn named_times(option: &str, form: &str, written: &[String]) -> Result<Vec<(String, f64)>, Error> {
-    let number = |(name, value): (String, String)| match value.parse::<f64>() {
-        Ok(number) if number.is_finite() => Ok((name, number)),
-        _ => Err(Error::input(format!("{option} {name}={value}: expected {form} with a number"))),
+    let number = |(name, value): (String, String)| match number::milliseconds(&value) {
+        Ok(number) => Ok((name, number)),
+        Err(problem) => Err(Error::input(format!("{option} {name}={value}: {problem}; expected {form}"))),
     };
     named(option, form, written)?.into_iter().map(number).collect()
 }
@@ -82,7 +84,7 @@ pub(crate) fn stretches(option: &str, written: &[String]) -> Result<Vec<ToldTrac
 }
 
 /// A moment in seconds, or in minutes and seconds with a colon between.
-fn moment(written: &str) -> Option<f64> {
+pub(crate) fn moment(written: &str) -> Option<f64> {
     let number = |text: &str| text.trim().parse::<f64>().ok().filter(|x| x.is_finite() && *x >= 0.0);
     match written.split_once(':') {
         Some((minutes, seconds)) => Some(60.0 * number(minutes)? + number(seconds).filter(|s| *s < 60.0)?),

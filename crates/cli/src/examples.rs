@@ -26,7 +26,13 @@ const EXAMPLES: &[(&str, &[&str])] = &[
         "average",
         &["headrest average JOB@before --out before.csv", "headrest average JOB@after --out after.csv"],
     ),
-    ("compare", &["headrest compare JOB@before JOB@after"]),
+    (
+        "compare",
+        &[
+            "headrest compare JOB@before JOB@after",
+            "headrest compare JOB@before JOB@after --match-level --csv difference.csv",
+        ],
+    ),
     ("target", &["headrest target list"]),
     ("target list", &["headrest target list"]),
     ("target show", &["headrest target show car-medium"]),
@@ -48,6 +54,7 @@ const EXAMPLES: &[(&str, &[&str])] = &[
     ("meaning-of-q", &["headrest meaning-of-q flat.csv with-band.csv --bands one-band.csv"]),
     ("sheet", &["headrest sheet JOB", "headrest sheet JOB --out sheet.pdf --paper letter"]),
     ("report", &["headrest report JOB --out report.pdf"]),
+    ("tune", &["headrest tune JOB --seat driver --quick"]),
     ("job", &["headrest job show JOB"]),
     ("job new", &["headrest job new NEW --car \"Blue hatch\""]),
     ("job import", &["headrest job import NEW STICK/sweep-full.wav"]),

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::number;
 use crate::source_flags::{Calibrate, Gain, Source};
 
 /// Measure and tune the sound of a car that keeps its factory radio.
@@ -58,6 +59,8 @@ pub(crate) enum Command {
     Align(Align),
     /// Find delays, crossovers, polarity and gains for a whole car
     Timing(Timing),
+    /// Tune the whole car: levels, polarity, delays, crossovers and bands together, into the job
+    Tune(Tune),
     /// Hear a tuning before it is typed: through a rig, or in a file for a memory stick
     Preview(Preview),
     /// Check what was typed from captures before and after
@@ -118,6 +121,8 @@ pub(crate) struct Tracks {
     /// The kind of file
     #[arg(long, default_value = "wav")]
     pub(crate) format: TrackFormat,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -145,6 +150,17 @@ pub(crate) struct Measure {
     /// The set that the capture belongs to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
+    /// Where the microphone is, or which output is tapped
+    #[arg(long, value_name = "TEXT", requires = "job")]
+    pub(crate) position: Option<String>,
+    /// The driver that plays alone
+    #[arg(long, value_name = "NAME", requires = "job")]
+    pub(crate) driver: Option<String>,
+    /// The processor's channel or side that plays
+    #[arg(long, value_name = "NAME", requires = "job")]
+    pub(crate) channel: Option<String>,
+    #[command(flatten)]
+    pub(crate) conditions: ConditionFlags,
     /// The rig's input to measure; repeat it, or say `all`, for several at once, each a capture of its own
     /// [default: the electrical one for tone, headroom and noise, else the microphone]
     #[arg(long, value_name = "NAME")]
@@ -157,6 +173,26 @@ pub(crate) struct Measure {
     pub(crate) after: f64,
     #[command(flatten)]
     pub(crate) json: Json,
+}
+
+/// What a capture was made under.
+#[derive(Debug, Clone, Default, Args)]
+pub(crate) struct ConditionFlags {
+    /// The source's volume step
+    #[arg(long, value_name = "STEP")]
+    pub(crate) step: Option<u32>,
+    /// The engine's speed in turns a minute, 0 while it stands
+    #[arg(long, value_name = "RPM")]
+    pub(crate) rpm: Option<String>,
+    /// The vehicle's speed in km/h, from a recorder that ran by itself: never operate this while driving
+    #[arg(long, value_name = "KMH")]
+    pub(crate) kmh: Option<String>,
+    /// What the source was set to, such as a sound mode
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) mode: Option<String>,
+    /// A word of your own on what was different
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) note: Option<String>,
 }
 
 #[derive(Debug, Args)]
@@ -173,6 +209,8 @@ pub(crate) struct Listen {
     /// The set that the captures belong to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
+    #[command(flatten)]
+    pub(crate) conditions: ConditionFlags,
     /// End after so many tracks
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub(crate) tracks: usize,
@@ -238,9 +276,11 @@ pub(crate) struct Average {
     /// The responses to average
     #[arg(required = true, value_name = "RESPONSE")]
     pub(crate) responses: Vec<PathBuf>,
-    /// Where the average is written
+    /// Where the average is written; `-` for standard output
     #[arg(long, value_name = "FILE")]
     pub(crate) out: PathBuf,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 /// A target, perhaps for one driver.
@@ -249,10 +289,10 @@ pub(crate) struct OneTarget {
     /// The target: a name, or a file of parameters or points
     pub(crate) target: String,
     /// Make it that of one driver with a high-pass here (Linkwitz-Riley, 24 dB per octave)
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) high_pass: Option<f64>,
     /// Make it that of one driver with a low-pass here
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) low_pass: Option<f64>,
     /// How many points an octave
     #[arg(long, value_name = "N", default_value_t = 3.0)]
@@ -277,9 +317,11 @@ pub(crate) enum TargetWhat {
     Export {
         #[command(flatten)]
         target: OneTarget,
-        /// Where it is written
+        /// Where it is written; `-` for standard output, as parameters
         #[arg(long, value_name = "FILE")]
         out: PathBuf,
+        #[command(flatten)]
+        json: Json,
     },
     /// Keep a target file or a response file among one's own targets, so that it can be named
     Import {
@@ -288,24 +330,36 @@ pub(crate) enum TargetWhat {
         /// What it is called [default: the file's name]
         #[arg(long, value_name = "NAME")]
         name: Option<String>,
+        #[command(flatten)]
+        json: Json,
     },
 }
 
 #[derive(Debug, Args)]
+#[command(
+    after_help = "A response is a file, `-` for standard input, or part of a job: JOB:7, JOB@before. Several are \
+averaged by power; a whole job is its set `after`, or else `before`."
+)]
 pub(crate) struct Compare {
-    /// The response before
+    /// What it was before: a response, a set of a job, or a job
     pub(crate) before: PathBuf,
-    /// The response after
+    /// What it is after
     pub(crate) after: PathBuf,
     /// Compare from here up
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) from: Option<f64>,
     /// Compare up to here
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) to: Option<f64>,
     /// Smooth both to 1/N octave first; 0 for none
     #[arg(long, value_name = "N", default_value_t = 0)]
     pub(crate) smoothing: u32,
+    /// Bring the second to the level of the first, so that only the tone is compared
+    #[arg(long)]
+    pub(crate) match_level: bool,
+    /// Write the difference as a response; `-` for standard output, and nothing else there
+    #[arg(long, value_name = "FILE")]
+    pub(crate) csv: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -313,41 +367,47 @@ pub(crate) struct Compare {
 #[derive(Debug, Args)]
 pub(crate) struct Fit {
     /// The responses to correct, one per position
-    #[arg(required_unless_present = "channels", conflicts_with = "channels", value_name = "RESPONSE")]
+    #[arg(required_unless_present_any = ["channels", "job"], conflicts_with_all = ["channels", "job"], value_name = "RESPONSE")]
     pub(crate) responses: Vec<PathBuf>,
+    /// Correct what this job holds, and put bands, target, processor and all that was found into it
+    #[arg(long, value_name = "JOB", conflicts_with_all = ["channels", "lock", "high_pass", "low_pass"])]
+    pub(crate) job: Option<PathBuf>,
+    /// The set of the job's captures that is corrected
+    #[arg(long, value_name = "SET", default_value = "before", requires = "job")]
+    pub(crate) set: String,
     /// One of several channels and its responses; names that differ in left and right are a pair
     #[arg(long = "channel", value_name = "NAME=RESPONSE[,RESPONSE...]")]
     pub(crate) channels: Vec<String>,
-    /// The target: a name or a file
-    #[arg(long, value_name = "NAME|FILE", default_value = "flat")]
-    pub(crate) target: String,
-    /// The processor: a name or a file
-    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
-    pub(crate) processor: String,
+    /// The target: a name or a file [default: flat; with --job the job's, or else car-medium]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) target: Option<String>,
+    /// The processor: a name or a file [default: parametric-free; with --job the job's, or else parametric-gridded]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) processor: Option<String>,
     /// At most this many bands
     #[arg(long, value_name = "N")]
     pub(crate) max_bands: Option<usize>,
     /// Fit from here up
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) from: Option<f64>,
     /// Fit up to here
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) to: Option<f64>,
     /// No band may boost more than this
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_name = "DB", value_parser = number::decibels)]
     pub(crate) max_boost: Option<f64>,
     /// Keep these bands as they are and fit the others around them
     #[arg(long, value_name = "BANDS.csv")]
     pub(crate) lock: Option<PathBuf>,
     /// The target is that of one driver with a high-pass here (Linkwitz-Riley, 24 dB per octave)
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) high_pass: Option<f64>,
     /// The target is that of one driver with a low-pass here
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) low_pass: Option<f64>,
     #[command(flatten)]
     pub(crate) json: Json,
-    /// Write the band list as CSV
+    /// Write the band list as CSV; `-` for standard output, and the rest to standard error
     #[arg(long, value_name = "BANDS.csv")]
     pub(crate) out: Option<PathBuf>,
 }
@@ -359,7 +419,7 @@ pub(crate) struct Align {
     /// The response, with phase, of the driver above it
     pub(crate) upper: PathBuf,
     /// Where they meet; found from the responses when not given
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) crossover: Option<f64>,
     /// The longest delay that the processor has
     #[arg(long, value_name = "X")]
@@ -374,8 +434,14 @@ pub(crate) struct Align {
 #[derive(Debug, Args)]
 pub(crate) struct Timing {
     /// Each driver and its response, with phase; `left` and `right` in a name say its side
-    #[arg(value_name = "NAME=RESPONSE")]
+    #[arg(value_name = "NAME=RESPONSE", conflicts_with = "job")]
     pub(crate) drivers: Vec<String>,
+    /// Align the drivers that this job holds captures of, and put what was found into it
+    #[arg(long, value_name = "JOB")]
+    pub(crate) job: Option<PathBuf>,
+    /// What a driver is for: sub, woofer, mid, tweeter, full-range, centre, fill
+    #[arg(long, value_name = "NAME=ROLE")]
+    pub(crate) role: Vec<String>,
     /// How far a driver is from the listener, such as `sub=2.1`, `mid=95cm` or `mid=37.5in`; alone, the
     /// delays follow from the distances
     #[arg(long, value_name = "NAME=DISTANCE")]
@@ -384,19 +450,91 @@ pub(crate) struct Timing {
     #[arg(long, value_name = "NAME=MS")]
     pub(crate) arrival: Vec<String>,
     /// A crossover, from the lowest up; found from the responses when none is given
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) crossover: Vec<f64>,
     /// The crossover filters were on when the responses were taken
     #[arg(long)]
     pub(crate) filtered: bool,
-    /// The processor: a name or a file
-    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
-    pub(crate) processor: String,
+    /// The processor: a name or a file [default: parametric-free; with --job the job's, or else parametric-gridded]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) processor: Option<String>,
     /// The air's temperature
     #[arg(long, value_name = "CELSIUS", default_value_t = 20.0, allow_negative_numbers = true)]
     pub(crate) temperature: f64,
     #[command(flatten)]
     pub(crate) json: Json,
+}
+
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Each driver is measured alone, at one place of the seat or better at four and more, with the other channels \
+muted; captures say the driver and the place. Ctrl-C ends the search with the best found so far."
+)]
+pub(crate) struct Tune {
+    /// The job's folder
+    #[arg(value_name = "JOB")]
+    pub(crate) dir: PathBuf,
+    /// For whom [default: the job's, or else the driver]
+    #[arg(long, value_name = "SEAT")]
+    pub(crate) seat: Option<SeatWord>,
+    /// Where the bands are: in each channel, in each side, in one equalizer for all [default: the job's, or else channels]
+    #[arg(long, value_name = "KIND")]
+    pub(crate) equalizer: Option<EqualizerWord>,
+    /// The target: a name or a file [default: the job's, or else car-medium]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) target: Option<String>,
+    /// The processor: a name or a file [default: the job's, or else parametric-gridded]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) processor: Option<String>,
+    /// What a driver is for: sub, woofer, mid, tweeter, full-range, centre, fill
+    #[arg(long, value_name = "NAME=ROLE")]
+    pub(crate) role: Vec<String>,
+    /// The bands of a channel together boost nowhere by more than this
+    #[arg(long, value_name = "DB", value_parser = number::decibels)]
+    pub(crate) max_boost: Option<f64>,
+    /// At most this many bands in a channel
+    #[arg(long, value_name = "N")]
+    pub(crate) max_bands: Option<usize>,
+    /// How many trials the search may make
+    #[arg(long, value_name = "N", conflicts_with = "quick")]
+    pub(crate) effort: Option<usize>,
+    /// Alignment, levels and one fit for each side, without the search
+    #[arg(long)]
+    pub(crate) quick: bool,
+    #[command(flatten)]
+    pub(crate) json: Json,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum SeatWord {
+    Driver,
+    Both,
+}
+
+impl From<SeatWord> for tuning::Seat {
+    fn from(word: SeatWord) -> Self {
+        match word {
+            SeatWord::Driver => Self::Driver,
+            SeatWord::Both => Self::Both,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum EqualizerWord {
+    Channels,
+    Sides,
+    One,
+}
+
+impl From<EqualizerWord> for tuning::Equalizer {
+    fn from(word: EqualizerWord) -> Self {
+        match word {
+            EqualizerWord::Channels => Self::Channels,
+            EqualizerWord::Sides => Self::Sides,
+            EqualizerWord::One => Self::One,
+        }
+    }
 }
 
 const PREVIEWED: &str = "Bands, delays, gains, polarity and crossovers run in a virtual processor in the playback path. \
@@ -469,17 +607,20 @@ pub(crate) struct MeaningOfQ {
 #[derive(Debug, Args)]
 pub(crate) struct Audit {
     /// The response before the bands were entered
-    #[arg(long, value_name = "FILE")]
-    pub(crate) before: PathBuf,
+    #[arg(long, value_name = "RESPONSE", required_unless_present = "job")]
+    pub(crate) before: Option<PathBuf>,
     /// The response after
-    #[arg(long, value_name = "FILE")]
-    pub(crate) after: PathBuf,
+    #[arg(long, value_name = "RESPONSE", required_unless_present = "job")]
+    pub(crate) after: Option<PathBuf>,
     /// The bands that should have been entered
-    #[arg(long, value_name = "BANDS.csv")]
-    pub(crate) bands: PathBuf,
-    /// The processor: a name or a file
-    #[arg(long, value_name = "NAME|FILE", default_value = "parametric-free")]
-    pub(crate) processor: String,
+    #[arg(long, value_name = "BANDS.csv", required_unless_present = "job")]
+    pub(crate) bands: Option<PathBuf>,
+    /// Audit what this job says was entered, by its captures before and after, and keep the verdicts in it
+    #[arg(long, value_name = "JOB", conflicts_with_all = ["before", "after", "bands"])]
+    pub(crate) job: Option<PathBuf>,
+    /// The processor: a name or a file [default: parametric-free; with --job the job's, or else parametric-gridded]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub(crate) processor: Option<String>,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -496,6 +637,9 @@ pub(crate) struct Sheet {
     pub(crate) out: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) paper: Paper,
+    /// With --out: print one JSON document of what was written. Without it: the same as --format json
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 #[derive(Debug, Args)]
@@ -532,6 +676,8 @@ pub(crate) struct Report {
     pub(crate) words: Option<String>,
     #[command(flatten)]
     pub(crate) paper: Paper,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Subcommand)]
@@ -546,6 +692,8 @@ pub(crate) enum Job {
         /// The vehicle
         #[arg(long, value_name = "TEXT", default_value = "")]
         car: String,
+        #[command(flatten)]
+        json: Json,
     },
     /// Find the tracks in recordings of any length, and make each a capture of the job
     Import(Import),
@@ -582,14 +730,23 @@ pub(crate) enum Job {
 
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example:\n  headrest job set JOB vehicle=\"Blue hatch\" target=car-medium processor=parametric-gridded"
+    after_help = "Drivers are listed as NAME[:ROLE[:FEED[:CHANNEL]]] with commas between, one is changed as driver.NAME=ROLE or \
+driver.NAME.role|feed|channel|place|notes; amplifiers as NAME[:POWER[:LOAD]]. What was entered into a channel of the \
+processor by hand is channel.NAME.gain|delay|polarity|high-pass|low-pass, what was in it before the work \
+preset.NAME.... Roles: sub, woofer, mid, tweeter, full-range, centre, fill. Feeds: left, right, both.\n\nExamples:\n  \
+headrest job set JOB vehicle=\"Blue hatch\" target=car-medium processor=parametric-gridded\n  \
+headrest job set JOB drivers=left-mid:mid:left,right-mid:mid:right,sub:sub:both amplifiers=front:75W:4\n  \
+headrest job set JOB channel.sub.gain=-6 channel.sub.low-pass=80:linkwitz-riley:24"
 )]
 pub(crate) struct JobSet {
     /// The job's folder
     pub(crate) dir: PathBuf,
-    /// What to change: name, vehicle, customer, notes, source, tap, processor-name, target, processor
+    /// What to change: name, vehicle, customer, notes, source, tap, processor-name, target, processor, seat (driver,
+    /// both), equalizer (channels, sides, one), drivers and amplifiers; nothing behind `=` takes it away
     #[arg(required = true, value_name = "KEY=VALUE")]
     pub(crate) settings: Vec<String>,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Args)]
@@ -606,21 +763,25 @@ pub(crate) struct JobCapture {
     /// Where the microphone was, or which output was tapped
     #[arg(long, value_name = "TEXT")]
     pub(crate) position: Option<String>,
-    /// The processor's channel that played; empty for the whole car
+    /// The driver that played alone; empty where several did
+    #[arg(long, value_name = "NAME")]
+    pub(crate) driver: Option<String>,
+    /// The processor's channel or side that played; empty for the whole car
     #[arg(long, value_name = "NAME")]
     pub(crate) channel: Option<String>,
     /// The set that it belongs to: before, after, or a name; empty for none
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
-    /// The source's volume step
-    #[arg(long, value_name = "STEP")]
-    pub(crate) step: Option<u32>,
+    #[command(flatten)]
+    pub(crate) conditions: ConditionFlags,
     /// Put it away; its recording is kept
     #[arg(long, conflicts_with = "restore")]
     pub(crate) discard: bool,
     /// Bring it back after it was discarded
     #[arg(long)]
     pub(crate) restore: bool,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Args)]
@@ -646,9 +807,16 @@ pub(crate) struct JobExport {
     /// Where to [default: the job's own exports]
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) json: Json,
 }
 
 #[derive(Debug, Args)]
+#[command(
+    after_help = "A track belongs where --as or --table says, or where the recording's name says (`left-mid.wav` for a driver of that \
+name, `before driver left ear.wav`), or where the job expects one next: that is a proposal and marked as one. Everything \
+else is kept in no set, and that is said."
+)]
 pub(crate) struct Import {
     /// The job's folder; it is made when it does not exist
     pub(crate) job: PathBuf,
@@ -666,6 +834,18 @@ pub(crate) struct Import {
     /// The set that the captures belong to: before, after, or a name
     #[arg(long, value_name = "SET")]
     pub(crate) set: Option<String>,
+    /// Where a track belongs: TRACK[@TIME]=SET[/CHANNEL]:PLACE, =driver:NAME[:PLACE] or =output:NAME; may be repeated
+    #[arg(long = "as", value_name = "TRACK@TIME=SLOT:PLACE")]
+    pub(crate) places: Vec<String>,
+    /// The same for many in a file: CSV with the columns file, track, time, set, position, driver, channel, output, step,
+    /// rpm, kmh, mode, note, label, of which `track` must be there
+    #[arg(long, value_name = "FILE")]
+    pub(crate) table: Option<PathBuf>,
+    /// Import a recording once more that the job has already
+    #[arg(long)]
+    pub(crate) again: bool,
+    #[command(flatten)]
+    pub(crate) conditions: ConditionFlags,
     #[command(flatten)]
     pub(crate) json: Json,
 }

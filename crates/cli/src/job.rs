@@ -1,130 +1,65 @@
-//! Carries out `job set`, `job capture`, `job compute` and `job export`.
+//! Carries out `job capture`, `job compute` and `job export`.
 
 use std::path::{Path, PathBuf};
 
-use ::job::{CaptureId, Job, PlacedBy, PresetOrInline, Set};
+use ::job::{CaptureId, Job, PlacedBy, Set};
 use procedure::{OpenJob, Recomputed};
 use project::{Change, Placement};
 use serde::Serialize;
 use session::{Error, PageSize, SheetForm, Written, reading_response, write_bytes, write_text};
 
-use crate::flags::{JobCapture, JobCompute, JobExport, JobSet};
+use crate::flags::{JobCapture, JobCompute, JobExport};
 use crate::run::{Ended, Outcome, files_written, print};
-
-/// The keys of `job set`, as a message lists them.
-const KEYS: &str = "name, vehicle, customer, notes, source, tap, processor-name, target, processor";
-
-/// Edits what a person says of a job.
-pub(crate) fn set(flags: &JobSet) -> Outcome {
-    let mut job = OpenJob::new(Job::open(&flags.dir).map_err(Error::from)?);
-    // What cannot be used is told before anything is changed.
-    let edits: Vec<(String, String)> =
-        flags.settings.iter().map(|text| setting(text)).collect::<Result<_, _>>()?;
-    let mut intake = job.project().data.intake.clone();
-    let mut changes = Vec::new();
-    for (key, value) in edits {
-        match key.as_str() {
-            "name" => changes.push(Change::Named(value)),
-            "vehicle" => intake.vehicle = value,
-            "customer" => intake.customer = value,
-            "notes" => changes.push(Change::Notes(value)),
-            "source" => intake.source.name = value,
-            "tap" => intake.source.tap = value,
-            "processor-name" => intake.processor = value,
-            "target" => changes.push(Change::Target(preset(&value))),
-            _ => changes.push(Change::Processor(preset(&value))),
-        }
-    }
-    changes.push(Change::Intake(intake));
-    job.apply(Change::Together(changes))?;
-    files_written(&[Written::new(&flags.dir.join("job.json"), "changed")])
-}
-
-/// Splits `KEY=VALUE` and checks both.
-fn setting(text: &str) -> Result<(String, String), Error> {
-    let refuse =
-        |what: &str| Error::input(format!("`{text}`: {what}; expected KEY=VALUE, with one of {KEYS}"));
-    let (key, value) = text.split_once('=').ok_or_else(|| refuse("there is no `=`"))?;
-    let (key, value) = (key.trim(), value.trim());
-    match key {
-        "name" | "vehicle" | "customer" | "notes" | "source" | "tap" | "processor-name" => {}
-        "target" if value.is_empty() => {}
-        "processor" if value.is_empty() => {}
-        "target" => drop(library::target(value)?),
-        "processor" => drop(library::profile(value)?),
-        _ => {
-            let near = session::nearest(key, KEYS.split(", "));
-            let meant = near.map_or_else(String::new, |near| format!(" (did you mean `{near}`?)"));
-            return Err(refuse(&format!("there is no key `{key}`{meant}")));
-        }
-    }
-    Ok((key.to_owned(), value.to_owned()))
-}
-
-/// A preset by its name; a file's text, so that the job stands by itself; nothing for nothing.
-fn preset(value: &str) -> Option<PresetOrInline> {
-    if value.is_empty() {
-        return None;
-    }
-    let path = Path::new(value);
-    match std::fs::read_to_string(path) {
-        Ok(text) if path.extension().is_some() => Some(PresetOrInline::Inline(text)),
-        _ => Some(PresetOrInline::Preset(value.to_owned())),
-    }
-}
 
 /// Says where a capture belongs, or takes it away, or brings it back.
 pub(crate) fn capture(flags: &JobCapture) -> Outcome {
-    let mut job = OpenJob::new(Job::open(&flags.dir).map_err(Error::from)?);
+    let mut open = OpenJob::new(Job::open(&flags.dir).map_err(Error::from)?);
     let id = CaptureId(flags.number);
-    let there = |captures: &[::job::Capture]| captures.iter().any(|capture| capture.id == id);
+    let project = open.project();
     let missing =
         |place: &str| Error::input(format!("{}: there is no capture {id} {place}", flags.dir.display()));
-    if flags.restore {
-        if !there(job.job().discarded()) {
-            return Err(missing("among those that were discarded").into());
+    let known = if flags.restore {
+        let discarded = project.discarded.iter().find(|capture| capture.id == id);
+        discarded.ok_or_else(|| missing("among those that were discarded"))?
+    } else {
+        project.capture(id).ok_or_else(|| missing("in the job"))?
+    };
+    let was = Placement::of(&known.meta);
+    let mut placement = was.clone();
+    let say = |word: &Option<String>, of: &mut String| {
+        if let Some(word) = word {
+            word.clone_into(of);
         }
-        job.apply(Change::Restored(id))?;
-    } else if !there(job.job().captures()) {
-        return Err(missing("in the job").into());
+    };
+    say(&flags.label, &mut placement.label);
+    say(&flags.position, &mut placement.position);
+    say(&flags.driver, &mut placement.driver);
+    say(&flags.channel, &mut placement.processor_channel);
+    if let Some(set) = &flags.set {
+        placement.set = Set::from_word(set);
     }
-    let told = flags.label.is_some()
-        || flags.position.is_some()
-        || flags.channel.is_some()
-        || flags.set.is_some()
-        || flags.step.is_some();
+    let told = flags.conditions.note(&mut placement.conditions)?
+        || [&flags.label, &flags.position, &flags.driver, &flags.channel, &flags.set]
+            .iter()
+            .any(|one| one.is_some());
     if !told && !flags.restore && !flags.discard {
         return Err(Error::input(
-            "nothing to change was given; add --label, --position, --channel, --set, --step, --discard or --restore",
+            "nothing to change was given; add --label, --position, --driver, --channel, --set, --step, --rpm, --kmh, \
+             --mode, --note, --discard or --restore",
         )
         .into());
     }
-    if let Some(known) = job.project().capture(id).filter(|_| told) {
-        let mut placement = Placement::of(&known.meta);
-        if let Some(label) = &flags.label {
-            placement.label.clone_from(label);
-        }
-        if let Some(position) = &flags.position {
-            placement.position.clone_from(position);
-        }
-        if let Some(channel) = &flags.channel {
-            placement.processor_channel.clone_from(channel);
-        }
-        if let Some(set) = &flags.set {
-            placement.set = Set::from_word(set);
-        }
-        if let Some(step) = flags.step {
-            placement.conditions.volume_step = Some(step);
-        }
+    let mut changes = Vec::new();
+    changes.extend(flags.restore.then_some(Change::Restored(id)));
+    if told {
         placement.placed_by = Some(PlacedBy::Person);
-        job.apply(Change::Placed { id, placement })?;
+        changes.push(Change::Placed { id, placement });
     }
-    if flags.discard {
-        job.apply(Change::Discarded(id))?;
-    }
+    changes.extend(flags.discard.then_some(Change::Discarded(id)));
+    open.apply(Change::Together(changes))?;
     let what = if flags.discard { "discarded; its recording is kept" } else { "changed" };
     let place = if flags.discard { "discarded" } else { "captures" };
-    files_written(&[Written::new(&flags.dir.join(place).join(id.to_string()), what)])
+    files_written(&[Written::new(&flags.dir.join(place).join(id.to_string()), what)], flags.json.json)
 }
 
 /// What was made again.
@@ -206,7 +141,7 @@ pub(crate) fn export(flags: &JobExport) -> Outcome {
     if flags.captures {
         written.extend(responses(&job, &out)?);
     }
-    files_written(&written)
+    files_written(&written, flags.json.json)
 }
 
 /// The response of each capture that has one.

@@ -6,12 +6,18 @@
 //! given cannot be used.
 
 mod args;
+mod compare;
+mod conditions;
 mod demo;
 mod examples;
 mod flags;
 mod job;
+mod job_project;
+mod job_set;
 mod keyboard;
+mod number;
 mod output;
+mod places;
 mod preview;
 mod progress;
 mod run;
@@ -20,6 +26,7 @@ mod shell;
 mod source;
 mod source_flags;
 mod tune;
+mod tune_car;
 
 use std::ffi::OsString;
 use std::process::ExitCode;

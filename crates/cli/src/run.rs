@@ -1,18 +1,21 @@
 //! Carries out one command.
 
 use std::io::{self, IsTerminal};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use ::job::Set;
-use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, Recorded};
+use ::job::{Conditions, Job, Set};
+use library::files::is_standard;
+use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, OpenJob, Recorded};
+use project::derive::Placing;
 use rig::{OpenRig, Pace, RigChoice};
 use session::{Error, Fault, PageSize, Reading, SheetForm, Written};
 
 use crate::flags::{self, Command, PaperSize, PluginsWhat, SheetFormat, TrackFormat};
 use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
-use crate::runner::{self, Runner};
-use crate::{args, demo, job, output, preview, shell, source, tune};
+use crate::runner::{self, Runner, Said};
+use crate::{args, compare, demo, job, job_set, output, places, preview, shell, source, tune, tune_car};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -35,6 +38,9 @@ impl From<io::Error> for Ended {
         Self::Output(error)
     }
 }
+
+/// The audible range: what is looked at when nothing else is asked.
+pub(crate) const AUDIBLE_HZ: (f64, f64) = (20.0, 20_000.0);
 
 pub(crate) type Outcome = Result<(), Ended>;
 
@@ -80,11 +86,12 @@ fn dispatch(command: Command) -> Outcome {
         Command::Source(flags) => source::source(flags),
         Command::Gain(flags) => source::gain(&flags),
         Command::Average(flags) => average(&flags),
-        Command::Compare(flags) => compare(&flags),
+        Command::Compare(flags) => compare::compare(&flags),
         Command::Target(what) => tune::target(what),
         Command::Fit(flags) => tune::fit(flags),
         Command::Align(flags) => tune::align(&flags),
         Command::Timing(flags) => tune::timing(&flags),
+        Command::Tune(flags) => tune_car::run(&flags),
         Command::Preview(flags) => preview::run(flags),
         Command::Audit(flags) => tune::audit(&flags),
         Command::MeaningOfQ(flags) => tune::meaning_of_q(&flags),
@@ -93,7 +100,7 @@ fn dispatch(command: Command) -> Outcome {
         Command::Job(flags) => job_of(flags),
         Command::Plugins(flags) => plugins(&flags),
         Command::Completions { shell } => Ok(shell::completions(shell)?),
-        Command::Man { dir: Some(dir) } => files_written(&[shell::man_pages(&dir)?]),
+        Command::Man { dir: Some(dir) } => files_written(&[shell::man_pages(&dir)?], false),
         Command::Man { dir: None } => Ok(shell::man_page()?),
     }
 }
@@ -120,7 +127,7 @@ fn tracks(flags: &flags::Tracks) -> Outcome {
         &mut |what, share| progress.show(what, share),
     )?;
     drop(progress);
-    files_written(&written)
+    files_written(&written, flags.json.json)
 }
 
 fn measure(flags: flags::Measure) -> Outcome {
@@ -142,6 +149,10 @@ fn measure(flags: flags::Measure) -> Outcome {
     let inputs: Vec<String> = rig.spec().inputs.iter().map(|input| input.name.clone()).collect();
     let progress = Progress::new();
     let mut runner = Runner::new(rig, flags.job.as_ref(), keyboard::nobody())?;
+    let mut said = Said::default();
+    flags.conditions.note(&mut said.conditions)?;
+    (said.position, said.driver, said.channel) = (flags.position, flags.driver, flags.channel);
+    runner.keeper.say(said);
     let captured =
         runner.run(&mut |event| progress.tell(event), |session| procedure::measure(session, &order))?;
     drop(progress);
@@ -195,6 +206,9 @@ fn listen(flags: flags::Listen) -> Outcome {
     };
     let rig = OpenRig::open(RigChoice::of(flags.rig, flags.simulated, Pace::AsFastAsPossible))?;
     let mut runner = Runner::new(rig, flags.job.as_ref(), keyboard::nobody())?;
+    let mut conditions = Conditions::default();
+    flags.conditions.note(&mut conditions)?;
+    runner.keeper.say(Said { conditions, ..Said::default() });
     let (screen, mut elapsed_s) = (Screen::new(), 0.0);
     let listened = runner.run(
         &mut |event| match event {
@@ -241,6 +255,7 @@ fn recorded(flags: flags::Recorded) -> Result<Recorded, Error> {
 }
 
 fn analyze(flags: flags::Analyze) -> Outcome {
+    one_output("--csv", flags.csv.as_ref(), flags.json.json)?;
     let analysis = Analysis {
         id: flags.id,
         recording: flags.recording,
@@ -258,6 +273,9 @@ fn analyze(flags: flags::Analyze) -> Outcome {
             output::say(&written.to_string());
         }
     }
+    if flags.csv.is_some_and(|path| is_standard(&path)) && reading.stopped().is_none() {
+        return Ok(output::findings(&reading)?);
+    }
     print_reading(&reading, flags.json.json)
 }
 
@@ -272,35 +290,16 @@ fn print_reading(reading: &Reading, json: bool) -> Outcome {
 
 fn average(flags: &flags::Average) -> Outcome {
     let written = session::average(&flags.responses, &flags.out)?;
-    files_written(&written)
-}
-
-fn compare(flags: &flags::Compare) -> Outcome {
-    let comparison = session::compare(
-        &flags.before,
-        &flags.after,
-        args::positive("--from", flags.from)?,
-        args::positive("--to", flags.to)?,
-        flags.smoothing,
-    )?;
-    if flags.json.json {
-        output::json(&comparison)?;
-    } else {
-        output::text(&format!(
-            "RMS difference  {:.2} dB\ngreatest        {:.2} dB at {:.1} Hz\nfrom {:.1} to {:.1} Hz\n",
-            comparison.rms_db, comparison.max_db, comparison.at_hz, comparison.from_hz, comparison.to_hz
-        ))?;
-    }
-    Ok(())
+    files_written(&written, flags.json.json)
 }
 
 fn sheet(flags: &flags::Sheet) -> Outcome {
-    let form = sheet_form(flags)?;
+    let form = if flags.json && flags.out.is_none() { SheetForm::Json } else { sheet_form(flags)? };
     let sheet = session::sheet(&flags.job, form, page_size(flags.paper.paper))?;
-    match &flags.out {
+    match flags.out.as_ref().filter(|path| !is_standard(path)) {
         Some(path) => {
             session::write_bytes(path, &sheet)?;
-            files_written(&[Written::new(path, "the entry sheet")])
+            files_written(&[Written::new(path, "the entry sheet")], flags.json)
         }
         None if form == SheetForm::Pdf && io::stdout().is_terminal() => {
             Err(Error::input("a terminal cannot show PDF; add --out FILE.pdf").into())
@@ -332,17 +331,17 @@ fn page_size(paper: PaperSize) -> PageSize {
 fn write_report(flags: &flags::Report) -> Outcome {
     let words = session::wording(flags.words.as_deref())?;
     session::write_report(&flags.job, &flags.out, page_size(flags.paper.paper), &words)?;
-    files_written(&[Written::new(&flags.out, "the customer's report")])
+    files_written(&[Written::new(&flags.out, "the customer's report")], flags.json.json)
 }
 
 fn job_of(command: flags::Job) -> Outcome {
     match command {
-        flags::Job::New { dir, name, car } => {
+        flags::Job::New { dir, name, car, json } => {
             session::new_job(&dir, name.as_deref(), &car)?;
-            files_written(&[Written::new(&dir, "a new job")])
+            files_written(&[Written::new(&dir, "a new job")], json.json)
         }
         flags::Job::Import(flags) => import(flags),
-        flags::Job::Set(flags) => job::set(&flags),
+        flags::Job::Set(flags) => job_set::set(&flags),
         flags::Job::Capture(flags) => job::capture(&flags),
         flags::Job::Compute(flags) => job::compute(&flags),
         flags::Job::Export(flags) => job::export(&flags),
@@ -356,20 +355,46 @@ fn job_of(command: flags::Job) -> Outcome {
     }
 }
 
+/// A job to be looked at: what its captures are, and not what is in them.
+fn job_file(dir: &Path) -> Result<Job, Error> {
+    Ok(Job::open_to_read(dir)?)
+}
+
 fn import(flags: flags::Import) -> Outcome {
+    let mut placing = if flags.job.join("job.json").is_file() {
+        Placing::of(OpenJob::new(job_file(&flags.job)?).project())
+    } else {
+        Placing::default()
+    };
+    placing.said = places::said(&flags.places)?;
+    if let Some(table) = &flags.table {
+        placing.said.extend(places::table(table)?);
+    }
+    placing.set = flags.set.as_deref().and_then(Set::from_word);
+    placing.again = flags.again;
+    flags.conditions.note(&mut placing.conditions)?;
+    if let (Some(said), 2..) = (placing.said.iter().find(|said| said.file.is_none()), flags.recordings.len())
+    {
+        let text = format!(
+            "{}: of which of the {} recordings? Name its file in a table, or import it alone",
+            said.written,
+            flags.recordings.len()
+        );
+        return Err(Error::input(text).into());
+    }
     let order = ImportOrder {
         job: flags.job,
         recordings: flags.recordings,
         tracks: flags.stimulus,
         recorded: recorded(flags.recorded)?,
-        set: flags.set.as_deref().and_then(Set::from_word),
+        placing,
         told: args::stretches("--at", &flags.at)?,
     };
     let progress = Progress::new();
     let imported = runner::import(&order.job, &mut |event| progress.tell(event), &order)?;
     drop(progress);
     print(&imported, flags.json.json)?;
-    if imported.captures() == 0 { Err(Ended::NoResult) } else { Ok(()) }
+    if imported.captures() == 0 && !imported.all_known() { Err(Ended::NoResult) } else { Ok(()) }
 }
 
 fn plugins(flags: &flags::Plugins) -> Outcome {
@@ -403,8 +428,29 @@ pub(crate) fn print(document: &(impl serde::Serialize + std::fmt::Display), json
     Ok(())
 }
 
-/// Says on standard output what was written where, a line each.
-pub(crate) fn files_written(files: &[Written]) -> Outcome {
-    let lines: String = files.iter().map(|file| format!("{file}\n")).collect();
-    Ok(output::text(&lines)?)
+/// Says on standard output what was written where, a line each or as one document; on standard error
+/// where standard output is what was written.
+pub(crate) fn files_written(files: &[Written], json: bool) -> Outcome {
+    let onto_output = files.iter().any(|file| is_standard(&file.path));
+    if onto_output {
+        files.iter().for_each(|file| output::say(&file.what));
+    } else if json {
+        let written: Vec<serde_json::Value> = files
+            .iter()
+            .map(|file| serde_json::json!({ "path": file.path.display().to_string(), "what": file.what }))
+            .collect();
+        output::json(&serde_json::json!({ "written": written }))?;
+    } else {
+        output::text(&files.iter().map(|file| format!("{file}\n")).collect::<String>())?;
+    }
+    Ok(())
+}
+
+/// Refuses `--json` beside something that goes to standard output as well.
+pub(crate) fn one_output(option: &str, path: Option<&PathBuf>, json: bool) -> Result<(), Error> {
+    if json && path.is_some_and(|path| is_standard(path)) {
+        let text = format!("--json and {option} - both write to standard output; give {option} a file");
+        return Err(Error::input(text));
+    }
+    Ok(())
 }

@@ -7,8 +7,10 @@ use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use ::job::{Conditions, PlacedBy};
 use engine::{RunToken, StopSwitch};
-use procedure::{Change, Event, Hand, ImportSession, Instruction, MakeStore, Session, Store, WhenKept};
+use procedure::{Event, Hand, ImportSession, Instruction, MakeStore, Session, Store, WhenKept};
+use project::{Change, Placement};
 use rig::OpenRig;
 use session::Error;
 use signal_hook::consts::{SIGINT, SIGTERM};
@@ -43,11 +45,57 @@ pub(crate) struct Keeper {
     job: Arc<Mutex<WhenKept>>,
     /// Why something could not be noted, the first time.
     failed: Arc<Mutex<Option<Error>>>,
+    said: Said,
+}
+
+/// What a person says of the captures that a command makes.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Said {
+    pub(crate) position: Option<String>,
+    pub(crate) driver: Option<String>,
+    pub(crate) channel: Option<String>,
+    pub(crate) conditions: Conditions,
+}
+
+impl Said {
+    /// Where a capture belongs with that; nothing where nothing was said.
+    fn on(&self, was: Placement) -> Option<Placement> {
+        if *self == Self::default() {
+            return None;
+        }
+        let Self { position, driver, channel, conditions } = self;
+        let own = was.conditions;
+        let word = |said: &String, own: String| if said.is_empty() { own } else { said.clone() };
+        Some(Placement {
+            position: position.clone().unwrap_or(was.position),
+            driver: driver.clone().unwrap_or(was.driver),
+            processor_channel: channel.clone().unwrap_or(was.processor_channel),
+            conditions: Conditions {
+                volume_step: conditions.volume_step.or(own.volume_step),
+                engine_rpm: conditions.engine_rpm.or(own.engine_rpm),
+                vehicle_kmh: conditions.vehicle_kmh.or(own.vehicle_kmh),
+                source_mode: word(&conditions.source_mode, own.source_mode),
+                note: word(&conditions.note, own.note),
+            },
+            placed_by: Some(PlacedBy::Person),
+            ..was
+        })
+    }
 }
 
 impl Keeper {
     pub(crate) fn new(dir: Option<&Path>) -> Self {
-        Self { named: dir.is_some(), job: Arc::new(Mutex::new(WhenKept::new(dir))), failed: Arc::default() }
+        Self {
+            named: dir.is_some(),
+            job: Arc::new(Mutex::new(WhenKept::new(dir))),
+            failed: Arc::default(),
+            said: Said::default(),
+        }
+    }
+
+    /// From now on this is noted of every capture that begins.
+    pub(crate) fn say(&mut self, said: Said) {
+        self.said = said;
     }
 
     fn make(&self) -> MakeStore {
@@ -65,7 +113,17 @@ impl Keeper {
 
     fn note(&self, change: &Change) {
         let mut job = self.job.lock().unwrap_or_else(PoisonError::into_inner);
-        let noted = job.job().and_then(|job| job.map_or(Ok(()), |job| job.apply(change.clone())));
+        let placed = match change {
+            Change::CaptureBegun { id, meta } => {
+                self.said.on(Placement::of(meta)).map(|placement| (*id, placement))
+            }
+            _ => None,
+        };
+        let noted = job.job().and_then(|job| {
+            let Some(job) = job else { return Ok(()) };
+            job.apply(change.clone())?;
+            placed.map_or(Ok(()), |(id, placement)| job.apply(Change::Placed { id, placement }))
+        });
         if let (Err(error), true) = (noted, self.named) {
             self.failed.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(error);
         }

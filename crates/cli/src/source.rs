@@ -2,10 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
+use job::{Basis, Job};
 use procedure::{
     Analysis, BassControl, CalibrateOrder, Event, GainMeter, GainOrder, Instruction, Named, NoiseOrder,
-    OutputTone, PadOrder, Recorded, Request, SweepNow, ToneOrder, VolumeSweep, WhenKept,
+    OpenJob, OutputTone, PadOrder, Recorded, Request, SweepNow, ToneOrder, VolumeSweep, WhenKept,
 };
+use project::Change;
 use rig::{OpenRig, Pace, RigChoice};
 use session::{Error, write_text};
 use tuning::{Attenuator, GainInput};
@@ -131,12 +133,27 @@ fn volts(flags: &Volts) -> Outcome {
         return Err(Error::input("no reading of the meter was typed; give it with --meter VOLTS").into());
     };
     let calibrated = procedure::calibrate_volts(flags.rig.as_deref(), attenuator_db, &heard, meter_v)?;
+    note_in_job(flags.job.as_deref(), &calibrated.to_string())?;
     if flags.json.json {
         output::json(&calibrated)?;
     } else {
         output::text(&calibrated.to_string())?;
     }
     Ok(output::remarks(&calibrated.findings)?)
+}
+
+/// Adds what was found to a job's notes, with the day.
+fn note_in_job(dir: Option<&Path>, found: &str) -> Result<(), Error> {
+    let Some(dir) = dir else { return Ok(()) };
+    let mut open = OpenJob::new(Job::open(dir)?);
+    let now = jiff::Timestamp::now().to_string();
+    let day = now.split('T').next().unwrap_or_default();
+    let mut notes = open.project().data.notes.trim_end().to_owned();
+    if !notes.is_empty() {
+        notes.push('\n');
+    }
+    notes.push_str(&format!("{day}: {}", found.trim_end()));
+    open.apply(Change::Notes(notes))
 }
 
 /// What a person reads from the meter.
@@ -199,6 +216,7 @@ fn pad(flags: &Pad) -> Outcome {
         input: flags.input.clone(),
     };
     let report = procedure::pad(&order)?;
+    note_in_job(flags.job.as_deref(), &report.to_string())?;
     if flags.json.json {
         output::json(&report)?;
     } else {
@@ -417,7 +435,7 @@ fn job_volts(dir: &Path) -> Result<Option<f64>, Error> {
     if !dir.join("job.json").exists() {
         return Ok(None);
     }
-    let job = job::Job::open_to_read(dir)?;
+    let job = Job::open_to_read(dir)?;
     let source = &job.data().source;
     let output = source.outputs.iter().find(|output| output.name == source.limited_by);
     Ok(output.and_then(|output| output.volts_rms))
@@ -450,6 +468,17 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
         return Err(Error::input(text).into());
     }
     let report = procedure::gain(&order)?;
+    if let Some(dir) = &flags.job {
+        let mut open = OpenJob::new(Job::open(dir).map_err(Error::from)?);
+        let basis = Basis {
+            program: env!("CARGO_PKG_VERSION").to_owned(),
+            made: Some(jiff::Timestamp::now()),
+            ..Basis::default()
+        };
+        let input = GainInput { source_v: report.source_v, ..order.input };
+        let changes = project::derive::gain_changes(&input, &report.plan, basis);
+        open.apply(Change::Together(changes))?;
+    }
     if flags.json.json {
         output::json(&report)?;
     } else {

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand, ValueEnum};
 
 use crate::flags::Json;
+use crate::number;
 
 /// What can be calibrated.
 #[derive(Debug, Subcommand)]
@@ -57,6 +58,9 @@ pub(crate) struct Volts {
     /// The impedance of the interface's input, such as 20k, for --pad
     #[arg(long, value_name = "OHMS")]
     pub(crate) input_ohms: Option<String>,
+    /// Write what was found into this job's notes as well
+    #[arg(long, value_name = "DIR")]
+    pub(crate) job: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -82,6 +86,9 @@ pub(crate) struct Pad {
     /// The input's name in the rig file [default: the only electrical one]
     #[arg(long, value_name = "NAME", requires = "rig")]
     pub(crate) input: Option<String>,
+    /// Write what was found into this job's notes as well
+    #[arg(long, value_name = "DIR")]
+    pub(crate) job: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) json: Json,
 }
@@ -161,10 +168,10 @@ pub(crate) struct Headroom {
 #[derive(Debug, Args)]
 pub(crate) struct Gain {
     /// What the amplifier can deliver into its load, in watts
-    #[arg(long, value_name = "WATTS")]
+    #[arg(long, value_name = "WATTS", value_parser = number::watts)]
     pub(crate) power: f64,
     /// The load, in ohms
-    #[arg(long, value_name = "OHMS", default_value_t = 4.0)]
+    #[arg(long, value_name = "OHMS", default_value_t = 4.0, value_parser = number::ohms)]
     pub(crate) load: f64,
     /// Overlap: set the gain with a tone so far below full scale (0, -5 or -10)
     #[arg(long, value_name = "DB", default_value_t = 0.0, allow_negative_numbers = true)]
@@ -220,7 +227,7 @@ pub(crate) enum Where {
 
 #[derive(Debug, Args)]
 pub(crate) struct Tone {
-    /// Recordings or response files: NAME[@STEP]=FILE, or NAME=FILE#CHANNEL
+    /// Recordings or response files: NAME[@STEP][@50km/h][@850rpm][@mode:WORD][@note:WORD]=FILE, or NAME=FILE#CHANNEL
     #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated"])]
     pub(crate) recordings: Vec<String>,
     /// The track that was recorded

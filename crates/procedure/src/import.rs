@@ -560,7 +560,8 @@ impl fmt::Display for ImportedPlace {
 impl fmt::Display for Imported {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for recording in &self.recordings {
-            let ImportedRecording { file, sample_rate_hz, duration_s, known_as, tracks, findings } = recording;
+            let ImportedRecording { file, sample_rate_hz, duration_s, known_as, tracks, findings } =
+                recording;
             if known_as.is_empty() {
                 writeln!(f, "{file}  ({}, {sample_rate_hz} Hz)", clock(*duration_s))?;
             } else {
@@ -592,7 +593,8 @@ impl fmt::Display for Imported {
                     writeln!(f, "  {:>7}  {:>7}  {place}", "", "")?;
                 }
                 let said = track.findings.iter().filter(|finding| PLACING.contains(&finding.code.as_str()));
-                said.into_iter().try_for_each(|finding| writeln!(f, "  {:>7}  {:>7}  {}", "", "", finding.text))?;
+                said.into_iter()
+                    .try_for_each(|finding| writeln!(f, "  {:>7}  {:>7}  {}", "", "", finding.text))?;
             }
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))?;

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use measure::Finding;
 use serde::Serialize;
-use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile};
+use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile, Role};
 
 use crate::{Error, Result, library};
 
@@ -19,6 +19,8 @@ pub struct CarOrder {
     pub distances_m: Vec<(String, f64)>,
     /// Arrivals by the driver's name.
     pub arrivals_ms: Vec<(String, f64)>,
+    /// What drivers are for, by their names.
+    pub roles: Vec<(String, Role)>,
     /// The processor's name or file.
     pub processor: String,
     /// The crossovers from the lowest up, when they are settled.
@@ -68,10 +70,16 @@ pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
     if order.responses.is_empty() {
         return placed(order, &profile);
     }
-    for (name, _) in order.distances_m.iter().chain(&order.arrivals_ms) {
+    for name in order
+        .distances_m
+        .iter()
+        .chain(&order.arrivals_ms)
+        .map(|(name, _)| name)
+        .chain(order.roles.iter().map(|(name, _)| name))
+    {
         if !order.responses.iter().any(|(other, _)| other == name) {
             return Err(Error::input(format!(
-                "there is a distance or arrival for `{name}`, but no driver of this name; give NAME=RESPONSE for it"
+                "there is a distance, an arrival or a role for `{name}`, but no driver of this name; give NAME=RESPONSE for it"
             )));
         }
     }
@@ -81,7 +89,7 @@ pub fn align_car(order: &CarOrder) -> Result<CarTiming> {
         .map(|(name, path)| {
             Ok(CarDriver {
                 name: name.clone(),
-                role: None,
+                role: order.roles.iter().find(|(other, _)| other == name).map(|(_, role)| *role),
                 feed: None,
                 response: library::response(path)?,
                 distance_m: named(&order.distances_m, name),

@@ -129,6 +129,12 @@ pub fn fit_channels(order: &FitOrder, channels: &[ChannelResponses]) -> Result<F
 }
 
 impl FittedChannels {
+    /// The fits of several channels for a processor of this name.
+    #[must_use]
+    pub fn new(channels: Vec<ChannelFit>, processor: &str) -> Self {
+        Self { channels, processor: processor.to_owned() }
+    }
+
     /// The band list as it is typed.
     #[must_use]
     pub fn bands_csv(&self) -> String {
@@ -160,6 +166,12 @@ impl fmt::Display for FittedChannels {
 }
 
 impl Fitted {
+    /// A fit for a processor of this name.
+    #[must_use]
+    pub fn new(result: FitResult, processor: &str) -> Self {
+        Self { result, processor: processor.to_owned() }
+    }
+
     /// The band list as it is typed.
     #[must_use]
     pub fn bands_csv(&self) -> String {

@@ -1,5 +1,6 @@
 //! Job folders, as the command line makes, shows, lists and checks them.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::path::Path;
 
@@ -43,6 +44,13 @@ struct CaptureSummary {
     set: Option<String>,
     stage: &'static str,
     measurement: String,
+    position: String,
+    driver: String,
+    channel: String,
+    /// How it is known where it belongs.
+    placed_by: Option<job::PlacedBy>,
+    /// What it was made under, as far as it was noted.
+    conditions: BTreeMap<&'static str, String>,
     started: String,
     complete: bool,
 }
@@ -74,6 +82,11 @@ pub fn show_job(dir: &Path) -> Result<JobSummary> {
                 set: capture.meta.set.as_ref().map(|set| set.word().to_owned()),
                 stage: capture.meta.stage.word(),
                 measurement: capture.meta.measurement.clone(),
+                position: capture.meta.position.clone(),
+                driver: capture.meta.driver.clone(),
+                channel: capture.meta.processor_channel.clone(),
+                placed_by: capture.meta.placed_by,
+                conditions: capture.meta.conditions.entries().into_iter().collect(),
                 started: capture.meta.started.to_string(),
                 complete: capture.state == job::CaptureState::Done,
             })
@@ -97,8 +110,17 @@ impl fmt::Display for JobSummary {
         for capture in &self.captures {
             let CaptureSummary { id, label, measurement, stage, .. } = capture;
             let set = capture.set.as_deref().unwrap_or("");
-            let broken = if capture.complete { "" } else { "  (broken off)" };
-            writeln!(f, "  {id:04}  {measurement:9} {stage:9} {set:7} {label}{broken}")?;
+            let broken = if capture.complete { "" } else { "  (interrupted)" };
+            let place = if label.contains(&*capture.position) { "" } else { &capture.position };
+            let comma = if place.is_empty() { "" } else { ", " };
+            let proposed =
+                if capture.placed_by == Some(job::PlacedBy::Proposal) { "  (proposed)" } else { "" };
+            let under: Vec<&str> = capture.conditions.values().map(String::as_str).collect();
+            let under = if under.is_empty() { String::new() } else { format!("  [{}]", under.join(", ")) };
+            writeln!(
+                f,
+                "  {id:04}  {measurement:9} {stage:9} {set:7} {label}{comma}{place}{under}{proposed}{broken}"
+            )?;
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }

@@ -32,7 +32,7 @@ pub use papers::{PageSize, SheetForm, sheet, sheet_form, wording, write_report};
 pub use preview_tuning::preview_tuning;
 pub use procedure::reading_response;
 pub use reading_csv::write_csv;
-pub use responses::{average, compare};
+pub use responses::average;
 pub use targets::{
     DriverEnds, TargetList, TargetShown, export_target, import_target, list_targets, show_target,
 };

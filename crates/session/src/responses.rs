@@ -1,9 +1,9 @@
-//! What is computed from response files: averages and comparisons.
+//! What is computed from response files: averages.
 
 use std::path::Path;
 
 use library::NamedResponse;
-use tuning::{Comparison, Response};
+use tuning::Response;
 
 use crate::files::{Written, write_text};
 use crate::{Error, Result, library};
@@ -33,23 +33,6 @@ pub fn average(responses: &[impl AsRef<Path>], out: &Path) -> Result<Vec<Written
         what.push_str(&format!("; {name} lies {distance_db:.1} dB from the others"));
     }
     Ok(vec![Written::new(out, what)])
-}
-
-/// Says how two response files differ.
-///
-/// # Errors
-/// When one cannot be read, or they have no range in common.
-pub fn compare(
-    before: &Path,
-    after: &Path,
-    from_hz: Option<f64>,
-    to_hz: Option<f64>,
-    smoothing: u32,
-) -> Result<Comparison> {
-    let (from_hz, to_hz) = range(from_hz, to_hz)?;
-    let (before, after) = (library::response(before)?, library::response(after)?);
-    tuning::compare(&before, &after, from_hz, to_hz, smoothing)
-        .map_err(|error| Error::input(error.to_string()))
 }
 
 /// The range asked for, checked.

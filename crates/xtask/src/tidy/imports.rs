@@ -73,6 +73,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
             "engine",
             "job",
             "library",
+            "measure",
             "procedure",
             "project",
             "rig",
