@@ -185,7 +185,7 @@ fn a_fit_and_an_audit_stand_in_the_job() {
         job["outcome"]["after_rms_db"].as_f64().unwrap(),
         number(&answer, "after") + 0.2,
     );
-    desk.run("sheet car").done().says(&["as meant"]);
+    desk.run("sheet car").done().says(&["entered correctly"]);
 }
 
 /// A driver with a Linkwitz-Riley edge of fourth order.
@@ -405,8 +405,9 @@ fn a_tune_of_the_whole_car_stands_in_the_job() {
     two_ways(&mut made, Stage::Drivers, None, |_, _| ());
     drop(made);
     desk.run("tune car --role left-mib=mid").refused(&["left-mib", "left-mid"]);
-    let arguments = "tune car --seat driver --equalizer channels --target flat --processor parametric-gridded --effort 400";
-    let answer = desk.run(&format!("{arguments} --json")).done().json();
+    let arguments =
+        "tune car --seat driver --equalizer channels --target flat --processor parametric-gridded";
+    let answer = desk.run(&format!("{arguments} --effort 400 --json")).done().json();
     assert_eq!((&answer["seat"], &answer["equalizer"]), (&"driver".into(), &"channels".into()));
     let channels = answer["channels"].as_array().expect("channels");
     assert_eq!(channels.len(), 4);

@@ -88,8 +88,12 @@ fn a_recorded_session_becomes_captures() {
     near("noise", tracks_of(&imported)[3]["values"]["rms_dbfs"].as_f64().unwrap(), -71.0, 1.0);
     desk.run("job check car").done();
 
+    // The job knows the recording again; another channel of it is another thing.
+    let known = desk.run("job import car session.wav --channel 2").done();
+    known.says(&["imported before", "0005", "0 new captures"]);
+    desk.run("job import car session.wav --channel 1").not_measured().says(&["no track was found"]);
     // The same as a table, into the same job.
-    let table = desk.run("job import car session.wav --channel 2").done();
+    let table = desk.run("job import car session.wav --channel 2 --again").done();
     table.says(&["polarity inverted", "sweep-high", "bursts", "arrival", "0006", "4 new captures"]);
 }
 

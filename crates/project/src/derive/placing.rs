@@ -27,8 +27,8 @@ pub struct Placing {
     taken: Vec<Taken>,
     /// Whether bands were entered, so that what comes next is *after*.
     entered: bool,
-    /// From which recordings its captures were cut.
-    imported: Vec<(CaptureId, ImportSource)>,
+    /// From which recordings its captures were cut, and of which channel.
+    imported: Vec<(CaptureId, ImportSource, usize)>,
 }
 
 /// A place that the job has a capture of.
@@ -117,7 +117,7 @@ impl Placing {
         };
         for capture in project.captures.iter().chain(&project.discarded) {
             if let Some(source) = &capture.meta.imported_from {
-                placing.imported.push((capture.id, source.clone()));
+                placing.imported.push((capture.id, source.clone(), capture.meta.channel));
             }
         }
         for capture in &project.captures {
@@ -136,11 +136,11 @@ impl Placing {
         });
     }
 
-    /// The captures that were cut out of a recording with these bytes.
+    /// The captures that were cut out of this channel, from 0, of a recording with these bytes.
     #[must_use]
-    pub fn known(&self, sha256: &str) -> Vec<CaptureId> {
-        let of = self.imported.iter().filter(|(_, source)| source.sha256 == sha256);
-        of.map(|(id, _)| *id).collect()
+    pub fn known(&self, sha256: &str, channel: usize) -> Vec<CaptureId> {
+        let of = self.imported.iter().filter(|(_, source, of)| source.sha256 == sha256 && *of == channel);
+        of.map(|(id, _, _)| *id).collect()
     }
 
     /// Places the tracks of one recording, in their order. `file` is its name.
