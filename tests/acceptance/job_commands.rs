@@ -84,7 +84,7 @@ struct Made(Job);
 impl Made {
     fn new(desk: &Desk, name: &str) -> Self {
         let head = Head { name: name.to_owned(), created: Timestamp::UNIX_EPOCH };
-        Self(Job::create(&desk.path().join(name), head).unwrap())
+        Self(Job::create(desk.path().join(name), head).unwrap())
     }
 
     fn keep(&mut self, stage: Stage, reading: &Reading, place: impl FnOnce(&mut CaptureMeta)) {
@@ -161,7 +161,7 @@ fn a_fit_and_an_audit_stand_in_the_job() {
     desk.run("audit --job car").refused(&["`after`", "job capture"]);
     let meant = entered(&desk);
     let after = |typed: &[Typed]| {
-        let mut made = Made(Job::open(&desk.path().join("car")).unwrap());
+        let mut made = Made(Job::open(desk.path().join("car")).unwrap());
         for position in ["left ear", "right ear"] {
             made.position(Set::After, position, |hz| {
                 room(hz) + typed.iter().map(|band| band.db(hz)).sum::<f64>()
@@ -349,7 +349,7 @@ fn commands_form_a_chain() {
     use std::process::Stdio;
 
     let desk = Desk::new();
-    desk.write("a.csv", response_csv(|hz| room(hz)));
+    desk.write("a.csv", response_csv(room));
     desk.write("b.csv", response_csv(|hz| room(hz) + 2.0));
     let average = desk.run("average a.csv b.csv --out -").done();
     assert!(average.stdout.starts_with("frequency_hz,"), "{}", average.stdout);
@@ -453,7 +453,7 @@ fn an_audit_covers_the_channels_as_well() {
         desk.run_with(&["job", "set", "car", &format!("channel.{driver}.gain=-3")]).done();
     }
     let after = |wrong: &str| {
-        let mut made = Made(Job::open(&desk.path().join("car")).unwrap());
+        let mut made = Made(Job::open(desk.path().join("car")).unwrap());
         two_ways(&mut made, Stage::Drivers, Some(&Set::After), |driver, reading| {
             let curve = reading.curves.get_mut("response").expect("a response");
             curve.get_mut("magnitude_db").expect("levels").iter_mut().for_each(|db| *db -= 3.0);

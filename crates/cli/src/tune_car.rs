@@ -126,11 +126,9 @@ impl fmt::Display for Tuned {
             let [before, predicted, kept_out] = judged.map(cell);
             writeln!(f, "{name:26}  {before:>8}  {predicted:>9}  {kept_out:>8}")
         };
-        let sides: [(&str, fn(&Judgement) -> &SideDeviation); 3] =
-            [("left", |one| &one.left), ("right", |one| &one.right), ("both together", |one| &one.both)];
-        for (name, side) in sides {
-            row(&format!("{name}, average"), &|one| side(one).average_rms_db)?;
-            row(&format!("{name}, each place"), &|one| side(one).each_rms_db)?;
+        for name in ["left", "right", "both together"] {
+            row(&format!("{name}, average"), &|judged| side(judged, name).average_rms_db)?;
+            row(&format!("{name}, each place"), &|judged| side(judged, name).each_rms_db)?;
         }
         row("left against right", &|one| one.left_right.rms_db)?;
         row("left louder by", &|one| one.left_right.level_db)?;
@@ -145,6 +143,15 @@ impl fmt::Display for Tuned {
             writeln!(f, "separation of the sides     {db:.1} dB")?;
         }
         tune.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
+    }
+}
+
+/// One side, or both together.
+fn side<'a>(judged: &'a Judgement, name: &str) -> &'a SideDeviation {
+    match name {
+        "left" => &judged.left,
+        "right" => &judged.right,
+        _ => &judged.both,
     }
 }
 

@@ -2,7 +2,7 @@
 
 use job::{CaptureState, ChannelSetting, EnteredBand, Job, JobData, ProcessorSetting, Set};
 
-use crate::{Entry, SheetChannel};
+use crate::channel::{Entry, SheetChannel};
 
 /// Values closer than these are the same: the last digit that a processor shows.
 const SAME_DB: f64 = 0.05;
@@ -176,7 +176,7 @@ mod tests {
     fn the_sheet_is_what_was_measured() {
         let folder = tempfile::tempdir().expect("a folder");
         let head = Head { name: "a job".to_owned(), created: Timestamp::UNIX_EPOCH };
-        let mut job = Job::create(&folder.path().join("car"), head).expect("a job");
+        let mut job = Job::create(folder.path().join("car"), head).expect("a job");
         let setting = |channels: &[ChannelSetting], bands: &[EnteredBand]| ProcessorSetting {
             channels: channels.to_vec(),
             bands: bands.to_vec(),

@@ -6,6 +6,7 @@
 
 mod also;
 mod cautions;
+mod channel;
 mod customer;
 mod entered;
 mod entry_sheet;
@@ -23,6 +24,7 @@ mod words;
 
 pub use also::Rattle;
 pub use cautions::{CUSTOMER_CAUTIONS, TECHNICIAN_CAUTIONS};
+pub use channel::{Entry, SheetChannel};
 pub use pdf::PageSize;
-pub use sheet::{Entry, Sheet, SheetChannel, Sides};
+pub use sheet::{Sheet, Sides};
 pub use wording::Wording;

@@ -94,14 +94,18 @@ fn tune_lines(
             .collect();
         (!parts.is_empty()).then(|| format!("{name}: {}", parts.join(", ")))
     };
-    let side = |error: Option<SideError>| {
-        let error = error?;
+    let side = |name: &str, judged: &Judgement| {
+        let error: SideError = match name {
+            "left" => judged.left,
+            "right" => judged.right,
+            _ => judged.both,
+        }?;
         Some(format!("{} (each place {})", deviation(error.average_rms_db), deviation(error.each_rms_db)))
     };
-    let sides: [(&str, fn(&Judgement) -> Option<SideError>); 3] =
-        [("left", |one| one.left), ("right", |one| one.right), ("both together", |one| one.both)];
-    let mut lines: Vec<String> =
-        sides.into_iter().filter_map(|(name, of)| row(name, &|one| side(of(one)))).collect();
+    let mut lines: Vec<String> = ["left", "right", "both together"]
+        .into_iter()
+        .filter_map(|name| row(name, &|judged| side(name, judged)))
+        .collect();
     lines.extend(row("left against right", &|one| {
         let difference = one.left_right?;
         Some(format!("{}, left louder by {}", deviation(difference.rms_db), gain(difference.level_db)))

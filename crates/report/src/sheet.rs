@@ -2,12 +2,13 @@
 
 use chart::Chart;
 use job::{
-    AuditLine, ChannelAudit, ChannelSetting, FitRecord, Job, JobData, Judgement, LeftAlone, Outcome,
-    SideError, Source, SourceUnit, TimingRecord, TuneRecord,
+    AuditLine, ChannelAudit, FitRecord, Job, JobData, Judgement, LeftAlone, Outcome, SideError, Source,
+    SourceUnit, TimingRecord, TuneRecord,
 };
-use tuning::{BandEntry, BandKind, bands_csv};
+use tuning::{BandEntry, bands_csv};
 
 use crate::also::{self, Rattle};
+use crate::channel::{Entry, SheetChannel};
 use crate::{entered, picture};
 
 /// Everything that an entry sheet or a customer's report says.
@@ -87,38 +88,6 @@ impl Sides {
         };
         Self { before: sides(&tune.before), predicted: sides(&tune.predicted) }
     }
-}
-
-/// What is entered into one channel of the processor.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SheetChannel {
-    /// Its name; empty for what is entered into all channels.
-    pub name: String,
-    /// Gain, polarity, delay and crossovers, absolute, where they are known.
-    pub setting: Option<ChannelSetting>,
-    /// What stood there before the work, where that is known and was another.
-    pub was: Option<ChannelSetting>,
-    /// Its bands, numbered from 1. Bands that are switched off are left out.
-    pub bands: Vec<Entry>,
-}
-
-/// One band to be typed.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Entry {
-    /// Its number within its channel, from 1.
-    pub number: u32,
-    /// Its type.
-    pub kind: BandKind,
-    /// Its frequency.
-    pub frequency_hz: f64,
-    /// Its gain.
-    pub gain_db: f64,
-    /// The Q as it is typed, in the processor's own definition.
-    pub typed_q: f64,
-    /// The Q in the cookbook's definition.
-    pub q: f64,
-    /// Why it is there.
-    pub reason: String,
 }
 
 impl Sheet {
@@ -205,14 +174,6 @@ impl Sheet {
             .flat_map(|channel| channel.bands.iter().map(move |band| entry(channel, band)))
             .collect();
         bands_csv(&entries)
-    }
-}
-
-impl SheetChannel {
-    /// Its name, or what is said where there is only one list for all.
-    #[must_use]
-    pub fn title(&self) -> &str {
-        if self.name.is_empty() { "All channels" } else { &self.name }
     }
 }
 
