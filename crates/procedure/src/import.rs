@@ -450,13 +450,16 @@ impl<'a> Cut<'a> {
     }
 }
 
+/// A track that was heard, and its capture with the place that it was given, where there is one.
+type CutTrack = (Heard, Option<(Excerpt, PlacedTrack)>);
+
 /// Makes a capture of every whole track, with its margins and all channels.
 fn cut_out(
     session: &mut ImportSession<'_>,
     path: &Path,
     heard: Vec<(Heard, Option<PlacedTrack>)>,
     searched: &Searched<'_>,
-) -> Result<Vec<(Heard, Option<(Excerpt, PlacedTrack)>)>> {
+) -> Result<Vec<CutTrack>> {
     let store = (session.store)()?;
     let mut audio = Reader::open(path)?;
     let sample_rate_hz = audio.sample_rate_hz();
