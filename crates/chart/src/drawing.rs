@@ -4,8 +4,8 @@
 use units::text::one_line;
 
 use crate::{
-    Area, Chart, HandleId, Line, Plot, Point, Role, Spot, Viewport, area_outline, place, shorten, ticks,
-    traces,
+    Area, Cabin, Chain, Chart, HandleId, Line, Plot, Point, Role, Spot, Viewport, area_outline, place,
+    shorten, ticks, traces,
 };
 
 /// The size of a picture in its own units, which are pixels at full size.
@@ -40,6 +40,44 @@ const AXIS: Ink = Ink(0x4a, 0x46, 0x3f);
 const GRID: [Ink; 2] = [Ink(0xc2, 0xbd, 0xb4), Ink(0xe6, 0xe2, 0xda)];
 /// The paper.
 const PAPER: Ink = Ink(0xff, 0xff, 0xff);
+
+/// The colours of a picture of a cabin or a chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Inks {
+    /// Words.
+    pub text: Ink,
+    /// Words that are less important.
+    pub muted: Ink,
+    /// Outlines.
+    pub line: Ink,
+    /// Behind everything.
+    pub paper: Ink,
+    /// What lies on it: a seat, a box.
+    pub seat: Ink,
+    /// What happens now.
+    pub accent: Ink,
+    /// As it should be.
+    pub good: Ink,
+    /// To be looked at.
+    pub caution: Ink,
+    /// Wrong.
+    pub bad: Ink,
+}
+
+impl Inks {
+    /// On white paper.
+    pub const PAPER: Self = Self {
+        text: TEXT,
+        muted: AXIS,
+        line: Ink(0x8a, 0x85, 0x7c),
+        paper: PAPER,
+        seat: Ink(0xf1, 0xee, 0xe8),
+        accent: Ink(0x00, 0x72, 0xb2),
+        good: Ink(0x00, 0x9e, 0x73),
+        caution: Ink(0xb3, 0x6b, 0x00),
+        bad: Ink(0xd5, 0x5e, 0x00),
+    };
+}
 
 /// One piece of a picture.
 #[derive(Debug, Clone, PartialEq)]
@@ -132,6 +170,35 @@ const NAME_LENGTH: usize = 20;
 /// The size of numbers and names.
 const LETTERS: f32 = 11.0;
 
+/// What is shown where a chart would have nothing to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Picture {
+    /// The cabin from above.
+    Cabin(Cabin),
+    /// The chain from the radio to the speaker.
+    Chain(Chain),
+}
+
+impl Picture {
+    /// What it shows.
+    #[must_use]
+    pub fn title(&self) -> &str {
+        match self {
+            Self::Cabin(cabin) => &cabin.title,
+            Self::Chain(chain) => &chain.title,
+        }
+    }
+
+    /// Draws it.
+    #[must_use]
+    pub fn draw(&self, size: Size, inks: &Inks) -> Drawing {
+        match self {
+            Self::Cabin(cabin) => Drawing::of_cabin(cabin, size, inks),
+            Self::Chain(chain) => Drawing::of_chain(chain, size, inks),
+        }
+    }
+}
+
 impl Drawing {
     /// Draws the whole chart.
     ///
@@ -188,8 +255,13 @@ fn ink(role: Role) -> Ink {
     }
 }
 
+/// A circle.
+pub(crate) fn circle(centre: Spot, radius: f32, fill: Ink, edge: Ink) -> Shape {
+    Shape::Circle { centre, radius, fill, edge }
+}
+
 /// A text of the usual size.
-fn text(x: f32, y: f32, anchor: Anchor, ink: Ink, words: &str) -> Text {
+pub(crate) fn text(x: f32, y: f32, anchor: Anchor, ink: Ink, words: &str) -> Text {
     Text {
         at: Spot { x, y },
         anchor,
@@ -202,7 +274,7 @@ fn text(x: f32, y: f32, anchor: Anchor, ink: Ink, words: &str) -> Text {
 }
 
 /// A thin line without gaps.
-fn thin(from: (f32, f32), to: (f32, f32), ink: Ink) -> Path {
+pub(crate) fn thin(from: (f32, f32), to: (f32, f32), ink: Ink) -> Path {
     let spot = |(x, y): (f32, f32)| Spot { x, y };
     Path {
         spots: vec![spot(from), spot(to)],

@@ -6,7 +6,9 @@
 //! Everything that turns values into places and places into values is here, so
 //! that both draw the same picture.
 
+mod cabin;
 mod cells;
+mod chain;
 mod crosshair;
 mod dash;
 mod drawing;
@@ -19,9 +21,11 @@ mod ticks;
 mod trace;
 mod viewport;
 
+pub use cabin::{Cabin, Flank, MicPlace, Speaker, SpeakerKind, SpeakerState};
 pub use cells::{Cell, Lean, THIRD_OCTAVES, cells};
+pub use chain::{Chain, ChainPart, PartState};
 pub use crosshair::{Sample, nearest_handle, readout, value_at};
-pub use drawing::{Anchor, Drawing, Ink, Path, Shape, Size, TEXT, Text};
+pub use drawing::{Anchor, Drawing, Ink, Inks, Path, Picture, Shape, Size, TEXT, Text};
 pub use labels::{place, shorten};
 pub use model::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale};
 pub use plot::{Plot, Spot};

@@ -27,6 +27,7 @@ mod memo;
 mod memos;
 mod order;
 mod picture;
+mod pictures;
 mod preview;
 mod results;
 mod rigs;

@@ -69,6 +69,10 @@ pub enum ChartFace {
     Difference,
     /// The steps of a volume sweep.
     Steps,
+    /// The cabin from above.
+    Cabin,
+    /// The chain from the radio to the speaker.
+    Chain,
 }
 
 impl ChartFace {
@@ -85,6 +89,8 @@ impl ChartFace {
             Self::Decay => "Decay",
             Self::Difference => "Before / after",
             Self::Steps => "Steps",
+            Self::Cabin => "Cabin",
+            Self::Chain => "Chain",
         }
     }
 }

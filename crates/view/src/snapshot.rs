@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use chart::{Chart, HandleId, Line};
+use chart::{Chart, HandleId, Line, Picture};
 
 use crate::{CaptureId, Card, ChartFace, DelayUnit, HandleCard, SetMark, Side, SourceTask, Stage, Tone};
 
@@ -273,6 +273,8 @@ pub struct Snapshot {
     pub chart_face: ChartFace,
     /// The chart.
     pub chart: Arc<Chart>,
+    /// What is shown in its place, where it would have nothing to say.
+    pub picture: Option<Arc<Picture>>,
     /// The ribbon, where there is a response and a target.
     pub ribbon: Option<Ribbon>,
     /// The suggested or entered bands; the shelves and points of the target while it is edited.

@@ -4,11 +4,13 @@ mod crosshair;
 mod curves;
 mod fingerprint;
 mod residue;
+mod sheet;
 
 pub(crate) use crosshair::Crosshair;
 pub(crate) use curves::Curves;
 pub(crate) use fingerprint::Fingerprint;
 pub(crate) use residue::Residue;
+pub(crate) use sheet::Sheet;
 
 use crate::painter::Frame;
 use chart::{Chart, Line, Plot, Spot, Viewport};

@@ -9,7 +9,7 @@ use view::{Activity, Command, Ribbon, Snapshot};
 
 use crate::activity;
 use crate::app::App;
-use crate::drawing::{Crosshair, Curves, Residue};
+use crate::drawing::{Crosshair, Curves, Residue, Sheet};
 use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
@@ -53,7 +53,8 @@ fn header<'a>(app: &App, snapshot: &'a Snapshot) -> Element<'a> {
         space().into()
     };
     row![
-        strong(&snapshot.chart.title).width(Fill),
+        strong(snapshot.picture.as_ref().map_or(&*snapshot.chart.title, |picture| picture.title()))
+            .width(Fill),
         older,
         tool(Shape::Undo, "undo", Command::Undo, undo, "Undo (Z)"),
         tool(Shape::Redo, "redo", Command::Redo, redo, "Redo (Shift Z)"),
@@ -94,6 +95,9 @@ pub(crate) fn sideways(key: &Key, _: Modifiers) -> Option<Message> {
 }
 
 fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
+    if let Some(picture) = &snapshot.picture {
+        return Canvas::new(Sheet { picture }).width(Fill).height(Fill).into();
+    }
     let chart = &*snapshot.chart;
     let view = app.chart.view(chart);
     let live = &app.live.lines;

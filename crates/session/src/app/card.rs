@@ -141,7 +141,7 @@ impl State {
     }
 
     /// The volts to turn the amplifier to, and every stage on the way.
-    fn gain_plan(&self) -> Option<GainPlan> {
+    pub(super) fn gain_plan(&self) -> Option<GainPlan> {
         let car = self.rig.as_ref().and_then(|rig| rig.car());
         let rms = |peak_v: f64| peak_v * std::f64::consts::FRAC_1_SQRT_2;
         let input = GainInput {

@@ -42,6 +42,7 @@ impl State {
         if has("harmonic_2") && !faces.contains(&ChartFace::Harmonics) {
             faces.push(ChartFace::Harmonics);
         }
+        faces.extend(self.picture_face());
         faces
     }
 
@@ -69,6 +70,8 @@ impl State {
             ChartFace::Impulse => self.impulse_chart(),
             ChartFace::Harmonics => self.harmonics_chart(),
             ChartFace::Decay => self.decay_chart(),
+            // A picture stands in the chart's place.
+            ChartFace::Cabin | ChartFace::Chain => self.stage_chart(),
             ChartFace::Difference => self.difference_chart(),
             ChartFace::Response if self.is_tuning() => self.tune_chart(),
             ChartFace::Response => self.stage_chart(),
@@ -353,9 +356,23 @@ impl State {
 
 impl State {
     /// The face that is shown: the one chosen, where there is something to see.
+    /// Whether a chart of this stage would be empty. The target is a curve of its own.
+    fn has_nothing_to_chart(&self) -> bool {
+        self.face.stage != Stage::Tune
+            && !self.is_sweeping()
+            && self.sweep_steps.is_empty()
+            && self.shown().next().is_none()
+    }
+
     pub(super) fn shown_face(&self) -> ChartFace {
         let faces = self.faces();
-        if faces.contains(&self.face.chart) { self.face.chart } else { faces[0] }
+        // Where nothing was measured the picture says more than an empty chart.
+        let first = self.picture_face().filter(|_| self.has_nothing_to_chart());
+        if faces.contains(&self.face.chart) && (first.is_none() || self.face.chart != faces[0]) {
+            self.face.chart
+        } else {
+            first.unwrap_or(faces[0])
+        }
     }
 }
 

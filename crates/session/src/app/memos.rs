@@ -6,7 +6,7 @@ use chart::Chart;
 use procedure::{NoiseReport, ToneReport};
 use project::derive::CarPlan;
 use tuning::{CleanLimit, OutputStep, Response};
-use view::{ChartFace, FaceState, Ribbon, Tile};
+use view::{FaceState, Ribbon, Tile};
 
 use super::audited::Check;
 use super::memo::Memo;
@@ -59,7 +59,6 @@ pub(super) struct Picture {
     pub(super) chart: Arc<Chart>,
     pub(super) ribbon: Option<Ribbon>,
     pub(super) tray: Vec<Tile>,
-    pub(super) faces: Vec<ChartFace>,
 }
 
 /// What is known of the source's tone.

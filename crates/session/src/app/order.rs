@@ -215,7 +215,7 @@ impl State {
     }
 
     /// The places that make a set, each with its number and the side of the car that sounds.
-    fn places(&self) -> Vec<(usize, String, &'static str)> {
+    pub(super) fn places(&self) -> Vec<(usize, String, &'static str)> {
         let channels = self.tuned_channels();
         let names = self.position_names().into_iter().enumerate();
         names

@@ -23,9 +23,10 @@ impl State {
             shared: self.shared(),
             face: self.face.clone(),
             card: self.card(),
-            chart_faces: picture.faces,
+            chart_faces: self.faces(),
             chart_face: self.shown_face(),
             chart: picture.chart,
+            picture: self.drawn().map(Arc::new),
             ribbon: picture.ribbon,
             handles: if self.is_tuning() { self.handle_cards() } else { Vec::new() },
             tray: picture.tray,
@@ -235,7 +236,6 @@ impl State {
             chart: Arc::new(self.chart()),
             ribbon: if self.is_tuning() { self.ribbon() } else { None },
             tray: self.tray(),
-            faces: self.faces(),
         })
     }
 }

@@ -170,3 +170,30 @@ fn while_something_runs_a_card_offers_nothing_that_would_begin() {
     assert!(idle(&state) <= free);
     assert_eq!(state.shown_face(), view::ChartFace::Steps);
 }
+
+#[test]
+fn where_nothing_was_measured_the_cabin_or_the_chain_is_shown_and_then_the_chart() {
+    use chart::{Flank, Picture, SpeakerState};
+    let mut state = state();
+    state.job = Some(job(two_drivers));
+    state.face.stage = Stage::Drivers;
+    let cabin = |state: &State| match state.snapshot().picture.as_deref() {
+        Some(Picture::Cabin(cabin)) => Some(cabin.clone()),
+        _ => None,
+    };
+    let empty = cabin(&state).expect("nothing was measured");
+    let told: Vec<_> = empty.speakers.iter().map(|speaker| (speaker.side, speaker.state)).collect();
+    assert_eq!(told, [(Flank::Left, SpeakerState::Open), (Flank::Right, SpeakerState::Open)]);
+    state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", Some(inverted())));
+    assert_eq!(cabin(&state), None, "there is a curve now");
+    state.face.chart = view::ChartFace::Cabin;
+    let speakers = cabin(&state).expect("it was asked for").speakers;
+    let states: Vec<_> = speakers.iter().map(|speaker| speaker.state).collect();
+    assert_eq!(states, [SpeakerState::Reversed, SpeakerState::Open]);
+    state.face.stage = Stage::Gain;
+    let Some(Picture::Chain(chain)) = state.snapshot().picture.as_deref().cloned() else {
+        panic!("nothing was measured of the source")
+    };
+    let probed = &chain.links[chain.probe.expect("a place for the probe")];
+    assert_eq!((chain.links[0].name.as_str(), probed.name.as_str()), ("Radio", "Amplifier"));
+}

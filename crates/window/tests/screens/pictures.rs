@@ -109,6 +109,21 @@ fn the_first_start() {
 }
 
 #[test]
+fn the_cabin_from_above_in_a_garage() {
+    looks_as_before("cabin-garage", scene(Theme::Garage, DESIGN, "cabin"));
+}
+
+#[test]
+fn the_cabin_from_above_in_daylight_in_the_smallest_window() {
+    looks_as_before("cabin-daylight-small", scene(Theme::Daylight, (1024.0, 700.0), "cabin"));
+}
+
+#[test]
+fn the_chain_with_its_probe() {
+    looks_as_before("chain", scene(Theme::Daylight, DESIGN, "chain"));
+}
+
+#[test]
 fn a_countdown() {
     looks_as_before("countdown", scene(Theme::Daylight, DESIGN, "countdown"));
 }

@@ -32,6 +32,8 @@ pub(crate) fn scenes() -> Vec<Scene> {
         scene("source", vec![snapshot(stages::source()), Update::Live(live(false))]),
         scene("headroom", vec![snapshot(stages::headroom()), Update::Live(live(true))]),
         scene("drivers", vec![snapshot(stages::drivers()), Update::Live(live(false))]),
+        scene("cabin", vec![snapshot(cabin())]),
+        scene("chain", vec![snapshot(chain())]),
         scene("countdown", vec![snapshot(countdown())]),
         scene("running", vec![snapshot(running()), Update::Live(live(false))]),
         scene("tune", vec![snapshot(tune()), Update::Live(quiet_meter())]),
@@ -106,6 +108,72 @@ pub(crate) fn no_device() -> Snapshot {
     snapshot
 }
 
+/// The drivers, some of which are measured.
+pub(crate) fn cabin() -> Snapshot {
+    use chart::{Cabin, Flank, MicPlace, Picture, Speaker, SpeakerKind, SpeakerState};
+    let speaker = |name: &str, side, kind, state, arrival_ms| Speaker {
+        name: name.to_owned(),
+        side,
+        rear: name.contains("rear"),
+        kind,
+        state,
+        arrival_ms,
+    };
+    let (left, middle, right) = (Flank::Left, Flank::Middle, Flank::Right);
+    let mut snapshot = drivers();
+    snapshot.chart_face = ChartFace::Cabin;
+    snapshot.chart_faces.push(ChartFace::Cabin);
+    snapshot.picture = Some(Arc::new(Picture::Cabin(Cabin {
+        title: "The drivers, from above".to_owned(),
+        speakers: vec![
+            speaker("left-tweeter", left, SpeakerKind::Tweeter, SpeakerState::Good, Some(2.31)),
+            speaker("left-mid", left, SpeakerKind::Mid, SpeakerState::Reversed, Some(2.44)),
+            speaker("left-woofer", left, SpeakerKind::Woofer, SpeakerState::Good, Some(2.58)),
+            speaker("left-rear", left, SpeakerKind::Full, SpeakerState::Caution, Some(4.02)),
+            speaker("right-tweeter", right, SpeakerKind::Tweeter, SpeakerState::Playing, None),
+            speaker("right-mid", right, SpeakerKind::Mid, SpeakerState::Silent, None),
+            speaker("right-woofer", right, SpeakerKind::Woofer, SpeakerState::Open, None),
+            speaker("right-rear", right, SpeakerKind::Full, SpeakerState::Open, None),
+            speaker("centre", middle, SpeakerKind::Full, SpeakerState::Open, None),
+            speaker("sub", middle, SpeakerKind::Sub, SpeakerState::Good, Some(6.9)),
+        ],
+        places: vec![
+            MicPlace::Taken,
+            MicPlace::Taken,
+            MicPlace::Next,
+            MicPlace::Open,
+            MicPlace::Open,
+            MicPlace::Open,
+        ],
+        drives_right: false,
+    })));
+    snapshot
+}
+
+/// The chain, with the probe at the radio.
+pub(crate) fn chain() -> Snapshot {
+    use chart::{Chain, ChainPart, PartState, Picture};
+    let part = |name: &str, lines: &[&str], state| ChainPart {
+        name: name.to_owned(),
+        lines: lines.iter().map(|line| (*line).to_owned()).collect(),
+        state,
+    };
+    let mut snapshot = source();
+    snapshot.chart_faces.push(ChartFace::Chain);
+    snapshot.chart_face = ChartFace::Chain;
+    snapshot.picture = Some(Arc::new(Picture::Chain(Chain {
+        title: "From the radio to the speaker".to_owned(),
+        links: vec![
+            part("Radio", &["8.54 V", "clean to step 31"], PartState::Good),
+            part("Processor", &["4.1 V", "2.0 dB in hand"], PartState::Good),
+            part("Amplifier", &["20 V wanted", "75 W, 4 Ω"], PartState::Caution),
+            part("Speakers", &[], PartState::Open),
+        ],
+        probe: Some(0),
+    })));
+    snapshot
+}
+
 /// Three seconds before a capture.
 pub(crate) fn countdown() -> Snapshot {
     let mut snapshot = tune();
@@ -158,6 +226,7 @@ fn base(stage: Stage) -> Snapshot {
         chart_faces: vec![ChartFace::Response],
         chart_face: ChartFace::Response,
         chart: Arc::new(empty_chart()),
+        picture: None,
         ribbon: None,
         handles: Vec::new(),
         tray: tiles(),

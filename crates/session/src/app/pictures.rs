@@ -1,0 +1,163 @@
+//! What is shown where a chart would have nothing to say: the cabin with its drivers, and the
+//! chain from the radio to the speakers.
+
+use chart::{
+    Cabin, Chain, ChainPart, Flank, MicPlace, PartState, Picture, Speaker, SpeakerKind, SpeakerState,
+};
+use job::Driver;
+use project::derive::is_inverted;
+use tuning::{Feed, Role};
+use view::{ChartFace, Stage, StageState};
+
+use super::captures::CaptureView;
+use super::state::State;
+
+impl State {
+    /// The face of a stage that is a picture.
+    pub(super) fn picture_face(&self) -> Option<ChartFace> {
+        match self.face.stage {
+            Stage::Source | Stage::Gain => Some(ChartFace::Chain),
+            Stage::Drivers | Stage::Timing | Stage::Tune => {
+                (!self.drivers().is_empty()).then_some(ChartFace::Cabin)
+            }
+            Stage::Intake | Stage::Handover => None,
+        }
+    }
+
+    /// What stands in the chart's place.
+    pub(super) fn drawn(&self) -> Option<Picture> {
+        match self.shown_face() {
+            ChartFace::Cabin => Some(Picture::Cabin(self.cabin())),
+            ChartFace::Chain => Some(Picture::Chain(self.chain())),
+            _ => None,
+        }
+    }
+
+    fn cabin(&self) -> Cabin {
+        let found = |driver: &Driver| self.driver_found(&driver.name);
+        // Arrivals say something only against each other, and where they share their zero.
+        let arrival_s = |driver: &Driver| {
+            let held = found(driver).filter(|_| self.arrivals_compare())?;
+            held.reading.values.get("arrival_s").copied()
+        };
+        let first_s = self.drivers().iter().filter_map(arrival_s).fold(f64::INFINITY, f64::min);
+        let speaker = |driver: &Driver| Speaker {
+            name: driver.name.clone(),
+            side: flank(driver),
+            rear: [&driver.name, &driver.place].iter().any(|text| text.to_lowercase().contains("rear")),
+            kind: kind(driver.role),
+            state: found(driver).map_or(SpeakerState::Open, speaker_state),
+            arrival_ms: arrival_s(driver).map(|at_s| 1e3 * (at_s - first_s)),
+        };
+        let tuning = self.face.stage == Stage::Tune;
+        let title = if tuning { "Where the microphone goes" } else { "The drivers, from above" };
+        Cabin {
+            title: title.to_owned(),
+            speakers: self.drivers().iter().map(speaker).collect(),
+            places: if tuning { self.mic_places() } else { Vec::new() },
+            drives_right: false,
+        }
+    }
+
+    fn mic_places(&self) -> Vec<MicPlace> {
+        let open = self.places_open();
+        let is_open = |place: &(usize, String, &'static str)| open.iter().any(|other| other.0 == place.0);
+        let next = open.first().map(|place| place.0);
+        let mut places: Vec<(usize, MicPlace)> = self
+            .places()
+            .iter()
+            .map(|place| match is_open(place) {
+                true if next == Some(place.0) => (place.0, MicPlace::Next),
+                true => (place.0, MicPlace::Open),
+                false => (place.0, MicPlace::Taken),
+            })
+            .collect();
+        // A place that is measured for each side is one place.
+        places.dedup_by_key(|place| place.0);
+        places.into_iter().map(|place| place.1).collect()
+    }
+
+    fn chain(&self) -> Chain {
+        let part = |name: &str, lines: Vec<String>, state| ChainPart { name: name.to_owned(), lines, state };
+        let source = self.stage_line(Stage::Source);
+        let known = |state: StageState| match state {
+            StageState::NotBegun => PartState::Open,
+            StageState::Measured => PartState::Good,
+            StageState::NeedsAnotherLook => PartState::Caution,
+        };
+        let mut links = vec![part("Radio", split(&source.result), known(source.state))];
+        let plan = self.gain_plan();
+        for stage in plan.iter().filter(|_| self.source_volts().is_some()).flat_map(|plan| &plan.stages) {
+            let state = if stage.headroom_db < -0.1 { PartState::Caution } else { PartState::Good };
+            let lines = vec![
+                format!("clean to {:.2} V", stage.clips_at_v),
+                format!("{:.1} dB in hand", stage.headroom_db).replace('-', "\u{2212}"),
+            ];
+            if stage.stage.to_lowercase().contains("source") || stage.stage.to_lowercase().contains("radio") {
+                continue;
+            }
+            links.push(part(&stage.stage, lines, state));
+        }
+        if links.len() == 1 {
+            links.push(part("Processor", Vec::new(), PartState::Open));
+        }
+        let gain = self.stage_line(Stage::Gain);
+        let power = format!("{} W, {} Ω", self.choices.power_w, self.choices.load_ohm);
+        let wanted = self.gain_target_v().map(|volts| format!("{volts:.2} V wanted"));
+        links.push(part("Amplifier", wanted.into_iter().chain([power]).collect(), known(gain.state)));
+        links.push(part("Speakers", Vec::new(), PartState::Open));
+        // The probe goes to the radio's outputs, then to the amplifier's.
+        let probe = if self.face.stage == Stage::Gain { links.len() - 2 } else { 0 };
+        Chain { title: "From the radio to the speakers".to_owned(), links, probe: Some(probe) }
+    }
+}
+
+/// A stage's result as short lines.
+fn split(result: &str) -> Vec<String> {
+    result
+        .split([',', ';', '·'])
+        .map(|words| words.trim().to_owned())
+        .filter(|words| !words.is_empty())
+        .collect()
+}
+
+fn speaker_state(held: &CaptureView) -> SpeakerState {
+    if held.running {
+        SpeakerState::Playing
+    } else if !held.has_result() {
+        SpeakerState::Open
+    } else if is_inverted(&held.reading) {
+        SpeakerState::Reversed
+    } else if held.reading.findings.iter().any(|finding| finding.code == "not-found") {
+        SpeakerState::Silent
+    } else if !held.remark.is_empty() {
+        SpeakerState::Caution
+    } else {
+        SpeakerState::Good
+    }
+}
+
+/// The side that a driver is on: as it is fed, or else as its name says.
+fn flank(driver: &Driver) -> Flank {
+    let says = |side: &str| {
+        let name = driver.name.to_lowercase();
+        name.split(|c: char| !c.is_alphanumeric()).any(|word| word == side)
+    };
+    match driver.feed {
+        Some(Feed::Left) => Flank::Left,
+        Some(Feed::Right) => Flank::Right,
+        _ if says("left") => Flank::Left,
+        _ if says("right") => Flank::Right,
+        _ => Flank::Middle,
+    }
+}
+
+fn kind(role: Option<Role>) -> SpeakerKind {
+    match role {
+        Some(Role::Tweeter) => SpeakerKind::Tweeter,
+        Some(Role::Mid) => SpeakerKind::Mid,
+        Some(Role::Woofer) => SpeakerKind::Woofer,
+        Some(Role::Sub) => SpeakerKind::Sub,
+        _ => SpeakerKind::Full,
+    }
+}
