@@ -164,19 +164,31 @@ impl Pattern {
         let second_s = self.parts[self.parts.len() - 1].1;
         for (mark, standing) in &marks[self.parts[0].0] {
             let at_s = mark.position as f64 / rate_hz;
-            let rest: Option<Vec<(f64, Standing)>> = self.parts[1..]
-                .iter()
-                .map(|(listener, offset_s)| {
-                    let same = *listener == self.parts[0].0;
-                    nearest(
-                        &marks[*listener],
-                        if same { mark.power / ALIKE..mark.power * ALIKE } else { 0.0..f64::INFINITY },
-                        rate_hz,
-                        at_s + offset_s,
-                        SLACK_S + offset_s * CLOCK_LIMIT_PPM * 1e-6,
-                    )
-                })
-                .collect();
+            // The part that begins so much later, or earlier, than this one.
+            let fellow = |listener: usize, offset_s: f64| {
+                let same = listener == self.parts[0].0;
+                nearest(
+                    &marks[listener],
+                    if same { mark.power / ALIKE..mark.power * ALIKE } else { 0.0..f64::INFINITY },
+                    rate_hz,
+                    at_s + offset_s,
+                    SLACK_S + offset_s.abs() * CLOCK_LIMIT_PPM * 1e-6,
+                )
+            };
+            let later: Vec<Option<(f64, Standing)>> =
+                self.parts[1..].iter().map(|(listener, offset_s)| fellow(*listener, *offset_s)).collect();
+            // What has not been compared yet may still come.
+            let pending =
+                |offset_s: f64| at_s + offset_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S >= known_s;
+            let is_under_way = !ended
+                && later.iter().any(Option::is_some)
+                && later.iter().zip(&self.parts[1..]).all(|(part, (_, at))| part.is_some() || pending(*at));
+            let rest: Option<Vec<(f64, Standing)>> = later.iter().copied().collect();
+            // A later copy is no beginning, however much clearer than the first it is heard.
+            let is_later = || {
+                let mut copies = self.parts[1..].iter().filter(|(listener, _)| *listener == self.parts[0].0);
+                copies.any(|(listener, offset_s)| fellow(*listener, -offset_s).is_some())
+            };
             match rest {
                 Some(rest) if !rest.is_empty() => {
                     let (last_s, _) = rest[rest.len() - 1];
@@ -193,7 +205,12 @@ impl Pattern {
                     };
                     guesses.push(self.guess(at_s, stretch, extent, clearness));
                 }
-                _ if (self.alone)(standing) => {
+                _ if is_under_way && !is_later() => {
+                    let parts = later.iter().flatten().map(|(_, standing)| clearness(standing));
+                    let clearness = parts.fold(clearness(standing), f64::min);
+                    guesses.push(self.guess(at_s, 1.0, Extent::Playing, clearness));
+                }
+                _ if (self.alone)(standing) && !is_later() => {
                     let due_s = at_s + second_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S;
                     let (missing, first_s) = match due_s < known_s {
                         // What is missing is the beginning, where that lies before the
