@@ -57,7 +57,7 @@ fn a_disk_that_fills_up_says_at_which_second_the_recording_broke_off() {
     // Six mebibytes, less some pages for the job's own files, in frames of 8 bytes at 48 kHz.
     testkit::near("seconds on the disk", after_s, 6.0 * 1_048_576.0 / 8.0 / 48_000.0, 0.3);
     assert!(output.status.success(), "{said}\n{errors}");
-    for words in ["measured 1", "analyzed 0", "checked 0", "(broken off)"] {
+    for words in ["measured 1", "analyzed 0", "checked 0", "(interrupted)"] {
         assert!(said.contains(words), "no `{words}` in {said}\n{errors}");
     }
     assert!(!said.contains("unreadable") && !said.contains("panicked"), "{said}\n{errors}");

@@ -105,7 +105,13 @@ impl OpenJob {
         let Some(meta) = after.known(id).map(|known| known.meta.clone()) else { return Ok(()) };
         let job = &mut self.job;
         match change {
-            Change::CaptureBegun { .. } => job.begun(id, &meta)?,
+            Change::CaptureBegun { meta: begun, .. } => {
+                job.begun(id, &meta)?;
+                // What the project notes of its own stands on disk from the beginning too.
+                if begun != meta {
+                    job.edit_capture(id, |kept| *kept = meta)?;
+                }
+            }
             Change::CaptureDone { reading, .. } => {
                 job.finish_capture(&job.pending(id), &reading, meta.clone())
                     .map_err(|error| unsettled(&meta, &error))?;

@@ -18,7 +18,8 @@ const FIRST: f64 = 0.1;
 const STEP_DB: f64 = 1.5;
 const CLIPS_AT: f64 = 0.3;
 const STEP_FRAMES: u64 = 38_400;
-const LAST: u64 = 12;
+/// Far beyond what clips: the sweep has ended by then, however late it is heard.
+const LAST: u64 = 80;
 
 impl Plant for Radio {
     fn process(&mut self, _: &[f32], captured: &mut [f32]) {

@@ -34,6 +34,10 @@ pub(crate) const MOST_EXPORTS: u32 = 1_000;
 pub(crate) const MOST_NESTING: usize = 1_000;
 pub(crate) const MOST_NESTED_LOOPS: usize = 32;
 
+/// The most loops of a function, nested or not: what they cost to compile goes with the square of
+/// their number.
+pub(crate) const MOST_LOOPS: usize = 1_000;
+
 /// The most instructions of a function that fill or copy memory. Each may take some 10 ms, and the clock looks only where
 /// a function begins and where a loop turns.
 pub(crate) const MOST_LONG_INSTRUCTIONS: usize = 48;

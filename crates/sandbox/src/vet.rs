@@ -10,7 +10,7 @@ use wasmparser::{
 
 use crate::abi::{
     ABI_VERSION, Entry, HOST_MODULE, MOST_EXPORTS, MOST_FILE_BYTES, MOST_FUNCTION_BYTES, MOST_FUNCTIONS,
-    MOST_LONG_INSTRUCTIONS, MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
+    MOST_LONG_INSTRUCTIONS, MOST_LOOPS, MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
 };
 use crate::fault::{Fault, Kind};
 
@@ -167,6 +167,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
     // For each block that is open, whether it is a loop.
     let mut open: Vec<bool> = Vec::new();
     let mut open_loops = 0_usize;
+    let mut loops = 0_usize;
     for operator in body.get_operators_reader().map_err(damaged)? {
         let operator = operator.map_err(damaged)?;
         work += 1;
@@ -181,6 +182,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 joins += 1;
                 open.push(true);
                 open_loops += 1;
+                loops += 1;
             }
             Operator::End => open_loops -= usize::from(open.pop() == Some(true)),
             Operator::Call { function_index } | Operator::ReturnCall { function_index } => {
@@ -203,6 +205,9 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 "has blocks nested more than {MOST_NESTING} deep, or loops more than {MOST_NESTED_LOOPS}"
             )));
         }
+    }
+    if loops > MOST_LOOPS {
+        return Err(unreadable(format!("has a function with {loops} loops; at most {MOST_LOOPS} are taken")));
     }
     if long > MOST_LONG_INSTRUCTIONS {
         return Err(unreadable(format!(

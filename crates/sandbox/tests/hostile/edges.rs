@@ -52,7 +52,8 @@ fn shapes() -> Vec<(&'static str, String)> {
         ("blocks as deep as is taken", functions(280, &within("(block ", ")", 990, ""))),
         ("ifs as deep as is taken", functions(140, &within("(if (i32.const 1) (then ", "))", 990, ""))),
         ("loops as deep as is taken", functions(2_000, &within("(loop ", ")", 32, ""))),
-        ("loops beside each other", functions(9, &"(loop)".repeat(30_000))),
+        ("loops beside each other", functions(280, &"(loop)".repeat(1_000))),
+        ("more loops beside each other", functions(9, &"(loop)".repeat(30_000))),
         ("deep loops with many values", {
             let body = within("(loop ", ")", 32, &set(30));
             functions(80, &format!("{}{body}", locals(60, "i32")))

@@ -39,7 +39,9 @@ impl State {
         if has("impulse") {
             faces.extend([ChartFace::GroupDelay, ChartFace::Impulse, ChartFace::Decay]);
         }
-        if has("harmonic_2") && !faces.contains(&ChartFace::Harmonics) {
+        let has_harmonics =
+            shown().any(|held| held.reading.curves.keys().any(|name| name.starts_with("harmonic_")));
+        if has_harmonics && !faces.contains(&ChartFace::Harmonics) {
             faces.push(ChartFace::Harmonics);
         }
         faces.extend(self.picture_face());
@@ -302,7 +304,8 @@ impl State {
     }
 
     fn harmonics_chart(&self) -> Chart {
-        let held = self.chosen_of(|held| held.reading.curves.contains_key("harmonic_2"));
+        let held =
+            self.chosen_of(|held| held.reading.curves.keys().any(|name| name.starts_with("harmonic_")));
         let harmonic = |number: u32| {
             let curve = held?.reading.curves.get(&format!("harmonic_{number}"))?;
             let response =

@@ -197,3 +197,21 @@ fn where_nothing_was_measured_the_cabin_or_the_chain_is_shown_and_then_the_chart
     let probed = &chain.links[chain.probe.expect("a place for the probe")];
     assert_eq!((chain.links[0].name.as_str(), probed.name.as_str()), ("Radio", "Amplifier"));
 }
+
+/// Harmonics are drawn only where they stand out of the noise: where none does there is no face for them.
+#[test]
+fn harmonics_have_a_face_where_they_were_found() {
+    let mut state = state();
+    state.job = Some(job(two_drivers));
+    state.face.stage = Stage::Drivers;
+    state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", Some(response(0.0))));
+    assert!(!state.faces().contains(&view::ChartFace::Harmonics));
+    let mut distorted = response(0.0);
+    let grid = vec![1_000.0, 2_000.0];
+    distorted.curve("harmonic_2", [("frequency_hz", grid), ("relative_db", vec![-40.0, -41.0])]);
+    state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", Some(distorted)));
+    state.face.chart = view::ChartFace::Harmonics;
+    let snapshot = state.snapshot();
+    assert_eq!(snapshot.chart_face, view::ChartFace::Harmonics);
+    assert!(!snapshot.chart.lines.is_empty());
+}

@@ -147,10 +147,11 @@ fn a_driver_is_measured_alone_with_its_own_sweep_and_arrives_as_a_tile() {
         view::ChartFace::Impulse,
         view::ChartFace::Decay,
     ];
-    for face in faces.into_iter().chain([view::ChartFace::Harmonics, view::ChartFace::Response]) {
+    for face in faces.into_iter().chain([view::ChartFace::Response, view::ChartFace::Cabin]) {
         app.ask(Command::ShowFace(face));
         let snapshot = app.snapshot();
         assert_eq!(snapshot.chart_face, face);
+        assert_eq!(snapshot.picture.is_some(), face == view::ChartFace::Cabin);
         assert!(!snapshot.chart.lines.is_empty(), "{face:?}");
         let finite = |line: &chart::Line| line.points.iter().all(|p| p.x.is_finite() && p.y.is_finite());
         assert!(snapshot.chart.lines.iter().all(finite), "{face:?}");
