@@ -19,6 +19,8 @@ use crate::taped::{Analyse, Taped};
 const LOWEST_ORDER: f64 = 10.0;
 /// Nothing that buzzes is above this, and a sweep's own tenth harmonic should not be.
 const HIGHEST_HZ: f64 = 16_000.0;
+/// Half of an amplitude, in dB.
+const HALF_DB: f64 = 6.0;
 /// Frames per octave of the sweep.
 const FRAMES_PER_OCTAVE: f64 = 48.0;
 
@@ -258,16 +260,20 @@ fn spots(profile: &Profile, above_db: f64, floor_db: f64) -> Vec<Spot> {
         if i - first < 2 {
             continue;
         }
+        // It reaches as far as half its amplitude: where it stands out no longer depends on how loud it is at best.
+        let peak_db = (first..i).map(|k| profile.level_db[k]).fold(f64::MIN, f64::max);
+        let belongs = |k: usize| profile.clear[k] && profile.level_db[k] >= peak_db - HALF_DB;
+        let first = (0..first).rev().take_while(|k| belongs(*k)).last().unwrap_or(first);
+        i = (i..count).take_while(|k| belongs(*k)).last().map_or(i, |last| last + 1);
         let range = first..i;
         let weight = |k: usize| 10f64.powf(profile.level_db[k] / 10.0);
         let total: f64 = range.clone().map(weight).sum();
         let middle = range.clone().map(|k| weight(k) * profile.frequency_hz[k].ln()).sum::<f64>() / total;
-        let level_db = range.clone().map(|k| profile.level_db[k]).fold(f64::MIN, f64::max);
         spots.push(Spot {
             from_hz: profile.frequency_hz[range.start],
             to_hz: profile.frequency_hz[range.end - 1],
             middle_hz: middle.exp(),
-            level_db,
+            level_db: peak_db,
         });
     }
     spots.sort_by(|a, b| b.level_db.total_cmp(&a.level_db));

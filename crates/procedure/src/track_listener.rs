@@ -293,4 +293,31 @@ mod tests {
         ];
         assert_eq!(told, wanted);
     }
+
+    /// Source: arithmetic: as often as it was played. A player that repeats leaves little room between.
+    #[test]
+    fn a_track_that_is_played_over_and_over_is_measured_each_time() {
+        let rate_hz = 48_000;
+        let played = render(&track("sweep-high").unwrap(), f64::from(rate_hz));
+        let mut samples = vec![0.0f32; 14_400];
+        for _ in 0..3 {
+            samples.extend(played.iter().map(|x| 0.3 * x));
+            samples.extend(std::iter::repeat_n(0.0, 14_400));
+        }
+        samples.extend(std::iter::repeat_n(0.0, 3 * 48_000));
+        let mut listener = TrackListener::new(rate_hz, 1, CaptureContext::default());
+        let mut whole = Vec::new();
+        for part in samples.chunks(4_800) {
+            for event in listener.feed(&[part]) {
+                if let ListenEvent::Whole(track) = event {
+                    whole.push(track.from_s);
+                }
+            }
+        }
+        let each_s = (played.len() + 14_400) as f64 / 48_000.0;
+        assert_eq!(whole.len(), 3, "{whole:?}");
+        for (index, from_s) in whole.into_iter().enumerate() {
+            near("beginning", from_s, 0.3 + index as f64 * each_s, 0.01);
+        }
+    }
 }

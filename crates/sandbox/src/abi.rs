@@ -38,6 +38,9 @@ pub(crate) const MOST_NESTED_LOOPS: usize = 32;
 /// their number.
 pub(crate) const MOST_LOOPS: usize = 1_000;
 
+/// The same for calls through a table.
+pub(crate) const MOST_INDIRECT_CALLS: usize = 1_000;
+
 /// The most instructions of a function that fill or copy memory. Each may take some 10 ms, and the clock looks only where
 /// a function begins and where a loop turns.
 pub(crate) const MOST_LONG_INSTRUCTIONS: usize = 48;
@@ -45,7 +48,11 @@ pub(crate) const MOST_LONG_INSTRUCTIONS: usize = 48;
 /// The most code, counted as `vet` counts it: about a second of compiling.
 pub(crate) const MOST_WORK: u64 = 600_000;
 
-/// The most entries of a table of functions.
+/// The most imports, tables and lists of functions, and the most globals and pieces of data.
+pub(crate) const MOST_LISTS: u32 = 1_000;
+pub(crate) const MOST_GLOBALS: u32 = 10_000;
+
+/// The most entries of a table of functions, and of all lists of functions together.
 pub(crate) const MOST_TABLE_ENTRIES: usize = 20_000;
 
 /// How deep calls may be nested, in bytes of stack.

@@ -5,12 +5,14 @@
 //! a file that would take longer than about a second is not begun.
 
 use wasmparser::{
-    BlockType, CompositeInnerType, ExternalKind, FunctionBody, Operator, Parser, Payload, TypeRef,
+    BlockType, CompositeInnerType, ElementItems, ExternalKind, FunctionBody, Operator, Parser, Payload,
+    TypeRef,
 };
 
 use crate::abi::{
     ABI_VERSION, Entry, HOST_MODULE, MOST_EXPORTS, MOST_FILE_BYTES, MOST_FUNCTION_BYTES, MOST_FUNCTIONS,
-    MOST_LONG_INSTRUCTIONS, MOST_LOOPS, MOST_NESTED_LOOPS, MOST_NESTING, MOST_TYPES, MOST_VALUES, MOST_WORK,
+    MOST_GLOBALS, MOST_INDIRECT_CALLS, MOST_LISTS, MOST_LONG_INSTRUCTIONS, MOST_LOOPS, MOST_NESTED_LOOPS,
+    MOST_NESTING, MOST_TABLE_ENTRIES, MOST_TYPES, MOST_VALUES, MOST_WORK,
 };
 use crate::fault::{Fault, Kind};
 
@@ -56,6 +58,7 @@ pub(crate) fn vet(bytes: &[u8]) -> Result<(), Fault> {
                 }
             }
             Payload::ImportSection(section) => {
+                at_most("imports", section.count(), MOST_LISTS)?;
                 for import in section.into_imports() {
                     let import = import.map_err(damaged)?;
                     check_import(import.module, import.name, import.ty)?;
@@ -76,6 +79,20 @@ pub(crate) fn vet(bytes: &[u8]) -> Result<(), Fault> {
                     let export = export.map_err(damaged)?;
                     exports.push((export.name, export.kind));
                 }
+            }
+            Payload::TableSection(section) => at_most("tables", section.count(), MOST_LISTS)?,
+            Payload::GlobalSection(section) => at_most("globals", section.count(), MOST_GLOBALS)?,
+            Payload::DataSection(section) => at_most("pieces of data", section.count(), MOST_GLOBALS)?,
+            Payload::ElementSection(section) => {
+                at_most("lists of functions", section.count(), MOST_LISTS)?;
+                let mut entries = 0_u32;
+                for list in section {
+                    entries = entries.saturating_add(match list.map_err(damaged)?.items {
+                        ElementItems::Functions(items) => items.count(),
+                        ElementItems::Expressions(_, items) => items.count(),
+                    });
+                }
+                at_most("entries in lists of functions", entries, MOST_TABLE_ENTRIES as u32)?;
             }
             Payload::CodeSectionEntry(body) => {
                 work += function_work(&body, &shapes)?;
@@ -168,6 +185,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
     let mut open: Vec<bool> = Vec::new();
     let mut open_loops = 0_usize;
     let mut loops = 0_usize;
+    let mut indirect = 0_usize;
     for operator in body.get_operators_reader().map_err(damaged)? {
         let operator = operator.map_err(damaged)?;
         work += 1;
@@ -178,7 +196,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 open.push(false);
             }
             Operator::Loop { blockty } => {
-                work += shapes.of_block(blockty);
+                work += LOOP + shapes.of_block(blockty);
                 joins += 1;
                 open.push(true);
                 open_loops += 1;
@@ -189,7 +207,8 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
                 work += CALL + shapes.of_function(function_index);
             }
             Operator::CallIndirect { type_index, .. } | Operator::ReturnCallIndirect { type_index, .. } => {
-                work += CALL + shapes.of_type(type_index);
+                work += INDIRECT_CALL + shapes.of_type(type_index);
+                indirect += 1;
             }
             Operator::BrTable { targets } => work += u64::from(targets.len()),
             Operator::MemoryFill { .. }
@@ -209,6 +228,11 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
     if loops > MOST_LOOPS {
         return Err(unreadable(format!("has a function with {loops} loops; at most {MOST_LOOPS} are taken")));
     }
+    if indirect > MOST_INDIRECT_CALLS {
+        return Err(unreadable(format!(
+            "has a function with {indirect} calls through a table; at most {MOST_INDIRECT_CALLS} are taken"
+        )));
+    }
     if long > MOST_LONG_INSTRUCTIONS {
         return Err(unreadable(format!(
             "has a function with {long} instructions that fill or copy memory; at most {MOST_LONG_INSTRUCTIONS} are taken"
@@ -219,6 +243,12 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
 
 /// What a call costs beside its values.
 const CALL: u64 = 4;
+
+/// What a call through a table costs beside its values.
+const INDIRECT_CALL: u64 = 60;
+
+/// What a loop costs.
+const LOOP: u64 = 30;
 
 /// At each place where ways through the code join, each local may need a value of its
 /// own; so many of them are as much work as one operator.

@@ -51,8 +51,8 @@ fn shapes() -> Vec<(&'static str, String)> {
         }),
         ("blocks as deep as is taken", functions(280, &within("(block ", ")", 990, ""))),
         ("ifs as deep as is taken", functions(140, &within("(if (i32.const 1) (then ", "))", 990, ""))),
-        ("loops as deep as is taken", functions(2_000, &within("(loop ", ")", 32, ""))),
-        ("loops beside each other", functions(280, &"(loop)".repeat(1_000))),
+        ("loops as deep as is taken", functions(450, &within("(loop ", ")", 32, ""))),
+        ("loops beside each other", functions(18, &"(loop)".repeat(1_000))),
         ("more loops beside each other", functions(9, &"(loop)".repeat(30_000))),
         ("deep loops with many values", {
             let body = within("(loop ", ")", 32, &set(30));
@@ -64,6 +64,10 @@ fn shapes() -> Vec<(&'static str, String)> {
         ("as many vectors as are taken", functions(11, &locals(49_000, "v128"))),
         ("as many calls as are taken", format!("(func $c){}", functions(4, &"(call $c)".repeat(29_000)))),
         ("indirect calls", {
+            let body = "(call_indirect (i32.const 0))".repeat(1_000);
+            format!("(table 1 funcref) {}", functions(9, &body))
+        }),
+        ("more indirect calls", {
             let body = "(call_indirect (i32.const 0))".repeat(20_000);
             format!("(table 1 funcref) {}", functions(4, &body))
         }),

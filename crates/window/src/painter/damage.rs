@@ -1,8 +1,8 @@
 //! Where two pictures differ.
 
-use iced::{Rectangle, Size};
+use iced::{Rectangle, Size, Transformation};
 use iced_tiny_skia::Layer;
-use iced_tiny_skia::graphics::damage;
+use iced_tiny_skia::graphics::{Text, damage};
 
 use super::REACH;
 
@@ -15,11 +15,44 @@ const WASTE: u32 = 20_000;
 /// `size` is that of the display, `scale` its pixels for each logical one.
 pub(super) fn between(before: &[Layer], after: &[Layer], size: Size<u32>, scale: f32) -> Vec<Rectangle<u32>> {
     let changed = damage::diff(before, after, |layer| vec![layer.bounds], Layer::damage);
+    let written = before.iter().zip(after).flat_map(|(before, after)| letters_between(before, after));
     let mut places: Vec<Rectangle<u32>> = Vec::new();
-    for place in changed.into_iter().filter_map(|place| outset(place * scale, REACH * scale, size)) {
+    for place in
+        changed.into_iter().chain(written).filter_map(|place| outset(place * scale, REACH * scale, size))
+    {
         join(&mut places, place);
     }
     places
+}
+
+/// Where what is written on canvases differs. The library takes the place of such a text to begin where it is
+/// aligned, so that the upper half of one that stands on its middle was not drawn again.
+fn letters_between(before: &Layer, after: &Layer) -> Vec<Rectangle> {
+    let (before, after) = (letters(before), letters(after));
+    (0..before.len().max(after.len()))
+        .map(|index| (before.get(index), after.get(index)))
+        .filter(|(before, after)| before != after)
+        .flat_map(|(before, after)| before.into_iter().chain(after))
+        .filter_map(|(text, transformation)| Some(around(text)? * *transformation))
+        .collect()
+}
+
+/// What is written on the canvases of a layer.
+fn letters(layer: &Layer) -> Vec<(&Text, Transformation)> {
+    let items = layer.text.iter();
+    items
+        .flat_map(|item| item.as_slice().iter().map(|text| (text, item.transformation())))
+        .filter(|(text, _)| matches!(text, Text::Cached { .. }))
+        .collect()
+}
+
+/// What a text of one line covers at most, however it is aligned.
+fn around(text: &Text) -> Option<Rectangle> {
+    let Text::Cached { content, bounds, size, line_height, .. } = text else { return None };
+    // No letter is wider than high.
+    let (width, height) = (content.chars().count() as f32 * size.0, line_height.0.max(size.0));
+    let (x, y) = (bounds.x - width, bounds.y - height);
+    Some(Rectangle { x, y, width: 2.0 * width, height: 2.0 * height })
 }
 
 /// All of a display.
