@@ -54,8 +54,10 @@ fn soak() {
         command
     };
     assert!(headrest().args(["tracks", "tracks"]).output().unwrap().status.success());
+    // Both channels of the server's: a single one is not theirs, and without remixing it hears nothing.
     let rig = "name = \"Server\"\nsample_rate_hz = 48000\n\n[[output]]\nchannel = 1\nname = \"left\"\n\n\
-               [[input]]\nchannel = 1\nname = \"microphone\"\nrole = \"microphone\"\n";
+               [[input]]\nchannel = 1\nname = \"microphone\"\nrole = \"microphone\"\n\n\
+               [[input]]\nchannel = 2\nname = \"tap\"\nrole = \"electrical\"\n";
     fs::write(at("rig.toml"), rig).unwrap();
     let seconds = (60.0 * minutes).ceil().to_string();
     let mut listening = headrest()
