@@ -1,55 +1,49 @@
 //! Sums in lanes: no addition waits for its neighbour's, and a compiler turns them into vector
 //! instructions.
 
+use std::iter::Sum;
+use std::ops::{Add, AddAssign};
+
 /// How many sums run side by side.
 const LANES: usize = 8;
 
 /// `Σ a[i]·b[i]` over the shorter of both, in double precision.
 #[must_use]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut lanes = [0.0; LANES];
-    let length = a.len().min(b.len());
-    let (a_parts, a_rest) = a[..length].as_chunks::<LANES>();
-    let (b_parts, b_rest) = b[..length].as_chunks::<LANES>();
-    for (a, b) in a_parts.iter().zip(b_parts) {
-        for lane in 0..LANES {
-            lanes[lane] += a[lane] * b[lane];
-        }
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    lanes.iter().sum::<f64>() + rest
+    products(a, b, |a, b| a * b)
 }
 
 /// The same in single precision.
 #[must_use]
 pub fn dot_single(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0; LANES];
-    let length = a.len().min(b.len());
-    let (a_parts, a_rest) = a[..length].as_chunks::<LANES>();
-    let (b_parts, b_rest) = b[..length].as_chunks::<LANES>();
-    for (a, b) in a_parts.iter().zip(b_parts) {
-        for lane in 0..LANES {
-            lanes[lane] += a[lane] * b[lane];
-        }
-    }
-    let rest: f32 = a_rest.iter().zip(b_rest).map(|(a, b)| a * b).sum();
-    lanes.iter().sum::<f32>() + rest
+    products(a, b, |a, b| a * b)
 }
 
 /// `Σ a[i]·b[i]` of samples and taps, summed in double precision.
 #[must_use]
 pub fn dot_into<T: Copy + Into<f64>>(a: &[T], b: &[f32]) -> f64 {
-    let mut lanes = [0.0; LANES];
+    products(a, b, |a, b| a.into() * f64::from(b))
+}
+
+/// The sum of products in the precision that `product` has.
+#[inline(always)]
+fn products<A, B, S>(a: &[A], b: &[B], product: impl Fn(A, B) -> S) -> S
+where
+    A: Copy,
+    B: Copy,
+    S: Copy + Default + Add<Output = S> + AddAssign + Sum,
+{
+    let mut lanes = [S::default(); LANES];
     let length = a.len().min(b.len());
     let (a_parts, a_rest) = a[..length].as_chunks::<LANES>();
     let (b_parts, b_rest) = b[..length].as_chunks::<LANES>();
     for (a, b) in a_parts.iter().zip(b_parts) {
         for lane in 0..LANES {
-            lanes[lane] += a[lane].into() * f64::from(b[lane]);
+            lanes[lane] += product(a[lane], b[lane]);
         }
     }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(a, b)| (*a).into() * f64::from(*b)).sum();
-    lanes.iter().sum::<f64>() + rest
+    let rest: S = a_rest.iter().zip(b_rest).map(|(a, b)| product(*a, *b)).sum();
+    lanes.into_iter().sum::<S>() + rest
 }
 
 /// `Σ a[i]`.
