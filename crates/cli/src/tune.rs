@@ -298,16 +298,7 @@ impl std::fmt::Display for TimedJob {
             )?;
         }
         for crossover in &self.record.crossovers {
-            writeln!(
-                f,
-                "{} with {} at {:.0} Hz ({}): worst loss {:.1} dB before, {:.1} dB after",
-                crossover.lower.join(" + "),
-                crossover.upper.join(" + "),
-                crossover.frequency_hz,
-                crossover.why,
-                crossover.before_worst_db,
-                crossover.worst_db
-            )?;
+            writeln!(f, "{}", session::crossover_text(crossover))?;
         }
         for sum in &self.record.sums {
             writeln!(

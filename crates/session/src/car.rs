@@ -4,7 +4,9 @@ use std::fmt;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use job::CrossoverTiming;
 use measure::Finding;
+use project::derive::crossover_timing;
 use serde::Serialize;
 use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile, Role};
 
@@ -180,6 +182,20 @@ fn setting_text(setting: &CarSetting) -> String {
     )
 }
 
+/// A crossover in one line.
+#[must_use]
+pub fn crossover_text(crossover: &CrossoverTiming) -> String {
+    format!(
+        "{} with {} at {:.0} Hz ({}): worst loss {:.1} dB before, {:.1} dB after",
+        crossover.lower.join(" + "),
+        crossover.upper.join(" + "),
+        crossover.frequency_hz,
+        crossover.why,
+        crossover.before_worst_db,
+        crossover.worst_db
+    )
+}
+
 impl fmt::Display for CarTiming {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let car = match self {
@@ -192,16 +208,7 @@ impl fmt::Display for CarTiming {
         let mut text: String = car.drivers.iter().map(setting_text).collect();
         // Writing to a string cannot fail.
         for crossover in &car.crossovers {
-            let _ = writeln!(
-                text,
-                "{} with {} at {:.0} Hz ({}): worst loss {:.1} dB before, {:.1} dB after",
-                crossover.lower.join(" + "),
-                crossover.upper.join(" + "),
-                crossover.frequency_hz,
-                crossover.why,
-                crossover.before_worst_db,
-                crossover.worst_db
-            );
+            let _ = writeln!(text, "{}", crossover_text(&crossover_timing(crossover)));
         }
         for sum in &car.sums {
             let _ = writeln!(

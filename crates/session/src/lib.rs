@@ -19,7 +19,7 @@ mod verify;
 
 pub(crate) use ::library;
 pub use app::{App, Door};
-pub use car::{CarOrder, CarTiming, PlacedDriver, align_car};
+pub use car::{CarOrder, CarTiming, PlacedDriver, align_car, crossover_text};
 pub use catalogue::{Devices, MeasurementCard, Measurements, devices, measurement, measurements};
 pub use demo::{DemoOrder, DemoSummary, demo};
 pub use files::{Written, write_bytes, write_text};

@@ -127,14 +127,6 @@ pub fn timing(plan: &CarPlan, found: &[FoundDriver<'_>], basis: Basis) -> Timing
             ..DriverTiming::default()
         }
     };
-    let crossover = |one: &CarCrossover| CrossoverTiming {
-        lower: one.lower.clone(),
-        upper: one.upper.clone(),
-        frequency_hz: one.frequency_hz,
-        why: one.why.clone(),
-        worst_db: one.worst_db,
-        before_worst_db: one.before_worst_db,
-    };
     let sum = |one: &CarSum| SumTiming {
         heard: one.heard.clone(),
         worst_db: one.worst_db,
@@ -149,9 +141,22 @@ pub fn timing(plan: &CarPlan, found: &[FoundDriver<'_>], basis: Basis) -> Timing
     TimingRecord {
         basis,
         drivers: plan.channels.iter().map(driver).collect(),
-        crossovers: aligned.iter().flat_map(|aligned| &aligned.crossovers).map(crossover).collect(),
+        crossovers: aligned.iter().flat_map(|aligned| &aligned.crossovers).map(crossover_timing).collect(),
         sums: aligned.iter().flat_map(|aligned| &aligned.sums).map(sum).collect(),
         findings: aligned.iter().flat_map(|aligned| &aligned.findings).cloned().chain(without).collect(),
+    }
+}
+
+/// A crossover, as the job keeps it.
+#[must_use]
+pub fn crossover_timing(one: &CarCrossover) -> CrossoverTiming {
+    CrossoverTiming {
+        lower: one.lower.clone(),
+        upper: one.upper.clone(),
+        frequency_hz: one.frequency_hz,
+        why: one.why.clone(),
+        worst_db: one.worst_db,
+        before_worst_db: one.before_worst_db,
     }
 }
 

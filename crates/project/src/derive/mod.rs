@@ -18,8 +18,8 @@ mod tune_job;
 pub use audit_job::{JobAudit, NoAudit, audit_job, is_mistake};
 pub use average::{SIDES, average, whole_car};
 pub use car_plan::{
-    CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossovers, drivers_found,
-    is_inverted, sum_text, timing,
+    CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossover_timing, crossovers,
+    drivers_found, is_inverted, sum_text, timing,
 };
 pub use clock::{on_clock, shares_clock};
 pub use fit::{FitInputs, Fitted};
