@@ -7,9 +7,11 @@ use chart::{
 use job::Driver;
 use project::derive::is_inverted;
 use tuning::{Feed, Role};
+use units::quantity;
 use view::{ChartFace, Stage, StageState};
 
 use super::captures::CaptureView;
+use super::memos::RANGE_HZ;
 use super::state::State;
 
 impl State {
@@ -41,13 +43,17 @@ impl State {
             held.reading.values.get("arrival_s").copied()
         };
         let first_s = self.drivers().iter().filter_map(arrival_s).fold(f64::INFINITY, f64::min);
-        let speaker = |driver: &Driver| Speaker {
-            name: driver.name.clone(),
-            side: flank(driver),
-            rear: [&driver.name, &driver.place].iter().any(|text| text.to_lowercase().contains("rear")),
-            kind: kind(driver.role),
-            state: found(driver).map_or(SpeakerState::Open, speaker_state),
-            arrival_ms: arrival_s(driver).map(|at_s| 1e3 * (at_s - first_s)),
+        let speaker = |driver: &Driver| {
+            let role = driver.role.unwrap_or_else(|| Role::proposed(&driver.name, RANGE_HZ));
+            let is_rear = |text: &str| text.to_lowercase().contains("rear");
+            Speaker {
+                name: driver.name.clone(),
+                side: flank(driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name))),
+                rear: role == Role::Fill || is_rear(&driver.name) || is_rear(&driver.place),
+                kind: kind(role),
+                state: found(driver).map_or(SpeakerState::Open, speaker_state),
+                arrival_ms: arrival_s(driver).map(|at_s| 1e3 * (at_s - first_s)),
+            }
         };
         let tuning = self.face.stage == Stage::Tune;
         let title = if tuning { "Where the microphone goes" } else { "The drivers, from above" };
@@ -85,20 +91,20 @@ impl State {
             StageState::Measured => PartState::Good,
             StageState::NeedsAnotherLook => PartState::Caution,
         };
+        let plan = self.gain_plan().filter(|_| self.source_volts().is_some());
+        let stages = plan.map(|plan| plan.stages).unwrap_or_default();
+        // The first stage is the radio itself, the last one the amplifier.
+        let between = stages.get(1..stages.len().saturating_sub(1)).unwrap_or_default();
         let mut links = vec![part("Radio", split(&source.result), known(source.state))];
-        let plan = self.gain_plan();
-        for stage in plan.iter().filter(|_| self.source_volts().is_some()).flat_map(|plan| &plan.stages) {
+        links.extend(between.iter().map(|stage| {
             let state = if stage.headroom_db < -0.1 { PartState::Caution } else { PartState::Good };
             let lines = vec![
                 format!("clean to {:.2} V", stage.clips_at_v),
                 format!("{:.1} dB in hand", stage.headroom_db).replace('-', "\u{2212}"),
             ];
-            if stage.stage.to_lowercase().contains("source") || stage.stage.to_lowercase().contains("radio") {
-                continue;
-            }
-            links.push(part(&stage.stage, lines, state));
-        }
-        if links.len() == 1 {
+            part(&quantity::sentence(&stage.stage), lines, state)
+        }));
+        if between.is_empty() {
             links.push(part("Processor", Vec::new(), PartState::Open));
         }
         let gain = self.stage_line(Stage::Gain);
@@ -137,27 +143,20 @@ fn speaker_state(held: &CaptureView) -> SpeakerState {
     }
 }
 
-/// The side that a driver is on: as it is fed, or else as its name says.
-fn flank(driver: &Driver) -> Flank {
-    let says = |side: &str| {
-        let name = driver.name.to_lowercase();
-        name.split(|c: char| !c.is_alphanumeric()).any(|word| word == side)
-    };
-    match driver.feed {
-        Some(Feed::Left) => Flank::Left,
-        Some(Feed::Right) => Flank::Right,
-        _ if says("left") => Flank::Left,
-        _ if says("right") => Flank::Right,
-        _ => Flank::Middle,
+fn flank(feed: Feed) -> Flank {
+    match feed {
+        Feed::Left => Flank::Left,
+        Feed::Right => Flank::Right,
+        Feed::Both => Flank::Middle,
     }
 }
 
-fn kind(role: Option<Role>) -> SpeakerKind {
+fn kind(role: Role) -> SpeakerKind {
     match role {
-        Some(Role::Tweeter) => SpeakerKind::Tweeter,
-        Some(Role::Mid) => SpeakerKind::Mid,
-        Some(Role::Woofer) => SpeakerKind::Woofer,
-        Some(Role::Sub) => SpeakerKind::Sub,
-        _ => SpeakerKind::Full,
+        Role::Tweeter => SpeakerKind::Tweeter,
+        Role::Mid => SpeakerKind::Mid,
+        Role::Woofer => SpeakerKind::Woofer,
+        Role::Sub => SpeakerKind::Sub,
+        Role::FullRange | Role::Centre | Role::Fill => SpeakerKind::Full,
     }
 }

@@ -245,6 +245,16 @@ fn the_volume_sweep_finds_the_step_that_the_car_states() {
     let job = app.core.job.as_ref().expect("the job").job();
     assert_eq!(job.data().source.clean_step, Some(truth));
     assert!(job.data().stages.contains_key(&job::Stage::Source));
+    // Gain shows the chain with what was found: each part once, and the probe behind the amplifier.
+    app.ask(Command::OpenStage(Stage::Gain));
+    app.ask(Command::ShowFace(view::ChartFace::Chain));
+    let Some(chart::Picture::Chain(chain)) = app.snapshot().picture.as_deref().cloned() else {
+        panic!("it was asked for")
+    };
+    let names: Vec<&str> = chain.links.iter().map(|part| part.name.as_str()).collect();
+    assert_eq!(names, ["Radio", "Processor input", "Processor output", "Amplifier", "Speakers"]);
+    assert_eq!(chain.probe, Some(3));
+    assert_eq!(chain.links[0].lines[0], format!("clean to step {truth}"));
 }
 
 #[test]
