@@ -279,21 +279,11 @@ fn draw_speaker(shapes: &mut Vec<Shape>, body: &Body, speaker: &Speaker, at: Spo
     let (x, anchor) = match speaker.side {
         Flank::Left => (body.left - 12.0, Anchor::End),
         Flank::Right => (body.left + body.width + 12.0, Anchor::Start),
-        Flank::Middle => (at.x, Anchor::Middle),
-    };
-    let y = if speaker.side == Flank::Middle && speaker.kind != SpeakerKind::Sub {
-        at.y + radius + 12.0
-    } else {
-        at.y
-    };
-    let (x, anchor) = if speaker.side == Flank::Middle && speaker.kind == SpeakerKind::Sub {
-        (at.x + radius + 8.0, Anchor::Start)
-    } else {
-        (x, anchor)
+        Flank::Middle => (at.x + radius + 8.0, Anchor::Start),
     };
     let name = text(
         x,
-        y + if what.is_empty() { 4.0 } else { -2.0 },
+        at.y + if what.is_empty() { 4.0 } else { -2.0 },
         anchor,
         inks.text,
         &shorten(&speaker.name, NAME_LENGTH),
@@ -302,7 +292,7 @@ fn draw_speaker(shapes: &mut Vec<Shape>, body: &Body, speaker: &Speaker, at: Spo
     if !what.is_empty() {
         let ink =
             if matches!(speaker.state, SpeakerState::Open | SpeakerState::Good) { inks.muted } else { tint };
-        shapes.push(Shape::Text(Text { size: NAME, ..text(x, y + 12.0, anchor, ink, &what) }));
+        shapes.push(Shape::Text(Text { size: NAME, ..text(x, at.y + 12.0, anchor, ink, &what) }));
     }
 }
 

@@ -4,8 +4,8 @@
 //! its own compositor takes for that place is too small: a stroke's place is that of its middle line, a quad
 //! that is snapped to whole pixels and a letter that leans over reach out of theirs, and what lies
 //! wholly within a changed place is drawn without a mask, over the border, on pixels that were not
-//! cleared before. So a ring stayed behind here and a word lost its end there. [`Damage`] makes every place
-//! larger by [`REACH`], [`Canvas`] draws it larger once more beside the picture and takes over only what is
+//! cleared before. So a ring stayed behind here and a word lost its end there. `damage` makes every place
+//! larger by `REACH`, [`Canvas`] draws it larger once more beside the picture and takes over only what is
 //! certain. `tests/screens/redraw.rs` compares the outcome with a picture drawn whole.
 
 mod canvas;

@@ -34,7 +34,7 @@ impl Canvas {
         Self { size, scale: 1.0, ground: Color::BLACK, drawn: VecDeque::new(), oldest: 1, scratch, mask }
     }
 
-    /// Brings `pixels` up to what the renderer holds, and says which places of it were drawn.
+    /// Brings `pixels` up to what the renderer holds.
     ///
     /// `pixels` holds four bytes for each pixel, row by row, and what was drawn `age` pictures ago:
     /// 1 means the last one, 0 that nothing is known.
@@ -45,7 +45,7 @@ impl Canvas {
         age: usize,
         scale: f32,
         ground: Color,
-    ) -> Vec<Rectangle<u32>> {
+    ) {
         if (self.scale, self.ground) != (scale, ground) {
             (self.scale, self.ground) = (scale, ground);
             self.drawn.clear();
@@ -56,35 +56,22 @@ impl Canvas {
             Some(before) => damage::between(before, renderer.0.layers(), self.size, scale),
             None => vec![damage::whole(self.size)],
         };
-        for &place in &places {
+        for place in places {
             self.draw_place(renderer, pixels, place);
         }
         self.drawn.push_front(renderer.0.layers().to_vec());
         self.drawn.truncate(self.oldest);
-        places
     }
 
     /// Draws one place: with its surroundings beside the picture, of which only the place is taken.
     fn draw_place(&mut self, renderer: &mut Renderer, pixels: &mut [u8], place: Rectangle<u32>) {
-        let around = Rectangle {
-            x: place.x as f32,
-            y: place.y as f32,
-            width: place.width as f32,
-            height: place.height as f32,
-        };
-        let Some(around) = outset(around, REACH * self.scale, self.size) else { return };
-        let around = Rectangle {
-            x: around.x as f32,
-            y: around.y as f32,
-            width: around.width as f32,
-            height: around.height as f32,
-        };
+        let Some(around) = outset(exact(place), REACH * self.scale, self.size) else { return };
         let Size { width, height } = self.size;
         let Some(mut scratch) = tiny_skia::PixmapMut::from_bytes(&mut self.scratch, width, height) else {
             return;
         };
         let viewport = Viewport::with_physical_size(self.size, self.scale);
-        let around = [around * (1.0 / self.scale)];
+        let around = [exact(around) * (1.0 / self.scale)];
         renderer.0.draw(&mut scratch, &mut self.mask, &viewport, &around, self.ground);
         let bytes = place.width as usize * 4;
         for row in place.y..place.y + place.height {
@@ -92,4 +79,10 @@ impl Canvas {
             pixels[start..start + bytes].copy_from_slice(&self.scratch[start..start + bytes]);
         }
     }
+}
+
+/// The same place in numbers that can be scaled.
+fn exact(place: Rectangle<u32>) -> Rectangle {
+    let Rectangle { x, y, width, height } = place;
+    Rectangle { x: x as f32, y: y as f32, width: width as f32, height: height as f32 }
 }
