@@ -74,7 +74,7 @@ pub(crate) struct OutputShared {
     pub(crate) limited: AtomicU64,
     /// How often the callback was called.
     pub(crate) calls: AtomicU64,
-    /// How long after its callback a buffer is heard.
+    /// How long after its callback the end of a buffer is heard.
     pub(crate) latency_ns: AtomicU64,
 }
 
@@ -96,6 +96,7 @@ pub(crate) struct OutputHalf {
     interruption: Interruption,
     stage: OutputStage,
     channels: usize,
+    rate_hz: u64,
     shared: Arc<OutputShared>,
     /// Frames handed to the device, silence included.
     frames: u64,
@@ -137,16 +138,21 @@ impl OutputHalf {
             interruption: Interruption::new(channels),
             stage,
             channels,
+            rate_hz: u64::from(rate_hz),
             shared: Arc::clone(&shared),
             frames: 0,
         };
         (half, OutputEnds { ring: ring_in, ticks: ticks_out, shared })
     }
 
-    /// Notes when a buffer will be heard: once per callback, before [`fill`](Self::fill).
-    pub(crate) fn tick(&mut self, callback_ns: u64, playback_ns: u64) {
+    /// Notes when a buffer of so many samples will be heard: once per callback, before
+    /// [`fill`](Self::fill). Devices tell when its first frame is heard; the last is what a
+    /// stop waits for.
+    pub(crate) fn tick(&mut self, callback_ns: u64, playback_ns: u64, samples: usize) {
+        let length_ns = (samples / self.channels) as u64 * 1_000_000_000 / self.rate_hz;
+        let latency_ns = playback_ns.saturating_sub(callback_ns) + length_ns;
         self.shared.calls.fetch_add(1, Ordering::Relaxed);
-        self.shared.latency_ns.store(playback_ns.saturating_sub(callback_ns), Ordering::Relaxed);
+        self.shared.latency_ns.store(latency_ns, Ordering::Relaxed);
         // A full ring only costs the clock estimate a point.
         let _ = self.ticks.push(Tick { frames: self.frames, ns: playback_ns });
     }
@@ -341,6 +347,13 @@ mod tests {
         assert_eq!(ends.ring.slots(), 2);
         half.tick(7);
         assert_eq!(ends.ticks.pop().unwrap(), Tick { frames: 21, ns: 7 });
+    }
+
+    #[test]
+    fn a_stop_waits_for_the_end_of_a_buffer_and_not_for_its_beginning() {
+        let (mut half, ends) = OutputHalf::new(2, 100, 48_000, 0.0, playing());
+        half.tick(1_000_000, 21_000_000, 2 * 4_800);
+        assert_eq!(ends.shared.latency_ns.load(Ordering::Relaxed), 120_000_000);
     }
 
     #[test]

@@ -241,7 +241,7 @@ fn open_output(
                 let mut half = half;
                 move |data: &mut [f32], info: &OutputCallbackInfo| {
                     let times = info.timestamp();
-                    half.tick(nanoseconds(times.callback), nanoseconds(times.playback));
+                    half.tick(nanoseconds(times.callback), nanoseconds(times.playback), data.len());
                     half.fill(data);
                 }
             },
@@ -297,7 +297,7 @@ where
         config,
         move |data: &mut [T], info: &OutputCallbackInfo| {
             let times = info.timestamp();
-            half.tick(nanoseconds(times.callback), nanoseconds(times.playback));
+            half.tick(nanoseconds(times.callback), nanoseconds(times.playback), data.len());
             for piece in data.chunks_mut(converted.len()) {
                 let converted = &mut converted[..piece.len()];
                 half.fill(converted);
