@@ -9,6 +9,7 @@ const LANES: usize = 8;
 
 /// `Σ a[i]·b[i]` over the shorter of both, in double precision.
 #[must_use]
+#[inline]
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
     products(a, b, |a, b| a * b)
 }

@@ -1,18 +1,6 @@
 //! Small dense linear algebra: dot products and symmetric systems.
 
-/// The dot product in eight running sums, which the compiler can vectorise.
-pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let (a8, a_rest) = a.as_chunks::<8>();
-    let (b8, b_rest) = b.as_chunks::<8>();
-    let mut sums = [0.0; 8];
-    for (x, y) in a8.iter().zip(b8) {
-        for lane in 0..8 {
-            sums[lane] += x[lane] * y[lane];
-        }
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(x, y)| x * y).sum();
-    sums.iter().sum::<f64>() + rest
-}
+pub(crate) use dsp::lanes::dot;
 
 /// The nine dot products of three rows with three others of the same length: each number is
 /// read once for three products, and nine running sums keep the processor busy.
