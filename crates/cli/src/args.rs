@@ -1,7 +1,7 @@
-//! From what was typed to what the session takes.
+//! From what was typed to what a command takes.
 
+use library::Error;
 use procedure::ToldTrack;
-use session::Error;
 
 use crate::number;
 
@@ -92,7 +92,7 @@ pub(crate) fn moment(written: &str) -> Option<f64> {
     }
 }
 
-/// A channel as a person counts it, from 1, to the session's count from 0.
+/// A channel as a person counts it, from 1, to a count from 0.
 ///
 /// # Errors
 /// When it is 0.

@@ -1,7 +1,7 @@
 //! What a capture was made under, as a person says it.
 
 use job::Conditions;
-use session::Error;
+use library::Error;
 
 use crate::flags::ConditionFlags;
 use crate::number;

@@ -1,6 +1,6 @@
 //! The whole job on the simulated car, printed as it goes.
 
-use session::DemoOrder;
+use demonstration::DemoOrder;
 
 use crate::progress::Progress;
 use crate::run::{Ended, Outcome};
@@ -12,7 +12,7 @@ pub(crate) fn run(flags: &flags::Demo) -> Outcome {
     let progress = Progress::new();
     let json = flags.json.json;
     let summary =
-        session::demo(&order, &token, &mut |what, share| progress.show(what, share), &mut |line| {
+        demonstration::demo(&order, &token, &mut |what, share| progress.show(what, share), &mut |line| {
             // With --json, standard output holds the one document alone.
             if !json {
                 progress.print(line);

@@ -3,10 +3,13 @@
 use std::path::{Path, PathBuf};
 
 use ::job::{CaptureId, Job, PlacedBy, Set};
+use library::Error;
+use library::files::{Written, write_bytes, write_text};
+use procedure::papers::{self, PageSize, SheetForm};
+use procedure::reading_response;
 use procedure::{OpenJob, Recomputed};
 use project::{Change, Placement};
 use serde::Serialize;
-use session::{Error, PageSize, SheetForm, Written, reading_response, write_bytes, write_text};
 
 use crate::flags::{JobCapture, JobCompute, JobExport};
 use crate::run::{Ended, Outcome, files_written, print};
@@ -127,15 +130,15 @@ pub(crate) fn export(flags: &JobExport) -> Outcome {
         (SheetForm::Pdf, "sheet.pdf", "the entry sheet as PDF"),
     ] {
         let path = out.join(name);
-        write_bytes(&path, &session::sheet(&flags.dir, form, PageSize::default())?)?;
+        write_bytes(&path, &papers::sheet(&flags.dir, form, PageSize::default())?)?;
         written.push(Written::new(&path, what));
     }
-    let words = session::wording(None)?;
+    let words = papers::wording(None)?;
     for (name, what) in
         [("report.html", "the customer's report"), ("report.pdf", "the customer's report as PDF")]
     {
         let path = out.join(name);
-        session::write_report(&flags.dir, &path, PageSize::default(), &words)?;
+        papers::write_report(&flags.dir, &path, PageSize::default(), &words)?;
         written.push(Written::new(&path, what));
     }
     if flags.captures {

@@ -1,8 +1,9 @@
 //! Carries out `job set`: what a person notes of a car, and what they entered into its processor.
 
 use job::{Amplifier, ChannelSetting, Choices, Crossover, Driver, Intake, PresetOrInline, ProcessorSetting};
+use library::Error;
+use library::files::Written;
 use project::{Change, Project};
-use session::{Error, Written};
 use tuning::{Equalizer, Feed, Role, Seat};
 
 use crate::flags::JobSet;
@@ -29,7 +30,7 @@ pub(crate) fn set(flags: &JobSet) -> Outcome {
         let (key, value) = text.split_once('=').ok_or_else(|| refuse("there is no `=`"))?;
         if !edited.set(key.trim(), value.trim())? {
             let known = KEYS.split(", ").map(|known| known.split('.').next().unwrap_or(known));
-            let near = session::nearest(key.trim(), known);
+            let near = measure::nearest(key.trim(), known);
             let meant = near.map_or_else(String::new, |near| format!(" (did you mean `{near}`?)"));
             return Err(refuse(&format!("there is no key `{}`{meant}", key.trim())).into());
         }

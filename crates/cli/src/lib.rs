@@ -1,25 +1,32 @@
 //! The command line: flags to requests, results to lines or JSON.
 //!
-//! Every command calls the same session that the window uses. Results go to
+//! Every command runs the same procedures that the window runs. Results go to
 //! standard output, everything else to standard error. The exit status is 0
 //! when it is done, 1 when the measurement could not be made, 2 when what was
 //! given cannot be used.
 
 mod args;
+mod car;
+mod catalogue;
 mod compare;
 mod conditions;
 mod demo;
 mod examples;
+mod fitting;
 mod flags;
 mod job;
 mod job_project;
 mod job_set;
+mod jobs;
 mod keyboard;
 mod number;
 mod output;
 mod places;
 mod preview;
+mod preview_tuning;
 mod progress;
+mod reading_csv;
+mod responses;
 mod run;
 mod runner;
 mod shell;
@@ -27,6 +34,7 @@ mod source;
 mod source_flags;
 mod tune;
 mod tune_car;
+mod verify;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -46,7 +54,7 @@ pub enum Choice {
 /// exit status for that.
 #[must_use]
 pub fn refuse(message: &str) -> ExitCode {
-    run::report(&session::Error::input(message), false)
+    run::report(&library::Error::input(message), false)
 }
 
 /// No help is longer; a refusal that is repeats an argument.

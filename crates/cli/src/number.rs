@@ -1,6 +1,6 @@
 //! Numbers as people write them: a decimal comma, a unit behind, `20k`.
 
-use session::Error;
+use library::Error;
 
 /// A number and what stands behind it, blanks left out; nothing where it is no number.
 fn quantity(text: &str) -> Option<(f64, String)> {

@@ -7,8 +7,8 @@ use std::borrow::Cow;
 use std::io::{self, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 use serde::Serialize;
-use session::{Cell, Curve, Finding, FindingLevel, Reading, Table};
 use units::quantity::{counted, sentence, spoken};
 use units::text::{is_hidden, lines, one_line};
 

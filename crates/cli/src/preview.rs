@@ -2,14 +2,14 @@
 
 use std::io::{self, IsTerminal};
 
+use library::Error;
 use procedure::{Event, Instruction, PreviewOrder};
 use rig::{OpenRig, Pace, RigChoice};
-use session::Error;
 
 use crate::keyboard::{self, Screen};
 use crate::run::{Outcome, print};
 use crate::runner::Runner;
-use crate::{flags, output};
+use crate::{flags, output, preview_tuning};
 
 /// How long it lasts, and after how long it changes, where nobody can say so meanwhile.
 const UNWATCHED_S: (f64, f64) = (60.0, 10.0);
@@ -18,7 +18,7 @@ pub(crate) fn run(flags: flags::Preview) -> Outcome {
     let bits = flags.bits.parse().map_err(|_| Error::input(format!("--bits {}", flags.bits)))?;
     let tuning = || {
         let (bands, job, car) = (flags.bands.as_deref(), flags.job.as_deref(), flags.car.as_deref());
-        session::preview_tuning(bands, &flags.processor, job, car)
+        preview_tuning::preview_tuning(bands, &flags.processor, job, car)
     };
     let mut order = PreviewOrder {
         recording: flags.recording,

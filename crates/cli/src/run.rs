@@ -6,16 +6,22 @@ use std::process::ExitCode;
 
 use ::job::{Conditions, Job, Set};
 use library::files::is_standard;
+use library::files::{Written, write_bytes};
+use library::{Error, Fault};
+use measure::Reading;
+use procedure::papers::{self, PageSize, SheetForm};
 use procedure::{Analysis, Captured, Event, ImportOrder, ListenOrder, MeasureOrder, OpenJob, Recorded};
 use project::derive::Placing;
 use rig::{OpenRig, Pace, RigChoice};
-use session::{Error, Fault, PageSize, Reading, SheetForm, Written};
 
 use crate::flags::{self, Command, PaperSize, PluginsWhat, SheetFormat, TrackFormat};
 use crate::keyboard::{self, Screen};
 use crate::progress::Progress;
 use crate::runner::{self, Runner, Said};
-use crate::{args, compare, demo, job, job_set, output, places, preview, shell, source, tune, tune_car};
+use crate::{
+    args, catalogue, compare, demo, job, job_set, jobs, output, places, preview, reading_csv, responses,
+    shell, source, tune, tune_car,
+};
 
 /// Why a command ended early.
 pub(crate) enum Ended {
@@ -106,7 +112,7 @@ fn dispatch(command: Command) -> Outcome {
 }
 
 fn devices(flags: &flags::Json) -> Outcome {
-    let devices = session::devices()?;
+    let devices = catalogue::devices()?;
     if flags.json {
         output::json(&devices)?;
     } else {
@@ -266,7 +272,7 @@ fn analyze(flags: flags::Analyze) -> Outcome {
     };
     let reading = procedure::analyze(&analysis)?;
     if let (Some(path), None) = (&flags.csv, reading.stopped()) {
-        session::write_csv(&reading, path, analysis.recorded.reference_channel.is_some())?;
+        reading_csv::write_csv(&reading, path, analysis.recorded.reference_channel.is_some())?;
     }
     if let (Some(dir), None) = (&flags.spots, reading.stopped()) {
         for written in procedure::write_spots(&reading, dir, 48_000)? {
@@ -289,16 +295,16 @@ fn print_reading(reading: &Reading, json: bool) -> Outcome {
 }
 
 fn average(flags: &flags::Average) -> Outcome {
-    let written = session::average(&flags.responses, &flags.out)?;
+    let written = responses::average(&flags.responses, &flags.out)?;
     files_written(&written, flags.json.json)
 }
 
 fn sheet(flags: &flags::Sheet) -> Outcome {
     let form = if flags.json && flags.out.is_none() { SheetForm::Json } else { sheet_form(flags)? };
-    let sheet = session::sheet(&flags.job, form, page_size(flags.paper.paper))?;
+    let sheet = papers::sheet(&flags.job, form, page_size(flags.paper.paper))?;
     match flags.out.as_ref().filter(|path| !is_standard(path)) {
         Some(path) => {
-            session::write_bytes(path, &sheet)?;
+            write_bytes(path, &sheet)?;
             files_written(&[Written::new(path, "the entry sheet")], flags.json)
         }
         None if form == SheetForm::Pdf && io::stdout().is_terminal() => {
@@ -317,7 +323,7 @@ fn sheet_form(flags: &flags::Sheet) -> Result<SheetForm, Error> {
         (Some(SheetFormat::Json), _) => SheetForm::Json,
         (Some(SheetFormat::Html), _) => SheetForm::Html,
         (Some(SheetFormat::Pdf), _) => SheetForm::Pdf,
-        (None, Some(path)) => session::sheet_form(path)?,
+        (None, Some(path)) => papers::sheet_form(path)?,
     })
 }
 
@@ -329,15 +335,15 @@ fn page_size(paper: PaperSize) -> PageSize {
 }
 
 fn write_report(flags: &flags::Report) -> Outcome {
-    let words = session::wording(flags.words.as_deref())?;
-    session::write_report(&flags.job, &flags.out, page_size(flags.paper.paper), &words)?;
+    let words = papers::wording(flags.words.as_deref())?;
+    papers::write_report(&flags.job, &flags.out, page_size(flags.paper.paper), &words)?;
     files_written(&[Written::new(&flags.out, "the customer's report")], flags.json.json)
 }
 
 fn job_of(command: flags::Job) -> Outcome {
     match command {
         flags::Job::New { dir, name, car, json } => {
-            session::new_job(&dir, name.as_deref(), &car)?;
+            jobs::new_job(&dir, name.as_deref(), &car)?;
             files_written(&[Written::new(&dir, "a new job")], json.json)
         }
         flags::Job::Import(flags) => import(flags),
@@ -345,10 +351,10 @@ fn job_of(command: flags::Job) -> Outcome {
         flags::Job::Capture(flags) => job::capture(&flags),
         flags::Job::Compute(flags) => job::compute(&flags),
         flags::Job::Export(flags) => job::export(&flags),
-        flags::Job::Show { dir, json } => print(&session::show_job(&dir)?, json.json),
-        flags::Job::List { dir, json } => print(&session::list_jobs(&dir)?, json.json),
+        flags::Job::Show { dir, json } => print(&jobs::show_job(&dir)?, json.json),
+        flags::Job::List { dir, json } => print(&jobs::list_jobs(&dir)?, json.json),
         flags::Job::Check { dir, json } => {
-            let check = session::check_job(&dir)?;
+            let check = jobs::check_job(&dir)?;
             print(&check, json.json)?;
             if check.is_sound() { Ok(()) } else { Err(Ended::NoResult) }
         }
@@ -402,7 +408,7 @@ fn plugins(flags: &flags::Plugins) -> Outcome {
         None => list_measurements(flags.json.json),
         Some(PluginsWhat::List { json }) => list_measurements(json.json || flags.json.json),
         Some(PluginsWhat::Show { id, json }) => {
-            print(&session::measurement(id)?, json.json || flags.json.json)
+            print(&catalogue::measurement(id)?, json.json || flags.json.json)
         }
         Some(PluginsWhat::Check { file, json }) => {
             let check = procedure::check_plugin(file)?;
@@ -414,7 +420,7 @@ fn plugins(flags: &flags::Plugins) -> Outcome {
 }
 
 fn list_measurements(json: bool) -> Outcome {
-    let measurements = session::measurements();
+    let measurements = catalogue::measurements();
     print(&measurements, json)?;
     Ok(output::remarks(measurements.unfit())?)
 }

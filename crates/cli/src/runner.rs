@@ -9,10 +9,10 @@ use std::time::Duration;
 
 use ::job::{Conditions, PlacedBy};
 use engine::{RunToken, StopSwitch};
+use library::Error;
 use procedure::{Event, Hand, ImportSession, Instruction, MakeStore, Session, Store, WhenKept};
 use project::{Change, Placement};
 use rig::OpenRig;
-use session::Error;
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::flag;
 

@@ -5,7 +5,8 @@ use std::path::Path;
 
 use clap::{Command, CommandFactory};
 use clap_complete::Shell;
-use session::{Error, Written, write_bytes};
+use library::Error;
+use library::files::{Written, write_bytes};
 
 use crate::examples::with_examples;
 use crate::flags::Flags;

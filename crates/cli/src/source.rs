@@ -3,13 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use job::{Basis, Job};
+use library::Error;
+use library::files::write_text;
 use procedure::{
     Analysis, BassControl, CalibrateOrder, Event, GainMeter, GainOrder, Instruction, Named, NoiseOrder,
     OpenJob, OutputTone, PadOrder, Recorded, Request, SweepNow, ToneOrder, VolumeSweep, WhenKept,
 };
 use project::Change;
 use rig::{OpenRig, Pace, RigChoice};
-use session::{Error, write_text};
 use tuning::{Attenuator, GainInput};
 
 use crate::keyboard::{self, Screen};

@@ -3,16 +3,19 @@
 use std::path::{Path, PathBuf};
 
 use job::{Basis, Crossover, Set, TimingRecord};
+use library::Error;
 use library::files::{is_standard, write_text};
+use library::targets::{self, DriverEnds};
 use project::Change;
 use project::derive::{self, FitInputs, JobAudit, TimingWish};
 use serde::Serialize;
-use session::{CarOrder, ChannelResponses, DriverEnds, Error, FitOrder, Fitted, FittedChannels};
 use tuning::{CarAlignment, FitOptions, Role};
 
+use crate::car::{self, CarOrder};
+use crate::fitting::{self, ChannelResponses, FitOrder, Fitted, FittedChannels};
 use crate::job_project::{self, Aim, aim};
 use crate::run::{AUDIBLE_HZ, Ended, Outcome, files_written, one_output, print};
-use crate::{args, flags, output};
+use crate::{args, flags, output, verify};
 
 /// The processor when neither a job nor the command names one.
 const PROCESSOR: &str = "parametric-free";
@@ -20,17 +23,17 @@ const PROCESSOR: &str = "parametric-free";
 pub(crate) fn target(what: flags::TargetWhat) -> Outcome {
     use flags::TargetWhat;
     match what {
-        TargetWhat::List { json } => print(&session::list_targets(), json.json),
+        TargetWhat::List { json } => print(&targets::list_targets(), json.json),
         TargetWhat::Show { target, json } => {
             let (ends, points) = driver(&target)?;
-            print(&session::show_target(&target.target, ends, points)?, json.json)
+            print(&targets::show_target(&target.target, ends, points)?, json.json)
         }
         TargetWhat::Export { target, out, json } => {
             let (ends, points) = driver(&target)?;
-            files_written(&session::export_target(&target.target, ends, points, &out)?, json.json)
+            files_written(&targets::export_target(&target.target, ends, points, &out)?, json.json)
         }
         TargetWhat::Import { file, name, json } => {
-            files_written(&session::import_target(&file, name.as_deref())?, json.json)
+            files_written(&targets::import_target(&file, name.as_deref())?, json.json)
         }
     }
 }
@@ -75,10 +78,10 @@ pub(crate) fn fit(flags: flags::Fit) -> Outcome {
     };
     let out = flags.out.as_deref();
     if !flags.channels.is_empty() {
-        let fitted = session::fit_channels(&order, &channels(&flags.channels)?)?;
+        let fitted = fitting::fit_channels(&order, &channels(&flags.channels)?)?;
         return fitted_to(out, &fitted.bands_csv(), &fitted, &fitted, json);
     }
-    let fitted = session::fit(&order)?;
+    let fitted = fitting::fit(&order)?;
     fitted_to(out, &fitted.bands_csv(), &fitted.result, &fitted, json)
 }
 
@@ -176,7 +179,7 @@ fn channels(written: &[String]) -> Result<Vec<ChannelResponses>, Error> {
 }
 
 pub(crate) fn align(flags: &flags::Align) -> Outcome {
-    let alignment = session::align(
+    let alignment = verify::align(
         &flags.lower,
         &flags.upper,
         args::positive("--crossover", flags.crossover)?,
@@ -186,7 +189,7 @@ pub(crate) fn align(flags: &flags::Align) -> Outcome {
     if flags.json.json {
         output::json(&alignment)?;
     } else {
-        output::text(&session::alignment_text(&alignment))?;
+        output::text(&verify::alignment_text(&alignment))?;
     }
     Ok(())
 }
@@ -221,7 +224,7 @@ pub(crate) fn timing(flags: &flags::Timing) -> Outcome {
         filtered: flags.filtered,
         temperature_c: flags.temperature,
     };
-    print(&session::align_car(&order)?, flags.json.json)
+    print(&car::align_car(&order)?, flags.json.json)
 }
 
 /// What each driver is for, as it was said.
@@ -298,7 +301,7 @@ impl std::fmt::Display for TimedJob {
             )?;
         }
         for crossover in &self.record.crossovers {
-            writeln!(f, "{}", session::crossover_text(crossover))?;
+            writeln!(f, "{}", car::crossover_text(crossover))?;
         }
         for sum in &self.record.sums {
             writeln!(
@@ -325,11 +328,11 @@ pub(crate) fn audit(flags: &flags::Audit) -> Outcome {
     let (Some(before), Some(after), Some(bands)) = (&flags.before, &flags.after, &flags.bands) else {
         return Err(Error::input("give --before, --after and --bands, or --job").into());
     };
-    let audit = session::audit(before, after, bands, flags.processor.as_deref().unwrap_or(PROCESSOR))?;
+    let audit = verify::audit(before, after, bands, flags.processor.as_deref().unwrap_or(PROCESSOR))?;
     if flags.json.json {
         output::json(&audit)?;
     } else {
-        output::text(&session::audit_text(&audit))?;
+        output::text(&verify::audit_text(&audit))?;
     }
     audited(audit.bands.iter().any(|band| derive::is_mistake(band.verdict)))
 }
@@ -408,11 +411,11 @@ pub(crate) fn meaning_of_q(flags: &flags::MeaningOfQ) -> Outcome {
         let message = format!("--processor-rate {}: expected 8000 to 768000 Hz", flags.processor_rate);
         return Err(Error::input(message).into());
     }
-    let meaning = session::meaning_of_q(&flags.flat, &flags.with_band, &flags.bands, flags.processor_rate)?;
+    let meaning = verify::meaning_of_q(&flags.flat, &flags.with_band, &flags.bands, flags.processor_rate)?;
     if flags.json.json {
         output::json(&meaning)?;
     } else {
-        output::text(&session::meaning_of_q_text(&meaning))?;
+        output::text(&verify::meaning_of_q_text(&meaning))?;
     }
     Ok(())
 }

@@ -9,15 +9,15 @@ fn main() -> ExitCode {
     }
 }
 
-/// Opens the window over a session that runs on a thread of its own.
+/// Opens the window over an app that runs on a thread of its own.
 fn open_window() -> ExitCode {
-    let app = session::App::default();
+    let app = app::App::default();
     let link = app.door().attach();
-    let session = std::thread::Builder::new().name("app".to_owned()).spawn(move || app.serve());
+    let app = std::thread::Builder::new().name("app".to_owned()).spawn(move || app.serve());
     let opened = window::run(link, window::Options::default());
-    // The window's end of the link is gone now, which ends the session.
-    if let Ok(session) = session {
-        let _ = session.join();
+    // The window's end of the link is gone now, which ends the app.
+    if let Ok(app) = app {
+        let _ = app.join();
     }
     match opened {
         Ok(()) => ExitCode::SUCCESS,

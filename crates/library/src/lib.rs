@@ -10,6 +10,7 @@ pub mod files;
 pub mod place;
 mod presets;
 mod responses;
+pub mod targets;
 
 pub use error::{Error, Fault, Result};
 pub use presets::{calibration, profile, target, text};

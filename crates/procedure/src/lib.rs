@@ -41,6 +41,7 @@ mod import;
 mod listen;
 mod measure;
 mod open_job;
+pub mod papers;
 mod pieces;
 mod plan;
 mod plugins;

@@ -100,6 +100,13 @@ impl Simulated {
     }
 }
 
+/// The simulated cars that can be named: the built-in ones, then the person's own.
+#[must_use]
+pub fn car_names() -> Vec<String> {
+    let built_in = Car::presets().iter().map(|(name, _)| (*name).to_owned());
+    built_in.chain(library::place::own_names("cars")).collect()
+}
+
 /// A simulated car by its name, or from a file; nothing stands for the usual one.
 ///
 /// # Errors

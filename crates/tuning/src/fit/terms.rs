@@ -150,6 +150,16 @@ impl LeftAloneReason {
             Self::OutOfReach => "out-of-reach",
         }
     }
+
+    /// Why the place was left alone, for a person.
+    #[must_use]
+    pub fn sentence(self) -> &'static str {
+        match self {
+            Self::Cancellation => "cancellation",
+            Self::RollOff => "the end of what the drivers play",
+            Self::OutOfReach => "too far below the rest to be lifted",
+        }
+    }
 }
 
 /// Why there is no fit.

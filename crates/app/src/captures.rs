@@ -1,0 +1,253 @@
+//! The captures, with what the charts need of them.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use job::{CaptureState, Set};
+use measure::{FindingLevel, Reading};
+use tuning::Response;
+use view::{CaptureId, SetMark, Stage};
+
+use procedure::reading_response;
+use project::derive::SIDES;
+
+/// Over what part of an octave responses are looked at, 1/N, until a person chooses.
+pub(super) const USUAL_SMOOTHING: u32 = 12;
+
+/// A capture of the job.
+#[derive(Debug, Clone)]
+pub(super) struct CaptureView {
+    pub(super) id: CaptureId,
+    pub(super) label: String,
+    pub(super) time: String,
+    pub(super) stage: Stage,
+    pub(super) mark: Option<SetMark>,
+    /// Where the microphone was, which driver played, or which output was tapped.
+    pub(super) position: String,
+    /// The channel that played, of those that are tuned by themselves; empty for all.
+    pub(super) channel: &'static str,
+    pub(super) volume_step: Option<u32>,
+    pub(super) engine_rpm: Option<f64>,
+    pub(super) volts_per_fs: Option<f64>,
+    pub(super) reading: Arc<Reading>,
+    pub(super) response: Option<Arc<Response>>,
+    pub(super) remark: String,
+    /// What it is measured with.
+    pub(super) measurement: String,
+    /// Whether it is being recorded, or computed.
+    pub(super) running: bool,
+}
+
+impl CaptureView {
+    /// Whether something was measured.
+    pub(super) fn has_result(&self) -> bool {
+        !self.reading.measurement.is_empty() && self.reading.stopped().is_none()
+    }
+
+    /// A capture of the job with its reading.
+    pub(super) fn new(capture: &job::Capture, reading: Option<Reading>) -> Self {
+        // What was broken off is no result to be reckoned with.
+        let reading = reading.filter(|_| capture.state == CaptureState::Done).unwrap_or_default();
+        let running = capture.state == CaptureState::Recording;
+        let doubtful = reading.findings.iter().filter(|finding| finding.level != FindingLevel::Note);
+        let worst = doubtful.max_by_key(|finding| finding.level).map(|finding| finding.text.clone());
+        let stopped = match capture.state {
+            CaptureState::Done => None,
+            CaptureState::Interrupted => Some("Stopped before its end.".to_owned()),
+            CaptureState::Recording => Some("Being recorded.".to_owned()),
+        };
+        let started = capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system());
+        Self {
+            id: CaptureId(capture.id.0),
+            label: capture.meta.label.clone(),
+            time: started.strftime("%H:%M").to_string(),
+            stage: view_stage(capture.meta.stage),
+            mark: match capture.meta.set {
+                Some(Set::Before) => Some(SetMark::Before),
+                Some(Set::After) => Some(SetMark::After),
+                Some(Set::Named(_)) | None => None,
+            },
+            position: capture.meta.position.clone(),
+            channel: SIDES
+                .into_iter()
+                .find(|side| *side == capture.meta.processor_channel)
+                .unwrap_or_default(),
+            volume_step: capture.meta.conditions.volume_step,
+            engine_rpm: capture.meta.conditions.engine_rpm,
+            volts_per_fs: capture.meta.calibration.volts_per_fs,
+            response: reading_response(&reading).ok().map(Arc::new),
+            remark: worst.or(stopped).unwrap_or_default(),
+            measurement: capture.meta.measurement.clone(),
+            running,
+            reading: Arc::new(reading),
+        }
+    }
+}
+
+/// A response's smoothing: which capture, and 1/N octave.
+type Smoothing = (CaptureId, u32);
+
+/// Responses, each with what it was smoothed from.
+type Smoothed = HashMap<Smoothing, (Arc<Response>, Arc<Response>)>;
+
+/// All captures. Whatever changes them counts up, so that what was computed from them can be kept until
+/// then; what changes no result counts by itself.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Captures {
+    all: Arc<Vec<CaptureView>>,
+    revision: u64,
+    results: u64,
+    smoothed: Arc<Mutex<Smoothed>>,
+}
+
+impl Captures {
+    pub(super) fn of_job(job: &job::Job) -> Self {
+        let held = job.captures().iter().map(|capture| {
+            let reading = job.reading(capture.id).ok().flatten();
+            // Nobody else records while the job is open here: the program ended in the middle of it.
+            let state = match capture.state {
+                CaptureState::Recording => CaptureState::Interrupted,
+                state => state,
+            };
+            CaptureView::new(&job::Capture { state, ..capture.clone() }, reading)
+        });
+        Self { all: Arc::new(held.collect()), ..Self::default() }
+    }
+
+    pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &CaptureView> {
+        self.all.iter()
+    }
+
+    /// How often something has changed.
+    pub(super) fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    /// How often something has changed that a result follows from: a reading, or where it belongs.
+    pub(super) fn results(&self) -> u64 {
+        self.results
+    }
+
+    pub(super) fn get(&self, id: CaptureId) -> Option<&CaptureView> {
+        self.all.iter().find(|held| held.id == id)
+    }
+
+    /// Those of one stage, the oldest first.
+    pub(super) fn of(&self, stage: Stage) -> impl DoubleEndedIterator<Item = &CaptureView> {
+        self.all.iter().filter(move |held| held.stage == stage)
+    }
+
+    /// Those with a response on one side of the comparison, of this channel. Of several at one place
+    /// the newest counts.
+    pub(super) fn side_of(&self, mark: SetMark, channel: &str) -> impl Iterator<Item = &CaptureView> {
+        let belongs = move |held: &CaptureView| {
+            held.mark == Some(mark) && held.response.is_some() && held.channel == channel
+        };
+        let belongs_again = move |place: &str, later: &[CaptureView]| {
+            !place.is_empty() && later.iter().any(|held| held.position == place && belongs(held))
+        };
+        let places = self.all.iter().enumerate();
+        let newest = places.filter(move |(index, held)| {
+            belongs(held) && !belongs_again(&held.position, &self.all[index + 1..])
+        });
+        newest.map(|(_, held)| held)
+    }
+
+    /// The newest of a stage that was made at this place and has a result.
+    pub(super) fn newest(&self, stage: Stage, position: &str) -> Option<&CaptureView> {
+        self.of(stage).rev().find(|held| held.position == position && held.has_result())
+    }
+
+    /// Whether a place of a stage was measured, or is being measured.
+    pub(super) fn is_taken(&self, stage: Stage, position: &str) -> bool {
+        self.of(stage).any(|held| held.position == position && (held.has_result() || held.running))
+    }
+
+    /// Whether a place of one side of the comparison has a response, or is being measured.
+    pub(super) fn is_placed(&self, mark: SetMark, channel: &str, position: &str) -> bool {
+        let running = |held: &CaptureView| {
+            held.running && held.mark == Some(mark) && held.channel == channel && held.position == position
+        };
+        self.side_of(mark, channel).any(|held| held.position == position) || self.all.iter().any(running)
+    }
+
+    /// Adds a capture in the order of the numbers, or what is known of it now.
+    pub(super) fn insert(&mut self, held: CaptureView) {
+        let counts = held.has_result() || self.get(held.id).is_some_and(CaptureView::has_result);
+        let all = Arc::make_mut(&mut self.all);
+        all.retain(|other| other.id != held.id);
+        let at = all.partition_point(|other| other.id < held.id);
+        all.insert(at, held);
+        self.revision += 1;
+        self.results += u64::from(counts);
+    }
+
+    /// Takes a capture away, if it is there.
+    pub(super) fn remove(&mut self, id: CaptureId) {
+        if let Some(at) = self.all.iter().position(|held| held.id == id) {
+            self.revision += 1;
+            self.results += 1;
+            Arc::make_mut(&mut self.all).remove(at);
+        }
+    }
+
+    /// Takes what is said of a capture now; its reading stays. A name changes no result.
+    pub(super) fn place(&mut self, capture: &job::Capture) {
+        let id = CaptureId(capture.id.0);
+        let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) else { return };
+        let CaptureView { reading, response, remark, running, .. } = held.clone();
+        let placed = CaptureView { reading, response, remark, running, ..CaptureView::new(capture, None) };
+        let counts = |view: &CaptureView| {
+            (
+                view.mark,
+                view.position.clone(),
+                view.channel,
+                view.volume_step,
+                view.engine_rpm.map(f64::to_bits),
+            )
+        };
+        self.revision += 1;
+        self.results += u64::from(counts(&placed) != counts(held));
+        *held = placed;
+    }
+
+    /// The power average of a side of the comparison, each capture over 1/N octave.
+    pub(super) fn average(&self, mark: SetMark, channel: &str, fraction: u32) -> Option<Response> {
+        let smoothed = self.side_of(mark, channel).filter_map(|held| self.smoothed(held, fraction));
+        let smoothed: Vec<Response> = smoothed.map(|response| (*response).clone()).collect();
+        tuning::average(&smoothed).ok()
+    }
+
+    /// A capture's response over 1/N octave, computed once.
+    pub(super) fn smoothed(&self, held: &CaptureView, fraction: u32) -> Option<Arc<Response>> {
+        let response = held.response.as_ref()?;
+        let kept = || self.smoothed.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((of, smoothed)) = kept().get(&(held.id, fraction))
+            && Arc::ptr_eq(of, response)
+        {
+            return Some(Arc::clone(smoothed));
+        }
+        let smoothed = Arc::new(response.smoothed(fraction));
+        kept().insert((held.id, fraction), (Arc::clone(response), Arc::clone(&smoothed)));
+        Some(smoothed)
+    }
+}
+
+/// The job's stage as the window knows it: both list the same seven in order.
+pub(super) fn view_stage(stage: job::Stage) -> Stage {
+    let index = job::Stage::ALL.iter().position(|other| *other == stage).unwrap_or(0);
+    Stage::ALL[index]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_stages_of_job_and_window_are_the_same_seven() {
+        for (job, view) in job::Stage::ALL.into_iter().zip(Stage::ALL) {
+            assert_eq!(job.word(), view.title().to_lowercase());
+            assert_eq!(view_stage(job), view);
+        }
+    }
+}

@@ -1,0 +1,522 @@
+//! The card of each stage: what to do now, and what was found.
+
+use measure::FindingLevel;
+use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
+use view::{
+    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, Pace,
+    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
+};
+
+use super::drivers;
+use super::state::State;
+
+impl State {
+    pub(super) fn card(&self) -> Card {
+        let mut card = match self.face.stage {
+            Stage::Intake => self.intake_card(),
+            Stage::Source => self.source_card(),
+            Stage::Gain => self.gain_card(),
+            Stage::Drivers => self.drivers_card(),
+            Stage::Timing => self.timing_card(),
+            Stage::Tune if self.is_previewing() => self.preview_card(),
+            Stage::Tune => match self.face.tune_card {
+                TuneCard::Bands => self.tune_card(),
+                TuneCard::MeaningOfQ => self.q_card(),
+                TuneCard::Target => self.target_card(),
+            },
+            Stage::Handover => self.handover_card(),
+        };
+        card.main = self.main_button();
+        if !self.is_editing_target() {
+            card.actions.extend(self.listen_button());
+        }
+        card
+    }
+
+    /// What the open stage offers first: the main button, and the space bar.
+    pub(super) fn main_button(&self) -> Option<Button> {
+        match self.face.stage {
+            Stage::Intake => Some(self.intake_main()),
+            Stage::Source => self.source_main(),
+            Stage::Gain => Some(button(Action::WatchLevel, "Watch the volts", self.can_play())),
+            Stage::Drivers => Some(self.drivers_main()),
+            Stage::Timing => Some(self.timing_main()),
+            Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
+            Stage::Tune => match self.face.tune_card {
+                TuneCard::Bands => Some(self.tune_next().1),
+                TuneCard::MeaningOfQ => self.q_main(),
+                TuneCard::Target => Some(button(Action::ShowBands, "Done", self.is_idle())),
+            },
+            Stage::Handover => {
+                Some(button(Action::WritePapers, "Write sheet and report", self.job.is_some()))
+            }
+        }
+    }
+
+    /// Whether something can be played and recorded now.
+    pub(super) fn can_play(&self) -> bool {
+        self.rig.is_some() && !self.muted
+    }
+
+    pub(super) fn is_simulated(&self) -> bool {
+        self.rig.as_ref().is_some_and(|rig| rig.car().is_some())
+    }
+
+    /// A button that makes captures.
+    pub(super) fn measure_button(&self, label: &str) -> Button {
+        button(Action::Measure, label, self.can_play())
+    }
+
+    fn intake_main(&self) -> Button {
+        match &self.rig {
+            None => button(Action::UseSimulatedCar, "Use the simulated car", true),
+            Some(_) => button(Action::NextStage, "Next: Source", true),
+        }
+    }
+
+    fn intake_card(&self) -> Card {
+        let mut settings = Vec::new();
+        if self.rig.is_some() || self.job.is_some() {
+            let vehicle = self.job.as_ref().map_or("", |job| &job.data.intake.vehicle);
+            settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
+        }
+        settings.extend([self.processor_setting(), self.target_setting()]);
+        if self.is_simulated() {
+            settings.push(self.times_setting());
+        }
+        settings.extend(self.rig_setting());
+        // The drivers of the simulated car are known.
+        if !self.is_simulated() && (self.rig.is_some() || self.job.is_some()) {
+            settings.push(self.layout_setting());
+        }
+        let idle = self.is_idle();
+        Card {
+            instruction: match &self.rig {
+                None => "Choose what to measure with.",
+                Some(_) => "What is in the car?",
+            }
+            .to_owned(),
+            detail: "Put a charger on the battery. Never run the engine indoors.".to_owned(),
+            actions: match (&self.rig, self.is_simulated()) {
+                (None, _) => vec![button(Action::UseDevices, "Use the sound devices", true)],
+                (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
+                (Some(_), false) => {
+                    let simulated = button(Action::UseSimulatedCar, "Use the simulated car instead", idle);
+                    std::iter::once(simulated).chain(self.rig_action()).collect()
+                }
+            },
+            settings,
+            lines: self
+                .drivers()
+                .iter()
+                .map(|driver| {
+                    line(&driver.name, driver.role.map(|role| role.to_string()).unwrap_or_default())
+                })
+                .collect(),
+            ..Card::default()
+        }
+    }
+
+    fn layout_setting(&self) -> Setting {
+        let names = |drivers: &[job::Driver]| -> Vec<String> {
+            drivers.iter().map(|driver| driver.name.clone()).collect()
+        };
+        let now = names(self.drivers());
+        let chosen = drivers::LAYOUTS
+            .iter()
+            .map(|(layout, _)| *layout)
+            .find(|layout| names(&drivers::layout(*layout)) == now);
+        choice(ChoiceKey::Layout, Choice::Layout, "Drivers", drivers::LAYOUTS, chosen)
+    }
+
+    /// Offered where tracks may be played from a memory stick instead.
+    fn listen_button(&self) -> Option<Button> {
+        let here = match self.face.stage {
+            Stage::Drivers | Stage::Tune => true,
+            Stage::Source => !self.is_simulated() && self.plays_tracks(),
+            _ => false,
+        };
+        let ready = self.rig.is_some() && self.is_idle();
+        here.then(|| button(Action::Listen, "Listen for tracks", ready))
+    }
+
+    /// The volts to turn the amplifier to, and every stage on the way.
+    pub(super) fn gain_plan(&self) -> Option<GainPlan> {
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
+        let rms = |peak_v: f64| peak_v * std::f64::consts::FRAC_1_SQRT_2;
+        let input = GainInput {
+            power_w: self.choices.power_w,
+            load_ohm: self.choices.load_ohm,
+            tone_dbfs: self.choices.tone_dbfs,
+            // Without a measured source only the target is shown, which does not depend on it.
+            source_v: self.source_volts().unwrap_or(1.0),
+            source_clip_v: None,
+            processor_input_v: car.map(|simulated| rms(simulated.car.processor.input_full_scale_v)),
+            processor_output_v: car.map(|simulated| rms(simulated.car.processor.output_full_scale_v)),
+            processor_gain_db: 0.0,
+            amplifier_input_v: None,
+        };
+        gain_plan(&input).ok()
+    }
+
+    /// The volts to turn the amplifier to.
+    pub(super) fn gain_target_v(&self) -> Option<f64> {
+        let plan = self.gain_plan()?;
+        Some(if self.choices.overlap { plan.overlap_target_v } else { plan.target_v })
+    }
+
+    /// How far the amplifier is still to be turned, in very big type. The
+    /// simulated car has its tap at the radio, where this says nothing.
+    pub(super) fn gain_figure(&self, volts: Option<f64>) -> Option<Figure> {
+        let volts = volts.filter(|_| !self.is_simulated())?;
+        let turn = turn_to(self.gain_target_v()?, volts)?;
+        let tone = match (turn.done, turn.turn_db > 0.0) {
+            (true, _) => Tone::Good,
+            (false, true) => Tone::Caution,
+            (false, false) => Tone::Bad,
+        };
+        Some(Figure { value: format!("{:+.1} dB", turn.turn_db), caption: turn.text, tone })
+    }
+
+    fn gain_card(&self) -> Card {
+        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
+        let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
+        let plan = self.gain_plan();
+        let measured = self.source_volts().is_some();
+        let mut lines: Vec<CardLine> =
+            plan.iter().map(|plan| line("Full power is", format!("{:.2} V", plan.full_power_v))).collect();
+        for stage in plan.iter().filter(|_| measured).flat_map(|plan| &plan.stages) {
+            lines.push(CardLine {
+                label: format!("{}, clean to {:.2} V", stage.stage, stage.clips_at_v),
+                value: format!("{:+.1} dB room", stage.headroom_db),
+                tone: if stage.headroom_db < -0.1 { Tone::Bad } else { Tone::Good },
+            });
+        }
+        let findings = plan.iter().filter(|_| measured).flat_map(|plan| &plan.findings);
+        let findings = findings.map(|finding| FindingLine {
+            tone: if finding.level == FindingLevel::Note { Tone::Plain } else { Tone::Caution },
+            text: finding.text.clone(),
+        });
+        Card {
+            instruction: "Turn the amplifier's gain until its output shows this.".to_owned(),
+            detail: format!(
+                "Tone of {} dBFS, the source at {step}, tone controls flat, the speaker disconnected.",
+                self.choices.tone_dbfs
+            ),
+            main: None,
+            actions: vec![button(Action::NextStage, "Next: Drivers", self.is_idle())],
+            headline: self.gain_target_v().map_or_else(String::new, |volts| format!("{volts:.2} V")),
+            headline_caption: "RMS at the amplifier's output".to_owned(),
+            lines,
+            findings: findings.collect(),
+            first_settings: 0,
+            settings: vec![
+                number(NumberKey::Power, "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
+                number(NumberKey::Load, "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
+                number(NumberKey::ToneLevel, "Tone", self.choices.tone_dbfs, (-40.0, 0.0, 1.0), "dBFS"),
+                switch(SwitchKey::Overlap, "The tone itself reaches full power", self.choices.overlap),
+            ],
+        }
+    }
+
+    fn drivers_main(&self) -> Button {
+        let (measured, of, _) = self.drivers_result();
+        let left = of - measured;
+        let label = match &self.choices.driver {
+            Some(name) => format!("Measure {name}"),
+            None if self.are_drivers_done() => return button(Action::NextStage, "Next: Timing", true),
+            None if of == 0 => "Measure the drivers".to_owned(),
+            None if left == of => format!("Measure {of} drivers"),
+            None => format!("Measure {left} more"),
+        };
+        button(Action::Measure, &label, self.can_play() && of > 0)
+    }
+
+    /// Whether no driver is left to be measured.
+    fn are_drivers_done(&self) -> bool {
+        let (measured, of, _) = self.drivers_result();
+        of > 0 && measured == of && self.choices.driver.is_none()
+    }
+
+    fn drivers_card(&self) -> Card {
+        let (measured, of, backwards) = self.drivers_result();
+        let left = of - measured;
+        let names = self.drivers().iter().map(|driver| (Some(driver.name.clone()), driver.name.clone()));
+        let all = (None, if left > 0 { "the rest" } else { "all of them" }.to_owned());
+        let chosen = Some(self.choices.driver.clone());
+        Card {
+            instruction: match (of, left, backwards.as_slice()) {
+                (0, ..) => "Say on the Intake card which drivers the car has.".to_owned(),
+                (_, 0, []) => "All drivers are measured.".to_owned(),
+                (_, 0, names) => format!("Wired backwards: {}.", names.join(", ")),
+                _ => "Measure each driver alone.".to_owned(),
+            },
+            detail: if self.is_simulated() {
+                "Each one plays alone, with a sweep that suits it and protects it.".to_owned()
+            } else {
+                "Mute the others in the processor, and give a tweeter its high-pass first.".to_owned()
+            },
+            actions: if self.are_drivers_done() {
+                vec![self.measure_button("Measure again")]
+            } else {
+                Vec::new()
+            },
+            settings: vec![
+                choice(ChoiceKey::Driver, Choice::Driver, "Which", std::iter::once(all).chain(names), chosen),
+                self.go_on_setting(),
+                self.countdown_setting(),
+            ],
+            lines: self.driver_lines(),
+            findings: self.findings(Stage::Drivers),
+            ..Card::default()
+        }
+    }
+
+    /// What comes next in tuning, as the main button and its reason.
+    fn tune_next(&self) -> (String, Button) {
+        let count = |mark: SetMark| self.side(mark).count();
+        let (before, after, of) = (count(SetMark::Before), count(SetMark::After), self.choices.positions);
+        let bands = self.tune.bands().iter().any(|band| band.enabled);
+        if before < of && self.choices.side == SetMark::Before {
+            let instruction = format!("Hold the microphone at position {} of {of}.", before + 1);
+            return (instruction, self.measure_button(&format!("Measure {} before", positions(of - before))));
+        }
+        if !bands {
+            let instruction = "Suggest EQ bands this processor can hold.".to_owned();
+            return (instruction, button(Action::SuggestBands, "Suggest bands", before > 0));
+        }
+        if self.is_simulated() && !self.entered {
+            let instruction = "Check the bands, then enter them in the processor.".to_owned();
+            return (instruction, button(Action::EnterBands, "Enter them", true));
+        }
+        if after < of {
+            let instruction = if after == 0 {
+                "Enter the bands, then measure what they did.".to_owned()
+            } else {
+                format!("Hold the microphone at position {} of {of}.", after + 1)
+            };
+            return (instruction, self.measure_button(&format!("Measure {} after", positions(of - after))));
+        }
+        ("Compare before with after.".to_owned(), button(Action::NextStage, "Next: Handover", true))
+    }
+
+    fn tune_card(&self) -> Card {
+        let (instruction, main) = self.tune_next();
+        let rms =
+            |mark: SetMark| self.deviation(mark).map_or_else(|| "–".to_owned(), |rms| format!("{rms:.1} dB"));
+        let measured = self.side(SetMark::Before).next().is_some();
+        let idle = self.is_idle();
+        let mut settings = vec![self.target_setting(), self.processor_setting()];
+        settings.extend(self.channel_settings());
+        settings.push(number(
+            NumberKey::MaxBands,
+            "At most",
+            self.choices.max_bands as f64,
+            (1.0, 31.0, 1.0),
+            "bands",
+        ));
+        let sets = [(SetMark::Before, "before"), (SetMark::After, "after")];
+        settings.push(choice(ChoiceKey::Set, Choice::Set, "The next set is", sets, Some(self.choices.side)));
+        settings.push(self.signal_setting());
+        settings.push(number(
+            NumberKey::Positions,
+            "Positions",
+            self.choices.positions as f64,
+            (1.0, 20.0, 1.0),
+            "",
+        ));
+        if self.is_simulated() {
+            settings.push(switch(SwitchKey::BandsEntered, "Bands are in the processor", self.entered));
+            settings.push(switch(
+                SwitchKey::TypingError,
+                "Simulate a typing mistake",
+                self.choices.typing_error,
+            ));
+        }
+        settings.extend([self.go_on_setting(), self.countdown_setting()]);
+        if !self.tune.bands().is_empty() {
+            settings.extend(self.preview_settings());
+        }
+        let mut actions = Vec::new();
+        if main.action != Action::SuggestBands {
+            let locked = self.tune.bands().iter().any(|band| band.locked);
+            let label = if locked { "Fit the rest again" } else { "Suggest bands" };
+            actions.push(button(Action::SuggestBands, label, measured && idle));
+        }
+        actions.push(button(Action::EditTarget, "Edit the target", idle));
+        if !self.tune.bands().is_empty() {
+            actions.push(button(Action::Preview, "Listen", idle && self.is_audible()));
+            actions.push(button(Action::ClearBands, "Clear bands", idle));
+        } else {
+            actions.push(button(Action::FindQ, "How it defines Q", idle));
+        }
+        Card {
+            instruction,
+            actions,
+            settings,
+            // The bands depend on target and processor.
+            first_settings: if self.tune.bands().is_empty() { 0 } else { 2 },
+            lines: [
+                Some(line("From the target, before", rms(SetMark::Before))),
+                Some(line("From the target, after", rms(SetMark::After))),
+                self.check_line(),
+            ]
+            .into_iter()
+            .flatten()
+            .collect(),
+            findings: [self.check_lines(), self.outlier_lines(), self.findings(Stage::Tune)].concat(),
+            ..Card::default()
+        }
+    }
+
+    fn handover_card(&self) -> Card {
+        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
+        let has_job = self.job.is_some();
+        let results = Stage::ALL.map(|stage| (stage.title(), self.stage_line(stage).result));
+        let rms = |mark: SetMark| self.deviation(mark).map(|rms| format!("{rms:.1} dB")).unwrap_or_default();
+        let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
+        let mut lines: Vec<CardLine> = Vec::new();
+        if !before.is_empty() {
+            lines.push(line("From the target, before", before));
+        }
+        if !after.is_empty() {
+            lines.push(line("From the target, after", after));
+        }
+        lines.push(line("Bands", self.tune.bands().iter().filter(|band| band.enabled).count().to_string()));
+        lines.extend(self.check_line());
+        let open: Vec<&str> =
+            results[..6].iter().filter(|(_, result)| result.is_empty()).map(|(title, _)| *title).collect();
+        let mut findings = self.check_lines();
+        if !open.is_empty() {
+            let text = format!("Not done: {}. The sheet says so too.", open.join(", "));
+            findings.push(FindingLine { tone: Tone::Caution, text });
+        }
+        Card {
+            instruction: "Write the sheet for the processor and the report for the customer.".to_owned(),
+            detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
+            headline: clean.map_or_else(String::new, |step| format!("never above {step}")),
+            headline_caption: clean.map_or_else(String::new, |_| "the customer's volume mark".to_owned()),
+            actions: vec![button(Action::ExportBands, "Export bands only", has_job)],
+            lines,
+            findings,
+            ..Card::default()
+        }
+    }
+
+    /// The positions that stand apart from the others of their set.
+    fn outlier_lines(&self) -> Vec<FindingLine> {
+        let both = [SetMark::Before, SetMark::After].map(|mark| self.outliers(mark)).concat();
+        both.into_iter().map(|(_, text)| FindingLine { tone: Tone::Caution, text }).collect()
+    }
+
+    /// What was doubtful in the newest captures of a stage.
+    pub(super) fn findings(&self, stage: Stage) -> Vec<FindingLine> {
+        let mut findings: Vec<FindingLine> = Vec::new();
+        let doubtful = self.captures.of(stage).rev().filter(|held| !held.remark.is_empty());
+        for held in doubtful {
+            let text = format!("{}: {}", held.label, held.remark);
+            if findings.len() < 3 && !findings.iter().any(|finding| finding.text == text) {
+                findings.push(FindingLine { tone: Tone::Caution, text });
+            }
+        }
+        findings
+    }
+
+    pub(super) fn signal_setting(&self) -> Setting {
+        let options = [
+            (Signal::Sweep, "Sweep"),
+            (Signal::PinkNoise, "Pink noise"),
+            (Signal::MovingMicrophone, "Pink noise, moving microphone"),
+        ];
+        choice(ChoiceKey::Signal, Choice::Signal, "Signal", options, Some(self.choices.signal))
+    }
+
+    fn times_setting(&self) -> Setting {
+        let options = [(Pace::RealTime, "Real time"), (Pace::TenTimes, "10 × faster")];
+        let chosen = if self.choices.times > 1 { Pace::TenTimes } else { Pace::RealTime };
+        choice(ChoiceKey::Pace, Choice::Pace, "The simulated car plays in", options, Some(chosen))
+    }
+
+    fn go_on_setting(&self) -> Setting {
+        switch(SwitchKey::Continue, "Continue automatically", self.choices.go_on)
+    }
+
+    pub(super) fn countdown_setting(&self) -> Setting {
+        number(NumberKey::Countdown, "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
+    }
+
+    pub(super) fn processor_setting(&self) -> Setting {
+        let presets = Profile::presets().iter().map(|preset| {
+            let label =
+                Profile::preset(preset.name).map_or_else(|_| preset.name.to_owned(), |profile| profile.name);
+            (preset.name.to_owned(), label)
+        });
+        let own = library::place::own_names("processors").into_iter().map(|name| {
+            let label = library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
+            (name, label)
+        });
+        let chosen = Some(self.tune.profile_id().to_owned());
+        choice(ChoiceKey::Processor, Choice::Processor, "Processor", presets.chain(own), chosen)
+    }
+}
+
+fn positions(count: usize) -> String {
+    if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
+}
+
+pub(super) fn button(action: Action, label: &str, enabled: bool) -> Button {
+    Button { action, label: label.to_owned(), enabled }
+}
+
+pub(super) fn line(label: &str, value: String) -> CardLine {
+    CardLine { label: label.to_owned(), value, tone: Tone::Plain }
+}
+
+pub(super) fn text(key: TextKey, label: &str, text: &str) -> Setting {
+    Setting { label: label.to_owned(), kind: SettingKind::Text(key, text.to_owned()) }
+}
+
+pub(super) fn switch(key: SwitchKey, label: &str, on: bool) -> Setting {
+    Setting { label: label.to_owned(), kind: SettingKind::Switch(key, on) }
+}
+
+/// One of several: what each is and what it is called, and the chosen one.
+pub(super) fn choice<T, L: Into<String>>(
+    key: ChoiceKey,
+    of: impl Fn(T) -> Choice,
+    label: &str,
+    options: impl IntoIterator<Item = (T, L)>,
+    chosen: Option<T>,
+) -> Setting {
+    let options =
+        options.into_iter().map(|(choice, label)| ChoiceOption { choice: of(choice), label: label.into() });
+    Setting {
+        label: label.to_owned(),
+        kind: SettingKind::Choice { key, options: options.collect(), chosen: chosen.map(&of) },
+    }
+}
+
+pub(super) fn number(
+    key: NumberKey,
+    label: &str,
+    value: f64,
+    (min, max, step): (f64, f64, f64),
+    unit: &str,
+) -> Setting {
+    let text = format!("{value} {unit}").trim_end().replace('-', "−");
+    Setting { label: label.to_owned(), kind: SettingKind::Number { key, value, min, max, step, text } }
+}
+
+/// Remarks of a report as they stand on a card.
+pub(super) fn remarks(findings: &[measure::Finding]) -> Vec<FindingLine> {
+    let tone = |level| match level {
+        FindingLevel::Note => Tone::Plain,
+        FindingLevel::Caution => Tone::Caution,
+        FindingLevel::Stop => Tone::Bad,
+    };
+    findings
+        .iter()
+        // Names are marked for a terminal, where nothing else sets them apart.
+        .map(|finding| FindingLine { tone: tone(finding.level), text: finding.text.replace('`', "") })
+        .collect()
+}

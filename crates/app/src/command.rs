@@ -1,0 +1,482 @@
+//! What each command of the window does.
+
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use job::Job;
+use procedure::Change;
+use project::Placement;
+use project::derive::{FitInputs, Fitted};
+use tuning::FitOptions;
+use view::{
+    Action, Choice, Command, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey, TextKey,
+    TuneCard, TunedAs,
+};
+
+use super::captures::Captures;
+use super::history::Edit;
+use super::memos::RANGE_HZ;
+use super::state::State;
+use super::tune::TypedBand;
+use super::work::{Outcome, Task};
+use super::{Core, drivers};
+use library::{Error, Result, targets};
+use procedure::papers::{self, PageSize, SheetForm, sheet};
+
+/// The smoothings that the S key goes through; 0 is none.
+const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
+
+impl State {
+    /// Bands, target and processor, as the job keeps them.
+    pub(super) fn tuning(&self) -> Vec<Change> {
+        let bands = self.tune.bands().iter().map(|band| self.job_band(band)).collect();
+        let target = Some(targets::for_job(self.tune.target_id(), self.tune.target()));
+        let processor = Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned()));
+        vec![Change::Bands(bands), Change::Target(target), Change::Processor(processor)]
+    }
+
+    /// The enabled bands with the cookbook's Q, each with its channel.
+    pub(super) fn enabled_bands(&self) -> Vec<(String, tuning::Band)> {
+        let profile = self.tune.profile();
+        let enabled = self.tune.bands().iter().filter(|band| band.enabled);
+        enabled.map(|band| (band.channel.clone(), profile.cookbook(&band.typed))).collect()
+    }
+
+    fn job_band(&self, band: &TypedBand) -> job::EnteredBand {
+        job::EnteredBand {
+            enabled: band.enabled,
+            locked: band.locked,
+            reason: band.reason.clone(),
+            ..job::EnteredBand::of_typed(&band.channel, &band.typed, self.tune.profile())
+        }
+    }
+}
+
+impl Core {
+    /// Carries a command out and says why when it cannot be done.
+    pub(super) fn obey(&mut self, command: Command) {
+        self.changed = true;
+        let edits = self.state.tune.edits();
+        let result = self.carry_out(command);
+        if self.state.tune.edits() > edits {
+            self.history.note(Edit::Tune);
+        }
+        if let Err(error) = result {
+            self.notice(error.to_string(), false);
+        }
+        self.follow_preview();
+    }
+
+    fn carry_out(&mut self, command: Command) -> Result<()> {
+        match command {
+            Command::UseSimulatedCar => return self.use_simulated_car(),
+            Command::UseDevices => return self.use_devices(),
+            Command::OpenJob(folder) => {
+                self.refuse_while_busy()?;
+                return self.open_job(&folder);
+            }
+            Command::NewJob(folder) => {
+                self.refuse_while_busy()?;
+                return self.hold(procedure::create_job(Path::new(&folder), None, "")?, Captures::default());
+            }
+            Command::Import(paths) => return self.import(&paths),
+            Command::OpenStage(stage) => self.state.face.stage = stage,
+            Command::StartOrStop => return self.start_or_stop(),
+            Command::Press(action) => return self.press(action),
+            Command::Set(value) => return self.set(value),
+            Command::Mute => {
+                self.state.muted = true;
+                self.stop();
+            }
+            Command::Unmute => self.state.muted = false,
+            Command::SetOutput(dbfs) => self.state.output_dbfs = dbfs.clamp(-60.0, 0.0),
+            Command::ShowFace(face) => self.state.face.chart = face,
+            Command::NextSmoothing => {
+                let now = SMOOTHINGS
+                    .iter()
+                    .position(|smoothing| *smoothing == self.state.face.smoothing)
+                    .unwrap_or(0);
+                self.state.face.smoothing = SMOOTHINGS[(now + 1) % SMOOTHINGS.len()];
+            }
+            Command::PickCapture(id) => self.state.face.picked = id,
+            Command::ShowCapture(id, true) => _ = self.state.face.hidden.remove(&id),
+            Command::ShowCapture(id, false) => _ = self.state.face.hidden.insert(id),
+            Command::MarkCapture(id, mark) => {
+                let set = mark.map(|mark| self.set_of(mark));
+                return self.place(id, |placement| placement.set = set);
+            }
+            Command::RenameCapture(id, label) => {
+                return self.place(id, |placement| placement.label = label);
+            }
+            Command::DiscardCapture(id) => return self.edit(Change::Discarded(job::CaptureId(id.0))),
+            Command::SelectHandle(handle) => self.select(handle),
+            Command::EnableBand(band, enabled) => self.state.tune.enable(band, enabled),
+            Command::LockBand(band, locked) => self.state.tune.lock(band, locked),
+            Command::DragHandle { handle, frequency_hz, db, done } => {
+                self.state.tune.drag(handle, frequency_hz, db, done);
+            }
+            Command::StepHandle { handle, what, by } => self.state.tune.step(handle, what, by),
+            Command::RemoveHandle(handle) => self.remove_handle(handle),
+            Command::ExportBands => return self.export_bands(),
+            Command::Undo => return self.undo(),
+            Command::Redo => return self.redo(),
+            // The loop ends before this is reached.
+            Command::Close => {}
+        }
+        Ok(())
+    }
+
+    /// Opens a job; its readings are read on a thread of their own.
+    fn open_job(&mut self, folder: &str) -> Result<()> {
+        let folder = PathBuf::from(folder);
+        let task = Task { title: "Opening the job".to_owned(), detail: "reading its captures" };
+        self.think(task, move || {
+            let job = Job::open(&folder)?;
+            let captures = Captures::of_job(&job);
+            Ok(Box::new(move |core| core.hold(job, captures)))
+        })
+    }
+
+    /// The space bar: stop what is under way, or do what the open stage offers first.
+    fn start_or_stop(&mut self) -> Result<()> {
+        if self.work.is_some() {
+            self.stop();
+            return Ok(());
+        }
+        match self.main_button() {
+            Some(main) if main.enabled => self.press(main.action),
+            Some(_) if self.state.muted => {
+                Err(Error::input("The output is muted. Allow output first, then start."))
+            }
+            Some(main) if self.state.rig.is_none() && main.action == Action::Measure => {
+                Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The rig and the job stay what they are while something is under way.
+    pub(super) fn refuse_while_busy(&self) -> Result<()> {
+        match self.work {
+            Some(_) => Err(Error::input("Something is under way. Stop it first, or wait until it is done.")),
+            None => Ok(()),
+        }
+    }
+
+    fn press(&mut self, action: Action) -> Result<()> {
+        self.refuse_while_busy()?;
+        match action {
+            Action::UseSimulatedCar => return self.use_simulated_car(),
+            Action::UseDevices => return self.use_devices(),
+            Action::BeginRigFile => return self.begin_rig(),
+            Action::NextStage => {
+                let at = Stage::ALL.iter().position(|stage| *stage == self.state.face.stage).unwrap_or(0);
+                self.state.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+            }
+            Action::Measure => return self.measure(),
+            Action::Listen => return self.listen(),
+            Action::WatchLevel => return self.watch_volts(),
+            Action::PlaySpot(number) => return self.play_spot(number),
+            Action::KeepVolts => return self.keep_volts(),
+            Action::RepeatVolts => self.state.source.heard = None,
+            Action::FlattenRadio => return self.undo_tone(),
+            Action::EnterTiming => return self.enter_timing(),
+            Action::SuggestBands => return self.suggest(),
+            Action::ClearBands => self.state.tune.set_bands(Vec::new()),
+            Action::EnterBands => {
+                self.state.entered = true;
+                self.state.choices.side = SetMark::After;
+                return self.keep_tuning();
+            }
+            Action::Preview => return self.preview(),
+            Action::ShowBands => self.open_tune_card(TuneCard::Bands),
+            Action::FindQ => self.open_tune_card(TuneCard::MeaningOfQ),
+            Action::UseQ => return self.use_q(),
+            Action::EditTarget => self.edit_target(),
+            Action::AddPoint => return self.add_point(),
+            Action::AddShelf(shelf) => return self.add_shelf(shelf),
+            Action::KeepTarget => return self.keep_target(),
+            Action::ExportBands => return self.export_bands(),
+            Action::WritePapers => return self.write_papers(),
+        }
+        Ok(())
+    }
+
+    fn open_tune_card(&mut self, card: TuneCard) {
+        self.state.face.tune_card = card;
+        self.select(None);
+    }
+
+    /// Says where a capture belongs, or what it is called.
+    fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
+        let id = job::CaptureId(id.0);
+        let known = self.job.as_ref().and_then(|job| job.project().capture(id));
+        let Some(mut placement) = known.map(|known| Placement::of(&known.meta)) else { return Ok(()) };
+        change(&mut placement);
+        self.edit(Change::Placed { id, placement })
+    }
+
+    /// Makes a change of the job that the person can take back.
+    pub(super) fn edit(&mut self, change: Change) -> Result<()> {
+        let back = self.job.as_ref().and_then(|job| job.project().inverse(&change));
+        self.apply(change.clone())?;
+        if let Some(back) = back {
+            self.history.note(Edit::Job { back: Box::new(back), again: Box::new(change) });
+        }
+        Ok(())
+    }
+
+    /// Notes something of the car.
+    fn edit_intake(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
+        let Some(job) = &self.job else { return Ok(()) };
+        let mut intake = job.project().data.intake.clone();
+        change(&mut intake);
+        self.edit(Change::Intake(intake))
+    }
+
+    /// Fits bands to the average before, around those that are locked, on a
+    /// thread of its own.
+    fn suggest(&mut self) -> Result<()> {
+        if self.tuned_channels().iter().any(|channel| !self.is_measured(channel)) {
+            return Err(Error::input(
+                "Measure the positions first: bands are suggested from what was measured before.",
+            ));
+        }
+        let locked =
+            self.state.tune.bands().iter().filter(|band| band.locked).map(|band| self.job_band(band));
+        let locked: Vec<job::EnteredBand> = locked.collect();
+        let options = FitOptions {
+            max_bands: Some(self.state.choices.max_bands),
+            from_hz: RANGE_HZ.0,
+            to_hz: RANGE_HZ.1,
+            ..FitOptions::default()
+        };
+        let (target, profile) = (self.state.tune.target().clone(), self.state.tune.profile().clone());
+        let (basis, state) = (self.fit_basis(), self.state.now());
+        let fit = move || -> Result<Outcome<Core>> {
+            let began = Instant::now();
+            let channels = state.wanted();
+            let wanted = FitInputs { channels, locked, target, profile, options, basis };
+            let fitted = wanted.fit().map_err(|(_, error)| Error::measurement(error.to_string()))?;
+            let Fitted { bands, record } = fitted;
+            let bands: Vec<TypedBand> = bands.iter().map(TypedBand::of_job).collect();
+            let (took_s, kept) = (began.elapsed().as_secs_f64(), wanted.locked.len());
+            Ok(Box::new(move |core| {
+                let around = if kept > 0 { format!(" around {kept} that stay") } else { String::new() };
+                let count = bands.len() - kept.min(bands.len());
+                core.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
+                core.take_bands(bands);
+                if core.job.as_ref().is_some_and(|job| job.job().is_writable()) {
+                    core.apply(Change::FitFound(Some(record)))?;
+                }
+                Ok(())
+            }))
+        };
+        let task =
+            Task { title: "Fitting bands".to_owned(), detail: "the bands stay as they are until it is done" };
+        self.think(task, fit)
+    }
+
+    /// Takes the bands of a fit.
+    pub(super) fn take_bands(&mut self, bands: Vec<TypedBand>) {
+        if bands.is_empty() {
+            self.notice("No band would bring this nearer to the target.", true);
+        }
+        self.state.tune.set_bands(bands);
+        self.history.note(Edit::Tune);
+    }
+
+    /// Keeps bands, target and processor in the job.
+    pub(super) fn keep_tuning(&mut self) -> Result<()> {
+        if self.job.as_ref().is_some_and(|job| job.job().is_writable()) {
+            self.apply(Change::Together(self.state.tuning()))?;
+        }
+        self.kept_tuning = self.state.tune.edits_and_undos();
+        Ok(())
+    }
+
+    fn export_bands(&mut self) -> Result<()> {
+        let written = self.write(&[
+            (SheetForm::Csv, "bands.csv"),
+            (SheetForm::Json, "bands.json"),
+            (SheetForm::Text, "sheet.txt"),
+        ])?;
+        self.notice(format!("Bands written to {written}: bands.csv, bands.json, sheet.txt"), true);
+        Ok(())
+    }
+
+    fn write_papers(&mut self) -> Result<()> {
+        let mut state = self.state.now();
+        state.handed_over = true;
+        let task = Task { title: "Writing the papers".to_owned(), detail: "sheet, bands and report" };
+        self.think(task, move || {
+            let results = state.results();
+            Ok(Box::new(move |core| core.write_papers_with(results)))
+        })
+    }
+
+    fn write_papers_with(&mut self, results: Vec<Change>) -> Result<()> {
+        self.keep(results);
+        let written = self.write(&[
+            (SheetForm::Csv, "bands.csv"),
+            (SheetForm::Json, "bands.json"),
+            (SheetForm::Text, "sheet.txt"),
+            (SheetForm::Html, "sheet.html"),
+            (SheetForm::Pdf, "sheet.pdf"),
+        ])?;
+        if let Some(job) = &self.job {
+            let words = papers::wording(None)?;
+            for name in ["report.html", "report.pdf"] {
+                papers::write_report(
+                    job.job().dir(),
+                    &job.job().dir().join("exports").join(name),
+                    PageSize::default(),
+                    &words,
+                )?;
+            }
+        }
+        self.state.handed_over = true;
+        self.cue("Written", true);
+        self.notice(format!("Sheet, bands and report are in {written}"), true);
+        Ok(())
+    }
+
+    /// Writes sheets into `exports/` and says where that is.
+    fn write(&mut self, forms: &[(SheetForm, &str)]) -> Result<String> {
+        self.keep_tuning()?;
+        let job = self
+            .job
+            .as_mut()
+            .ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
+        for &(form, name) in forms {
+            let bytes = sheet(job.job().dir(), form, PageSize::default())?;
+            job.job().export(name, &bytes)?;
+        }
+        Ok(job.job().dir().join("exports").display().to_string())
+    }
+
+    fn set(&mut self, value: SettingValue) -> Result<()> {
+        match value {
+            SettingValue::Choice(choice) => return self.choose(choice),
+            SettingValue::Number(key, number) => self.set_number(key, number),
+            SettingValue::Switch(key, on) => self.switch(key, on),
+            SettingValue::Text(key, text) => return self.set_text(key, text),
+        }
+        Ok(())
+    }
+
+    fn choose(&mut self, choice: Choice) -> Result<()> {
+        let choices = &mut self.state.choices;
+        match choice {
+            Choice::Signal(signal) => choices.signal = signal,
+            Choice::Pace(Pace::RealTime) => choices.times = 1,
+            Choice::Pace(Pace::TenTimes) => choices.times = 10,
+            Choice::Set(side) => choices.side = side,
+            Choice::Driver(driver) => choices.driver = driver,
+            Choice::Layout(layout) => {
+                self.begin_job(None, "")?;
+                self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
+            }
+            Choice::Rig(name) => self.use_rig(name.as_deref())?,
+            Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
+            Choice::Target(Some(target)) => self.state.tune.choose_target(&target)?,
+            // The edited one is the one that is aimed at.
+            Choice::Target(None) => {}
+            Choice::TunedAs(way) => {
+                choices.by_side = way == TunedAs::Sides;
+            }
+            Choice::Side(side) => self.state.face.side = side,
+            Choice::Program(program) => choices.preview.recording = program == Program::Recording,
+            Choice::DelayUnit(unit) => self.state.face.delay_unit = unit,
+            Choice::SourceTask(task) => self.choose_task(task),
+            Choice::Measurement(id) => self.state.source.other = id,
+            Choice::Output(output) => self.state.source.only = output,
+            Choice::RattleRange(range) => self.state.source.rattle_range = range,
+        }
+        Ok(())
+    }
+
+    fn set_number(&mut self, key: NumberKey, number: f64) {
+        if !number.is_finite() {
+            return;
+        }
+        let (choices, source) = (&mut self.state.choices, &mut self.state.source);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "clamped to small whole numbers"
+        )]
+        let whole = |least: f64, most: f64| number.round().clamp(least, most) as u32;
+        match key {
+            NumberKey::Countdown => choices.countdown_s = whole(0.0, 30.0),
+            NumberKey::Positions => choices.positions = whole(1.0, 20.0) as usize,
+            NumberKey::MaxBands => choices.max_bands = whole(1.0, 31.0) as usize,
+            NumberKey::Power => choices.power_w = number.clamp(1.0, 5_000.0),
+            NumberKey::Load => choices.load_ohm = number.clamp(0.5, 16.0),
+            NumberKey::ToneLevel => choices.tone_dbfs = number.clamp(-40.0, 0.0),
+            NumberKey::Attenuator => source.attenuator_db = number.clamp(0.0, 80.0),
+            NumberKey::FirstStep => source.first_step = whole(1.0, 100.0),
+            NumberKey::VolumeStep => source.at_step = whole(0.0, 100.0),
+            NumberKey::EngineSpeed => source.engine_rpm = number.clamp(0.0, 12_000.0),
+            NumberKey::Tilt => self.state.tune.edit_target(|target| target.set_tilt(number)),
+            NumberKey::Tolerance => self.state.tune.edit_target(|target| target.set_tolerance(number)),
+        }
+    }
+
+    fn switch(&mut self, key: SwitchKey, on: bool) {
+        let choices = &mut self.state.choices;
+        match key {
+            SwitchKey::Continue => choices.go_on = on,
+            SwitchKey::Overlap => choices.overlap = on,
+            SwitchKey::BandsEntered => self.state.entered = on,
+            SwitchKey::TypingError => choices.typing_error = on,
+            SwitchKey::WithBands => choices.preview.with_bands = on,
+            SwitchKey::FiltersOn => choices.filters_on = on,
+            SwitchKey::Summed => {
+                self.state.source.together = on;
+                self.state.source.undo.clear();
+            }
+            SwitchKey::SourcePlays => self.state.source.source_plays = on,
+        }
+    }
+
+    fn set_text(&mut self, key: TextKey, text: String) -> Result<()> {
+        match key {
+            TextKey::Vehicle => {
+                self.begin_job(None, "")?;
+                self.edit_intake(|intake| intake.vehicle = text)?;
+            }
+            TextKey::Outputs => self.state.source.outputs = text,
+            TextKey::MeterReading => self.state.source.meter = text,
+            TextKey::TargetName => self.name_target(&text),
+            TextKey::PreviewFile => self.state.choices.preview.file = text,
+        }
+        Ok(())
+    }
+}
+
+impl Core {
+    /// Takes the last edit back. One that cannot be taken back now stays for another try.
+    fn undo(&mut self) -> Result<()> {
+        let Some(edit) = self.history.past.last().cloned() else { return Ok(()) };
+        match &edit {
+            Edit::Tune => _ = self.state.tune.undo(),
+            Edit::Job { back, .. } => self.apply((**back).clone())?,
+        }
+        self.history.past.pop();
+        self.history.future.push(edit);
+        Ok(())
+    }
+
+    /// Makes it again, under the same condition.
+    fn redo(&mut self) -> Result<()> {
+        let Some(edit) = self.history.future.last().cloned() else { return Ok(()) };
+        match &edit {
+            Edit::Tune => _ = self.state.tune.redo(),
+            Edit::Job { again, .. } => self.apply((**again).clone())?,
+        }
+        self.history.future.pop();
+        self.history.past.push(edit);
+        Ok(())
+    }
+}

@@ -1,0 +1,549 @@
+//! The app behind its faces: commands in, snapshots out.
+//!
+//! One thread owns everything but the rig while it is used. What measures is a procedure on a worker, which
+//! tells what happens and what is to be noted as mail; what takes longer to compute goes to a thread of its
+//! own. A stop waits for none of this: it goes from the face to the engine.
+
+mod audited;
+mod captures;
+mod card;
+mod channels;
+mod check;
+mod command;
+mod derive;
+mod drivers;
+mod faces;
+#[cfg(test)]
+mod faces_tests;
+mod handles;
+mod history;
+mod import;
+mod listening;
+#[cfg(test)]
+mod listening_tests;
+mod live;
+mod meaning;
+mod memo;
+mod memos;
+mod order;
+mod picture;
+mod pictures;
+mod preview;
+mod results;
+mod rigs;
+mod run;
+mod sounds;
+mod source;
+mod state;
+#[cfg(test)]
+mod state_tests;
+mod target;
+#[cfg(test)]
+mod target_tests;
+#[cfg(test)]
+mod tests;
+mod timing;
+mod tune;
+mod watching;
+mod work;
+
+use std::collections::VecDeque;
+use std::ops::Deref;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::{Arc, Weak};
+use std::time::{Duration, Instant};
+
+use engine::{CueOutput, Pace, RunToken, StopSwitch};
+use job::{Driver, Job};
+use view::{CaptureId, Command, Cue, FaceState, HandleId, Link, Now, StopHandle, TuneCard, Update};
+
+use captures::{CaptureView, Captures};
+use derive::{Derived, FaceId, Wish, deriver};
+use drivers::driver;
+use history::History;
+use library::{Error, Result, place};
+use procedure::{Change, Event, OpenJob};
+use rig::{OpenRig, RigChoice, role_of};
+use sounds::{Cued, Sound};
+use state::{Busy, JobView, State};
+use tune::{Tune, TypedBand};
+use work::{Outcome, Work};
+
+/// A face that looks at the app.
+struct Attached {
+    id: FaceId,
+    updates: SyncSender<Update>,
+    state: FaceState,
+    /// Whether its last snapshot did not fit.
+    lags: bool,
+}
+
+/// The app: what it knows, and what has to do with threads, faces and the disk.
+struct Core {
+    state: State,
+    faces: Vec<Attached>,
+    switch: StopSwitch,
+    /// The run that is under way, and what the face looked at that began it.
+    run: Option<RunToken>,
+    run_face: FaceState,
+    /// Whether that run was stopped and is coming to its end.
+    stopping: bool,
+    work: Option<Work>,
+    /// The recordings that are still to be searched for tracks.
+    recordings: VecDeque<PathBuf>,
+    /// The rig, unless a procedure has it.
+    idle_rig: Option<OpenRig>,
+    /// The job: it is changed and saved here, and nowhere else.
+    job: Option<OpenJob>,
+    history: History,
+    /// The state of the tuning that the job holds.
+    kept_tuning: (u64, usize),
+    speaker: SyncSender<Cued>,
+    /// Where workers send what they have to tell.
+    mail: Weak<SyncSender<Mail>>,
+    /// Computes what is shown; nothing where a test looks by itself.
+    deriver: Option<SyncSender<Wish>>,
+    /// Since when it computes.
+    deriving: Option<Instant>,
+    /// What faces were told last of what is going on: the activity, the run, and whether their pictures are older.
+    told: Option<(Busy, bool)>,
+    /// What was computed last, for the job to keep, and of which state.
+    unkept: Option<(u64, Vec<Change>)>,
+    last_command: Instant,
+    /// What is taken off a response that is being measured.
+    live_offset_db: Option<f64>,
+    changed: bool,
+    /// Whether the last face has gone.
+    over: bool,
+}
+
+impl Deref for Core {
+    type Target = State;
+
+    fn deref(&self) -> &State {
+        &self.state
+    }
+}
+
+/// How long the app waits for mail before it looks up: at what was stopped past its mailbox, and at how long
+/// something has been computed.
+const LOOK_EVERY: Duration = Duration::from_millis(250);
+
+/// How long a procedure may take to come to its end when the last face has gone.
+const LAST_WAIT: Duration = Duration::from_secs(10);
+
+/// How far below the test signals' peak the sounds for the person are.
+const SOUND_BELOW_DB: f64 = 6.0;
+
+/// How many messages of all faces may wait.
+const MAILBOX_DEPTH: usize = view::LINK_DEPTH;
+
+/// What reaches the app.
+enum Mail {
+    Attach(FaceId, SyncSender<Update>),
+    Command(FaceId, Command),
+    Left(FaceId),
+    /// What the procedure of a run tells.
+    Told(u64, Box<Event>),
+    /// A run is over: its rig comes back, and what is to be done with the result.
+    Ended(u64, Option<Box<OpenRig>>, Result<Outcome<Core>>),
+    /// What is shown was computed.
+    Derived(Derived),
+}
+
+/// The one application behind all faces.
+#[derive(Debug)]
+pub struct App {
+    door: Door,
+    mailbox: Receiver<Mail>,
+}
+
+/// Where faces attach to an app, from any thread.
+#[derive(Debug, Clone)]
+pub struct Door {
+    mail: Arc<SyncSender<Mail>>,
+    switch: StopSwitch,
+    attached: Arc<AtomicU64>,
+}
+
+/// Tells the app that a face has gone.
+struct Seat(FaceId, Arc<SyncSender<Mail>>);
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        // An app that has ended knows already.
+        let _ = self.1.send(Mail::Left(self.0));
+    }
+}
+
+impl Door {
+    /// Attaches a face. It leaves when it closes, or when its link is dropped.
+    #[must_use]
+    pub fn attach(&self) -> Link {
+        let id = FaceId(self.attached.fetch_add(1, Ordering::Relaxed));
+        let (updates, from_app) = sync_channel(view::LINK_DEPTH);
+        // An app that has ended takes nobody, which the face sees by its updates.
+        let _ = self.mail.send(Mail::Attach(id, updates));
+        let seat = Seat(id, Arc::clone(&self.mail));
+        let switch = self.switch.clone();
+        Link {
+            commands: view::Commands::new(move |command| {
+                view::sent(seat.1.try_send(Mail::Command(seat.0, command)))
+            }),
+            updates: from_app,
+            stop: StopHandle::new(move |run| match run {
+                Some(run) => switch.stop_run(run),
+                None => switch.stop(),
+            }),
+        }
+    }
+}
+
+impl Default for App {
+    fn default() -> Self {
+        let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
+        let door = Door { mail: Arc::new(mail), switch: StopSwitch::default(), attached: Arc::default() };
+        Self { door, mailbox }
+    }
+}
+
+impl App {
+    /// Where faces attach.
+    #[must_use]
+    pub fn door(&self) -> Door {
+        self.door.clone()
+    }
+
+    /// Serves the faces until the last one has gone.
+    pub fn serve(self) {
+        let Ok(tune) = Tune::restored(None, None, |_| Vec::new()) else { return };
+        let mail = Arc::downgrade(&self.door.mail);
+        let mut core = Core::new(tune, self.door.switch.clone(), sounds::speaker(), mail);
+        core.deriver = Some(deriver());
+        // While this end of the door is held, the mailbox cannot end by itself.
+        drop(self.door);
+        serve_all(&self.mailbox, &mut core);
+    }
+}
+
+/// Serves the faces until the last one has gone.
+fn serve_all(mailbox: &Receiver<Mail>, core: &mut Core) {
+    while !core.over {
+        match mailbox.recv_timeout(LOOK_EVERY) {
+            Ok(mail) => core.take_mail(mail),
+            Err(RecvTimeoutError::Timeout) => {}
+            Err(RecvTimeoutError::Disconnected) => break,
+        }
+        core.look_up();
+        core.tell_now();
+        core.send_snapshots();
+        core.keep_when_settled();
+    }
+    core.end(mailbox);
+}
+
+impl Core {
+    fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>, mail: Weak<SyncSender<Mail>>) -> Self {
+        Self {
+            state: State::new(tune),
+            faces: Vec::new(),
+            switch,
+            run: None,
+            run_face: FaceState::default(),
+            stopping: false,
+            work: None,
+            recordings: VecDeque::new(),
+            idle_rig: None,
+            job: None,
+            history: History::default(),
+            kept_tuning: (0, 0),
+            speaker,
+            mail,
+            deriver: None,
+            deriving: None,
+            told: None,
+            unkept: None,
+            last_command: Instant::now(),
+            live_offset_db: None,
+            changed: false,
+            over: false,
+        }
+    }
+
+    /// Takes a message; a command is carried out for the face that gave it.
+    fn take_mail(&mut self, mail: Mail) {
+        match mail {
+            Mail::Attach(id, updates) => {
+                self.faces.push(Attached { id, updates, state: FaceState::default(), lags: true });
+            }
+            Mail::Left(id) | Mail::Command(id, Command::Close) => {
+                self.over |= !self.faces.is_empty();
+                self.faces.retain(|face| face.id != id);
+                self.over &= self.faces.is_empty();
+            }
+            Mail::Command(id, command) => {
+                let Some(at) = self.faces.iter().position(|face| face.id == id) else { return };
+                self.last_command = Instant::now();
+                self.state.face = self.faces[at].state.clone();
+                self.obey(command);
+                self.faces[at].state = self.state.face.clone();
+            }
+            Mail::Told(run, event) => self.on_event(run, *event),
+            Mail::Ended(run, rig, result) => self.ended(run, rig.map(|rig| *rig), result),
+            Mail::Derived(derived) => self.derived(derived),
+        }
+        self.refresh();
+    }
+
+    /// Brings up to date what the state says of what runs and of the job.
+    fn refresh(&mut self) {
+        let busy = Busy {
+            activity: self.activity(),
+            run: self.run.as_ref().map(RunToken::run),
+            what: self.busy_with(),
+        };
+        self.state.busy = busy;
+        self.state.can_undo = self.history.can_undo();
+        self.refresh_job();
+    }
+
+    fn refresh_job(&mut self) {
+        let Some(job) = &self.job else {
+            self.state.job = None;
+            return;
+        };
+        let data = &job.project().data;
+        if self.state.job.as_ref().is_none_or(|known| *known.data != *data || known.dir != job.job().dir()) {
+            let dir = job.job().dir().to_owned();
+            self.state.job = Some(JobView { data: Arc::new(data.clone()), dir });
+        }
+    }
+
+    /// Makes a change of the job, and saves it; without a job nothing is kept.
+    fn apply(&mut self, change: Change) -> Result<()> {
+        let Some(job) = &mut self.job else { return Ok(()) };
+        let (id, reading) = (change.capture(), change.reading().cloned());
+        let is_placed = matches!(change, Change::Placed { .. });
+        job.apply(change)?;
+        if let Some(id) = id {
+            match job.job().capture(id) {
+                Some(capture) if is_placed => self.state.captures.place(capture),
+                Some(capture) => {
+                    // What comes back brings the reading that it had.
+                    let kept = || job.project().capture(id)?.reading.as_deref().cloned();
+                    let view = CaptureView::new(capture, reading.or_else(kept));
+                    self.state.captures.insert(view);
+                }
+                None => self.state.captures.remove(CaptureId(id.0)),
+            }
+        }
+        self.changed = true;
+        self.refresh_job();
+        Ok(())
+    }
+
+    /// What each face looks at, and what is being served.
+    fn every_face(&mut self) -> impl Iterator<Item = &mut FaceState> {
+        self.faces.iter_mut().map(|face| &mut face.state).chain([&mut self.state.face])
+    }
+
+    /// Has computed what each face sees, where something has changed and nothing is being computed.
+    fn send_snapshots(&mut self) {
+        let (Some(deriver), Ok(mail)) = (&self.deriver, self.mail()) else { return };
+        if self.deriving.is_some() || (!self.changed && self.faces.iter().all(|face| !face.lags)) {
+            return;
+        }
+        self.state.revision += 1;
+        let wanted = self.faces.iter().filter(|face| self.changed || face.lags);
+        let faces = wanted.map(|face| (face.id, face.updates.clone(), face.state.clone())).collect();
+        let wish = Wish {
+            state: self.state.now(),
+            faces,
+            run_face: self.run_face.clone(),
+            answer: Box::new(move |derived| {
+                // An app that has ended wants no answer.
+                let _ = mail.send(Mail::Derived(derived));
+            }),
+        };
+        self.deriving = deriver.try_send(wish).is_ok().then(Instant::now);
+        self.changed = false;
+    }
+
+    /// Tells every face at once what is going on, and whether its picture is older and takes long.
+    fn tell_now(&mut self) {
+        let older = self.deriving.is_some_and(|since| since.elapsed() > LOOK_EVERY);
+        let told = (self.state.busy.clone(), older);
+        if self.told.as_ref() == Some(&told) {
+            return;
+        }
+        let Busy { activity, run, .. } = told.0.clone();
+        // The next picture that is asked for knows of it.
+        let now = Now { revision: self.state.revision + 1, activity, run, older };
+        self.told = Some(told);
+        self.changed = true;
+        self.tell(&Update::Now(now));
+    }
+
+    /// Takes what was computed. What it says of an earlier state is shown, and not kept.
+    fn derived(&mut self, derived: Derived) {
+        self.deriving = None;
+        for face in &mut self.faces {
+            face.lags = derived.lagging.contains(&face.id);
+        }
+        self.live_offset_db = derived.live_offset_db;
+        self.unkept = Some((derived.revision, derived.results));
+    }
+
+    /// Keeps results once the person has paused: a drag is not saved at each of its places.
+    fn keep_when_settled(&mut self) {
+        if self.last_command.elapsed() < LOOK_EVERY || self.changed || self.deriving.is_some() {
+            return;
+        }
+        if let Some((revision, results)) = self.unkept.take()
+            && revision == self.state.revision
+        {
+            self.keep(results);
+        }
+    }
+
+    /// Keeps results in the job, as far as they are new.
+    fn keep(&mut self, results: Vec<Change>) {
+        let Some(job) = self.job.as_ref().filter(|job| job.job().is_writable()) else { return };
+        let before = job.project().data.clone();
+        let kept = self.apply(Change::Together(results));
+        self.kept_tuning = self.state.tune.edits_and_undos();
+        self.changed = self.job.as_ref().is_some_and(|job| job.project().data != before);
+        if let Err(error) = kept {
+            self.notice(error.to_string(), false);
+        }
+    }
+
+    /// Tells every face; what does not fit is dropped.
+    fn tell(&self, update: &Update) {
+        for face in &self.faces {
+            let _ = face.updates.try_send(update.clone());
+        }
+    }
+
+    fn notice(&mut self, text: impl Into<String>, good: bool) {
+        self.tell(&Update::Notice { text: text.into(), good });
+    }
+
+    fn cue(&mut self, text: impl Into<String>, good: bool) {
+        self.tell(&Update::Cue(Cue { text: text.into(), good }));
+    }
+
+    /// Chooses one, or none.
+    fn select(&mut self, handle: Option<HandleId>) {
+        self.state.face.selected = handle.filter(|handle| self.state.tune.has(*handle));
+    }
+
+    /// Lets a sound be heard: through the rig's outputs, or through the
+    /// system's while the car is a simulated one.
+    fn sound(&self, sound: Sound) {
+        let Some(rig) = &self.rig else { return };
+        if self.muted {
+            return;
+        }
+        let beside_simulated = || rig.car().map(|_| CueOutput::beside_simulated());
+        let Some(output) = CueOutput::beside(rig.spec()).or_else(beside_simulated) else { return };
+        let peak_dbfs = self.output_dbfs - SOUND_BELOW_DB;
+        // One that would come late is not worth hearing.
+        let _ = self.speaker.try_send(Cued { sound, output, peak_dbfs });
+    }
+
+    /// Where a worker sends what it has to tell.
+    fn mail(&self) -> Result<SyncSender<Mail>> {
+        let gone = || Error::measurement("The app is coming to its end.");
+        self.mail.upgrade().map(|mail| (*mail).clone()).ok_or_else(gone)
+    }
+
+    /// The last face has gone: what runs ends, and what it recorded is kept.
+    fn end(&mut self, mailbox: &Receiver<Mail>) {
+        self.stop();
+        let until = Instant::now() + LAST_WAIT;
+        while self.work.is_some() {
+            match mailbox.recv_timeout(until.saturating_duration_since(Instant::now())) {
+                Ok(Mail::Told(run, event)) => self.on_event(run, *event),
+                Ok(Mail::Ended(run, rig, result)) => self.ended(run, rig.map(|rig| *rig), result),
+                Ok(_) => {}
+                Err(_) => break,
+            }
+        }
+        self.refresh();
+        // There is nobody left to be told.
+        self.keep(self.state.results());
+    }
+
+    fn use_simulated_car(&mut self) -> Result<()> {
+        self.refuse_while_busy()?;
+        let rig = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
+        let Some(simulated) = rig.car() else { return Ok(()) };
+        let car = simulated.car.clone();
+        self.state.choices.positions = car.position_names().count();
+        self.state.choices.countdown_s = 1;
+        self.state.choices.times = 10;
+        self.state.choices.filters_on = false;
+        self.hold_rig(rig);
+        self.state.entered = false;
+        self.begin_job(Some("Simulated car"), &car.name)?;
+        if let Some(job) = &self.job
+            && job.project().data.intake.drivers.is_empty()
+        {
+            // What does not pass through the processor has no channel there.
+            let drivers = car.drivers.iter().map(|part| {
+                let driver = driver(&part.name, role_of(part.role));
+                if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
+            });
+            let intake = job::Intake { drivers: drivers.collect(), ..job.project().data.intake.clone() };
+            self.apply(Change::Intake(intake))?;
+        }
+        self.state.face.stage = view::Stage::Source;
+        Ok(())
+    }
+
+    /// Begins a job in the folder of the person's work when there is none: what is measured is
+    /// kept in any case, with what was chosen before.
+    fn begin_job(&mut self, name: Option<&str>, vehicle: &str) -> Result<()> {
+        if self.job.is_some() {
+            return Ok(());
+        }
+        let folder = place::unused(&place::work(), "");
+        self.job = Some(OpenJob::new(procedure::create_job(&folder, name, vehicle)?));
+        self.refresh_job();
+        self.notice(format!("The job is kept in {}", folder.display()), true);
+        self.keep_tuning()
+    }
+
+    /// Takes a job, with its captures and its tuning.
+    fn hold(&mut self, job: Job, captures: Captures) -> Result<()> {
+        let data = job.data();
+        let processor = match &data.processor {
+            Some(job::PresetOrInline::Preset(name)) => Some(name.as_str()),
+            Some(job::PresetOrInline::Inline(_)) | None => None,
+        };
+        self.state.tune = Tune::restored(data.target.as_ref(), processor, |_| {
+            data.bands.iter().map(TypedBand::of_job).collect()
+        })?;
+        self.state.captures = captures;
+        self.state.choices.by_side = self.state.tune.bands().iter().any(|band| !band.channel.is_empty())
+            || self.state.captures.iter().any(|held| !held.channel.is_empty());
+        self.kept_tuning = self.state.tune.edits_and_undos();
+        self.history = History::default();
+        for state in self.every_face() {
+            state.tune_card = TuneCard::Bands;
+            state.picked = None;
+            state.selected = None;
+            state.hidden.clear();
+        }
+        self.state.sweep_steps.clear();
+        self.state.handed_over = data.stages.contains_key(&job::Stage::Handover);
+        self.state.gain_seen = data.stages.contains_key(&job::Stage::Gain);
+        self.state.memos = Arc::default();
+        self.job = Some(OpenJob::new(job));
+        self.refresh();
+        Ok(())
+    }
+}

@@ -1,0 +1,241 @@
+//! Timing: what is entered for every driver so that the whole car adds up.
+
+use std::sync::Arc;
+
+use chart::{Chart, Dash, Mark, Role};
+use job::{ChannelSetting, ProcessorSetting};
+use procedure::Change;
+use tuning::{CarSum, DelayEntry, Response};
+use view::{
+    Action, Button, Card, CardLine, Choice, ChoiceKey, DelayUnit, FindingLine, Setting, SwitchKey, Tone,
+};
+
+use super::card::{button, choice, line, switch};
+use super::state::State;
+use super::work::Task;
+use super::{Core, picture};
+use library::{Error, Result};
+use project::derive::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum_text};
+
+/// A loss of so much against perfect addition must not stay unsaid (our choice, no source).
+const POOR_DB: f64 = -3.0;
+
+fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
+    let delay = DelayEntry::new(delay_s, sample_rate_hz, TEMPERATURE_C);
+    match unit {
+        DelayUnit::Milliseconds => format!("{:.2} ms", delay.ms),
+        DelayUnit::Samples => format!("{:.0} samples", delay.samples),
+        DelayUnit::Centimetres => format!("{:.1} cm", delay.cm),
+        DelayUnit::Inches => format!("{:.1} in", delay.inches),
+    }
+}
+
+impl State {
+    /// Whether arrivals of separate captures share their zero.
+    pub(super) fn arrivals_compare(&self) -> bool {
+        self.rig
+            .as_ref()
+            .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
+    }
+
+    /// The plan for the whole car, computed once for each set of captures.
+    pub(super) fn car_plan(&self) -> Arc<CarPlan> {
+        let key = (
+            self.captures.results(),
+            self.drivers().to_vec(),
+            self.tune.profile_id().to_owned(),
+            self.choices.filters_on,
+            self.arrivals_compare(),
+        );
+        self.memos.car_plan.get(key, || Arc::new(self.find_car_plan()))
+    }
+
+    fn find_car_plan(&self) -> CarPlan {
+        let found: Vec<FoundDriver<'_>> = self
+            .drivers()
+            .iter()
+            .filter_map(|driver| {
+                let held = self.driver_found(&driver.name)?;
+                Some(FoundDriver { driver, reading: &held.reading, response: held.response.as_deref() })
+            })
+            .collect();
+        let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
+        let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
+        // The drivers are measured with the gains and polarities that the processor holds.
+        plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
+    }
+
+    /// What stood in the processor before the work: the simulated car knows it, else the job.
+    fn preset(&self) -> Option<ProcessorSetting> {
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
+        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
+        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
+    }
+
+    /// What the job holds for its channels.
+    pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
+        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
+    }
+
+    /// Whether the job holds what the plan says.
+    fn is_timing_entered(&self, plan: &CarPlan) -> bool {
+        !plan.channels.is_empty() && plan.channels == self.entered_channels()
+    }
+
+    pub(super) fn timing_main(&self) -> Button {
+        let plan = self.car_plan();
+        if self.is_timing_entered(&plan) {
+            return button(Action::NextStage, "Next: Tune", true);
+        }
+        let label = if self.is_simulated() { "Enter them in the processor" } else { "I have entered them" };
+        button(Action::EnterTiming, label, !plan.channels.is_empty())
+    }
+
+    pub(super) fn timing_card(&self) -> Card {
+        let plan = self.car_plan();
+        let nothing = plan.channels.is_empty();
+        let entered = self.is_timing_entered(&plan);
+        let what = match &plan.aligned {
+            Some(aligned) if aligned.drivers.iter().any(|driver| driver.high_pass.is_some()) => {
+                "delays, gains and crossovers"
+            }
+            Some(_) => "delays and gains",
+            None => "delays and polarities",
+        };
+        Card {
+            instruction: match (nothing, entered) {
+                (true, _) => "Measure the drivers first: delays follow from their arrivals.".to_owned(),
+                (false, false) => format!("Enter these {what}."),
+                (false, true) => "This is entered. Undo brings back what was before.".to_owned(),
+            },
+            detail: if plan.aligned.is_some() {
+                "Found from all drivers together: with these the neighbours add up best where they meet."
+                    .to_owned()
+            } else {
+                "With them every driver arrives with the latest one. A subwoofer stays as it is.".to_owned()
+            },
+            settings: if nothing { Vec::new() } else { self.timing_settings() },
+            lines: self.timing_lines(&plan),
+            findings: self.timing_findings(&plan),
+            ..Card::default()
+        }
+    }
+
+    fn timing_settings(&self) -> Vec<Setting> {
+        let units = [
+            (DelayUnit::Milliseconds, "Milliseconds"),
+            (DelayUnit::Samples, "Samples"),
+            (DelayUnit::Centimetres, "Centimetres"),
+            (DelayUnit::Inches, "Inches"),
+        ];
+        let unit = Some(self.face.delay_unit);
+        vec![
+            choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, unit),
+            switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.choices.filters_on),
+        ]
+    }
+
+    fn timing_lines(&self, plan: &CarPlan) -> Vec<CardLine> {
+        let rate_hz = self.tune.profile().sample_rate_hz;
+        let entered = plan.channels.iter().map(|channel| {
+            let mut value = delay_text(self.face.delay_unit, channel.delay_s, rate_hz);
+            if channel.gain_db != 0.0 {
+                value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
+            }
+            if channel.inverted {
+                value += ", turn over";
+            }
+            CardLine {
+                label: channel.channel.clone(),
+                value,
+                tone: if channel.inverted { Tone::Caution } else { Tone::Plain },
+            }
+        });
+        entered
+            .chain(plan.aligned.iter().flat_map(crossovers).map(|(meeting, filter)| line(&meeting, filter)))
+            .collect()
+    }
+
+    fn timing_findings(&self, plan: &CarPlan) -> Vec<FindingLine> {
+        let mut findings = Vec::new();
+        let mut say = |tone, text: String| findings.push(FindingLine { tone, text });
+        if !plan.channels.is_empty() && !self.arrivals_compare() {
+            say(
+                Tone::Caution,
+                "Without a loopback channel the arrivals of separate captures do not share their zero. Add one to the \
+                 rig file, or measure distances."
+                    .to_owned(),
+            );
+        }
+        if let Some(why) = plan.without.as_ref().filter(|_| plan.channels.len() > 1) {
+            say(Tone::Caution, format!("Only delays could be found: {why}"));
+        }
+        for sum in plan.aligned.iter().flat_map(|aligned| &aligned.sums) {
+            // Left and right together always cancel somewhere at one place: no fault of the timing.
+            let tone = match sum.worst_db < POOR_DB {
+                _ if sum.heard == "all" && aligned_sides(plan) => Tone::Plain,
+                true => Tone::Caution,
+                false => Tone::Good,
+            };
+            say(tone, sum_text(sum));
+        }
+        for finding in plan.aligned.iter().flat_map(|aligned| &aligned.findings) {
+            // The worst dip is said of each sum already.
+            if finding.code != "sum-poor" {
+                let tone =
+                    if finding.level == measure::FindingLevel::Note { Tone::Plain } else { Tone::Caution };
+                say(tone, finding.text.clone());
+            }
+        }
+        findings
+    }
+
+    /// What the predicted sums look like, over the drivers.
+    pub(super) fn add_sums(&self, chart: &mut Chart, offset_db: f64) {
+        let plan = self.car_plan();
+        let Some(aligned) = &plan.aligned else { return };
+        // Both sides, where there are two; else whatever there is.
+        let sides: Vec<&CarSum> = aligned.sums.iter().filter(|sum| sum.heard != "all").collect();
+        let sums = if sides.is_empty() { aligned.sums.iter().collect() } else { sides };
+        for (sum, dash) in sums.iter().zip([Dash::Solid, Dash::Dashed]) {
+            let sum_of = Response::new(sum.frequency_hz.clone(), sum.magnitude_db.clone());
+            if let Ok(response) = sum_of.map(|response| response.smoothed(self.face.smoothing)) {
+                let label = format!("{} together", sum.heard);
+                chart.lines.push(picture::line(&label, Role::Predicted, dash, &response, offset_db));
+            }
+        }
+        if let Some(worst) = sums.iter().min_by(|a, b| a.worst_db.total_cmp(&b.worst_db)) {
+            let label = format!("{:.1} dB, {}", worst.worst_db, worst.heard).replace('-', "−");
+            chart.marks.push(Mark { x: worst.worst_hz, label });
+        }
+    }
+}
+
+impl Core {
+    /// Keeps delays, polarities, gains and crossovers in the job; the simulated processor has
+    /// them from then on.
+    pub(super) fn enter_timing(&mut self) -> Result<()> {
+        let state = self.state.now();
+        let task = Task {
+            title: "Putting the drivers together".to_owned(),
+            detail: "from their arrivals and responses",
+        };
+        self.think(task, move || {
+            let channels = state.car_plan().channels.clone();
+            if channels.is_empty() {
+                return Err(Error::input(
+                    "Measure the drivers first: the delays follow from their arrivals.",
+                ));
+            }
+            let preset = state.preset();
+            Ok(Box::new(move |core| {
+                core.edit(Change::Together(vec![Change::Preset(preset), Change::Channels(channels)]))
+            }))
+        })
+    }
+}
+
+/// Whether there are two sides, which are judged one by one.
+fn aligned_sides(plan: &CarPlan) -> bool {
+    plan.aligned.as_ref().is_some_and(|aligned| aligned.sums.len() > 1)
+}

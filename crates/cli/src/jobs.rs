@@ -1,0 +1,231 @@
+//! Job folders, as the command line makes, shows, lists and checks them.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::Path;
+
+use job::Job;
+use serde::Serialize;
+
+use library::Result;
+
+/// Makes a job folder.
+///
+/// # Errors
+/// When the folder is in use or cannot be made.
+pub(crate) fn new_job(dir: &Path, name: Option<&str>, car: &str) -> Result<()> {
+    procedure::create_job(dir, name, car).map(drop)
+}
+
+/// What a job holds, for a person or a program.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(crate) struct JobSummary {
+    name: String,
+    vehicle: String,
+    created: String,
+    stages: Vec<StageSummary>,
+    clean_step: Option<u32>,
+    bands: usize,
+    captures: Vec<CaptureSummary>,
+    discarded: usize,
+    findings: Vec<measure::Finding>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct StageSummary {
+    stage: &'static str,
+    result: String,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct CaptureSummary {
+    id: u32,
+    label: String,
+    set: Option<String>,
+    stage: &'static str,
+    measurement: String,
+    position: String,
+    driver: String,
+    channel: String,
+    /// How it is known where it belongs.
+    placed_by: Option<job::PlacedBy>,
+    /// What it was made under, as far as it was noted.
+    conditions: BTreeMap<&'static str, String>,
+    started: String,
+    complete: bool,
+}
+
+/// Shows what a job holds.
+///
+/// # Errors
+/// When the folder is no job or cannot be read.
+pub(crate) fn show_job(dir: &Path) -> Result<JobSummary> {
+    let job = Job::open_to_read(dir)?;
+    let data = job.data();
+    Ok(JobSummary {
+        name: data.head.name.clone(),
+        vehicle: data.intake.vehicle.clone(),
+        created: data.head.created.to_string(),
+        stages: data
+            .stages
+            .iter()
+            .map(|(stage, result)| StageSummary { stage: stage.word(), result: result.line.clone() })
+            .collect(),
+        clean_step: data.source.clean_step,
+        bands: data.bands.len(),
+        captures: job
+            .captures()
+            .iter()
+            .map(|capture| CaptureSummary {
+                id: capture.id.0,
+                label: capture.meta.label.clone(),
+                set: capture.meta.set.as_ref().map(|set| set.word().to_owned()),
+                stage: capture.meta.stage.word(),
+                measurement: capture.meta.measurement.clone(),
+                position: capture.meta.position.clone(),
+                driver: capture.meta.driver.clone(),
+                channel: capture.meta.processor_channel.clone(),
+                placed_by: capture.meta.placed_by,
+                conditions: capture.meta.conditions.entries().into_iter().collect(),
+                started: capture.meta.started.to_string(),
+                complete: capture.state == job::CaptureState::Done,
+            })
+            .collect(),
+        discarded: job.discarded().len(),
+        findings: job.problems().to_vec(),
+    })
+}
+
+impl fmt::Display for JobSummary {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "{}  {}", self.name, self.vehicle)?;
+        writeln!(f, "begun {}", self.created)?;
+        for StageSummary { stage, result } in &self.stages {
+            writeln!(f, "{stage:9} {result}")?;
+        }
+        if let Some(step) = self.clean_step {
+            writeln!(f, "clean to volume step {step}")?;
+        }
+        writeln!(f, "{} bands, {} captures, {} discarded", self.bands, self.captures.len(), self.discarded)?;
+        for capture in &self.captures {
+            let CaptureSummary { id, label, measurement, stage, .. } = capture;
+            let set = capture.set.as_deref().unwrap_or("");
+            let broken = if capture.complete { "" } else { "  (interrupted)" };
+            let place = if label.contains(&*capture.position) { "" } else { &capture.position };
+            let comma = if place.is_empty() { "" } else { ", " };
+            let proposed =
+                if capture.placed_by == Some(job::PlacedBy::Proposal) { "  (proposed)" } else { "" };
+            let under: Vec<&str> = capture.conditions.values().map(String::as_str).collect();
+            let under = if under.is_empty() { String::new() } else { format!("  [{}]", under.join(", ")) };
+            writeln!(
+                f,
+                "  {id:04}  {measurement:9} {stage:9} {set:7} {label}{comma}{place}{under}{proposed}{broken}"
+            )?;
+        }
+        self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
+    }
+}
+
+/// The jobs in a folder.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(transparent)]
+pub(crate) struct JobList(Vec<JobListed>);
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct JobListed {
+    dir: String,
+    name: String,
+    vehicle: String,
+    created: Option<String>,
+    captures: usize,
+    problem: Option<String>,
+}
+
+/// Lists the jobs in a folder, newest first.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub(crate) fn list_jobs(dir: &Path) -> Result<JobList> {
+    let listed = job::list(dir)?.into_iter().map(|listed| JobListed {
+        dir: listed.dir.display().to_string(),
+        name: listed.name,
+        vehicle: listed.vehicle,
+        created: listed.created.map(|created| created.to_string()),
+        captures: listed.captures,
+        problem: listed.problem,
+    });
+    Ok(JobList(listed.collect()))
+}
+
+impl fmt::Display for JobList {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_empty() {
+            return writeln!(f, "no job here; `headrest job new DIR` makes one");
+        }
+        self.0.iter().try_for_each(|job| {
+            let JobListed { dir, name, vehicle, captures, .. } = job;
+            match &job.problem {
+                None => writeln!(f, "{dir}  {name}  {vehicle}  {captures} captures"),
+                Some(problem) => writeln!(f, "{dir}  cannot be opened: {problem}"),
+            }
+        })
+    }
+}
+
+/// What was found in a job folder, and what was done about it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(crate) struct JobCheck {
+    dir: String,
+    captures: usize,
+    sound: bool,
+    lines: Vec<JobCheckLine>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+struct JobCheckLine {
+    path: String,
+    repaired: bool,
+    #[serde(flatten)]
+    finding: measure::Finding,
+}
+
+/// Looks for damage and unfinished captures, and mends what can be mended.
+///
+/// # Errors
+/// When the folder is no job or cannot be read.
+pub(crate) fn check_job(dir: &Path) -> Result<JobCheck> {
+    let check = job::check(dir)?;
+    Ok(JobCheck {
+        dir: check.dir.display().to_string(),
+        captures: check.captures,
+        sound: check.is_sound(),
+        lines: check
+            .lines
+            .into_iter()
+            .map(|line| JobCheckLine {
+                path: line.path.display().to_string(),
+                repaired: line.repaired,
+                finding: line.finding,
+            })
+            .collect(),
+    })
+}
+
+impl JobCheck {
+    /// Whether nothing is left for a person to do.
+    #[must_use]
+    pub(crate) fn is_sound(&self) -> bool {
+        self.sound
+    }
+}
+
+impl fmt::Display for JobCheck {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for JobCheckLine { path, repaired, finding } in &self.lines {
+            let repaired = if *repaired { "repaired: " } else { "" };
+            writeln!(f, "{path}: {repaired}{}", finding.text)?;
+        }
+        let verdict = if self.sound { "everything is in order" } else { "something is left for you to do" };
+        writeln!(f, "{}: {} captures, {verdict}", self.dir, self.captures)
+    }
+}

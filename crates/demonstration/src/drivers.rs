@@ -1,0 +1,103 @@
+//! Drivers and Timing: each driver alone, its polarity and its arrival.
+
+use cabin::{Car, Driver};
+use host::Registry;
+use job::Stage;
+use measure::Reading;
+use procedure::{Change, Plan, capture, short_driver_sweep};
+use rig::{Entered, InputRole, Scene, Sounding, role_of};
+
+use super::working::{Demo, PROCESSOR, one};
+use library::{Error, Result};
+use procedure::reading_response;
+use project::derive::{self, CarPlan, FoundDriver};
+
+/// How far below the clean limit the drivers are measured.
+const STEPS_BELOW: u32 = 8;
+
+impl Demo<'_> {
+    /// Measures each driver alone and unfiltered, each with a sweep that protects it; names those
+    /// that are wired backwards, and what all follow from together.
+    pub(super) fn drivers(&mut self, car: &Car, clean_step: u32) -> Result<(Vec<String>, CarPlan)> {
+        let step = clean_step.saturating_sub(STEPS_BELOW).max(1);
+        let mut readings: Vec<Reading> = Vec::new();
+        for (number, driver) in car.drivers.iter().enumerate() {
+            (self.progress)("Drivers", number as f64 / car.drivers.len() as f64);
+            readings.push(self.driver(driver, step)?);
+        }
+        let responses: Vec<_> = readings.iter().map(|reading| reading_response(reading).ok()).collect();
+        let drivers = self.job.job().data().intake.drivers.clone();
+        let found: Vec<FoundDriver<'_>> = drivers
+            .iter()
+            .zip(readings.iter().zip(&responses))
+            .map(|(driver, (reading, response))| FoundDriver { driver, reading, response: response.as_ref() })
+            .collect();
+        let reversed: Vec<String> =
+            found.iter().filter(|one| one.is_inverted()).map(|one| one.driver.name.clone()).collect();
+        let line = match reversed.as_slice() {
+            [] => format!("{} measured, none wired backwards", found.len()),
+            names => format!("{} measured, wired backwards: {}", found.len(), names.join(", ")),
+        };
+        self.result(Stage::Drivers, "Drivers", &line)?;
+        for one in &found {
+            let value = |name: &str| one.reading.values.get(name).copied().unwrap_or(0.0);
+            let polarity = if one.is_inverted() { "WIRED BACKWARDS" } else { "polarity normal" };
+            self.detail(&format!(
+                "{:14} {:>6.0} to {:>6.0} Hz, {polarity}, signal to noise {:.0} dB",
+                one.driver.name,
+                value("valid_from_hz"),
+                value("valid_to_hz"),
+                value("snr_db")
+            ));
+        }
+        let plan = derive::car_plan(&found, &library::profile(PROCESSOR)?, false, true);
+        // The drivers were measured with the gains and polarities that the processor held.
+        let held = self.job.job().data().preset.as_ref();
+        let plan = plan.on_top_of(held.map(|held| held.channels.as_slice()).unwrap_or_default());
+        Ok((reversed, plan))
+    }
+
+    fn driver(&mut self, driver: &Driver, step: u32) -> Result<Reading> {
+        let registry = Registry::built_in();
+        let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
+        let plan = Plan {
+            stimulus: Some(short_driver_sweep(role_of(driver.role))),
+            label: driver.name.clone(),
+            driver: driver.name.clone(),
+            position: "driver's seat".to_owned(),
+            scene: Some(Scene {
+                sounding: Sounding::Only(driver.name.clone()),
+                volume_step: Some(step),
+                // Nothing is entered, and the car's own filters are off.
+                processor: Some(Entered::default()),
+                ..Scene::default()
+            }),
+            ..Plan::of(manifest, Stage::Drivers, self.rig.input(InputRole::Microphone).unwrap_or(0))
+        };
+        one(self.run(|session| capture(session, &plan))?)
+    }
+
+    /// Enters what was found for the whole car: delays, gains, polarities, crossovers.
+    pub(super) fn timing(&mut self, plan: &CarPlan) -> Result<()> {
+        let channels = plan.channels.clone();
+        self.channels.clone_from(&channels);
+        let longest_ms = channels.iter().map(|channel| 1e3 * channel.delay_s).fold(0.0, f64::max);
+        let turned = channels.iter().filter(|channel| channel.inverted).count();
+        let line = format!("delays up to {longest_ms:.2} ms, {turned} polarity turned");
+        self.job.apply(Change::Channels(channels.clone()))?;
+        self.result(Stage::Timing, "Timing", &line)?;
+        for channel in &channels {
+            let turned = if channel.inverted { ", polarity turned" } else { "" };
+            let (delay_ms, gain_db) = (1e3 * channel.delay_s, channel.gain_db);
+            self.detail(&format!("{:14} {delay_ms:6.2} ms, {gain_db:+5.1} dB{turned}", channel.channel));
+        }
+        let Some(aligned) = &plan.aligned else { return Ok(()) };
+        for (meeting, filter) in derive::crossovers(aligned) {
+            self.detail(&format!("{meeting:18} {filter}"));
+        }
+        for sum in &aligned.sums {
+            self.detail(&derive::sum_text(sum));
+        }
+        Ok(())
+    }
+}
