@@ -23,6 +23,12 @@ const BANDS_PER_OCTAVE: f64 = 2.0;
 /// A band is believed when its phases scatter by no more than this, in radians.
 const MOST_SCATTER: f64 = 0.7;
 
+/// A band whose phases scatter by less than the one in one copy, and by more than the other in the other
+/// (without any order it is π/√3), is not at its place there: it is as far off as what was lost, which
+/// may be more than is looked at.
+const CLEAR_SCATTER: f64 = 0.35;
+const NO_ORDER: f64 = 1.2;
+
 /// What is not noise (a tail that was cut, distortion) turns the phase by as much.
 const PHASE_FLOOR: f64 = 0.05;
 
@@ -80,40 +86,49 @@ pub(crate) fn believed<'a>(
         return Ok((copies, Vec::new()));
     }
     match settled(&copies, rate) {
-        Some((map, places)) => mended(copies, rate, &map, &places),
+        Some(laid) => mended(copies, rate, &laid),
         None => without_marks(copies, rate),
     }
+}
+
+/// Marks and copies laid over each other.
+struct Laid {
+    map: TimeMap,
+    /// What each point of the map is.
+    places: Vec<Place>,
+    /// The copies in which a band is not at its place that the other copy holds clearly, each with the
+    /// lowest of these.
+    displaced: Vec<(usize, f64)>,
 }
 
 /// The map of time on its own clock: what was played is rendered on a clock, and on one that is
 /// off the bands of a copy spread so far that the high ones tell nothing. So each round
 /// goes by the clock that the last one found, from that of the copies or, where samples were
 /// lost between them, from none.
-fn settled(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
-    let mut best: Option<(TimeMap, Vec<Place>)> = None;
+fn settled(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
+    let mut best: Option<Laid> = None;
     for first_hz in [copies.rate_hz, rate] {
         let mut clock_hz = first_hz;
         for _ in 0..ROUNDS {
-            let Some((map, places)) = by_marks(&copies.on(clock_hz), rate) else { break };
-            let moved_ppm = 1e6 * (map.rate_hz / clock_hz - 1.0).abs();
-            clock_hz = map.rate_hz;
-            if best.as_ref().is_none_or(|(best, _)| map.misfit < best.misfit) {
-                best = Some((map, places));
+            let Some(laid) = by_marks(&copies.on(clock_hz), rate) else { break };
+            let moved_ppm = 1e6 * (laid.map.rate_hz / clock_hz - 1.0).abs();
+            clock_hz = laid.map.rate_hz;
+            if best.as_ref().is_none_or(|best| laid.map.misfit < best.map.misfit) {
+                best = Some(laid);
             }
             if moved_ppm < SETTLED_PPM {
                 break;
             }
         }
-        if best.as_ref().is_some_and(|(map, _)| map.misfit < MOST_MISFIT) {
+        if best.as_ref().is_some_and(|best| best.map.misfit < MOST_MISFIT) {
             break;
         }
     }
     best
 }
 
-/// The map of time by the marks, and what each of its points is; nothing where they cannot be
-/// heard clearly enough.
-fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
+/// The map of time by the marks; nothing where they cannot be heard clearly enough.
+fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
     let excitation = copies.excitation();
     let marks = excitation.marks.as_deref()?;
     let clock_hz = copies.rate_hz;
@@ -149,9 +164,9 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
     let bin_hz = each_mark[0].spectrum(2 * each_mark[0].samples.len()).1;
     let (mark_spectra, copy_spectra) = (spectra(&each_mark), spectra(&each_copy));
     // The marks laid over the one that the others are most like.
-    let shifts = |reference: usize| -> Vec<Option<(f64, f64)>> {
+    let shifts = |reference: usize| -> Vec<Option<Delay>> {
         let over = |spectrum: &Vec<Complex64>| delays(&mark_spectra[reference], spectrum, bin_hz, &whole)[0];
-        mark_spectra.iter().map(over).collect()
+        mark_spectra.iter().map(over).map(|delay| delay.filter(Delay::is_believed)).collect()
     };
     let (_, shifts) = (0..mark_spectra.len())
         .map(|reference| (reference, shifts(reference)))
@@ -161,22 +176,27 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
     }
     let mut reference = vec![Complex64::default(); mark_spectra[0].len()];
     for (spectrum, shift) in mark_spectra.iter().zip(&shifts) {
-        let Some((shift_s, _)) = shift else { continue };
+        let Some(Delay { delay_s: shift_s, .. }) = shift else { continue };
         for (k, (sum, x)) in reference.iter_mut().zip(spectrum).enumerate() {
             *sum += x * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s);
         }
     }
     let mut points: Vec<(Point, Place)> = Vec::new();
     for (i, shift) in shifts.iter().enumerate() {
-        let Some((shift_s, sigma_s)) = shift else { continue };
+        let Some(Delay { delay_s: shift_s, sigma_s, .. }) = shift else { continue };
         let at_s = marks.starts_s[i];
         let point = Point { at_s, position: positions[i] + shift_s * clock_hz, sigma: sigma_s * clock_hz };
         points.push((point, Place::Mark));
     }
     let sweep = excitation.sweep(clock_hz)?;
-    for (copy, spectrum) in copy_spectra.iter().enumerate() {
-        for (band, delay) in bands.iter().zip(delays(&reference, spectrum, bin_hz, &bands)) {
-            let Some((delay_s, sigma_s)) = delay else { continue };
+    let over_marks: Vec<Vec<Option<Delay>>> =
+        copy_spectra.iter().map(|spectrum| delays(&reference, spectrum, bin_hz, &bands)).collect();
+    for (copy, found) in over_marks.iter().enumerate() {
+        for (band, delay) in bands.iter().zip(found) {
+            let Some(Delay { delay_s, sigma_s, .. }) = delay.as_ref().filter(|delay| delay.is_believed())
+            else {
+                continue;
+            };
             let middle_hz = (band.0 * band.1).sqrt();
             let at_s = sweep.time_of_s(middle_hz);
             let position = copies.begins(copy) + (at_s + delay_s) * clock_hz;
@@ -191,16 +211,25 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<(TimeMap, Vec<Place>)> {
     if (0..copies.count()).any(|copy| in_each(copy) < 3) {
         return None;
     }
+    let displaced = (0..copies.count()).filter_map(|copy| {
+        let scatter =
+            |of: usize, band: usize| over_marks[of][band].as_ref().map_or(PI, |delay| delay.scatter);
+        let band = (0..bands.len()).find(|&band| {
+            scatter(copy, band) > NO_ORDER
+                && (0..copies.count()).any(|other| scatter(other, band) < CLEAR_SCATTER)
+        })?;
+        Some((copy, (bands[band].0 * bands[band].1).sqrt()))
+    });
+    let displaced = displaced.collect();
     let (points, places): (Vec<Point>, Vec<Place>) = points.into_iter().unzip();
-    time_map(&points).map(|map| (map, places))
+    time_map(&points).map(|map| Laid { map, places, displaced })
 }
 
 /// What becomes of the copies when the map of time is known.
 fn mended<'a>(
     copies: Copies<'a>,
     rate: f64,
-    map: &TimeMap,
-    places: &[Place],
+    Laid { map, places, displaced }: &Laid,
 ) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
     let copy_of = |place: &Place| match place {
         Place::Copy(copy, _) => Some(*copy),
@@ -223,6 +252,26 @@ fn mended<'a>(
             _ => None,
         })
         .collect();
+    match displaced.as_slice() {
+        [] => {}
+        [(copy, at_hz)] => {
+            let text = format!(
+                "The {} copy of the sweep is not where it should be from {at_hz:.0} Hz on: samples were lost or doubled inside it, or \
+                 something louder sounded. {}",
+                ordinal(*copy),
+                OTHER_COPY_ALONE
+            );
+            let one = copies.alone(1 - (*copy).min(1), map.rate_hz, rate);
+            return Ok((one, vec![Finding::caution("samples-lost", text)]));
+        }
+        [(_, at_hz), ..] => {
+            let text = format!(
+                "Both copies of the sweep have parts that are not where they should be (near {at_hz:.0} Hz): samples were lost or \
+                 doubled inside them. Close other programs, and record again."
+            );
+            return Err(Finding::stop("copies-apart", text));
+        }
+    }
     if map.misfit > MOST_MISFIT {
         too_far_apart(&copies)?;
         let text = "The marks and the copies of the sweep do not lie on one clock: samples were lost in several places, a clock \
@@ -239,9 +288,8 @@ fn mended<'a>(
             return Err(Finding::stop("copies-apart", text));
         }
         let text = format!(
-            "Inside the {} copy of the sweep, near {at_hz:.0} Hz, {count} {verb}. The other copy alone was used, so that there \
-             is no average and no repeatability. Record again if you can.",
-            ["first", "second"][(*copy).min(1)]
+            "Inside the {} copy of the sweep, near {at_hz:.0} Hz, {count} {verb}. {OTHER_COPY_ALONE}",
+            ordinal(*copy)
         );
         let one = copies.alone(1 - (*copy).min(1), map.rate_hz, rate);
         return Ok((one, vec![Finding::caution("samples-lost", text)]));
@@ -260,6 +308,14 @@ fn mended<'a>(
         1e3 * whole.abs() / rate
     );
     Ok((copies.less(whole, rate), vec![Finding::caution("samples-lost", text)]))
+}
+
+const OTHER_COPY_ALONE: &str = "The other copy alone was used, so that there is no average and no repeatability. \
+                                Record again if you can.";
+
+/// Which of the two copies.
+fn ordinal(copy: usize) -> &'static str {
+    ["first", "second"][copy.min(1)]
 }
 
 /// Refuses copies that lie as no two clocks put them.
@@ -329,7 +385,7 @@ fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<F
         .iter()
         .zip(delays(first, last, bin_hz, &bands))
         .filter_map(|(band, delay)| {
-            let (delay_s, sigma_s) = delay?;
+            let Delay { delay_s, sigma_s, .. } = delay.filter(Delay::is_believed)?;
             let middle_hz = (band.0 * band.1).sqrt();
             let (position, sigma) = (delay_s * rate, sigma_s * rate);
             Some((Point { at_s: sweep.time_of_s(middle_hz), position, sigma }, middle_hz))
@@ -397,8 +453,23 @@ fn bands(excitation: &Excitation, rate: f64) -> Vec<(f64, f64)> {
     (0..count as usize).map(|i| (edge(i as f64), edge(i as f64 + 1.0))).collect()
 }
 
-/// How much later a spectrum is than another in each band, with one standard deviation, in
-/// seconds; nothing where they have too little in common.
+/// How much later a band is than another.
+#[derive(Debug, Clone, Copy)]
+struct Delay {
+    delay_s: f64,
+    /// One standard deviation of it.
+    sigma_s: f64,
+    /// How the phases scatter about it, in radians.
+    scatter: f64,
+}
+
+impl Delay {
+    fn is_believed(&self) -> bool {
+        self.scatter < MOST_SCATTER
+    }
+}
+
+/// How much later a spectrum is than another in each band; nothing where they have too little in common.
 ///
 /// The delay is where the inverse transform of the cross spectrum peaks, then the slope of
 /// its phase, each bin weighted by its power: both went through the same car, so that the phase at zero is zero.
@@ -407,7 +478,7 @@ fn delays(
     second: &[Complex64],
     bin_hz: f64,
     bands: &[(f64, f64)],
-) -> Vec<Option<(f64, f64)>> {
+) -> Vec<Option<Delay>> {
     let n = 2 * (first.len() - 1);
     bands
         .iter()
@@ -450,7 +521,7 @@ fn delays(
             let spread: f64 = used.iter().zip(&weights).map(|((omega, _), w)| (w * omega).powi(2)).sum();
             let noise = scatter * (2.0 * spread).sqrt() / squares;
             let floor = PHASE_FLOOR / (PI * (from_hz + to_hz));
-            (scatter < MOST_SCATTER).then(|| (delay_s, noise.hypot(floor)))
+            Some(Delay { delay_s, sigma_s: noise.hypot(floor), scatter })
         })
         .collect()
 }
@@ -512,7 +583,7 @@ mod tests {
             let later = |k: usize| Complex64::cis(-2.0 * PI * k as f64 * bin_hz * frames / rate);
             let delayed: Vec<Complex64> = (0..level.len()).map(later).collect();
             for (band, found) in bands.iter().zip(delays(&level, &delayed, bin_hz, &bands)) {
-                let (found_s, _) = found.expect("both are the same but for the delay");
+                let Delay { delay_s: found_s, .. } = found.expect("both are the same but for the delay");
                 assert!((found_s * rate - frames).abs() < 1e-6, "{frames} in {band:?}: {}", found_s * rate);
             }
         }
