@@ -278,6 +278,7 @@ impl Analysis<'_> {
         let full = |f: f64| (full_hz.0 * 1.06..full_hz.1 / 1.06).contains(&f);
         let inside: Vec<usize> = (first..=last).filter(|i| full(linear.grid[*i])).collect();
         let reach = (self.options.points_per_octave / 24.0).round() as usize;
+        let points = (2 * reach + 1) as f64;
         let near = |values: &[Complex64], i: usize| {
             let part = &values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())];
             power_db(part.iter().map(Complex64::norm_sqr).sum::<f64>() / part.len() as f64)
@@ -331,7 +332,8 @@ impl Analysis<'_> {
             .map(|&i| {
                 let apart_db = (near(one, i) - near(other, i)).abs();
                 let noise = amplitude(linear.noise_db[i] - near(&linear.mean, i)).powi(2);
-                let values = (linear.grid[i] * (1.0 / 12.0f64).exp2().ln() * RINGS_S).max(1.0);
+                // No more values are averaged than there are points, however many the band holds.
+                let values = (linear.grid[i] * (1.0 / 12.0f64).exp2().ln() * RINGS_S).clamp(1.0, points);
                 (linear.grid[i], apart_db, 8.686 * (4.0 * noise / values).sqrt())
             })
             .filter(|(_, apart_db, sigma_db)| *apart_db > DISTURBED_DB && *apart_db > 6.0 * sigma_db)
