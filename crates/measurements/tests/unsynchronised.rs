@@ -12,7 +12,7 @@ use dsp::response::{db, interpolate_log};
 use measure::{Block, Measurement, ParameterValue, Reading, Start};
 use measurements::signals::{render, track};
 use measurements::{Recogniser, built_ins};
-use testkit::{at_most, near};
+use testkit::{at_most, budgeted, near};
 
 /// How many recordings the suite tries, and how many a thorough run; their seeds count
 /// from 0.
@@ -190,6 +190,12 @@ fn recordings_left_to_chance_are_all_measured() {
         }
     }
     eprintln!("the worst of {}: {worst:?}", count);
+    let how = "random recordings on another clock, with a band limit, ±300 ppm, 20 to 70 dB over the noise, either polarity; the worst";
+    let budget = |part: &str, figure: f64, limit: f64, unit: &str| budgeted(part, (figure, limit, unit), how);
+    budget("clock of a sweep", worst.clock_ppm, 0.5, "ppm");
+    budget("level of a sweep, third octaves", worst.level_db, 0.1, "dB");
+    budget("arrival of a sweep, full range, from 40 dB on", 1e6 * worst.wide_arrival_s, 1.0, "µs");
+    budget("arrival of a sweep, narrower bands, from 40 dB on", 1e6 * worst.arrival_s, 50.0, "µs");
 }
 
 /// The band of a sweep track.

@@ -9,7 +9,7 @@ use crate::command::{self, cargo, on_path, output, program, root};
 use crate::workspace::target_folder;
 
 /// The pages in the order of the book; `commands.md` is made from the program.
-const PAGES: [(&str, &str); 14] = [
+const PAGES: [(&str, &str); 15] = [
     ("README.md", "Headrest"),
     ("docs/guide.md", "A job from start to handover"),
     ("docs/recordings.md", "Working from recordings"),
@@ -22,6 +22,7 @@ const PAGES: [(&str, &str); 14] = [
     ("docs/systems.md", "Systems"),
     ("docs/architecture.md", "Architecture"),
     ("docs/performance.md", "Performance"),
+    ("docs/conformance.md", "Conformance"),
     ("docs/dependencies.md", "Dependencies"),
     ("CHANGELOG.md", "Changes"),
 ];

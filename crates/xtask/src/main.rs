@@ -31,7 +31,7 @@ cargo xtask COMMAND
   demo [ARGUMENTS]   the whole tuning job on the simulated car, printed stage by stage;
                      ARGUMENTS are those of `headrest demo`
   test [STEP]...     everything that must hold before a change lands, or the named steps alone
-                     (`test full`: the batteries of random cases at full size, some minutes)
+                     (`test full`: the batteries of random cases at full size, an hour of a processor or more)
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
   faults [KILLS]     kills the release build at 200 moments of its work, and sees that nothing is lost

@@ -3,7 +3,7 @@
 use crate::command::{self, cargo, succeeds};
 use crate::steps::Steps;
 use crate::system::{self, For};
-use crate::{reference, tidy};
+use crate::{conformance, reference, tidy};
 
 type Action = fn() -> Result<(), String>;
 
@@ -23,7 +23,7 @@ const STEPS: &[(&str, &str, Action)] = &[
 
 /// Steps that are taken only when they are named: they take long, and try more of the same.
 const ON_REQUEST: &[(&str, &str, Action)] =
-    &[("full", "the batteries of random cases at full size (many minutes)", full)];
+    &[("full", "the batteries of random cases at full size (an hour of a processor or more)", full)];
 
 /// Takes all steps, or those named.
 ///
@@ -53,23 +53,38 @@ fn clippy() -> Result<(), String> {
 }
 
 /// By nextest where it is installed (it runs each test in its own process and
-/// stops one that hangs), else by cargo alone.
+/// stops one that hangs), else by cargo alone. What the tests noted must be what the page of checks says.
 fn tests() -> Result<(), String> {
+    let notes = conformance::empty_notes()?;
+    let mut tests = cargo();
     if succeeds(cargo().args(["nextest", "--version"])) {
-        command::run(cargo().args(["nextest", "run", "--workspace", "--no-fail-fast"]))
+        tests.args(["nextest", "run", "--workspace", "--no-fail-fast"]);
     } else {
         println!("cargo-nextest is not installed; cargo's own runner does it too, a little slower.");
-        command::run(cargo().args(["test", "--workspace", "--lib", "--bins", "--tests", "--no-fail-fast"]))
+        tests.args(["test", "--workspace", "--lib", "--bins", "--tests", "--no-fail-fast"]);
     }
+    command::run(tests.env(conformance::FOLDER, &notes))?;
+    conformance::compare(&notes)
 }
 
 /// The tests that draw their own cases, as many as the documents quote.
 fn full() -> Result<(), String> {
-    let batteries = "binary(unsynchronised) + binary(headroom_at_random) + \
+    let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(wrong_track) + binary(headroom_at_random) + \
                      test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & (test(audit) + test(whole_car::cars) + test(fit::)))";
     command::run(
         cargo()
-            .args(["nextest", "run", "-p", "measurements", "-p", "tuning", "--no-fail-fast", "-E", batteries])
+            .args([
+                "nextest",
+                "run",
+                "--profile",
+                "full",
+                "-p",
+                "measurements",
+                "-p",
+                "tuning",
+                "--no-fail-fast",
+            ])
+            .args(["-E", batteries])
             .env("HEADREST_THOROUGH", "1")
             .env("HEADREST_AUDITS", "200")
             .env("HEADREST_CARS", "60")

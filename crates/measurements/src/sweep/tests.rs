@@ -5,7 +5,7 @@ use std::f64::consts::PI;
 use dsp::noise::WhiteNoise;
 use dsp::response::interpolate_log;
 use measure::{Block, CalibrationCurve, Measurement, ParameterValue, Stimulus};
-use testkit::{at_most, near};
+use testkit::{at_most, budgeted, near};
 
 use super::*;
 use crate::signals::render;
@@ -94,13 +94,14 @@ fn level_at(reading: &Reading, curve: &str, at: &[f64]) -> Vec<f64> {
 fn a_wire_reads_zero_decibels() {
     let reading = of("sweep-full").reading();
     assert_eq!(code(&reading), "");
-    for (f, level) in
-        reading.curves["response"]["frequency_hz"].iter().zip(&reading.curves["response"]["magnitude_db"])
-    {
-        if (20.0..=20_000.0).contains(f) {
-            near(&format!("level at {f} Hz"), *level, 0.0, 0.01);
-        }
-    }
+    let curve = &reading.curves["response"];
+    let levels = curve["frequency_hz"].iter().zip(&curve["magnitude_db"]);
+    let off_db = levels
+        .filter(|(f, _)| (20.0..=20_000.0).contains(*f))
+        .map(|(_, level)| level.abs())
+        .fold(0.0, f64::max);
+    let how = "a wire, 20 Hz to 20 kHz: deconvolution and window";
+    budgeted("magnitude of a sweep", (off_db, 0.01, "dB"), how);
     let phase = &reading.curves["response"]["phase_deg"];
     at_most("phase", phase.iter().fold(0.0, |a: f64, p| a.max(p.abs())), 1.0);
     near("arrival", reading.values["arrival_s"], 0.7, 1e-6);
@@ -156,13 +157,20 @@ fn the_cubic_gives_its_harmonics() {
     let a = dsp::response::amplitude(-6.0);
     let db = dsp::response::db;
     let at = [50.0, 100.0, 300.0, 1000.0, 2000.0];
+    let mut worst_db: f64 = 0.0;
     for (curve, wanted) in
         [("response", 1.0 + 0.093_75 * a * a), ("harmonic_2", 0.125 * a), ("harmonic_3", 0.031_25 * a * a)]
     {
         for (f, level) in at.iter().zip(level_at(&reading, curve, &at)) {
             near(&format!("{curve} at {f} Hz"), level, db(wanted), 0.1);
+            worst_db = worst_db.max((level - db(wanted)).abs());
         }
     }
+    budgeted(
+        "harmonics of a sweep",
+        (worst_db, 0.1, "dB"),
+        "x + 0.25x² + 0.125x³, second and third, 50 Hz to 2 kHz",
+    );
     at_most("harmonic 4 at 1 kHz", level_at(&reading, "harmonic_4", &[1000.0])[0], -70.0);
 }
 
