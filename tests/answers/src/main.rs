@@ -8,7 +8,6 @@ mod fits;
 mod question;
 mod signals;
 mod spectra;
-mod timing;
 mod tones;
 mod tunes;
 
@@ -55,7 +54,6 @@ fn answer(question: &Question) -> Result<Value, String> {
         "detector" => spectra::detector(question),
         "sine-fit" => tones::sine_fit(question),
         "harmonics" => tones::harmonics(question),
-        "time" => timing::time(question),
         "phase-of-magnitude" => spectra::phase_of_magnitude(question),
         "tune" => tunes::channels(question),
         other => Err(format!("there is no question `{other}`")),

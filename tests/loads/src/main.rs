@@ -1,9 +1,11 @@
 //! The hot kernels and whole analyses at work on made-up sound: `loads WORK RUNS` does one of
-//! them so many times, for whoever counts its instructions; `loads --time WORK RUNS` says how
-//! many milliseconds of a processor one took, the mean of all runs.
+//! them so many times, after a first one that plans what is kept, for whoever counts its
+//! instructions; `loads --time WORK RUNS` says how many milliseconds of a processor one took,
+//! the mean of all runs; `loads --callback FRAMES` says in microseconds what an output callback takes.
 
 #![expect(clippy::print_stdout, clippy::print_stderr, reason = "a program for another program")]
 
+mod callback;
 mod kernels;
 mod operations;
 
@@ -29,6 +31,7 @@ const ALL: &[(&str, Make)] = &[
     ("minimum-phase", kernels::minimum_phase),
     ("sine-fit", kernels::sine_fit),
     ("cascade", kernels::cascade),
+    ("sweep-transforms", kernels::sweep_transforms),
     ("sweep", operations::sweep),
     ("sweep-short", operations::sweep_short),
     ("recognition", operations::recognition),
@@ -42,6 +45,14 @@ const ALL: &[(&str, Make)] = &[
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let [first, frames] = arguments.as_slice()
+        && first == "--callback"
+        && let Ok(frames) = frames.parse::<usize>()
+    {
+        let [median, late, worst] = callback::microseconds(frames);
+        println!("{median:.2} {late:.2} {worst:.2}");
+        return ExitCode::SUCCESS;
+    }
     let (timed, rest) = match arguments.split_first() {
         Some((first, rest)) if first == "--time" => (true, rest),
         _ => (false, arguments.as_slice()),
@@ -50,18 +61,28 @@ fn main() -> ExitCode {
     let (Some((_, make)), Some(runs)) = (wanted, rest.get(1).and_then(|runs| runs.parse::<usize>().ok()))
     else {
         let names: Vec<&str> = ALL.iter().map(|(name, _)| *name).collect();
-        eprintln!("loads: usage: loads [--time] WORK RUNS, of {}", names.join(", "));
+        eprintln!(
+            "loads: usage: loads [--time] WORK RUNS or --callback FRAMES; WORK is one of {}",
+            names.join(", ")
+        );
         return ExitCode::from(2);
     };
     let mut work = make();
+    black_box(work());
     let before = processor_s();
     for _ in 0..runs {
-        black_box(work());
+        black_box(one_counted_run(&mut work));
     }
     if timed {
         println!("{:.3}", 1e3 * (processor_s() - before) / runs.max(1) as f64);
     }
     ExitCode::SUCCESS
+}
+
+/// One run, under a name by which instructions are counted in it alone.
+#[inline(never)]
+fn one_counted_run(work: &mut Work) -> f64 {
+    work()
 }
 
 /// The seconds for which processors have worked for this program, in steps of a hundredth: user
