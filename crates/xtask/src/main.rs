@@ -11,6 +11,7 @@ mod dist;
 mod docs;
 mod faults;
 mod fuzz;
+mod instructions;
 mod licence_texts;
 mod plugins;
 mod python;
@@ -35,6 +36,9 @@ cargo xtask COMMAND
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
   faults [KILLS]     kills the release build at 200 moments of its work, and sees that nothing is lost
+  instructions [--accept]
+                     how many instructions the hot kernels take, counted by valgrind, against their bars in
+                     tests/loads/instructions.txt; `--accept` makes what is counted the new bars
   fuzz [SECONDS]     every reader and decoder on mutated input, 60 seconds each, on the nightly toolchain
   soak [MINUTES]     30 minutes of listening through an audio server: memory, descriptors, threads, losses
   deny               licences, bans, sources and known weaknesses of every dependency, by cargo-deny
@@ -45,9 +49,10 @@ cargo xtask COMMAND
   docs [links]       the pages as a book, with the page of commands made from the program; with `links`
                      only the links are checked
   plugins            the example plugins of crates/guest, built anew from their sources
-  reference [--time|--fit]
-                     the comparison with numpy and scipy; with --time also the speeds, with --fit the
-                     fit against scipy.optimize (some 45 minutes); both are written to docs/performance.md
+  reference [--time|--commands|--fit|--tune]
+                     the comparison with numpy and scipy; with --time also the speeds, with --commands what
+                     whole commands and long recordings take, with --fit and --tune the fit and the tune of
+                     a whole car against scipy.optimize (some 45 minutes); all write docs/performance.md
 
 `demo` and `test` first install what the system lacks, and say so.";
 
@@ -61,6 +66,7 @@ fn main() -> ExitCode {
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
         Some("faults") => faults::run(&rest),
+        Some("instructions") => instructions::run(&rest),
         Some("fuzz") => fuzz::run(&rest),
         Some("soak") => soak::run(&rest),
         Some("deny") => deny::run(),

@@ -3,7 +3,7 @@
 use crate::command::{self, cargo, succeeds};
 use crate::steps::Steps;
 use crate::system::{self, For};
-use crate::{conformance, reference, tidy};
+use crate::{conformance, instructions, reference, tidy};
 
 type Action = fn() -> Result<(), String>;
 
@@ -19,6 +19,7 @@ const STEPS: &[(&str, &str, Action)] = &[
     }),
     ("docs", "the documentation, without warnings", documentation),
     ("reference", "our numbers against numpy's and scipy's", reference::compare),
+    ("instructions", "no hot kernel takes more instructions than it did", instructions::compare),
 ];
 
 /// Steps that are taken only when they are named: they take long, and try more of the same.
