@@ -12,8 +12,8 @@ use std::path::PathBuf;
 use crate::command::{self, cargo, output, program};
 use crate::workspace::target_folder;
 
-/// By how much a count may lie above its bar. Another version of the compiler moved no count by more than 2.2 % (1.95
-/// against 1.97); what makes a kernel slower in a way that a person would feel moves it by tens.
+/// By how much a count may lie above its bar: common practice, no source. Another version of the compiler or of libc
+/// moves it a little (how far was not measured); what a person would feel moves it by tens of percent.
 const ALLOWED: f64 = 0.05;
 /// How far a count may lie below its bar before somebody is asked to lower the bar.
 const BETTER: f64 = 0.10;
