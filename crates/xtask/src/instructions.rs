@@ -9,7 +9,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::PathBuf;
 
-use crate::command::{self, cargo, output, program};
+use crate::command::{self, cargo, on_path, output, program};
 use crate::workspace::target_folder;
 
 /// By how much a count may lie above its bar: common practice, no source. Another version of the compiler or of libc
@@ -114,6 +114,12 @@ fn accept() -> Result<(), String> {
 
 /// Builds the program that does the work.
 fn build() -> Result<(), String> {
+    if !on_path("valgrind") {
+        return Err(
+            "valgrind is not installed; `apt-get install valgrind` or `dnf install valgrind` brings it"
+                .to_owned(),
+        );
+    }
     command::run(cargo().args(["build", "--quiet", "--package", "loads"]))
 }
 

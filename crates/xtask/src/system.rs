@@ -68,7 +68,7 @@ const WINDOW: &[Need] = &[Need {
 }];
 
 /// To run the tests: a sound server and a display that need no hardware, a
-/// compiler for plugins in C, a counter of instructions, and Python for the comparison with numpy and scipy.
+/// compiler for plugins in C, and Python for the comparison with numpy and scipy.
 const TESTS: &[Need] = &[
     Need {
         what: "a sound server with a virtual sound card",
@@ -111,12 +111,6 @@ const TESTS: &[Need] = &[
         present: Probe::Programs(&["clang", "wasm-ld"]),
         apt: &["clang", "lld"],
         dnf: &["clang", "lld"],
-    },
-    Need {
-        what: "valgrind, which counts the instructions of the hot kernels",
-        present: Probe::Programs(&["valgrind"]),
-        apt: &["valgrind"],
-        dnf: &["valgrind"],
     },
     Need {
         what: "Python with virtual environments, for the comparison with numpy and scipy",
