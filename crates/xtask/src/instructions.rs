@@ -30,7 +30,6 @@ const WORK: &[&str] = &[
     "sine-fit",
     "cascade",
     "sweep-short",
-    "recognition-short",
 ];
 
 /// Where the bars stand.
