@@ -102,7 +102,16 @@ pub(super) struct Captures {
 
 impl Captures {
     pub(super) fn of_job(job: &job::Job) -> Self {
-        let held = job.captures().iter().map(|capture| {
+        Self::of_those(job, |_| true)
+    }
+
+    /// Those before and after alone, which are quicker read than all.
+    pub(super) fn of_sets(job: &job::Job) -> Self {
+        Self::of_those(job, |capture| matches!(capture.meta.set, Some(Set::Before | Set::After)))
+    }
+
+    fn of_those(job: &job::Job, wanted: impl Fn(&job::Capture) -> bool) -> Self {
+        let held = job.captures().iter().filter(|capture| wanted(capture)).map(|capture| {
             let reading = job.reading(capture.id).ok().flatten();
             // Nobody else records while the job is open here: the program ended in the middle of it.
             let state = match capture.state {

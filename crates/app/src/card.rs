@@ -3,11 +3,10 @@
 use measure::FindingLevel;
 use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
 use view::{
-    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, Pace,
-    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
+    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, SetMark,
+    Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
-use super::drivers;
 use super::state::State;
 
 impl State {
@@ -35,6 +34,9 @@ impl State {
 
     /// What the open stage offers first: the main button, and the space bar.
     pub(super) fn main_button(&self) -> Option<Button> {
+        if self.face.at_start {
+            return Some(self.start_main());
+        }
         match self.face.stage {
             Stage::Intake => Some(self.intake_main()),
             Stage::Source => self.source_main(),
@@ -65,68 +67,6 @@ impl State {
     /// A button that makes captures.
     pub(super) fn measure_button(&self, label: &str) -> Button {
         button(Action::Measure, label, self.can_play())
-    }
-
-    fn intake_main(&self) -> Button {
-        match &self.rig {
-            None => button(Action::UseSimulatedCar, "Use the simulated car", true),
-            Some(_) => button(Action::NextStage, "Next: Source", true),
-        }
-    }
-
-    fn intake_card(&self) -> Card {
-        let mut settings = Vec::new();
-        if self.rig.is_some() || self.job.is_some() {
-            let vehicle = self.job.as_ref().map_or("", |job| &job.data.intake.vehicle);
-            settings.push(text(TextKey::Vehicle, "Vehicle", vehicle));
-        }
-        settings.extend([self.processor_setting(), self.target_setting()]);
-        if self.is_simulated() {
-            settings.push(self.times_setting());
-        }
-        settings.extend(self.rig_setting());
-        // The drivers of the simulated car are known.
-        if !self.is_simulated() && (self.rig.is_some() || self.job.is_some()) {
-            settings.push(self.layout_setting());
-        }
-        let idle = self.is_idle();
-        Card {
-            instruction: match &self.rig {
-                None => "Choose what to measure with.",
-                Some(_) => "What is in the car?",
-            }
-            .to_owned(),
-            detail: "Put a charger on the battery. Never run the engine indoors.".to_owned(),
-            actions: match (&self.rig, self.is_simulated()) {
-                (None, _) => vec![button(Action::UseDevices, "Use the sound devices", true)],
-                (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
-                (Some(_), false) => {
-                    let simulated = button(Action::UseSimulatedCar, "Use the simulated car instead", idle);
-                    std::iter::once(simulated).chain(self.rig_action()).collect()
-                }
-            },
-            settings,
-            lines: self
-                .drivers()
-                .iter()
-                .map(|driver| {
-                    line(&driver.name, driver.role.map(|role| role.to_string()).unwrap_or_default())
-                })
-                .collect(),
-            ..Card::default()
-        }
-    }
-
-    fn layout_setting(&self) -> Setting {
-        let names = |drivers: &[job::Driver]| -> Vec<String> {
-            drivers.iter().map(|driver| driver.name.clone()).collect()
-        };
-        let now = names(self.drivers());
-        let chosen = drivers::LAYOUTS
-            .iter()
-            .map(|(layout, _)| *layout)
-            .find(|layout| names(&drivers::layout(*layout)) == now);
-        choice(ChoiceKey::Layout, Choice::Layout, "Drivers", drivers::LAYOUTS, chosen)
     }
 
     /// Offered where tracks may be played from a memory stick instead.
@@ -429,12 +369,6 @@ impl State {
             (Signal::MovingMicrophone, "Pink noise, moving microphone"),
         ];
         choice(ChoiceKey::Signal, Choice::Signal, "Signal", options, Some(self.choices.signal))
-    }
-
-    fn times_setting(&self) -> Setting {
-        let options = [(Pace::RealTime, "Real time"), (Pace::TenTimes, "10 × faster")];
-        let chosen = if self.choices.times > 1 { Pace::TenTimes } else { Pace::RealTime };
-        choice(ChoiceKey::Pace, Choice::Pace, "The simulated car plays in", options, Some(chosen))
     }
 
     fn go_on_setting(&self) -> Setting {

@@ -1,6 +1,6 @@
 //! What each command of the window does.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Instant;
 
 use job::Job;
@@ -69,18 +69,21 @@ impl Core {
 
     fn carry_out(&mut self, command: Command) -> Result<()> {
         match command {
-            Command::UseSimulatedCar => return self.use_simulated_car(),
+            Command::ShowStart => self.show_start(),
+            Command::LeaveStart => self.state.face.at_start = false,
+            Command::Remember(look) => self.remember_look(look),
+            Command::UseSimulatedCar(car) => return self.use_simulated_car(&car),
             Command::UseDevices => return self.use_devices(),
             Command::OpenJob(folder) => {
                 self.refuse_while_busy()?;
                 return self.open_job(&folder);
             }
-            Command::NewJob(folder) => {
-                self.refuse_while_busy()?;
-                return self.hold(procedure::create_job(Path::new(&folder), None, "")?, Captures::default());
-            }
+            Command::NewJob(folder) => return self.new_job(&folder),
             Command::Import(paths) => return self.import(&paths),
-            Command::OpenStage(stage) => self.state.face.stage = stage,
+            Command::OpenStage(stage) => {
+                self.state.face.at_start = false;
+                self.state.face.stage = stage;
+            }
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(action) => return self.press(action),
             Command::Set(value) => return self.set(value),
@@ -127,7 +130,7 @@ impl Core {
     }
 
     /// Opens a job; its readings are read on a thread of their own.
-    fn open_job(&mut self, folder: &str) -> Result<()> {
+    pub(super) fn open_job(&mut self, folder: &str) -> Result<()> {
         let folder = PathBuf::from(folder);
         let task = Task { title: "Opening the job".to_owned(), detail: "reading its captures" };
         self.think(task, move || {
@@ -166,7 +169,8 @@ impl Core {
     fn press(&mut self, action: Action) -> Result<()> {
         self.refuse_while_busy()?;
         match action {
-            Action::UseSimulatedCar => return self.use_simulated_car(),
+            Action::ContinueJob => return self.continue_job(),
+            Action::UseSimulatedCar => return self.use_simulated_car(""),
             Action::UseDevices => return self.use_devices(),
             Action::BeginRigFile => return self.begin_rig(),
             Action::NextStage => {
@@ -224,6 +228,19 @@ impl Core {
             self.history.note(Edit::Job { back: Box::new(back), again: Box::new(change) });
         }
         Ok(())
+    }
+
+    /// Notes whose car it is and which; as long as the job has the name that was proposed, the name follows.
+    fn edit_car(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
+        self.begin_job("")?;
+        let Some(job) = &self.job else { return Ok(()) };
+        let data = &job.project().data;
+        let mut intake = data.intake.clone();
+        change(&mut intake);
+        let follows = data.head.name == self.state.proposed_name();
+        let name = self.state.name_for(&intake);
+        let named = follows.then_some(Change::Named(name));
+        self.edit(Change::Together(std::iter::once(Change::Intake(intake)).chain(named).collect()))
     }
 
     /// Notes something of the car.
@@ -374,10 +391,11 @@ impl Core {
             Choice::Set(side) => choices.side = side,
             Choice::Driver(driver) => choices.driver = driver,
             Choice::Layout(layout) => {
-                self.begin_job(None, "")?;
+                self.begin_job("")?;
                 self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
             }
             Choice::Rig(name) => self.use_rig(name.as_deref())?,
+            Choice::SimulatedCar(car) => return self.use_simulated_car(&car),
             Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
             Choice::Target(Some(target)) => self.state.tune.choose_target(&target)?,
             // The edited one is the one that is aimed at.
@@ -442,9 +460,17 @@ impl Core {
 
     fn set_text(&mut self, key: TextKey, text: String) -> Result<()> {
         match key {
-            TextKey::Vehicle => {
-                self.begin_job(None, "")?;
-                self.edit_intake(|intake| intake.vehicle = text)?;
+            TextKey::Vehicle => self.edit_car(|intake| intake.vehicle = text)?,
+            TextKey::Plate => self.edit_car(|intake| intake.plate = text)?,
+            TextKey::Customer => self.edit_car(|intake| intake.customer = text)?,
+            TextKey::JobName => {
+                self.begin_job("")?;
+                let name = if text.trim().is_empty() { self.state.proposed_name() } else { text };
+                self.edit(Change::Named(name))?;
+            }
+            TextKey::Notes => {
+                self.begin_job("")?;
+                self.edit(Change::Notes(text))?;
             }
             TextKey::Outputs => self.state.source.outputs = text,
             TextKey::MeterReading => self.state.source.meter = text,

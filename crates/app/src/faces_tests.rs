@@ -32,7 +32,7 @@ impl Served {
         let served = Self { faces: (0..count).map(|_| door.attach()).collect(), app, _folder: folder };
         let job = served._folder.path().join("job").display().to_string();
         served.ask(0, Command::NewJob(job));
-        served.ask(0, Command::UseSimulatedCar);
+        served.ask(0, Command::UseSimulatedCar(String::new()));
         served
     }
 
@@ -235,11 +235,11 @@ fn a_stop_is_heard_while_the_app_computes_on_a_thousand_captures() {
             tested.core.mail = Arc::downgrade(&app.door.mail);
             tested.core.faces.clear();
             tested.core.deriver = Some(deriver());
-            tested.core.hold_rig(rig::OpenRig::of(Box::new(rig)));
+            tested.core.hold_rig(rig::OpenRig::of(Box::new(rig)), library::RememberedRig::Devices);
             (2..=1_001).for_each(|number| tested.core.state.captures.insert(held(number)));
             let choices = &mut tested.core.state.choices;
             (choices.signal, choices.positions, choices.countdown_s) = (view::Signal::PinkNoise, 1, 0);
-            let App { mailbox, door } = app;
+            let App { mailbox, door, .. } = app;
             drop(door);
             serve_all(&mailbox, &mut tested.core);
         })

@@ -13,7 +13,7 @@ use library::Result;
 impl Core {
     /// Takes recordings; they are searched one after the other, when nothing else is under way.
     pub(super) fn import(&mut self, paths: &[String]) -> Result<()> {
-        self.begin_job(None, "")?;
+        self.begin_job("")?;
         self.recordings.extend(paths.iter().map(PathBuf::from));
         if self.work.is_none() { self.next_recording() } else { Ok(()) }
     }

@@ -18,6 +18,7 @@ mod faces_tests;
 mod handles;
 mod history;
 mod import;
+mod intake;
 mod listening;
 #[cfg(test)]
 mod listening_tests;
@@ -34,6 +35,9 @@ mod rigs;
 mod run;
 mod sounds;
 mod source;
+mod start;
+#[cfg(test)]
+mod start_tests;
 mod state;
 #[cfg(test)]
 mod state_tests;
@@ -57,7 +61,11 @@ use std::time::{Duration, Instant};
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
 use job::{Driver, Job};
-use view::{CaptureId, Command, Cue, FaceState, HandleId, Link, Now, StopHandle, TuneCard, Update};
+use library::{Remembered, RememberedRig};
+use view::{
+    CaptureId, Command, Cue, FaceState, HandleId, Link, Look, Now, RecentJob, SetMark, StopHandle, TuneCard,
+    Update,
+};
 
 use captures::{CaptureView, Captures};
 use derive::{Derived, FaceId, Wish, deriver};
@@ -65,7 +73,7 @@ use drivers::driver;
 use history::History;
 use library::{Error, Result, place};
 use procedure::{Change, Event, OpenJob};
-use rig::{OpenRig, RigChoice, role_of};
+use rig::{CarFacts, OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use state::{Busy, JobView, State};
 use tune::{Tune, TypedBand};
@@ -95,6 +103,10 @@ struct Core {
     recordings: VecDeque<PathBuf>,
     /// The rig, unless a procedure has it.
     idle_rig: Option<OpenRig>,
+    /// How the rig in use is found again.
+    rig_in_use: Option<RememberedRig>,
+    /// What is remembered from one start to the next; nothing where a test looks by itself.
+    memory: Option<Remembered>,
     /// The job: it is changed and saved here, and nowhere else.
     job: Option<OpenJob>,
     history: History,
@@ -151,6 +163,8 @@ enum Mail {
     Ended(u64, Option<Box<OpenRig>>, Result<Outcome<Core>>),
     /// What is shown was computed.
     Derived(Derived),
+    /// The recent jobs, as far as they were looked at.
+    Recent(Vec<RecentJob>),
 }
 
 /// The one application behind all faces.
@@ -158,6 +172,7 @@ enum Mail {
 pub struct App {
     door: Door,
     mailbox: Receiver<Mail>,
+    memory: Option<Remembered>,
 }
 
 /// Where faces attach to an app, from any thread.
@@ -205,11 +220,24 @@ impl Default for App {
     fn default() -> Self {
         let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
         let door = Door { mail: Arc::new(mail), switch: StopSwitch::default(), attached: Arc::default() };
-        Self { door, mailbox }
+        Self { door, mailbox, memory: None }
     }
 }
 
 impl App {
+    /// An app that goes on where the person stopped: it remembers jobs, rig and look, and begins with the
+    /// start page.
+    #[must_use]
+    pub fn remembering() -> Self {
+        Self { memory: Some(Remembered::load()), ..Self::default() }
+    }
+
+    /// How the window was left.
+    #[must_use]
+    pub fn look(&self) -> Look {
+        self.memory.as_ref().map_or_else(Look::default, start::look)
+    }
+
     /// Where faces attach.
     #[must_use]
     pub fn door(&self) -> Door {
@@ -222,6 +250,9 @@ impl App {
         let mail = Arc::downgrade(&self.door.mail);
         let mut core = Core::new(tune, self.door.switch.clone(), sounds::speaker(), mail);
         core.deriver = Some(deriver());
+        if let Some(remembered) = self.memory {
+            core.remembering(remembered);
+        }
         // While this end of the door is held, the mailbox cannot end by itself.
         drop(self.door);
         serve_all(&self.mailbox, &mut core);
@@ -256,6 +287,8 @@ impl Core {
             work: None,
             recordings: VecDeque::new(),
             idle_rig: None,
+            rig_in_use: None,
+            memory: None,
             job: None,
             history: History::default(),
             kept_tuning: (0, 0),
@@ -276,7 +309,8 @@ impl Core {
     fn take_mail(&mut self, mail: Mail) {
         match mail {
             Mail::Attach(id, updates) => {
-                self.faces.push(Attached { id, updates, state: FaceState::default(), lags: true });
+                let state = FaceState { at_start: self.memory.is_some(), ..FaceState::default() };
+                self.faces.push(Attached { id, updates, state, lags: true });
             }
             Mail::Left(id) | Mail::Command(id, Command::Close) => {
                 self.over |= !self.faces.is_empty();
@@ -293,6 +327,7 @@ impl Core {
             Mail::Told(run, event) => self.on_event(run, *event),
             Mail::Ended(run, rig, result) => self.ended(run, rig.map(|rig| *rig), result),
             Mail::Derived(derived) => self.derived(derived),
+            Mail::Recent(jobs) => self.take_recent(jobs),
         }
         self.refresh();
     }
@@ -412,6 +447,8 @@ impl Core {
     fn keep(&mut self, results: Vec<Change>) {
         let Some(job) = self.job.as_ref().filter(|job| job.job().is_writable()) else { return };
         let before = job.project().data.clone();
+        let mut results = results;
+        results.push(Change::Choices(self.state.chosen(&before.choices)));
         let kept = self.apply(Change::Together(results));
         self.kept_tuning = self.state.tune.edits_and_undos();
         self.changed = self.job.as_ref().is_some_and(|job| job.project().data != before);
@@ -477,18 +514,23 @@ impl Core {
         self.keep(self.state.results());
     }
 
-    fn use_simulated_car(&mut self) -> Result<()> {
+    /// Uses a simulated car as the rig from now on; nothing stands for the usual one.
+    fn take_car(&mut self, name: &str) -> Result<Option<CarFacts>> {
         self.refuse_while_busy()?;
-        let rig = OpenRig::open(RigChoice::Simulated { car: String::new(), pace: Pace::RealTime })?;
-        let Some(simulated) = rig.car() else { return Ok(()) };
-        let car = simulated.car.clone();
-        self.state.choices.positions = car.position_names().count();
+        let rig = OpenRig::open(RigChoice::Simulated { car: name.to_owned(), pace: Pace::RealTime })?;
+        let Some(facts) = rig.facts().car().cloned() else { return Ok(None) };
+        self.state.choices.positions = facts.car.position_names().count();
         self.state.choices.countdown_s = 1;
         self.state.choices.times = 10;
         self.state.choices.filters_on = false;
-        self.hold_rig(rig);
-        self.state.entered = false;
-        self.begin_job(Some("Simulated car"), &car.name)?;
+        self.hold_rig(rig, RememberedRig::Simulated(name.to_owned()));
+        self.state.entered = self.state.has_entered();
+        Ok(Some(facts))
+    }
+
+    fn use_simulated_car(&mut self, name: &str) -> Result<()> {
+        let Some(CarFacts { car, .. }) = self.take_car(name)? else { return Ok(()) };
+        self.begin_job(&car.name)?;
         if let Some(job) = &self.job
             && job.project().data.intake.drivers.is_empty()
         {
@@ -500,21 +542,34 @@ impl Core {
             let intake = job::Intake { drivers: drivers.collect(), ..job.project().data.intake.clone() };
             self.apply(Change::Intake(intake))?;
         }
+        self.state.face.at_start = false;
         self.state.face.stage = view::Stage::Source;
         Ok(())
     }
 
     /// Begins a job in the folder of the person's work when there is none: what is measured is
     /// kept in any case, with what was chosen before.
-    fn begin_job(&mut self, name: Option<&str>, vehicle: &str) -> Result<()> {
+    fn begin_job(&mut self, vehicle: &str) -> Result<()> {
         if self.job.is_some() {
             return Ok(());
         }
         let folder = place::unused(&place::work(), "");
+        let name = Some(vehicle).filter(|vehicle| !vehicle.is_empty());
         self.job = Some(OpenJob::new(procedure::create_job(&folder, name, vehicle)?));
         self.refresh_job();
+        self.remember_job();
         self.notice(format!("The job is kept in {}", folder.display()), true);
         self.keep_tuning()
+    }
+
+    /// Begins a job beside the open one, in this folder or in one of its own.
+    fn new_job(&mut self, folder: &str) -> Result<()> {
+        self.refuse_while_busy()?;
+        let folder = if folder.is_empty() { place::unused(&place::work(), "") } else { folder.into() };
+        self.hold(procedure::create_job(&folder, None, "")?, Captures::default())?;
+        self.state.face.stage = view::Stage::Intake;
+        self.notice(format!("The job is kept in {}", folder.display()), true);
+        Ok(())
     }
 
     /// Takes a job, with its captures and its tuning.
@@ -532,7 +587,9 @@ impl Core {
             || self.state.captures.iter().any(|held| !held.channel.is_empty());
         self.kept_tuning = self.state.tune.edits_and_undos();
         self.history = History::default();
+        let stage = captures::view_stage(start::reached(data));
         for state in self.every_face() {
+            (state.at_start, state.stage) = (false, stage);
             state.tune_card = TuneCard::Bands;
             state.picked = None;
             state.selected = None;
@@ -542,8 +599,20 @@ impl Core {
         self.state.handed_over = data.stages.contains_key(&job::Stage::Handover);
         self.state.gain_seen = data.stages.contains_key(&job::Stage::Gain);
         self.state.memos = Arc::default();
+        let (folder, choices) = (job.dir().to_owned(), job.data().choices.clone());
         self.job = Some(OpenJob::new(job));
         self.refresh();
+        self.take_rig_of(&folder);
+        if let Some(positions) = choices.positions {
+            self.state.choices.positions = positions as usize;
+        }
+        if let Some(bands) = choices.max_bands {
+            self.state.choices.max_bands = bands as usize;
+        }
+        self.state.entered = self.state.has_entered();
+        self.state.choices.side = if self.state.entered { SetMark::After } else { SetMark::Before };
+        self.refresh();
+        self.remember_job();
         Ok(())
     }
 }

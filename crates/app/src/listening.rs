@@ -148,7 +148,7 @@ impl Core {
     /// Begins to listen. The simulated car plays what comes next by itself.
     pub(super) fn listen(&mut self) -> Result<()> {
         let next = self.next_heard()?;
-        self.begin_job(None, "")?;
+        self.begin_job("")?;
         let simulated = self.is_simulated();
         if simulated && next.track.is_none() {
             return Err(Error::input("The simulated source has no track for this measurement."));

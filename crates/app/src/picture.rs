@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use chart::{Dash, Line, Point, Role};
-use tuning::Response;
+use tuning::{Response, Target};
 use view::{
     JobHead, Ribbon, RigHead, RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile,
 };
@@ -22,6 +22,7 @@ impl State {
             revision: self.revision,
             shared: self.shared(),
             face: self.face.clone(),
+            start: self.face.at_start.then(|| Arc::clone(&self.start)),
             card: self.card(),
             chart_faces: self.faces(),
             chart_face: self.shown_face(),
@@ -101,27 +102,12 @@ impl State {
 
     /// Response minus target, at the level where the two fit best.
     pub(super) fn residual(&self, response: &Response) -> Response {
-        let target = self.tune.target();
-        let offset_db = self.offset_db(response);
-        let magnitude_db = response
-            .frequency_hz
-            .iter()
-            .zip(&response.magnitude_db)
-            .map(|(&f, level)| level - target.db_at(f) - offset_db)
-            .collect();
-        Response { magnitude_db, ..response.clone() }
+        residual_to(self.tune.target(), response)
     }
 
     /// How much louder than the target a response is on the whole.
     pub(super) fn offset_db(&self, response: &Response) -> f64 {
-        let within: Vec<f64> = response
-            .frequency_hz
-            .iter()
-            .zip(&response.magnitude_db)
-            .filter(|(f, _)| (RANGE_HZ.0..=RANGE_HZ.1).contains(*f))
-            .map(|(&f, level)| level - self.tune.target().db_at(f))
-            .collect();
-        if within.is_empty() { 0.0 } else { within.iter().sum::<f64>() / within.len() as f64 }
+        offset_to(self.tune.target(), response)
     }
 
     fn ribbon(&self) -> Option<Ribbon> {
@@ -179,20 +165,14 @@ impl State {
     }
 
     fn tile(&self, held: &CaptureView) -> Tile {
-        let left = self.captures.smoothed(held, 3).map(|response| self.residual(&response));
-        let fingerprint = std::array::from_fn(|band| {
-            // The 31 third octaves from 20 Hz to 20 kHz, base ten (IEC 61260-1).
-            let frequency_hz = 1000.0 * 10f64.powf((band as f64 - 17.0) / 10.0);
-            #[expect(clippy::cast_possible_truncation, reason = "a deviation in dB")]
-            left.as_ref().and_then(|left| left.db_at(frequency_hz)).map(|db| db as f32)
-        });
+        let left = self.captures.smoothed(held, THIRD_OCTAVES).map(|response| self.residual(&response));
         Tile {
             id: held.id,
             label: held.label.clone(),
             time: held.time.clone(),
             stage: held.stage,
             mark: held.mark,
-            fingerprint,
+            fingerprint: left.as_ref().map_or([None; 31], fingerprint),
             result: self.short_result(held),
             shown: self.is_shown(held),
             remark: match held.mark.map(|mark| self.outliers(mark)) {
@@ -252,6 +232,38 @@ pub(super) fn points(response: &Response, offset_db: f64) -> Arc<[Point]> {
         .zip(&response.magnitude_db)
         .map(|(&x, level)| Point { x, y: level - offset_db })
         .collect()
+}
+
+/// A fingerprint is of responses over a third of an octave.
+pub(super) const THIRD_OCTAVES: u32 = 3;
+
+/// A deviation at the 31 third octaves from 20 Hz to 20 kHz, base ten (IEC 61260-1).
+pub(super) fn fingerprint(left: &Response) -> [Option<f32>; 31] {
+    std::array::from_fn(|band| {
+        let frequency_hz = 1000.0 * 10f64.powf((band as f64 - 17.0) / 10.0);
+        #[expect(clippy::cast_possible_truncation, reason = "a deviation in dB")]
+        left.db_at(frequency_hz).map(|db| db as f32)
+    })
+}
+
+/// How much louder than the target a response is on the whole.
+fn offset_to(target: &Target, response: &Response) -> f64 {
+    let within: Vec<f64> = response
+        .frequency_hz
+        .iter()
+        .zip(&response.magnitude_db)
+        .filter(|(f, _)| (RANGE_HZ.0..=RANGE_HZ.1).contains(*f))
+        .map(|(&f, level)| level - target.db_at(f))
+        .collect();
+    if within.is_empty() { 0.0 } else { within.iter().sum::<f64>() / within.len() as f64 }
+}
+
+/// Response minus target, at the level where the two fit best.
+pub(super) fn residual_to(target: &Target, response: &Response) -> Response {
+    let offset_db = offset_to(target, response);
+    let levels = response.frequency_hz.iter().zip(&response.magnitude_db);
+    let magnitude_db = levels.map(|(&f, level)| level - target.db_at(f) - offset_db).collect();
+    Response { magnitude_db, ..response.clone() }
 }
 
 /// Root mean square over log frequency within the range that counts.

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use library::RememberedRig;
 use rig::{OpenRig, RigChoice};
 use view::{Action, Button, Choice, ChoiceKey, Setting};
 
@@ -36,21 +37,26 @@ impl State {
 impl Core {
     pub(super) fn use_devices(&mut self) -> Result<()> {
         self.refuse_while_busy()?;
-        self.use_own(OpenRig::open(RigChoice::Default)?)
-    }
-
-    fn use_own(&mut self, rig: OpenRig) -> Result<()> {
-        self.hold_rig(rig);
-        self.state.choices.times = 1;
-        self.state.choices.countdown_s = 5;
-        self.state.choices.filters_on = true;
+        let rig = OpenRig::open(RigChoice::Default)?;
+        self.use_own(rig, RememberedRig::Devices);
         Ok(())
     }
 
+    pub(super) fn use_own(&mut self, rig: OpenRig, found_again: RememberedRig) {
+        self.hold_rig(rig, found_again);
+        self.state.face.at_start = false;
+        self.state.choices.times = 1;
+        self.state.choices.countdown_s = 5;
+        self.state.choices.filters_on = true;
+    }
+
     /// Uses this rig from now on.
-    pub(super) fn hold_rig(&mut self, rig: OpenRig) {
+    pub(super) fn hold_rig(&mut self, rig: OpenRig, found_again: RememberedRig) {
         self.state.rig = Some(rig.facts().clone());
         self.idle_rig = Some(rig);
+        self.rig_in_use = Some(found_again.clone());
+        self.remember(|memory| memory.rig = Some(found_again));
+        self.remember_job();
     }
 
     /// Uses the rig of this name; the system's devices without one.
@@ -58,7 +64,11 @@ impl Core {
         match name {
             None => self.use_devices(),
             Some(_) if self.work.is_some() => self.refuse_while_busy(),
-            Some(name) => self.use_own(OpenRig::open(RigChoice::File(name.into()))?),
+            Some(name) => {
+                let rig = OpenRig::open(RigChoice::File(name.into()))?;
+                self.use_own(rig, RememberedRig::File(name.into()));
+                Ok(())
+            }
         }
     }
 

@@ -55,7 +55,7 @@ impl Core {
             _ => {}
         }
         let orders = self.orders()?;
-        self.begin_job(None, "")?;
+        self.begin_job("")?;
         let Some(pace) = orders.front().map(|order| order.pace) else { return Ok(()) };
         let (headings, plans): (Vec<_>, Vec<_>) =
             orders.into_iter().map(|order| (order.heading, order.plan)).unzip();

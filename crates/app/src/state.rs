@@ -7,11 +7,12 @@ use std::sync::Arc;
 use job::JobData;
 use rig::RigFacts;
 use tuning::OutputStep;
-use view::{Activity, FaceState, HandleId, SetMark, Signal};
+use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 
 use super::captures::{CaptureView, Captures};
 use super::memos::Memos;
 use super::source::choices::Source;
+use super::start::simulated_cars;
 use super::tune::Tune;
 
 /// Everything that cards, charts and results follow from.
@@ -19,6 +20,8 @@ use super::tune::Tune;
 pub(super) struct State {
     /// What the face looks at that is being served.
     pub(super) face: FaceState,
+    /// What a face is offered before a job is open.
+    pub(super) start: Arc<StartPage>,
     /// What the open job holds.
     pub(super) job: Option<JobView>,
     /// What is known of the rig.
@@ -141,6 +144,7 @@ impl State {
     pub(super) fn new(tune: Tune) -> Self {
         Self {
             face: FaceState::default(),
+            start: Arc::new(StartPage { cars: simulated_cars(), ..StartPage::default() }),
             job: None,
             rig: None,
             captures: Captures::default(),
@@ -164,6 +168,7 @@ impl State {
     pub(super) fn now(&self) -> Self {
         Self {
             face: self.face.clone(),
+            start: Arc::clone(&self.start),
             job: self.job.clone(),
             rig: self.rig.clone(),
             captures: self.captures.clone(),

@@ -41,7 +41,7 @@ impl TestApp {
         let folder = tempfile::tempdir().expect("a folder");
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
         core.hold(job, Captures::default()).expect("it is held");
-        core.use_simulated_car().expect("the car");
+        core.use_simulated_car("").expect("the car");
         core.state.choices.times = 10_000;
         core.state.choices.countdown_s = 0;
         Self { core, _mail: mail, mailbox, updates, sounds, folder }
@@ -492,7 +492,7 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     std::fs::write(&car, text.replace("processed = false", "processed = true")).expect("it is written");
     let car = car.display().to_string();
     let choice = rig::RigChoice::Simulated { car: car.clone(), pace: engine::Pace::RealTime };
-    app.core.hold_rig(rig::OpenRig::open(choice).expect("the car"));
+    app.core.hold_rig(rig::OpenRig::open(choice).expect("the car"), library::RememberedRig::Devices);
     app.ask(Command::OpenStage(Stage::Tune));
     app.set(SettingValue::Number(NumberKey::Positions, 1.0));
     let measure = |app: &mut TestApp, side: SetMark| {

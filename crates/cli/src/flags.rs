@@ -711,7 +711,7 @@ pub(crate) enum Job {
         #[command(flatten)]
         json: Json,
     },
-    /// Change what is noted of the job: vehicle, customer, notes, target, processor
+    /// Change what is noted of the job: vehicle, plate, customer, notes, target, processor
     Set(JobSet),
     /// Say where a capture belongs, put it away, or bring it back
     Capture(JobCapture),
@@ -741,7 +741,7 @@ headrest job set JOB channel.sub.gain=-6 channel.sub.low-pass=80:linkwitz-riley:
 pub(crate) struct JobSet {
     /// The job's folder
     pub(crate) dir: PathBuf,
-    /// What to change: name, vehicle, customer, notes, source, tap, processor-name, target, processor, seat (driver,
+    /// What to change: name, vehicle, plate, customer, notes, source, tap, processor-name, target, processor, seat (driver,
     /// both), equalizer (channels, sides, one), drivers and amplifiers; nothing behind `=` takes it away
     #[arg(required = true, value_name = "KEY=VALUE")]
     pub(crate) settings: Vec<String>,

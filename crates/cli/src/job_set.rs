@@ -12,7 +12,7 @@ use crate::number;
 use crate::run::{Outcome, files_written};
 
 /// The keys, as a message lists them.
-const KEYS: &str = "name, vehicle, customer, notes, source, tap, processor-name, target, processor, seat, equalizer, \
+const KEYS: &str = "name, vehicle, plate, customer, notes, source, tap, processor-name, target, processor, seat, equalizer, \
                     drivers, driver.NAME, amplifiers, amplifier.NAME, channel.NAME.WHAT, preset.NAME.WHAT";
 
 /// What can be said of one driver.
@@ -73,6 +73,7 @@ impl Edited {
         match key {
             "name" => value.clone_into(&mut self.name),
             "vehicle" => value.clone_into(&mut self.intake.vehicle),
+            "plate" => value.clone_into(&mut self.intake.plate),
             "customer" => value.clone_into(&mut self.intake.customer),
             "notes" => value.clone_into(&mut self.notes),
             "source" => value.clone_into(&mut self.intake.source.name),

@@ -11,10 +11,11 @@ fn main() -> ExitCode {
 
 /// Opens the window over an app that runs on a thread of its own.
 fn open_window() -> ExitCode {
-    let app = app::App::default();
+    let app = app::App::remembering();
+    let look = app.look();
     let link = app.door().attach();
     let app = std::thread::Builder::new().name("app".to_owned()).spawn(move || app.serve());
-    let opened = window::run(link, window::Options::default());
+    let opened = window::run(link, window::Options::of(look));
     // The window's end of the link is gone now, which ends the app.
     if let Ok(app) = app {
         let _ = app.join();

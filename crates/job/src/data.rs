@@ -93,6 +93,9 @@ impl JobData {
 pub struct Intake {
     /// The vehicle.
     pub vehicle: String,
+    /// Its number plate.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub plate: String,
     /// Whose car it is, or the job's number in the shop's books.
     pub customer: String,
     /// The factory source.

@@ -9,9 +9,11 @@ mod error;
 pub mod files;
 pub mod place;
 mod presets;
+mod remembered;
 mod responses;
 pub mod targets;
 
 pub use error::{Error, Fault, Result};
 pub use presets::{calibration, profile, target, text};
+pub use remembered::{Remembered, RememberedJob, RememberedLook, RememberedRig};
 pub use responses::{NamedResponse, named_responses, reading_response, response, responses};

@@ -18,7 +18,14 @@ impl Sheet {
             .filter(|line| !line.is_empty())
             .collect();
         let facts = [
-            ("vehicle", self.vehicle.clone()),
+            (
+                "vehicle",
+                [&*self.vehicle, &*self.plate]
+                    .into_iter()
+                    .filter(|words| !words.is_empty())
+                    .collect::<Vec<_>>()
+                    .join(" · "),
+            ),
             ("customer", self.customer.clone()),
             ("job", self.name.clone()),
             ("begun", self.date.clone()),

@@ -20,6 +20,8 @@ pub struct Sheet {
     pub date: String,
     /// The vehicle.
     pub vehicle: String,
+    /// Its number plate.
+    pub plate: String,
     /// Whose car it is.
     pub customer: String,
     /// The factory source and where the signal is taken from it.
@@ -124,6 +126,7 @@ impl Sheet {
             name: data.head.name.clone(),
             date: created.split('T').next().unwrap_or_default().to_owned(),
             vehicle: intake.vehicle.clone(),
+            plate: intake.plate.clone(),
             customer: intake.customer.clone(),
             source_unit: intake.source.clone(),
             processor,

@@ -105,6 +105,7 @@ pub(crate) fn source_unit(sheet: &Sheet) -> String {
 pub(crate) fn particulars(sheet: &Sheet) -> Vec<(&'static str, String)> {
     let lines = [
         ("Vehicle", sheet.vehicle.clone()),
+        ("Number plate", sheet.plate.clone()),
         ("Customer", sheet.customer.clone()),
         ("Source", source_unit(sheet)),
         ("Processor", sheet.processor.clone()),

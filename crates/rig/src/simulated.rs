@@ -107,6 +107,14 @@ pub fn car_names() -> Vec<String> {
     built_in.chain(library::place::own_names("cars")).collect()
 }
 
+/// The simulated cars that a person may try, each with its preset's name, the usual one first. The one that is
+/// no car but a wire, for tests, is left out.
+#[must_use]
+pub fn cars() -> Vec<(&'static str, Car)> {
+    let presets = Car::presets().iter();
+    presets.filter_map(|(id, text)| Some((*id, Car::parse(text).ok()?))).filter(|(_, car)| car.cabin.is_some()).collect()
+}
+
 /// A simulated car by its name, or from a file; nothing stands for the usual one.
 ///
 /// # Errors

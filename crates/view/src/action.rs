@@ -3,7 +3,9 @@
 /// What a button does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Action {
-    /// Use the simulated car.
+    /// Open the job that was open last.
+    ContinueJob,
+    /// Use the usual simulated car.
     UseSimulatedCar,
     /// Use the system's sound devices.
     UseDevices,

@@ -2,18 +2,24 @@
 
 use chart::HandleId;
 
-use crate::{Action, CaptureId, ChartFace, Number, SetMark, SettingValue, Stage};
+use crate::{Action, CaptureId, ChartFace, Look, Number, SetMark, SettingValue, Stage};
 
 /// Something that a face asks the app to do.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Command {
-    /// Use the simulated car.
-    UseSimulatedCar,
+    /// Show the start page.
+    ShowStart,
+    /// Leave the start page, and look at the open job again.
+    LeaveStart,
+    /// Remember how the window is looked at.
+    Remember(Look),
+    /// Use the simulated car of this name.
+    UseSimulatedCar(String),
     /// Use the sound devices.
     UseDevices,
     /// Open the job in this folder.
     OpenJob(String),
-    /// Begin a job in this folder.
+    /// Begin a job in this folder; in one of its own among the person's work, if it is empty.
     NewJob(String),
     /// Find the tracks in these recordings and make captures of them.
     Import(Vec<String>),

@@ -14,6 +14,7 @@ mod kinds;
 mod link;
 mod setting;
 mod snapshot;
+mod start;
 
 pub use action::{Action, Shelf};
 pub use card::{BandState, Button, Card, CardLine, FindingLine, HandleCard, HandleNumber, Tone};
@@ -29,3 +30,4 @@ pub use snapshot::{
     Activity, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead, RigState,
     Shared, Snapshot, StageLine, StageState, Tile, TuneCard, Update,
 };
+pub use start::{Look, RecentJob, SimulatedCar, StartPage};

@@ -149,6 +149,14 @@ pub enum SwitchKey {
 pub enum TextKey {
     /// The vehicle.
     Vehicle,
+    /// The car's number plate.
+    Plate,
+    /// Whose car it is.
+    Customer,
+    /// What the job is called.
+    JobName,
+    /// Whatever a person wants to remember of the job.
+    Notes,
     /// The outputs of the source, with commas between.
     Outputs,
     /// What the meter showed.
@@ -174,6 +182,8 @@ pub enum ChoiceKey {
     Layout,
     /// [`Choice::Rig`].
     Rig,
+    /// [`Choice::SimulatedCar`].
+    SimulatedCar,
     /// [`Choice::Processor`].
     Processor,
     /// [`Choice::Target`].
@@ -211,6 +221,8 @@ pub enum Choice {
     Layout(Layout),
     /// The person's own rig of this name; absent for the system's devices.
     Rig(Option<String>),
+    /// The simulated car of this name.
+    SimulatedCar(String),
     /// The processor profile of this name.
     Processor(String),
     /// The target of this name; absent for one that was edited.
@@ -244,6 +256,7 @@ impl Choice {
             Self::Driver(_) => ChoiceKey::Driver,
             Self::Layout(_) => ChoiceKey::Layout,
             Self::Rig(_) => ChoiceKey::Rig,
+            Self::SimulatedCar(_) => ChoiceKey::SimulatedCar,
             Self::Processor(_) => ChoiceKey::Processor,
             Self::Target(_) => ChoiceKey::Target,
             Self::TunedAs(_) => ChoiceKey::TunedAs,

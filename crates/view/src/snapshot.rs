@@ -5,7 +5,9 @@ use std::sync::Arc;
 
 use chart::{Chart, HandleId, Line, Picture};
 
-use crate::{CaptureId, Card, ChartFace, DelayUnit, HandleCard, SetMark, Side, SourceTask, Stage, Tone};
+use crate::{
+    CaptureId, Card, ChartFace, DelayUnit, HandleCard, SetMark, Side, SourceTask, Stage, StartPage, Tone,
+};
 
 /// How far a stage is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -206,6 +208,8 @@ pub struct Shared {
 /// What one face looks at; another face looks at something else.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FaceState {
+    /// Whether it shows the start page.
+    pub at_start: bool,
     /// The stage whose card is open.
     pub stage: Stage,
     /// Which card of the stage Tune is open.
@@ -231,6 +235,7 @@ pub struct FaceState {
 impl Default for FaceState {
     fn default() -> Self {
         Self {
+            at_start: false,
             stage: Stage::Intake,
             tune_card: TuneCard::Bands,
             source_task: SourceTask::Headroom,
@@ -265,6 +270,8 @@ pub struct Snapshot {
     pub shared: Shared,
     /// What this face looks at.
     pub face: FaceState,
+    /// The start page, where this face shows it.
+    pub start: Option<Arc<StartPage>>,
     /// The open stage's card.
     pub card: Card,
     /// The faces that the chart can show now.

@@ -7,22 +7,27 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, NotSent, Now, NumberKey, SetMark,
-    SettingKind, SettingValue, Snapshot, StopHandle, TextKey, Update,
+    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, Look, NotSent, Now, NumberKey,
+    SetMark, SettingKind, SettingValue, Snapshot, StopHandle, TextKey, Update,
 };
 
 use crate::chart_state::ChartState;
 use crate::feed::Feed;
+use crate::folders::{Entry, Folder, Kind};
 use crate::keys::{self, Act};
 use crate::message::{Element, FromSession, Message};
 use crate::modal::Modal;
+use crate::run::{LARGEST_TEXT, LEAST};
+use crate::screen::Room;
 use crate::setting::{self, Drafts};
 use crate::theme::Theme;
-use crate::{Options, card, focus, handle, screen, tray};
+use crate::{Options, card, focus, folders, handle, screen, tray};
 
 /// So long after something has ended by itself the space bar starts nothing: the finger may have
 /// been on its way to stop it.
 const PAUSE: Duration = Duration::from_millis(700);
+/// The sizes of everything that is drawn, as one goes through them.
+const TEXT_SCALES: [f32; 5] = [1.0, 1.15, 1.3, 1.45, LARGEST_TEXT];
 
 /// The window's state.
 #[derive(Debug)]
@@ -35,7 +40,12 @@ pub struct App {
     now: Option<Now>,
     pub(crate) live: Live,
     pub(crate) theme: Theme,
-    pub(crate) size: Size,
+    /// The window's size, before any scale.
+    window: Size,
+    /// How large a person wants everything drawn: 1 as designed.
+    text_scale: f32,
+    /// The folder that is looked into, while one is chosen.
+    pub(crate) folder: Option<Folder>,
     pub(crate) chart: ChartState,
     pub(crate) modal: Option<Modal>,
     pub(crate) notices: Vec<Notice>,
@@ -46,7 +56,6 @@ pub struct App {
     stopping: bool,
     /// When the last thing ended that nobody stopped.
     ended_at: Option<Instant>,
-    job_folder: String,
     notices_given: u64,
     closing: bool,
     pub(crate) ended: bool,
@@ -80,7 +89,9 @@ impl App {
             snapshot: None,
             live: Live::default(),
             theme: options.theme,
-            size: Size::new(options.size.0, options.size.1),
+            window: Size::new(options.size.0, options.size.1),
+            text_scale: options.text_scale,
+            folder: None,
             chart: ChartState::default(),
             modal: None,
             notices: Vec::new(),
@@ -89,7 +100,6 @@ impl App {
             picked: None,
             stopping: false,
             ended_at: None,
-            job_folder: options.job_folder.clone(),
             notices_given: 0,
             closing: false,
             ended: false,
@@ -101,6 +111,19 @@ impl App {
     #[must_use]
     pub fn theme(&self) -> Theme {
         self.theme
+    }
+
+    /// How large everything is drawn: as large as was asked for, as long as everything has its place.
+    #[must_use]
+    pub fn scale(&self) -> f32 {
+        let most = (self.window.width / LEAST.width).min(self.window.height / LEAST.height);
+        self.text_scale.min(most).max(1.0)
+    }
+
+    /// The room for everything, at that scale.
+    pub(crate) fn room(&self) -> Room {
+        let scale = self.scale();
+        Room::of(Size::new(self.window.width / scale, self.window.height / scale))
     }
 
     /// Its title.
@@ -155,6 +178,7 @@ impl App {
             Message::FocusNext => return self.focus_next(),
             Message::FocusPrevious => return focus::previous(),
             Message::SwitchTheme => self.switch_theme(),
+            Message::GoToJobs => self.go_to_jobs(),
             Message::Look(view) => self.chart.look(view),
             Message::Fit => self.chart.fit(),
             Message::Draft(key, text) => {
@@ -172,17 +196,21 @@ impl App {
             Message::ModalText(text) => {
                 if let Some(modal) = &mut self.modal {
                     modal.type_text(text);
+                    return modal.path().map_or_else(Task::none, folders::look);
                 }
             }
+            Message::Looked(folder) => self.folder = folder,
             Message::CloseModal => self.modal = None,
             Message::ConfirmModal => self.confirm(),
             Message::BeginJob => self.use_job(Command::NewJob),
             Message::OpenJob => self.use_job(Command::OpenJob),
+            Message::Entry(entry) => return self.enter(entry),
             Message::Browse => return self.browse(),
             Message::Dropped(path) => self.dropped(&path),
             Message::Browsed(folder) => self.browsed(folder),
             Message::Dismiss(id) => self.notices.retain(|notice| notice.id != id),
-            Message::Resized(size) => self.size = size,
+            // What the event tells is at the scale that was in use.
+            Message::Resized(size) => self.window = size * self.scale(),
             Message::CloseRequested => return self.close(),
         }
         Task::none()
@@ -397,11 +425,12 @@ impl App {
             Act::MarkAfter => self.mark(SetMark::After),
             Act::Smoothing => self.ask(Command::NextSmoothing),
             Act::Theme => self.switch_theme(),
+            Act::TextSize => self.next_text_size(),
             Act::Undo => self.ask(Command::Undo),
             Act::Redo => self.ask(Command::Redo),
             Act::Fit => self.chart.fit(),
             Act::Export => self.ask(Command::ExportBands),
-            Act::Job => return self.open(Modal::Job { path: String::new() }),
+            Act::Job => self.go_to_jobs(),
             Act::Help => return self.open(Modal::Keys),
             Act::Next => return self.focus_next(),
             Act::Previous => return focus::previous(),
@@ -469,6 +498,39 @@ impl App {
     fn switch_theme(&mut self) {
         self.theme = self.theme.other();
         self.chart.redraw();
+        self.remember();
+    }
+
+    /// The next larger size of everything, and after the largest the designed one.
+    fn next_text_size(&mut self) {
+        let next = TEXT_SCALES.into_iter().find(|scale| *scale > self.text_scale);
+        self.text_scale = next.unwrap_or(TEXT_SCALES[0]);
+        if self.scale() < self.text_scale {
+            self.notify("The window is too small for larger text. Make it larger first.".to_owned(), false);
+            self.text_scale = TEXT_SCALES[0];
+        }
+        self.chart.redraw();
+        self.remember();
+    }
+
+    /// Has the app remember how the window is looked at.
+    fn remember(&mut self) {
+        self.ask(Command::Remember(Look {
+            daylight: self.theme == Theme::Daylight,
+            size: (self.window.width, self.window.height),
+            text_scale: self.text_scale,
+        }));
+    }
+
+    /// The start page, and from there back to the open job.
+    fn go_to_jobs(&mut self) {
+        let at_start = self.snapshot.as_ref().is_some_and(|snapshot| snapshot.start.is_some());
+        let has_job = self.snapshot.as_ref().is_some_and(|snapshot| !snapshot.shared.job.folder.is_empty());
+        if !at_start {
+            self.ask_settled(Command::ShowStart);
+        } else if has_job {
+            self.ask(Command::LeaveStart);
+        }
     }
 
     /// Marks the picked capture, or the newest; takes the mark away where it is.
@@ -502,11 +564,12 @@ impl App {
             && path.is_empty()
         {
             let folder = self.snapshot.as_ref().map(|s| s.shared.job.folder.clone()).unwrap_or_default();
-            *path = if folder.is_empty() { self.job_folder.clone() } else { folder };
+            *path = folder;
         }
         let first = modal.first_focus();
+        let looked = modal.path().map_or_else(Task::none, folders::look);
         self.modal = Some(modal);
-        operation::focus(first)
+        Task::batch([operation::focus(first), looked])
     }
 
     fn confirm(&mut self) {
@@ -537,6 +600,25 @@ impl App {
         }
     }
 
+    /// A folder is looked into; a job is opened, and a recording is taken.
+    fn enter(&mut self, entry: Entry) -> Task<Message> {
+        let chosen = entry.path.display().to_string();
+        let is_wanted = matches!(
+            (&self.modal, entry.kind),
+            (Some(Modal::Job { .. }), Kind::Job) | (Some(Modal::Import { .. }), Kind::Recording)
+        );
+        let Some(modal) = &mut self.modal else { return Task::none() };
+        modal.type_text(chosen.clone());
+        if is_wanted {
+            match entry.kind {
+                Kind::Job => self.use_job(Command::OpenJob),
+                Kind::Folder | Kind::Recording => self.confirm(),
+            }
+            return Task::none();
+        }
+        folders::look(&chosen)
+    }
+
     fn browsed(&mut self, folder: Option<std::path::PathBuf>) {
         if let (Some(Modal::Job { path } | Modal::Import { path }), Some(chosen)) = (&mut self.modal, folder)
         {
@@ -565,15 +647,15 @@ impl App {
             return iced::exit();
         }
         self.closing = true;
+        self.remember();
         self.ask_settled(Command::Close);
         if self.ended { iced::exit() } else { Task::none() }
     }
 }
 
 fn browse_recording() -> Task<Message> {
-    let dialog = rfd::AsyncFileDialog::new()
-        .set_title("Recording")
-        .add_filter("Recordings", &["wav", "flac", "mp3", "m4a", "aac", "ogg", "aif", "aiff", "caf"]);
+    let dialog =
+        rfd::AsyncFileDialog::new().set_title("Recording").add_filter("Recordings", &folders::RECORDINGS);
     Task::perform(dialog.pick_file(), |file| Message::Browsed(file.map(|file| file.path().to_owned())))
 }
 

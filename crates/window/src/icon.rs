@@ -21,7 +21,9 @@ pub(crate) enum Shape {
     Check,
     Plus,
     Minus,
+    Up,
     Down,
+    Folder,
     Cross,
     Speaker,
     Silent,
@@ -147,6 +149,16 @@ impl Pen<'_> {
                 self.line(&[(5.0, 12.0), (19.0, 12.0)]);
             }
             Shape::Minus => self.line(&[(5.0, 12.0), (19.0, 12.0)]),
+            Shape::Up => self.line(&[(5.0, 15.0), (12.0, 8.0), (19.0, 15.0)]),
+            Shape::Folder => self.line(&[
+                (4.0, 19.0),
+                (4.0, 6.0),
+                (10.0, 6.0),
+                (12.0, 9.0),
+                (20.0, 9.0),
+                (20.0, 19.0),
+                (4.0, 19.0),
+            ]),
             Shape::Down => self.line(&[(5.0, 9.0), (12.0, 16.0), (19.0, 9.0)]),
             Shape::Cross => {
                 self.line(&[(6.0, 6.0), (18.0, 18.0)]);

@@ -22,6 +22,8 @@ pub enum Act {
     Smoothing,
     /// The other theme.
     Theme,
+    /// The next size of everything that is drawn.
+    TextSize,
     /// Take back.
     Undo,
     /// Make again.
@@ -30,7 +32,7 @@ pub enum Act {
     Fit,
     /// Write the bands out.
     Export,
-    /// The job's folder.
+    /// The start page.
     Job,
     /// The list of keys.
     Help,
@@ -104,8 +106,13 @@ pub const BINDINGS: &[Binding] = &[
         acts: &[(Stroke::Char('z'), Act::Undo), (Stroke::ShiftChar('z'), Act::Redo)],
     },
     Binding { caps: &["T"], does: "Garage or daylight", acts: &[(Stroke::Char('t'), Act::Theme)] },
+    Binding { caps: &["X"], does: "The next size of text", acts: &[(Stroke::Char('x'), Act::TextSize)] },
     Binding { caps: &["E"], does: "Export the bands", acts: &[(Stroke::Char('e'), Act::Export)] },
-    Binding { caps: &["J"], does: "Begin or open a job", acts: &[(Stroke::Char('j'), Act::Job)] },
+    Binding {
+        caps: &["J"],
+        does: "All jobs, and back to the open one",
+        acts: &[(Stroke::Char('j'), Act::Job)],
+    },
     Binding {
         caps: &["Tab", "Shift Tab"],
         does: "Go to the next thing, the one before",

@@ -6,6 +6,7 @@ use chart::Viewport;
 use iced::{Size, keyboard};
 use view::{CaptureId, Command, NumberKey, SettingValue, TextKey, Update};
 
+use crate::folders::{Entry, Folder};
 use crate::modal::Modal;
 use crate::painter::Renderer;
 use crate::theme::Theme;
@@ -45,6 +46,8 @@ pub enum Message {
     FocusPrevious,
     /// The other look.
     SwitchTheme,
+    /// The start page, and from there back to the open job.
+    GoToJobs,
     /// The chart is looked at differently.
     Look(Viewport),
     /// The whole chart.
@@ -69,6 +72,10 @@ pub enum Message {
     BeginJob,
     /// The job in that folder is opened.
     OpenJob,
+    /// A folder was looked into.
+    Looked(Option<Folder>),
+    /// Something in it was chosen.
+    Entry(Entry),
     /// The dialog for a folder or a recording is asked for.
     Browse,
     /// It has answered.

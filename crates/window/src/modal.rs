@@ -4,6 +4,7 @@ use iced::widget::{column, container, opaque, row, scrollable, space, text_input
 use iced::{Center, Fill, Length};
 use view::{CaptureId, ChoiceKey, SettingKind, SettingValue, Snapshot};
 
+use crate::folders::{Entry, Folder, Kind};
 use crate::icon::{Ink, Shape, icon};
 use crate::keys::{BINDINGS, Binding};
 use crate::lettering::{self, L, M, PLAIN, S, XL, XS, body, lead, small, strong, title};
@@ -17,6 +18,8 @@ pub(crate) const FIELD: &str = "sheet-field";
 pub(crate) const SAFE: &str = "sheet-safe";
 /// The list of choices.
 const CHOICES: &str = "sheet-choices";
+/// The list of folders.
+const FOLDER: &str = "sheet-folder";
 /// The list of keys.
 const KEYS: &str = "sheet-keys";
 
@@ -65,6 +68,14 @@ impl Modal {
         }
     }
 
+    /// The path that is typed into it, where it asks for one.
+    pub(crate) fn path(&self) -> Option<&str> {
+        match self {
+            Self::Job { path } | Self::Import { path } => Some(path),
+            Self::Keys | Self::Discard { .. } | Self::Rename { .. } | Self::Choose { .. } => None,
+        }
+    }
+
     /// What is typed into its field.
     pub(crate) fn type_text(&mut self, typed: String) {
         if let Self::Rename { text, .. } | Self::Job { path: text } | Self::Import { path: text } = self {
@@ -74,13 +85,18 @@ impl Modal {
 }
 
 /// The sheet, over a veil.
-pub(crate) fn view<'a>(modal: &'a Modal, snapshot: &'a Snapshot, height: f32) -> Element<'a> {
+pub(crate) fn view<'a>(
+    modal: &'a Modal,
+    snapshot: &'a Snapshot,
+    folder: Option<&'a Folder>,
+    height: f32,
+) -> Element<'a> {
     let (content, width): (Element<'a>, f32) = match modal {
         Modal::Keys => (keys(), 620.0),
         Modal::Discard { label, .. } => (discard(label), 480.0),
         Modal::Rename { text, .. } => (rename(text), 480.0),
-        Modal::Job { path } => (job(path), 620.0),
-        Modal::Import { path } => (import(path), 620.0),
+        Modal::Job { path } => (job(path, folder), 680.0),
+        Modal::Import { path } => (import(path, folder), 680.0),
         Modal::Choose { setting } => (choose(*setting, snapshot), 480.0),
     };
     let sheet = container(content).padding(XL).width(width).max_height(height - 2.0 * L).style(sheet);
@@ -124,29 +140,26 @@ fn rename<'a>(text: &'a str) -> Element<'a> {
     .into()
 }
 
-fn job<'a>(path: &'a str) -> Element<'a> {
+fn job<'a>(path: &'a str, folder: Option<&'a Folder>) -> Element<'a> {
     let ready = !path.trim().is_empty();
     let press = |label: &'a str, look, message| {
         Press::new(strong(label), look).on_press_maybe(ready.then_some(message)).padding([M, L])
     };
     column![
-        title("Job"),
+        title("Open a job"),
         body("A job is a folder with everything about one car: recordings, readings, bands, sheets."),
         row![
-            field("Path of the folder", path, None),
+            field("Path of the folder", path, Some(Message::OpenJob)),
             Press::new(body("Browse…"), Look::Plain).on_press(Message::Browse).padding([M, L]),
         ]
         .spacing(S)
         .align_y(Center),
+        entries(folder, Kind::Job),
         row![
             close("Cancel"),
-            Press::new(body("Import a recording…"), Look::Plain)
-                .id("import")
-                .on_press(Message::OpenModal(Modal::Import { path: String::new() }))
-                .padding([M, L]),
             space().width(Fill),
-            press("Open job", Look::Plain, Message::OpenJob),
-            press("Begin new job", Look::Main, Message::BeginJob),
+            press("Begin a new job there", Look::Plain, Message::BeginJob),
+            press("Open job", Look::Main, Message::OpenJob),
         ]
         .spacing(S),
     ]
@@ -154,13 +167,40 @@ fn job<'a>(path: &'a str) -> Element<'a> {
     .into()
 }
 
-fn import<'a>(path: &'a str) -> Element<'a> {
+/// What can be chosen in the folder: what is wanted, and folders that lead there.
+fn entries<'a>(folder: Option<&'a Folder>, wanted: Kind) -> Element<'a> {
+    let Some(folder) = folder else { return space().into() };
+    let line = |name: &'a str, shape: Shape, entry: Entry| {
+        Press::new(
+            row![icon(shape, Ink::Muted, 18.0), body(name).width(Fill)].spacing(M).align_y(Center),
+            Look::Row(false),
+        )
+        .padding([S, M])
+        .width(Fill)
+        .on_press(Message::Entry(entry))
+        .on_key(crate::app::up_and_down)
+    };
+    let mut list = column![].spacing(XS);
+    if let Some(above) = folder.path.parent() {
+        let entry = Entry { path: above.to_owned(), name: String::new(), kind: Kind::Folder };
+        list = list.push(line("One folder up", Shape::Up, entry));
+    }
+    let shown = folder.entries.iter().filter(|entry| entry.kind == wanted || entry.kind != Kind::Recording);
+    for entry in shown {
+        let shape = if entry.kind == wanted { Shape::Check } else { Shape::Folder };
+        list = list.push(line(&entry.name, shape, entry.clone()));
+    }
+    let list = scrollable(container(list).padding([0.0, M])).id(FOLDER).height(240);
+    column![small(folder.path.display().to_string()), list].spacing(S).into()
+}
+
+fn import<'a>(path: &'a str, folder: Option<&'a Folder>) -> Element<'a> {
     let ready = !path.trim().is_empty();
     column![
         title("Import a recording"),
         body(
-            "Headrest finds the tracks that were played, cuts them out, measures them, and files them in the order of \
-             the work. A recording can also be dropped on the window."
+            "Headrest finds the tracks that were played, cuts them out and measures them. Where each belongs is \
+             proposed; you say so before anything counts. A recording can also be dropped on the window."
         ),
         row![
             field("Path of the recording: WAV, FLAC, MP3, AAC, Ogg", path, Some(Message::ConfirmModal)),
@@ -168,6 +208,7 @@ fn import<'a>(path: &'a str) -> Element<'a> {
         ]
         .spacing(S)
         .align_y(Center),
+        entries(folder, Kind::Recording),
         row![
             close("Cancel"),
             space().width(Fill),

@@ -6,14 +6,16 @@ use std::sync::{Arc, Mutex};
 use std::{env, fmt, thread};
 
 use iced::{Settings, Size, window};
-use view::Link;
+use view::{Link, Look};
 
 use crate::app::App;
 use crate::lettering;
 use crate::theme::Theme;
 
 /// The smallest size in which everything has its place.
-const LEAST: Size = Size::new(1024.0, 700.0);
+pub(crate) const LEAST: Size = Size::new(1024.0, 700.0);
+/// The largest scale of everything that is drawn.
+pub(crate) const LARGEST_TEXT: f32 = 1.6;
 
 /// How the window opens.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,13 +24,25 @@ pub struct Options {
     pub theme: Theme,
     /// Its width and height, before the display's scale.
     pub size: (f32, f32),
-    /// The folder that is offered for a new job.
-    pub job_folder: String,
+    /// How large everything is drawn: 1 as designed.
+    pub text_scale: f32,
+}
+
+impl Options {
+    /// As a window was left.
+    #[must_use]
+    pub fn of(look: Look) -> Self {
+        Self {
+            theme: if look.daylight { Theme::Daylight } else { Theme::Garage },
+            size: (look.size.0.max(LEAST.width), look.size.1.max(LEAST.height)),
+            text_scale: look.text_scale.clamp(1.0, LARGEST_TEXT),
+        }
+    }
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { theme: Theme::Garage, size: (1280.0, 800.0), job_folder: String::new() }
+        Self::of(Look::default())
     }
 }
 
@@ -65,6 +79,7 @@ pub fn run(link: Link, options: Options) -> Result<(), Error> {
     let application = iced::application(tell(opened.clone(), boot), App::update, App::view)
         .title(App::title)
         .theme(App::theme)
+        .scale_factor(App::scale)
         .subscription(App::subscription)
         .settings(settings())
         .window(window::Settings {

@@ -3,15 +3,15 @@
 use iced::alignment::{Horizontal, Vertical};
 use iced::widget::{column, container, row, space, stack};
 use iced::{Center, Fill, Padding, Size};
-use view::{RigState, Snapshot, Tone};
+use view::{Snapshot, Tone};
 
 use crate::app::{App, Notice};
 use crate::icon::{self, Ink, Shape, icon};
 use crate::lettering::{L, M, S, TITLE, XL, body, lead, small, title};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::theme::{ground, outlined, panel, toned};
-use crate::{activity, card, modal, order, pane, strip, tray};
+use crate::theme::{ground, outlined, toned};
+use crate::{activity, card, modal, order, pane, start, strip, tray};
 
 /// How the room of the window is shared out.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,70 +51,31 @@ pub(crate) fn view(app: &App) -> Element<'_> {
         let text = if app.ended { "The session has ended." } else { "Starting…" };
         return container(title(text)).center(Fill).style(ground).into();
     };
-    let room = Room::of(app.size);
+    let room = app.room();
     let base = Press::new(parts(app, snapshot, room), Look::Bare)
         .out_of_reach(app.modal.is_some())
         .padding(0)
         .width(Fill)
         .height(Fill);
     let sheet = match &app.modal {
-        Some(modal) => modal::view(modal, snapshot, room.height),
+        Some(modal) => modal::view(modal, snapshot, app.folder.as_ref(), room.height),
         None => space().into(),
     };
     stack![base, news(app), sheet].width(Fill).height(Fill).into()
 }
 
 fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
-    let middle: Element<'a> = if snapshot.shared.rig.state == RigState::None {
-        container(welcome()).style(panel).center(Fill).into()
-    } else {
-        stack![pane::view(app, snapshot, room), activity::view(snapshot), cue(app)]
-            .width(Fill)
-            .height(Fill)
-            .into()
+    let strip = strip::view(app, snapshot, room);
+    let page = match &snapshot.start {
+        Some(page) => column![strip, start::view(snapshot, page, room)],
+        None => {
+            let middle = stack![pane::view(app, snapshot, room), activity::view(snapshot), cue(app)];
+            let middle = middle.width(Fill).height(Fill);
+            let work = row![order::view(snapshot, room), middle, card::view(app, snapshot, room)];
+            column![strip, work.spacing(S).height(Fill), tray::view(app, snapshot, room)]
+        }
     };
-    let work =
-        row![order::view(snapshot, room), middle, card::view(app, snapshot, room),].spacing(S).height(Fill);
-    container(column![strip::view(app, snapshot, room), work, tray::view(app, snapshot, room)].spacing(S))
-        .padding(S)
-        .width(Fill)
-        .height(Fill)
-        .style(ground)
-        .into()
-}
-
-/// What is offered while there is no device.
-fn welcome<'a>() -> Element<'a> {
-    let offer = |main: &'a str, why: &'a str, look, command| {
-        Press::new(column![lead(main), body(why)].spacing(S).width(Fill), look)
-            .padding([L, L])
-            .width(250)
-            .on_press(Message::Ask(command))
-    };
-    column![
-        icon(Shape::Broken, Ink::Muted, 44.0),
-        title("No sound device is in use"),
-        body("Connect an interface, or get to know the whole work order on a car that is only computed."),
-        row![
-            offer(
-                "Use the simulated car",
-                "Everything works, nothing is needed, no sound is made.",
-                Look::Main,
-                view::Command::UseSimulatedCar,
-            ),
-            offer(
-                "Use sound devices",
-                "Look for interfaces and microphones now.",
-                Look::Plain,
-                view::Command::UseDevices,
-            ),
-        ]
-        .spacing(M),
-    ]
-    .spacing(L)
-    .align_x(Center)
-    .padding(XL)
-    .into()
+    container(page.spacing(S)).padding(S).width(Fill).height(Fill).style(ground).into()
 }
 
 /// The big word of a moment, over the chart.

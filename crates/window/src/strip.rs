@@ -45,7 +45,7 @@ fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let job = &snapshot.shared.job;
     let most = if room.narrow { 20 } else { 28 };
     let (name, car) = if job.folder.is_empty() && job.name.is_empty() {
-        ("No job yet".to_owned(), "Press to begin or open one".to_owned())
+        ("No job yet".to_owned(), "All jobs (J)".to_owned())
     } else {
         (chart::shorten(&job.name, most), chart::shorten(&job.car, most + 4))
     };
@@ -55,7 +55,7 @@ fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
         .id("job")
         .padding([S, M - 2.0])
         .width(if room.narrow { 180 } else { 240 })
-        .on_press(Message::OpenModal(Modal::Job { path: String::new() }))
+        .on_press(Message::GoToJobs)
         .into()
 }
 

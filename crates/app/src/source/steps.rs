@@ -137,7 +137,7 @@ impl Core {
     /// Raises the volume, output by output, until a step is not clean.
     pub(crate) fn sweep_volume(&mut self) -> Result<()> {
         let (sweep, headings) = self.sweep()?;
-        self.begin_job(None, "")?;
+        self.begin_job("")?;
         // A step must still be seen.
         let with = With { headings, store: self.store()?, pace: self.pace(3) };
         self.start(Doing::Sweeping, with, true, move |session| {

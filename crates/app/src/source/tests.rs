@@ -13,7 +13,7 @@ impl TestApp {
         let mut app = Self::new();
         let pace = engine::Pace::AsFastAsPossible;
         let choice = rig::RigChoice::Simulated { car: name.to_owned(), pace };
-        app.core.hold_rig(rig::OpenRig::open(choice).expect("a preset"));
+        app.core.hold_rig(rig::OpenRig::open(choice).expect("a preset"), library::RememberedRig::Devices);
         app
     }
 }
@@ -134,7 +134,10 @@ fn outputs_of_a_real_source_follow_one_another() {
     let mut app = TestApp::new();
     let text = include_str!("../rigs/begun.toml");
     let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
-    app.core.hold_rig(rig::OpenRig::devices(spec).expect("no device is opened yet"));
+    app.core.hold_rig(
+        rig::OpenRig::devices(spec).expect("no device is opened yet"),
+        library::RememberedRig::Devices,
+    );
     app.set(SettingValue::Text(TextKey::Outputs, " front, rear ,, sub".to_owned()));
     let titles = |app: &TestApp| -> Vec<String> {
         app.core.sweep().expect("a sweep").1.iter().map(|heading| heading.title.clone()).collect()

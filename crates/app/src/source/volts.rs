@@ -120,7 +120,8 @@ impl Core {
         let file = rig.file().map(std::path::Path::to_owned);
         let kept = calibrate_volts(file.as_deref(), attenuator_db, heard, meter_v)?;
         if let Some(file) = file {
-            self.hold_rig(rig::OpenRig::open(rig::RigChoice::File(file))?);
+            let rig = rig::OpenRig::open(rig::RigChoice::File(file.clone()))?;
+            self.hold_rig(rig, library::RememberedRig::File(file));
         }
         self.state.source.heard = None;
         let where_to = match kept.rig {

@@ -50,7 +50,7 @@ impl Bench {
         let renderer =
             <Renderer as Headless>::new(settings.default_font, settings.default_text_size, Some("tiny-skia"));
         let (link, session) = view::loose_link();
-        let options = Options { theme, size, job_folder: "/jobs/new".to_owned() };
+        let options = Options { theme, size, ..Options::default() };
         Self {
             app: App::new(link, &options),
             session: Some(session),

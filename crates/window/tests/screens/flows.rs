@@ -6,7 +6,7 @@ use view::{
     Action, Activity, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Now, Number, SetMark,
     SettingValue, Stage, SwitchKey, TextKey, Update,
 };
-use window::{FromSession, Message, Theme};
+use window::{Entry, Folder, FromSession, Kind, Message, Theme};
 
 use crate::bench::Bench;
 use crate::sample;
@@ -14,10 +14,73 @@ use crate::sample;
 #[test]
 fn at_the_first_start_the_simulated_car_is_one_click_away() {
     let mut bench = Bench::showing(sample::no_device());
-    assert!(bench.reads("No sound device is in use"));
-    bench.click("Use the simulated car");
+    assert!(bench.reads("Simulated cars"));
+    bench.tap(Named::Space);
+    bench.click(id("main"));
+    bench.click("Box van");
     bench.click("Use sound devices");
-    assert_eq!(bench.asked(), [Command::UseSimulatedCar, Command::UseDevices]);
+    let car = Command::UseSimulatedCar("box-van".to_owned());
+    assert_eq!(bench.asked(), [Command::StartOrStop, Command::StartOrStop, car, Command::UseDevices]);
+}
+
+/// What was begun is one key or one click away, and what cannot be opened says why.
+#[test]
+fn the_start_page_goes_on_with_a_job() {
+    let mut bench = Bench::showing(sample::start());
+    for text in [
+        "Continue with Juniper · AB 123",
+        "Tune, as you left it on 26 Nov 2026, 17:40.",
+        "Tune · 4.6 dB RMS before",
+        "A capture was interrupted; its recording is kept.",
+        "The file job.json is damaged in line 3.",
+    ] {
+        assert!(bench.reads(text), "“{text}” cannot be read");
+    }
+    bench.click("Old estate");
+    bench.click("Damaged");
+    bench.click(id("new-job"));
+    let open = Command::OpenJob("/jobs/old".to_owned());
+    assert_eq!(bench.asked(), [open, Command::NewJob(String::new())], "the damaged one cannot be opened");
+    bench.tap(Named::Space);
+    assert_eq!(bench.asked(), [Command::StartOrStop]);
+    // With a job open, J goes there and back.
+    bench.letters("j");
+    assert_eq!(bench.asked(), [], "there is no job to go back to");
+    let mut bench = Bench::showing(sample::tune());
+    bench.letters("j");
+    assert_eq!(bench.asked(), [Command::ShowStart]);
+    let mut page = sample::tune();
+    page.start = sample::start().start;
+    bench.tell(Update::Snapshot(page.into()));
+    bench.letters("j");
+    bench.click(id("back"));
+    assert_eq!(bench.asked(), [Command::LeaveStart, Command::LeaveStart]);
+}
+
+/// Everything is drawn larger as long as it has its place, and the window says how it was left.
+#[test]
+fn text_grows_as_far_as_the_window_has_room() {
+    let mut bench = Bench::open(Theme::Garage, (1280.0, 800.0));
+    bench.tell(Update::Snapshot(sample::tune().into()));
+    bench.letters("x");
+    let remembered = |asked: Vec<Command>| match asked.as_slice() {
+        [Command::Remember(look)] => *look,
+        asked => panic!("asked {asked:?}"),
+    };
+    assert!(
+        (remembered(bench.asked()).text_scale - 1.0).abs() < 1e-6,
+        "1.15 would need 805 pixels in height"
+    );
+    assert!(bench.reads("The window is too small for larger text. Make it larger first."));
+    let mut bench = Bench::open(Theme::Garage, (2048.0, 1400.0));
+    bench.tell(Update::Snapshot(sample::tune().into()));
+    bench.letters("xx");
+    assert!((bench.app.scale() - 1.3).abs() < 1e-6);
+    let last = bench.asked().pop().expect("it is told");
+    let Command::Remember(look) = last else { panic!("asked {last:?}") };
+    assert!((look.text_scale - 1.3).abs() < 1e-6 && (look.size.0 - 2048.0).abs() < 1e-3, "{look:?}");
+    bench.letters("xxx");
+    assert!((bench.app.scale() - 1.0).abs() < 1e-6, "after the largest comes the designed one");
 }
 
 #[test]
@@ -258,15 +321,30 @@ fn a_capture_is_renamed() {
 #[test]
 fn a_job_begins_in_the_folder_that_was_typed() {
     let mut bench = Bench::showing(sample::no_device());
-    bench.click(id("job"));
-    bench.letters("s");
-    bench.click("Begin new job");
-    let asked = bench.asked();
-    let [Command::NewJob(path)] = &asked[..] else { panic!("asked {asked:?}") };
-    assert!(path.contains("/jobs/new") && path.contains('s'), "{path}");
-    bench.click(id("job"));
-    bench.click("Open job");
-    assert_eq!(bench.asked(), [Command::OpenJob("/jobs/new".into())]);
+    bench.click(id("open-job"));
+    bench.letters("/jobs/news");
+    bench.click("Begin a new job there");
+    assert_eq!(bench.asked(), [Command::NewJob("/jobs/news".into())]);
+    bench.click(id("open-job"));
+    bench.letters("/jobs/old");
+    bench.tap(Named::Enter);
+    assert_eq!(bench.asked(), [Command::OpenJob("/jobs/old".into())]);
+}
+
+/// Where the desktop has no dialog, folders are looked into here.
+#[test]
+fn a_job_is_found_in_the_list_of_folders() {
+    let mut bench = Bench::showing(sample::no_device());
+    bench.click(id("open-job"));
+    let entry =
+        |name: &str, kind| Entry { path: format!("/jobs/{name}").into(), name: name.to_owned(), kind };
+    let entries =
+        vec![entry("blue hatch", Kind::Job), entry("older", Kind::Folder), entry("a.wav", Kind::Recording)];
+    bench.send(Message::Looked(Some(Folder { path: "/jobs".into(), entries })));
+    assert!(bench.reads("older") && !bench.reads("a.wav"));
+    bench.click("blue hatch");
+    assert_eq!(bench.asked(), [Command::OpenJob("/jobs/blue hatch".into())]);
+    assert!(!bench.reads("Open a job"), "the list has closed");
 }
 
 #[test]

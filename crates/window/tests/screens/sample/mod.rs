@@ -8,8 +8,9 @@ use std::sync::Arc;
 
 use chart::Chart;
 use view::{
-    Activity, CaptureId, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, RigHead,
-    RigState, SetMark, Shared, Snapshot, Stage, StageLine, StageState, Tile, Tone, Update,
+    Action, Activity, Button, CaptureId, ChartFace, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit,
+    RecentJob, RigHead, RigState, SetMark, Shared, SimulatedCar, Snapshot, Stage, StageLine, StageState,
+    StartPage, Tile, Tone, Update,
 };
 
 pub(crate) use curves::live_spectrum;
@@ -28,6 +29,7 @@ pub(crate) fn scenes() -> Vec<Scene> {
     let scene = |name, updates| Scene { name, updates };
     vec![
         scene("first-start", vec![snapshot(no_device())]),
+        scene("start", vec![snapshot(start())]),
         scene("intake", vec![snapshot(stages::intake())]),
         scene("source", vec![snapshot(stages::source()), Update::Live(live(false))]),
         scene("headroom", vec![snapshot(stages::headroom()), Update::Live(live(true))]),
@@ -101,10 +103,63 @@ pub(crate) fn no_device() -> Snapshot {
     };
     snapshot.shared.job = JobHead::default();
     snapshot.tray.clear();
+    snapshot.start = Some(Arc::new(StartPage { cars: cars(), ..StartPage::default() }));
+    snapshot.card.main = Some(Button {
+        action: Action::UseSimulatedCar,
+        label: "Use the simulated car".into(),
+        enabled: true,
+    });
     for line in &mut snapshot.shared.stages {
         line.state = StageState::NotBegun;
         line.result.clear();
     }
+    snapshot
+}
+
+fn cars() -> Vec<SimulatedCar> {
+    let car = |id: &str, name: &str, about: &str| SimulatedCar {
+        id: id.into(),
+        name: name.into(),
+        about: about.into(),
+    };
+    vec![
+        car("compact-hatch", "Compact hatch", "Speaker-level taps and a buzzing door."),
+        car("box-van", "Box van", "Awkward standing waves, hum on the charger."),
+    ]
+}
+
+/// Work that can go on.
+pub(crate) fn start() -> Snapshot {
+    let mut snapshot = no_device();
+    let job = |folder: &str, name: &str, stage, result: &str, remark: &str| RecentJob {
+        folder: folder.into(),
+        name: name.into(),
+        car: "Invented estate".into(),
+        day: "26 Nov 2026, 17:40".into(),
+        stage,
+        result: result.into(),
+        captures: 12,
+        fingerprint: Some(std::array::from_fn(|band| Some(4.0 * (band as f32 * 0.7).sin()))),
+        remark: remark.into(),
+        readable: true,
+    };
+    let interrupted = "A capture was interrupted; its recording is kept.";
+    let damaged = RecentJob {
+        fingerprint: None,
+        readable: false,
+        ..job("/jobs/bad", "Damaged", Stage::Intake, "", "The file job.json is damaged in line 3.")
+    };
+    let jobs = vec![
+        job("/jobs/juniper", "Juniper · AB 123", Stage::Tune, "4.6 dB RMS before", interrupted),
+        job("/jobs/old", "Old estate", Stage::Handover, "sheet and report written", ""),
+        damaged,
+    ];
+    snapshot.card.main = Some(Button {
+        action: Action::ContinueJob,
+        label: "Continue with Juniper · AB 123".into(),
+        enabled: true,
+    });
+    snapshot.start = Some(Arc::new(StartPage { jobs, looking: false, cars: cars() }));
     snapshot
 }
 
@@ -222,6 +277,7 @@ fn base(stage: Stage) -> Snapshot {
             can_undo: (true, false),
         },
         face: FaceState { stage, ..FaceState::default() },
+        start: None,
         card: view::Card::default(),
         chart_faces: vec![ChartFace::Response],
         chart_face: ChartFace::Response,
