@@ -26,4 +26,4 @@ pub use facts::{CarFacts, RigFacts};
 pub use open::OpenRig;
 pub use scene::{Entered, Scene, Sounding, cabin_edge};
 pub use setting::preset;
-pub use simulated::{Simulated, car, car_names, role_of};
+pub use simulated::{Simulated, car, car_names, cars, role_of};

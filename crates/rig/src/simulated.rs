@@ -112,7 +112,10 @@ pub fn car_names() -> Vec<String> {
 #[must_use]
 pub fn cars() -> Vec<(&'static str, Car)> {
     let presets = Car::presets().iter();
-    presets.filter_map(|(id, text)| Some((*id, Car::parse(text).ok()?))).filter(|(_, car)| car.cabin.is_some()).collect()
+    presets
+        .filter_map(|(id, text)| Some((*id, Car::parse(text).ok()?)))
+        .filter(|(_, car)| car.cabin.is_some())
+        .collect()
 }
 
 /// A simulated car by its name, or from a file; nothing stands for the usual one.
