@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use job::{CaptureState, Set};
+use job::{CaptureState, PlacedBy, Set};
 use measure::{FindingLevel, Reading};
 use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
@@ -22,6 +22,10 @@ pub(super) struct CaptureView {
     pub(super) time: String,
     pub(super) stage: Stage,
     pub(super) mark: Option<SetMark>,
+    /// Whether where it belongs is only proposed: until a person takes it, it counts nowhere.
+    pub(super) proposed: bool,
+    /// The track that was played.
+    pub(super) track: String,
     /// Where the microphone was, which driver played, or which output was tapped.
     pub(super) position: String,
     /// The channel that played, of those that are tuned by themselves; empty for all.
@@ -67,6 +71,12 @@ impl CaptureView {
                 Some(Set::After) => Some(SetMark::After),
                 Some(Set::Named(_)) | None => None,
             },
+            proposed: capture.meta.placed_by == Some(PlacedBy::Proposal),
+            track: capture
+                .meta
+                .stimulus
+                .as_ref()
+                .map_or_else(|| "a recording".to_owned(), |played| played.name.clone()),
             position: capture.meta.position.clone(),
             channel: SIDES
                 .into_iter()
@@ -146,11 +156,16 @@ impl Captures {
         self.all.iter().filter(move |held| held.stage == stage)
     }
 
+    /// Those of one stage that count: where each belongs was measured so, or said.
+    pub(super) fn counted(&self, stage: Stage) -> impl DoubleEndedIterator<Item = &CaptureView> {
+        self.of(stage).filter(|held| !held.proposed)
+    }
+
     /// Those with a response on one side of the comparison, of this channel. Of several at one place
     /// the newest counts.
     pub(super) fn side_of(&self, mark: SetMark, channel: &str) -> impl Iterator<Item = &CaptureView> {
         let belongs = move |held: &CaptureView| {
-            held.mark == Some(mark) && held.response.is_some() && held.channel == channel
+            held.mark == Some(mark) && held.response.is_some() && held.channel == channel && !held.proposed
         };
         let belongs_again = move |place: &str, later: &[CaptureView]| {
             !place.is_empty() && later.iter().any(|held| held.position == place && belongs(held))
@@ -164,7 +179,7 @@ impl Captures {
 
     /// The newest of a stage that was made at this place and has a result.
     pub(super) fn newest(&self, stage: Stage, position: &str) -> Option<&CaptureView> {
-        self.of(stage).rev().find(|held| held.position == position && held.has_result())
+        self.counted(stage).rev().find(|held| held.position == position && held.has_result())
     }
 
     /// Whether a place of a stage was measured, or is being measured.
@@ -175,7 +190,8 @@ impl Captures {
     /// Whether a place of one side of the comparison has a response, or is being measured.
     pub(super) fn is_placed(&self, mark: SetMark, channel: &str, position: &str) -> bool {
         let running = |held: &CaptureView| {
-            held.running && held.mark == Some(mark) && held.channel == channel && held.position == position
+            let open = held.running || held.proposed;
+            open && held.mark == Some(mark) && held.channel == channel && held.position == position
         };
         self.side_of(mark, channel).any(|held| held.position == position) || self.all.iter().any(running)
     }
@@ -209,6 +225,7 @@ impl Captures {
         let counts = |view: &CaptureView| {
             (
                 view.mark,
+                view.proposed,
                 view.position.clone(),
                 view.channel,
                 view.volume_step,

@@ -1,12 +1,13 @@
 //! The card of each stage: what to do now, and what was found.
 
 use measure::FindingLevel;
-use tuning::{GainInput, GainPlan, Profile, gain_plan, turn_to};
+use tuning::Profile;
 use view::{
-    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, Figure, FindingLine, NumberKey, SetMark,
+    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey, SetMark,
     Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
+use super::drivers;
 use super::state::State;
 
 impl State {
@@ -25,11 +26,38 @@ impl State {
             },
             Stage::Handover => self.handover_card(),
         };
+        if self.is_placing() {
+            card = self.placing_card(card);
+        }
         card.main = self.main_button();
         if !self.is_editing_target() {
             card.actions.extend(self.listen_button());
         }
+        for button in card.actions.iter_mut().chain(&mut card.main) {
+            if !button.enabled {
+                button.why = self.why_not(button.action);
+            }
+        }
         card
+    }
+
+    /// Why a button cannot be pressed now, and what to do about it.
+    pub(super) fn why_not(&self, action: Action) -> String {
+        let sounds = is_sounding(action) || matches!(action, Action::Preview | Action::PlaySpot(_));
+        let bands = self.tune.bands().iter().any(|band| band.enabled);
+        let why = match action {
+            _ if !self.is_idle() => "Wait until it is done, or press Space to stop it.",
+            _ if sounds && self.rig.is_none() => "Choose on the Intake card what to measure with.",
+            _ if sounds && self.muted => "The output is muted; M unmutes it.",
+            Action::Preview if !bands => "There are no bands to listen to.",
+            Action::SuggestBands => "Measure the positions first.",
+            Action::EnterTiming => "Measure the drivers first: delays follow from their arrivals.",
+            Action::ExportBands | Action::WritePapers => "Open or begin a job first (J).",
+            Action::Measure => "There is nothing to measure here.",
+            Action::UseQ => "Measure first how the processor defines Q.",
+            _ => "This cannot be done now.",
+        };
+        why.to_owned()
     }
 
     /// What the open stage offers first: the main button, and the space bar.
@@ -37,10 +65,28 @@ impl State {
         if self.face.at_start {
             return Some(self.start_main());
         }
+        if self.is_placing() {
+            return Some(self.placing_main());
+        }
+        let main = self.stage_main()?;
+        if !is_sounding(main.action) || !self.is_idle() {
+            return Some(main);
+        }
+        if self.rig.is_none() {
+            return Some(button(Action::OpenStage(Stage::Intake), "Choose what to measure with", true));
+        }
+        if self.muted {
+            return Some(button(Action::UnmuteAndStart, "Unmute and start", true));
+        }
+        Some(main)
+    }
+
+    /// The same, as if something to measure with were there and the output allowed.
+    pub(super) fn stage_main(&self) -> Option<Button> {
         match self.face.stage {
             Stage::Intake => Some(self.intake_main()),
             Stage::Source => self.source_main(),
-            Stage::Gain => Some(button(Action::WatchLevel, "Watch the volts", self.can_play())),
+            Stage::Gain => Some(self.gain_main()),
             Stage::Drivers => Some(self.drivers_main()),
             Stage::Timing => Some(self.timing_main()),
             Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
@@ -66,7 +112,7 @@ impl State {
 
     /// A button that makes captures.
     pub(super) fn measure_button(&self, label: &str) -> Button {
-        button(Action::Measure, label, self.can_play())
+        button(Action::Measure, label, self.can_play() && self.is_idle())
     }
 
     /// Offered where tracks may be played from a memory stick instead.
@@ -80,126 +126,55 @@ impl State {
         here.then(|| button(Action::Listen, "Listen for tracks", ready))
     }
 
-    /// The volts to turn the amplifier to, and every stage on the way.
-    pub(super) fn gain_plan(&self) -> Option<GainPlan> {
-        let car = self.rig.as_ref().and_then(|rig| rig.car());
-        let rms = |peak_v: f64| peak_v * std::f64::consts::FRAC_1_SQRT_2;
-        let input = GainInput {
-            power_w: self.choices.power_w,
-            load_ohm: self.choices.load_ohm,
-            tone_dbfs: self.choices.tone_dbfs,
-            // Without a measured source only the target is shown, which does not depend on it.
-            source_v: self.source_volts().unwrap_or(1.0),
-            source_clip_v: None,
-            processor_input_v: car.map(|simulated| rms(simulated.car.processor.input_full_scale_v)),
-            processor_output_v: car.map(|simulated| rms(simulated.car.processor.output_full_scale_v)),
-            processor_gain_db: 0.0,
-            amplifier_input_v: None,
-        };
-        gain_plan(&input).ok()
-    }
-
-    /// The volts to turn the amplifier to.
-    pub(super) fn gain_target_v(&self) -> Option<f64> {
-        let plan = self.gain_plan()?;
-        Some(if self.choices.overlap { plan.overlap_target_v } else { plan.target_v })
-    }
-
-    /// How far the amplifier is still to be turned, in very big type. The
-    /// simulated car has its tap at the radio, where this says nothing.
-    pub(super) fn gain_figure(&self, volts: Option<f64>) -> Option<Figure> {
-        let volts = volts.filter(|_| !self.is_simulated())?;
-        let turn = turn_to(self.gain_target_v()?, volts)?;
-        let tone = match (turn.done, turn.turn_db > 0.0) {
-            (true, _) => Tone::Good,
-            (false, true) => Tone::Caution,
-            (false, false) => Tone::Bad,
-        };
-        Some(Figure { value: format!("{:+.1} dB", turn.turn_db), caption: turn.text, tone })
-    }
-
-    fn gain_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
-        let step = clean.map_or_else(|| "its clean step".to_owned(), |step| format!("step {step}"));
-        let plan = self.gain_plan();
-        let measured = self.source_volts().is_some();
-        let mut lines: Vec<CardLine> =
-            plan.iter().map(|plan| line("Full power is", format!("{:.2} V", plan.full_power_v))).collect();
-        for stage in plan.iter().filter(|_| measured).flat_map(|plan| &plan.stages) {
-            lines.push(CardLine {
-                label: format!("{}, clean to {:.2} V", stage.stage, stage.clips_at_v),
-                value: format!("{:+.1} dB room", stage.headroom_db),
-                tone: if stage.headroom_db < -0.1 { Tone::Bad } else { Tone::Good },
-            });
-        }
-        let findings = plan.iter().filter(|_| measured).flat_map(|plan| &plan.findings);
-        let findings = findings.map(|finding| FindingLine {
-            tone: if finding.level == FindingLevel::Note { Tone::Plain } else { Tone::Caution },
-            text: finding.text.clone(),
-        });
-        Card {
-            instruction: "Turn the amplifier's gain until its output shows this.".to_owned(),
-            detail: format!(
-                "Tone of {} dBFS, the source at {step}, tone controls flat, the speaker disconnected.",
-                self.choices.tone_dbfs
-            ),
-            main: None,
-            actions: vec![button(Action::NextStage, "Next: Drivers", self.is_idle())],
-            headline: self.gain_target_v().map_or_else(String::new, |volts| format!("{volts:.2} V")),
-            headline_caption: "RMS at the amplifier's output".to_owned(),
-            lines,
-            findings: findings.collect(),
-            first_settings: 0,
-            settings: vec![
-                number(NumberKey::Power, "Amplifier power", self.choices.power_w, (1.0, 5_000.0, 5.0), "W"),
-                number(NumberKey::Load, "Load", self.choices.load_ohm, (0.5, 16.0, 0.5), "Ω"),
-                number(NumberKey::ToneLevel, "Tone", self.choices.tone_dbfs, (-40.0, 0.0, 1.0), "dBFS"),
-                switch(SwitchKey::Overlap, "The tone itself reaches full power", self.choices.overlap),
-            ],
-        }
-    }
-
     fn drivers_main(&self) -> Button {
         let (measured, of, _) = self.drivers_result();
         let left = of - measured;
-        let label = match &self.choices.driver {
-            Some(name) => format!("Measure {name}"),
-            None if self.are_drivers_done() => return button(Action::NextStage, "Next: Timing", true),
-            None if of == 0 => "Measure the drivers".to_owned(),
-            None if left == of => format!("Measure {of} drivers"),
-            None => format!("Measure {left} more"),
+        let label = match (&self.choices.driver, self.reversed_drivers().as_slice()) {
+            (Some(name), _) => format!("Measure {name}"),
+            (None, _) if of == 0 => {
+                return button(Action::OpenStage(Stage::Intake), "Say which drivers there are", true);
+            }
+            // What was measured twice and is still reversed is meant to stay so.
+            (None, [name, ..]) if left == 0 && self.was_measured_again(name) => {
+                return button(Action::InvertReversed, "Invert it in the processor", self.is_idle());
+            }
+            (None, [name]) if left == 0 => format!("Measure {name} again"),
+            (None, several @ [_, ..]) if left == 0 => format!("Measure {} drivers again", several.len()),
+            (None, _) if left == 0 => return button(Action::NextStage, "Next: Timing", true),
+            (None, _) if left == of => format!("Measure {}", drivers::counted(of)),
+            (None, _) => format!("Measure {left} more"),
         };
-        button(Action::Measure, &label, self.can_play() && of > 0)
-    }
-
-    /// Whether no driver is left to be measured.
-    fn are_drivers_done(&self) -> bool {
-        let (measured, of, _) = self.drivers_result();
-        of > 0 && measured == of && self.choices.driver.is_none()
+        self.measure_button(&label)
     }
 
     fn drivers_card(&self) -> Card {
-        let (measured, of, backwards) = self.drivers_result();
-        let left = of - measured;
+        let (measured, of, _) = self.drivers_result();
+        let (left, reversed) = (of - measured, self.reversed_drivers());
+        let done = of > 0 && left == 0 && self.choices.driver.is_none();
         let names = self.drivers().iter().map(|driver| (Some(driver.name.clone()), driver.name.clone()));
         let all = (None, if left > 0 { "the rest" } else { "all of them" }.to_owned());
         let chosen = Some(self.choices.driver.clone());
         Card {
-            instruction: match (of, left, backwards.as_slice()) {
+            instruction: match (of, left, reversed.as_slice()) {
                 (0, ..) => "Say on the Intake card which drivers the car has.".to_owned(),
                 (_, 0, []) => "All drivers are measured.".to_owned(),
-                (_, 0, names) => format!("Wired backwards: {}.", names.join(", ")),
+                (_, 0, names) => format!("Reversed polarity: {}.", names.join(", ")),
                 _ => "Measure each driver alone.".to_owned(),
             },
-            detail: if self.is_simulated() {
+            detail: if !reversed.is_empty() && left == 0 {
+                "Swap its wires and measure it again, or invert it in the processor instead: not both."
+                    .to_owned()
+            } else if self.is_simulated() {
                 "Each one plays alone, with a sweep that suits it and protects it.".to_owned()
             } else {
                 "Mute the others in the processor, and give a tweeter its high-pass first.".to_owned()
             },
-            actions: if self.are_drivers_done() {
-                vec![self.measure_button("Measure again")]
-            } else {
-                Vec::new()
+            actions: match (done, reversed.is_empty()) {
+                (true, true) => vec![self.measure_button("Measure again")],
+                (true, false) => {
+                    vec![button(Action::InvertReversed, "Invert it in the processor instead", self.is_idle())]
+                }
+                (false, _) => Vec::new(),
             },
             settings: vec![
                 choice(ChoiceKey::Driver, Choice::Driver, "Which", std::iter::once(all).chain(names), chosen),
@@ -223,7 +198,10 @@ impl State {
         }
         if !bands {
             let instruction = "Suggest EQ bands this processor can hold.".to_owned();
-            return (instruction, button(Action::SuggestBands, "Suggest bands", before > 0));
+            return (
+                instruction,
+                button(Action::SuggestBands, "Suggest bands", before > 0 && self.is_idle()),
+            );
         }
         if self.is_simulated() && !self.entered {
             let instruction = "Check the bands, then enter them in the processor.".to_owned();
@@ -256,7 +234,7 @@ impl State {
             "bands",
         ));
         let sets = [(SetMark::Before, "before"), (SetMark::After, "after")];
-        settings.push(choice(ChoiceKey::Set, Choice::Set, "The next set is", sets, Some(self.choices.side)));
+        settings.push(choice(ChoiceKey::Set, Choice::Set, "Measuring", sets, Some(self.choices.side)));
         settings.push(self.signal_setting());
         settings.push(number(
             NumberKey::Positions,
@@ -266,7 +244,7 @@ impl State {
             "",
         ));
         if self.is_simulated() {
-            settings.push(switch(SwitchKey::BandsEntered, "Bands are in the processor", self.entered));
+            settings.push(switch(SwitchKey::BandsEntered, "EQ is switched on", self.entered));
             settings.push(switch(
                 SwitchKey::TypingError,
                 "Simulate a typing mistake",
@@ -297,8 +275,8 @@ impl State {
             // The bands depend on target and processor.
             first_settings: if self.tune.bands().is_empty() { 0 } else { 2 },
             lines: [
-                Some(line("From the target, before", rms(SetMark::Before))),
-                Some(line("From the target, after", rms(SetMark::After))),
+                Some(line("Error before", rms(SetMark::Before))),
+                Some(line("Error after", rms(SetMark::After))),
                 self.check_line(),
             ]
             .into_iter()
@@ -317,10 +295,10 @@ impl State {
         let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
         let mut lines: Vec<CardLine> = Vec::new();
         if !before.is_empty() {
-            lines.push(line("From the target, before", before));
+            lines.push(line("Error before", before));
         }
         if !after.is_empty() {
-            lines.push(line("From the target, after", after));
+            lines.push(line("Error after", after));
         }
         lines.push(line("Bands", self.tune.bands().iter().filter(|band| band.enabled).count().to_string()));
         lines.extend(self.check_line());
@@ -334,8 +312,10 @@ impl State {
         Card {
             instruction: "Write the sheet for the processor and the report for the customer.".to_owned(),
             detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
-            headline: clean.map_or_else(String::new, |step| format!("never above {step}")),
-            headline_caption: clean.map_or_else(String::new, |_| "the customer's volume mark".to_owned()),
+            headline: clean.map_or_else(String::new, |step| format!("step {step}")),
+            headline_caption: clean.map_or_else(String::new, |_| {
+                "maximum clean volume: tell the customer never to go above it".to_owned()
+            }),
             actions: vec![button(Action::ExportBands, "Export bands only", has_job)],
             lines,
             findings,
@@ -398,8 +378,13 @@ fn positions(count: usize) -> String {
     if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
 }
 
+/// Whether what a button does plays or listens at once.
+fn is_sounding(action: Action) -> bool {
+    matches!(action, Action::Measure | Action::WatchLevel | Action::Listen)
+}
+
 pub(super) fn button(action: Action, label: &str, enabled: bool) -> Button {
-    Button { action, label: label.to_owned(), enabled }
+    Button { action, label: label.to_owned(), enabled, why: String::new() }
 }
 
 pub(super) fn line(label: &str, value: String) -> CardLine {

@@ -48,6 +48,12 @@ impl State {
         self.captures.side_of(mark, self.looked_at())
     }
 
+    /// Whether every place of a side of the comparison was measured, of every channel.
+    pub(super) fn is_set_complete(&self, mark: SetMark) -> bool {
+        let measured = |channel: &str| self.captures.side_of(mark, channel).count();
+        self.tuned_channels().iter().all(|channel| measured(channel) >= self.choices.positions)
+    }
+
     /// Whether something was measured of a channel before.
     pub(super) fn is_measured(&self, channel: &str) -> bool {
         self.captures.side_of(SetMark::Before, channel).next().is_some()

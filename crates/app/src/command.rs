@@ -148,13 +148,9 @@ impl Core {
         }
         match self.main_button() {
             Some(main) if main.enabled => self.press(main.action),
-            Some(_) if self.state.muted => {
-                Err(Error::input("The output is muted. Allow output first, then start."))
-            }
-            Some(main) if self.state.rig.is_none() && main.action == Action::Measure => {
-                Err(Error::input("Choose what to measure with first: devices, or the simulated car."))
-            }
-            _ => Ok(()),
+            // A grey button says why.
+            Some(main) => Err(Error::input(self.state.why_not(main.action))),
+            None => Ok(()),
         }
     }
 
@@ -176,6 +172,18 @@ impl Core {
             Action::NextStage => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.state.face.stage).unwrap_or(0);
                 self.state.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+            }
+            Action::OpenStage(stage) => self.state.face.stage = stage,
+            Action::OpenTask(task) => self.choose_task(task),
+            Action::UnmuteAndStart => {
+                self.state.muted = false;
+                return self.start_or_stop();
+            }
+            Action::AcceptPlaces => return self.accept_places(),
+            Action::InvertReversed => {
+                let reversed =
+                    self.state.reversed_drivers().into_iter().map(str::to_owned).collect::<Vec<_>>();
+                self.state.inverted_instead.extend(reversed);
             }
             Action::Measure => return self.measure(),
             Action::Listen => return self.listen(),
@@ -212,7 +220,7 @@ impl Core {
     }
 
     /// Says where a capture belongs, or what it is called.
-    fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
+    pub(super) fn place(&mut self, id: view::CaptureId, change: impl FnOnce(&mut Placement)) -> Result<()> {
         let id = job::CaptureId(id.0);
         let known = self.job.as_ref().and_then(|job| job.project().capture(id));
         let Some(mut placement) = known.map(|known| Placement::of(&known.meta)) else { return Ok(()) };
@@ -395,6 +403,7 @@ impl Core {
                 self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
             }
             Choice::Rig(name) => self.use_rig(name.as_deref())?,
+            Choice::Place(id, place) => return self.place_chosen(id, place),
             Choice::SimulatedCar(car) => return self.use_simulated_car(&car),
             Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
             Choice::Target(Some(target)) => self.state.tune.choose_target(&target)?,
@@ -445,7 +454,6 @@ impl Core {
         let choices = &mut self.state.choices;
         match key {
             SwitchKey::Continue => choices.go_on = on,
-            SwitchKey::Overlap => choices.overlap = on,
             SwitchKey::BandsEntered => self.state.entered = on,
             SwitchKey::TypingError => choices.typing_error = on,
             SwitchKey::WithBands => choices.preview.with_bands = on,

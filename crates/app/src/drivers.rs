@@ -52,7 +52,10 @@ impl State {
         let line = |driver: &Driver| {
             let (value, tone) = match self.driver_found(&driver.name) {
                 None => ("not measured".to_owned(), Tone::Plain),
-                Some(held) if is_inverted(&held.reading) => ("wired backwards".to_owned(), Tone::Bad),
+                Some(held) if is_inverted(&held.reading) => {
+                    let tone = if self.is_settled(&driver.name) { Tone::Caution } else { Tone::Bad };
+                    (format!("reversed polarity · {}", range_text(held)), tone)
+                }
                 Some(held) if !held.remark.is_empty() => (range_text(held), Tone::Caution),
                 Some(held) => (range_text(held), Tone::Good),
             };
@@ -61,7 +64,29 @@ impl State {
         self.drivers().iter().map(line).collect()
     }
 
-    /// How many drivers are measured, of how many, and which are wired backwards.
+    /// The drivers of reversed polarity about which nothing has been decided.
+    pub(super) fn reversed_drivers(&self) -> Vec<&str> {
+        let (_, _, reversed) = self.drivers_result();
+        reversed.into_iter().filter(|name| !self.is_settled(name)).collect()
+    }
+
+    /// Whether it was decided that a reversed driver is inverted in the processor.
+    fn is_settled(&self, name: &str) -> bool {
+        let entered = self.entered_channels();
+        let channel = |driver: &&Driver| driver.name == name;
+        let channel = self.drivers().iter().find(channel).map_or(name, |driver| &driver.channel);
+        self.inverted_instead.contains(name)
+            || entered.iter().any(|one| one.channel == channel && one.inverted)
+    }
+
+    /// Whether a driver was found reversed more than once.
+    pub(super) fn was_measured_again(&self, name: &str) -> bool {
+        let found =
+            |held: &&CaptureView| held.position == name && held.has_result() && is_inverted(&held.reading);
+        self.captures.counted(Stage::Drivers).filter(found).count() > 1
+    }
+
+    /// How many drivers are measured, of how many, and which have reversed polarity.
     pub(super) fn drivers_result(&self) -> (usize, usize, Vec<&str>) {
         let found: Vec<&CaptureView> =
             self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).collect();
@@ -70,10 +95,20 @@ impl State {
     }
 }
 
+/// Where a driver plays. An end that is the sweep's own is marked as such: it may play beyond.
 fn range_text(held: &CaptureView) -> String {
-    let value = |name: &str| held.reading.values.get(name).copied();
-    match (value("valid_from_hz"), value("valid_to_hz")) {
-        (Some(from_hz), Some(to_hz)) => format!("{} to {}", hertz(from_hz), hertz(to_hz)),
-        _ => "measured".to_owned(),
-    }
+    let Some(response) = &held.response else { return "measured".to_owned() };
+    let (from_hz, to_hz) = tuning::playing_range_hz(response);
+    let (first_hz, last_hz) = response.range_hz();
+    let from = if from_hz <= first_hz * NEAR_THE_END { "≤ " } else { "" };
+    let to = if to_hz * NEAR_THE_END >= last_hz { "≥ " } else { "" };
+    format!("{from}{} to {to}{}", hertz(from_hz), hertz(to_hz))
+}
+
+/// A range that ends so near to the sweep's own end, a twelfth of an octave, ends with the sweep.
+const NEAR_THE_END: f64 = 1.06;
+
+/// So many drivers.
+pub(super) fn counted(count: usize) -> String {
+    if count == 1 { "1 driver".to_owned() } else { format!("{count} drivers") }
 }

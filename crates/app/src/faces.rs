@@ -118,7 +118,7 @@ impl State {
             .map(|(number, (held, response))| series(number, &held.position, &response, offset_db))
             .collect();
         let what = match self.face.stage {
-            Stage::Timing => "Drivers, and what they add up to",
+            Stage::Timing => "Drivers and their combined response",
             Stage::Drivers => "Drivers, each alone",
             _ => "Source",
         };
@@ -299,7 +299,7 @@ impl State {
         };
         let lines = self.few().enumerate().filter_map(line).collect();
         let x = linear("Time after the peak", "ms", -2.0, 20.0);
-        let y = linear("Re the peak", "", -1.1, 1.1);
+        let y = linear("Relative to the peak", "", -1.1, 1.1);
         Chart { lines, ..empty("Impulse response".to_owned(), x, y) }
     }
 
@@ -315,7 +315,7 @@ impl State {
             Some(series(number as usize - 2, name, &response, 0.0))
         };
         let title = held.map_or_else(String::new, |held| format!("Harmonics of {}", held.label));
-        let y = linear("Re the fundamental", "dB", -90.0, 0.0);
+        let y = linear("Below the fundamental", "dB", -90.0, 0.0);
         Chart { lines: (2..=5).filter_map(harmonic).collect(), ..empty(title, Axis::audio_frequency(), y) }
     }
 
@@ -332,7 +332,7 @@ impl State {
             let response = Response::new(grid.clone(), slice).ok()?;
             Some(series(number, &format!("{} ms", LATER_MS[number]), &response, top))
         });
-        let title = held.map_or_else(String::new, |held| format!("What is left of {} later", held.label));
+        let title = held.map_or_else(String::new, |held| format!("Decay of {}", held.label));
         let y = linear("Level", "dB", 5.0 - RANGE_DB, 5.0);
         Chart { lines: lines.collect(), ..empty(title, Axis::audio_frequency(), y) }
     }

@@ -193,6 +193,8 @@ fn held(number: u32) -> CaptureView {
     let grid = dsp::response::log_grid(20.0, 20_000.0, 96.0);
     let level = grid.iter().map(|hz| 3.0 * (hz / 100.0 + f64::from(number)).sin()).collect();
     CaptureView {
+        proposed: false,
+        track: String::new(),
         id: CaptureId(number),
         label: format!("place {number}"),
         time: String::new(),

@@ -53,10 +53,7 @@ impl Core {
         }
         let tracks = if found == 1 { "1 track" } else { &format!("{found} tracks") };
         self.cue(format!("{tracks} found"), true);
-        self.notice(
-            format!("{tracks} of {file} are captures now. Rename or discard what stands in the wrong place."),
-            true,
-        );
+        self.notice(format!("{tracks} of {file}. {}", self.state.where_proposed()), true);
         Ok(())
     }
 }

@@ -15,8 +15,11 @@ mod drivers;
 mod faces;
 #[cfg(test)]
 mod faces_tests;
+mod gain;
 mod handles;
 mod history;
+#[cfg(test)]
+mod honest_tests;
 mod import;
 mod intake;
 mod listening;
@@ -29,6 +32,7 @@ mod memos;
 mod order;
 mod picture;
 mod pictures;
+mod placing;
 mod preview;
 mod results;
 mod rigs;
@@ -70,6 +74,7 @@ use view::{
 use captures::{CaptureView, Captures};
 use derive::{Derived, FaceId, Wish, deriver};
 use drivers::driver;
+use gain::GainMeter;
 use history::History;
 use library::{Error, Result, place};
 use procedure::{Change, Event, OpenJob};
@@ -597,7 +602,8 @@ impl Core {
         }
         self.state.sweep_steps.clear();
         self.state.handed_over = data.stages.contains_key(&job::Stage::Handover);
-        self.state.gain_seen = data.stages.contains_key(&job::Stage::Gain);
+        self.state.gain_meter = GainMeter::of_job(data);
+        self.state.inverted_instead.clear();
         self.state.memos = Arc::default();
         let (folder, choices) = (job.dir().to_owned(), job.data().choices.clone());
         self.job = Some(OpenJob::new(job));

@@ -2,7 +2,7 @@
 //! without a key pressed.
 
 use engine::{InputRole, Pace};
-use job::{Set, Stage};
+use job::{PlacedBy, Stage};
 use measure::Stimulus;
 use procedure::{ListenOrder, at_peak, listen};
 use rig::Scene;
@@ -17,7 +17,6 @@ use library::{Error, Result};
 /// What is to be heard next.
 pub(super) struct NextHeard {
     label: String,
-    set: Option<Set>,
     input: usize,
     /// The track, where it is known.
     track: Option<Stimulus>,
@@ -42,7 +41,6 @@ impl State {
                 .ok_or_else(|| Error::input("Say which outputs the source has, such as front, rear, sub."))?;
             return Ok(NextHeard {
                 label: format!("{output}, headroom"),
-                set: None,
                 input: self.input(InputRole::Electrical)?,
                 track: None,
                 scene: None,
@@ -54,7 +52,6 @@ impl State {
         let track = order.plan.stimulus.map(|stimulus| at_peak(stimulus, order.plan.peak_dbfs));
         Ok(NextHeard {
             label: order.plan.label,
-            set: order.plan.set,
             input: order.plan.input,
             track,
             scene: order.plan.scene,
@@ -74,10 +71,14 @@ impl State {
         }
     }
 
-    /// Where a track belongs that was heard rather than asked for: what comes next in the work order and
-    /// can be measured with it. What is being recorded has its place already.
+    /// Where a track is thought to belong that was heard rather than asked for: what comes next in the work
+    /// order and can be measured with it. What is being recorded has its place already. It is a proposal, and
+    /// where nothing is open there is none.
     pub(super) fn place_for(&self, track: &Stimulus) -> procedure::Placement {
-        self.proposed(track).unwrap_or_else(|| procedure::Placement::named(&track.name))
+        let proposed = self.proposed(track);
+        let placed_by = proposed.is_some().then_some(PlacedBy::Proposal);
+        let place = proposed.unwrap_or_else(|| procedure::Placement::named(&track.name));
+        procedure::Placement { placed_by, ..place }
     }
 
     fn proposed(&self, track: &Stimulus) -> Option<procedure::Placement> {
@@ -92,7 +93,7 @@ impl State {
         }
     }
 
-    /// The first output that has not been measured like this; the last one again after that.
+    /// The first output that has not been measured like this.
     fn next_output(&self, what: &str, measurement: &str) -> Option<procedure::Placement> {
         let volume_step = self.step_now().filter(|_| measurement != "headroom");
         let made = |name: &String| {
@@ -101,8 +102,7 @@ impl State {
             })
         };
         let names = self.outputs_wanted();
-        let open = names.iter().find(|name| !made(name));
-        let output = open.or(names.last())?.clone();
+        let output = names.iter().find(|name| !made(name))?.clone();
         let label = match volume_step {
             Some(step) => format!("{output}, step {step}"),
             None => format!("{output}, {what}"),
@@ -155,7 +155,6 @@ impl Core {
         }
         let order = ListenOrder {
             input: Some(next.input),
-            set: next.set.clone(),
             play: next.track.clone().filter(|_| simulated).into_iter().collect(),
             ..ListenOrder::default()
         };

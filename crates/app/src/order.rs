@@ -133,6 +133,11 @@ impl State {
             })
             .collect();
         if wanted.is_empty() {
+            // A driver that was found reversed is measured again when its wires are swapped.
+            let reversed = self.reversed_drivers();
+            wanted = drivers.iter().filter(|driver| reversed.contains(&&*driver.name)).collect();
+        }
+        if wanted.is_empty() {
             // All are measured: once more.
             wanted = drivers.iter().collect();
         }

@@ -88,7 +88,7 @@ impl State {
         let source = self.stage_line(Stage::Source);
         let known = |state: StageState| match state {
             StageState::NotBegun => PartState::Open,
-            StageState::Measured => PartState::Good,
+            StageState::Begun | StageState::Measured => PartState::Good,
             StageState::NeedsAnotherLook => PartState::Caution,
         };
         let plan = self.gain_plan().filter(|_| self.source_volts().is_some());

@@ -15,37 +15,29 @@ impl State {
         let measured = |result: String| Some((StageState::Measured, result));
         match stage {
             Stage::Intake => {
-                self.job.as_ref()?;
-                self.rig.as_ref()?;
-                measured(self.tune.profile().name.clone())
+                let data = &self.job.as_ref()?.data;
+                let known = !data.intake.vehicle.is_empty() && !data.intake.drivers.is_empty();
+                let state = if known { StageState::Measured } else { StageState::Begun };
+                Some((state, self.tune.profile().name.clone()))
             }
             Stage::Source => {
                 let captured = self.captures.of(Stage::Source).next().is_some();
                 match self.clean_text() {
-                    Some(text) => measured(text),
-                    None if captured => Some((StageState::NeedsAnotherLook, "no clean step yet".to_owned())),
+                    Some(text) if self.open_tasks().is_empty() => measured(text),
+                    Some(text) => Some((StageState::Begun, text)),
+                    None if captured => Some((StageState::Begun, "no clean step yet".to_owned())),
                     None => None,
                 }
             }
-            Stage::Gain => {
-                let volts = self.gain_target_v().filter(|_| self.gain_seen)?;
-                measured(format!("set for {volts:.2} V"))
-            }
+            Stage::Gain => self.gain_result(),
             Stage::Drivers => {
-                let (found, of, backwards) = self.drivers_result();
-                match (found, backwards.as_slice()) {
+                let (found, of, _) = self.drivers_result();
+                match (found, self.reversed_drivers().as_slice()) {
                     (0, _) => None,
-                    (_, []) if found < of => {
-                        Some((StageState::NeedsAnotherLook, format!("{found} of {of} measured")))
-                    }
+                    (_, []) if found < of => Some((StageState::Begun, format!("{found} of {of} measured"))),
                     (_, []) => measured(format!("{found} measured")),
-                    (_, [name]) => {
-                        Some((StageState::NeedsAnotherLook, format!("{found} measured; backwards: {name}")))
-                    }
-                    (_, names) => Some((
-                        StageState::NeedsAnotherLook,
-                        format!("{found} measured, {} backwards", names.len()),
-                    )),
+                    (_, [name]) => Some((StageState::NeedsAnotherLook, format!("reversed: {name}"))),
+                    (_, names) => Some((StageState::NeedsAnotherLook, format!("{} reversed", names.len()))),
                 }
             }
             Stage::Timing => {
@@ -55,19 +47,23 @@ impl State {
                 if channels.is_empty() {
                     return None;
                 }
-                measured(format!("up to {:.2} ms, {turned} turned over", 1e3 * longest_s))
+                let inverted = match turned {
+                    0 => String::new(),
+                    count => format!(", {count} inverted"),
+                };
+                measured(format!("up to {:.2} ms{inverted}", 1e3 * longest_s))
             }
             Stage::Tune => {
                 let rms = |mark| self.deviation_of_all(mark).map(|(rms, _)| rms);
                 let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
-                match (before, after) {
-                    (Some(before), Some(after)) => {
-                        measured(format!("{before:.1} dB RMS before, {after:.1} dB after"))
-                    }
-                    (Some(before), None) => measured(format!("{before:.1} dB RMS from the target")),
-                    (None, Some(after)) => measured(format!("{after:.1} dB RMS from the target")),
-                    (None, None) => None,
-                }
+                let text = match (before, after) {
+                    (Some(before), Some(after)) => format!("{before:.1} → {after:.1} dB RMS"),
+                    (Some(rms), None) | (None, Some(rms)) => format!("{rms:.1} dB RMS error"),
+                    (None, None) => return None,
+                };
+                let side = if after.is_some() { SetMark::After } else { SetMark::Before };
+                let state = if self.is_set_complete(side) { StageState::Measured } else { StageState::Begun };
+                Some((state, text))
             }
             Stage::Handover => {
                 self.handed_over.then(|| (StageState::Measured, "sheet and report written".to_owned()))
@@ -109,7 +105,7 @@ impl State {
         let lines = Stage::ALL.into_iter().zip(job::Stage::ALL).filter_map(|(stage, job_stage)| {
             let (state, line) = self.stage_result(stage)?;
             let state = match state {
-                StageState::NeedsAnotherLook => job::StageState::NeedsAnotherLook,
+                StageState::NeedsAnotherLook | StageState::Begun => job::StageState::NeedsAnotherLook,
                 StageState::NotBegun | StageState::Measured => job::StageState::Measured,
             };
             Some(Change::StageResult(job_stage, Some(StageResult { state, line })))

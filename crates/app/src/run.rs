@@ -7,7 +7,7 @@ use std::time::Instant;
 use engine::{InputMeter, Pace, RunToken};
 use procedure::{BlockLevel, Captured, Change, Event, Hand, Instruction, Session, Store, SweepNow, captures};
 use rig::OpenRig;
-use view::{Activity, Live, SourceTask, Stage, Update};
+use view::{Activity, Figure, Live, SourceTask, Stage, Update};
 
 use super::live::{self, Trace};
 use super::sounds::Sound;
@@ -280,7 +280,16 @@ impl Core {
         match &mut change {
             Change::CaptureBegun { meta, .. } if unplaced => {
                 if let Some(track) = meta.stimulus.clone() {
-                    self.place_for(&track).note(meta);
+                    let mut place = self.place_for(&track);
+                    // The simulated car plays what was asked for: that is no guess.
+                    if self.is_simulated() && matches!(running.doing, Doing::Listening(_)) {
+                        place.placed_by = None;
+                    }
+                    if matches!(running.doing, Doing::Importing { .. }) {
+                        // Nobody said at which step a recording was made.
+                        place.volume_step = None;
+                    }
+                    place.note(meta);
                 }
             }
             Change::CaptureDone { .. } => match &mut running.doing {
@@ -348,9 +357,15 @@ impl Core {
                 Vec::new(),
             ),
             Doing::Watching { gain } => {
-                let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms);
-                let more = self.gain_figure(volts).filter(|_| *gain);
-                (std::iter::once(figure).chain(more).collect(), Vec::new())
+                let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms).filter(|_| *gain);
+                let figures = match volts.map(|volts| self.read_gain(volts, running.elapsed_s)) {
+                    Some((volts, to_go)) => {
+                        let value = format!("{volts:.2} V");
+                        std::iter::once(Figure { value, ..figure }).chain(to_go).collect()
+                    }
+                    None => vec![figure],
+                };
+                (figures, Vec::new())
             }
             Doing::Previewing(previewing) => (vec![figure], self.previewed_lines(previewing)),
             _ => (vec![figure], running.trace.line().into_iter().collect()),
@@ -377,6 +392,12 @@ impl Core {
         let was_stopped = self.run.take().is_some_and(|run| run.is_stopped());
         self.stopping = false;
         let work = self.work.take();
+        if let Some(Work::Procedure(running)) = &work
+            && let Doing::Watching { gain: true } = running.doing
+        {
+            let kept = self.keep_gain();
+            self.refuse(kept);
+        }
         // What a procedure found is told to the face that began it.
         let own = matches!(work, Some(Work::Procedure(_)))
             .then(|| std::mem::replace(&mut self.state.face, self.run_face.clone()));

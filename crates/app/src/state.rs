@@ -1,6 +1,7 @@
 //! What the app knows, as plain data: what faces are shown follows from it by pure functions, on whatever
 //! thread asks for them.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -10,6 +11,7 @@ use tuning::OutputStep;
 use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 
 use super::captures::{CaptureView, Captures};
+use super::gain::GainMeter;
 use super::memos::Memos;
 use super::source::choices::Source;
 use super::start::simulated_cars;
@@ -36,9 +38,11 @@ pub(super) struct State {
     pub(super) muted: bool,
     /// Whether the bands are entered in the simulated processor.
     pub(super) entered: bool,
-    /// Whether the volts for the gain were looked at.
-    pub(super) gain_seen: bool,
+    /// What the meter showed while the amplifier was turned.
+    pub(super) gain_meter: GainMeter,
     pub(super) handed_over: bool,
+    /// The drivers of reversed polarity that are inverted in the processor instead.
+    pub(super) inverted_instead: BTreeSet<String>,
     /// What is under way.
     pub(super) busy: Busy,
     /// Whether there is something to undo, and to redo.
@@ -95,8 +99,6 @@ pub(super) struct Choices {
     pub(super) load_ohm: f64,
     /// The level of the tone with which gains are set.
     pub(super) tone_dbfs: f64,
-    /// Whether that tone itself is to reach full power.
-    pub(super) overlap: bool,
     /// What a preview plays, and how.
     pub(super) preview: PreviewChoices,
     /// Whether a band is mistyped into the simulated processor, to see that it is noticed.
@@ -130,7 +132,6 @@ impl Default for Choices {
             power_w: 100.0,
             load_ohm: 4.0,
             tone_dbfs: 0.0,
-            overlap: false,
             preview: PreviewChoices { recording: false, file: String::new(), with_bands: true },
             typing_error: false,
             by_side: false,
@@ -155,8 +156,9 @@ impl State {
             output_dbfs: -20.0,
             muted: false,
             entered: false,
-            gain_seen: false,
+            gain_meter: GainMeter::default(),
             handed_over: false,
+            inverted_instead: BTreeSet::new(),
             busy: Busy { activity: Activity::Idle, run: None, what: None },
             can_undo: (false, false),
             revision: 0,
@@ -179,8 +181,9 @@ impl State {
             output_dbfs: self.output_dbfs,
             muted: self.muted,
             entered: self.entered,
-            gain_seen: self.gain_seen,
+            gain_meter: self.gain_meter.clone(),
             handed_over: self.handed_over,
+            inverted_instead: self.inverted_instead.clone(),
             busy: self.busy.clone(),
             can_undo: self.can_undo,
             revision: self.revision,

@@ -98,12 +98,13 @@ fn drivers_are_counted_by_what_was_measured() {
     assert_eq!(state.place_for(&track).driver, "right-tweeter");
     state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", Some(response(0.0))));
     let line = state.stage_line(Stage::Drivers);
-    assert_eq!((line.state, line.result.as_str()), (StageState::NeedsAnotherLook, "1 of 2 measured"));
+    assert_eq!((line.state, line.result.as_str()), (StageState::Begun, "1 of 2 measured"));
     state.captures.insert(held(2, job::Stage::Drivers, "right-tweeter", Some(inverted())));
     assert_eq!(state.drivers_result(), (2, 2, vec!["right-tweeter"]));
     let lines = state.driver_lines();
-    assert_eq!((lines[1].value.as_str(), lines[1].tone), ("wired backwards", Tone::Bad));
-    assert_eq!(state.card().instruction, "Wired backwards: right-tweeter.");
+    assert_eq!(lines[1].tone, Tone::Bad);
+    assert!(lines[1].value.starts_with("reversed polarity"), "{}", lines[1].value);
+    assert_eq!(state.card().instruction, "Reversed polarity: right-tweeter.");
 }
 
 /// Source: arithmetic: the newest capture of a place counts, and one that was broken off never does.

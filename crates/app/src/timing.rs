@@ -87,6 +87,9 @@ impl State {
         if self.is_timing_entered(&plan) {
             return button(Action::NextStage, "Next: Tune", true);
         }
+        if self.drivers_result().0 == 0 {
+            return button(Action::OpenStage(view::Stage::Drivers), "Go to Drivers", true);
+        }
         let label = if self.is_simulated() { "Enter them in the processor" } else { "I have entered them" };
         button(Action::EnterTiming, label, !plan.channels.is_empty())
     }
@@ -106,7 +109,7 @@ impl State {
             instruction: match (nothing, entered) {
                 (true, _) => "Measure the drivers first: delays follow from their arrivals.".to_owned(),
                 (false, false) => format!("Enter these {what}."),
-                (false, true) => "This is entered. Undo brings back what was before.".to_owned(),
+                (false, true) => "Entered. Press Z to undo.".to_owned(),
             },
             detail: if plan.aligned.is_some() {
                 "Found from all drivers together: with these the neighbours add up best where they meet."
@@ -143,7 +146,7 @@ impl State {
                 value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
             }
             if channel.inverted {
-                value += ", turn over";
+                value += ", invert";
             }
             CardLine {
                 label: channel.channel.clone(),
@@ -162,8 +165,8 @@ impl State {
         if !plan.channels.is_empty() && !self.arrivals_compare() {
             say(
                 Tone::Caution,
-                "Without a loopback channel the arrivals of separate captures do not share their zero. Add one to the \
-                 rig file, or measure distances."
+                "Without a loopback channel the arrivals of separate captures do not share their zero. Add one on the \
+                 Intake card under “Set up inputs and outputs”, or measure distances."
                     .to_owned(),
             );
         }
@@ -200,7 +203,7 @@ impl State {
         for (sum, dash) in sums.iter().zip([Dash::Solid, Dash::Dashed]) {
             let sum_of = Response::new(sum.frequency_hz.clone(), sum.magnitude_db.clone());
             if let Ok(response) = sum_of.map(|response| response.smoothed(self.face.smoothing)) {
-                let label = format!("{} together", sum.heard);
+                let label = format!("{} combined", sum.heard);
                 chart.lines.push(picture::line(&label, Role::Predicted, dash, &response, offset_db));
             }
         }

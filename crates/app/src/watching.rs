@@ -33,10 +33,10 @@ impl Core {
             stimulus: simulated.then(|| Stimulus { name: "tone".to_owned(), segments: vec![tone] }),
             scene: Some(Scene { volume_step: clean, ..self.scene() }),
         };
-        self.state.gain_seen = true;
+        self.state.gain_meter.begin();
         let heading = Heading {
-            title: "Listening".to_owned(),
-            detail: "the volts at the tap, until you press Space".to_owned(),
+            title: "Setting the gain".to_owned(),
+            detail: "turn the amplifier until it is there; Space ends it".to_owned(),
             ..Heading::default()
         };
         self.watch_input(heading, true, watch)

@@ -59,7 +59,10 @@ pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Ver
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, MOST_BANDS, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;
-pub use car::{CarAlignment, CarCrossover, CarDriver, CarError, CarInput, CarSetting, CarSum, align_car};
+pub use car::{
+    CarAlignment, CarCrossover, CarDriver, CarError, CarInput, CarSetting, CarSum, align_car,
+    playing_range_hz,
+};
 pub use channel::channel_reaches;
 pub use clean_limit::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
 pub use compare::{CompareError, Comparison, compare, difference};

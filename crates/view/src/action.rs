@@ -1,5 +1,7 @@
 //! What the buttons of a card do.
 
+use crate::{SourceTask, Stage};
+
 /// What a button does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Action {
@@ -13,6 +15,16 @@ pub enum Action {
     BeginRigFile,
     /// Open the next stage's card.
     NextStage,
+    /// Open this stage's card.
+    OpenStage(Stage),
+    /// Open the card of this task of the source.
+    OpenTask(SourceTask),
+    /// Allow output again, and do what the open stage offers first.
+    UnmuteAndStart,
+    /// Take the proposed places of tracks that were heard or imported.
+    AcceptPlaces,
+    /// Take reversed drivers as they are: they are inverted in the processor.
+    InvertReversed,
     /// Make the captures that the open card asks for.
     Measure,
     /// Wait for tracks that a source plays, and measure each when it has been played.

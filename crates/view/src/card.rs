@@ -38,6 +38,8 @@ pub struct Button {
     pub label: String,
     /// Whether it can be pressed now.
     pub enabled: bool,
+    /// Why it cannot, and what to do about it; empty while it can.
+    pub why: String,
 }
 
 /// How a line is meant.

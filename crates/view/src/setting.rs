@@ -2,7 +2,7 @@
 //!
 //! A key says what kind of value it takes, so that a number cannot be given to a switch.
 
-use crate::SetMark;
+use crate::{CaptureId, SetMark};
 
 /// Something that can be set.
 #[derive(Debug, Clone, PartialEq)]
@@ -128,8 +128,6 @@ pub enum NumberKey {
 pub enum SwitchKey {
     /// Whether the next capture of a series begins by itself.
     Continue,
-    /// Whether the tone with which gains are set is itself to reach full power.
-    Overlap,
     /// Whether the bands are in the simulated processor.
     BandsEntered,
     /// Whether a band is mistyped into the simulated processor.
@@ -184,6 +182,8 @@ pub enum ChoiceKey {
     Rig,
     /// [`Choice::SimulatedCar`].
     SimulatedCar,
+    /// [`Choice::Place`] of this capture.
+    Place(CaptureId),
     /// [`Choice::Processor`].
     Processor,
     /// [`Choice::Target`].
@@ -223,6 +223,8 @@ pub enum Choice {
     Rig(Option<String>),
     /// The simulated car of this name.
     SimulatedCar(String),
+    /// Where a capture belongs, by the place's number in the list; absent for nowhere.
+    Place(CaptureId, Option<u16>),
     /// The processor profile of this name.
     Processor(String),
     /// The target of this name; absent for one that was edited.
@@ -257,6 +259,7 @@ impl Choice {
             Self::Layout(_) => ChoiceKey::Layout,
             Self::Rig(_) => ChoiceKey::Rig,
             Self::SimulatedCar(_) => ChoiceKey::SimulatedCar,
+            Self::Place(id, _) => ChoiceKey::Place(*id),
             Self::Processor(_) => ChoiceKey::Processor,
             Self::Target(_) => ChoiceKey::Target,
             Self::TunedAs(_) => ChoiceKey::TunedAs,
@@ -345,7 +348,7 @@ pub enum DelayUnit {
 }
 
 /// What is asked of the source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SourceTask {
     /// What the input's numbers are in volts.
     Volts,

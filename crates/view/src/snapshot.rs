@@ -14,7 +14,9 @@ use crate::{
 pub enum StageState {
     /// Nothing has been measured.
     NotBegun,
-    /// It has its result.
+    /// A part of it is done.
+    Begun,
+    /// Its question is answered.
     Measured,
     /// Something in it is doubtful.
     NeedsAnotherLook,

@@ -5,6 +5,7 @@ use iced::{Center, Fill, Padding};
 use view::{Activity, Button, CardLine, Command, FindingLine, Setting, Snapshot, StageState, Tone};
 
 use crate::app::App;
+use crate::hint::hint;
 use crate::icon;
 use crate::lettering::{BOLD, HEADLINE, L, LEAD, M, S, XS, body, lead, small};
 use crate::message::{Element, Message};
@@ -70,8 +71,9 @@ fn heading<'a>(snapshot: &Snapshot, state: StageState) -> Element<'a> {
         snapshot.shared.stages.iter().position(|line| line.stage == snapshot.face.stage).unwrap_or(0) + 1;
     let words = match state {
         StageState::NotBegun => "not begun",
-        StageState::Measured => "measured",
-        StageState::NeedsAnotherLook => "needs another look",
+        StageState::Begun => "begun",
+        StageState::Measured => "done",
+        StageState::NeedsAnotherLook => "check again",
     };
     row![
         body(format!("{number}  {}", snapshot.face.stage.title())).width(Fill),
@@ -88,12 +90,15 @@ fn main_button<'a>(main: &'a Button, activity: &Activity, room: Room) -> Element
     let key = small("Space").style(|_| text::Style { color: None });
     let label = if busy { "Stop" } else { main.label.as_str() };
     let content = row![text(label).size(LEAD).font(BOLD).width(Fill), key].spacing(S).align_y(Center);
-    Press::new(content, if busy { Look::Stop } else { Look::Main })
+    let press = Press::new(content, if busy { Look::Stop } else { Look::Main })
         .id("main")
         .padding([L, if room.narrow { M } else { L }])
         .width(Fill)
-        .on_press_maybe((main.enabled || busy).then_some(Message::StartOrStop))
-        .into()
+        .on_press_maybe((main.enabled || busy).then_some(Message::StartOrStop));
+    if busy || main.why.is_empty() {
+        return press.into();
+    }
+    column![press, small(&main.why)].spacing(XS).into()
 }
 
 fn headline<'a>(number: &'a str, caption: &'a str) -> Element<'a> {
@@ -105,11 +110,11 @@ fn headline<'a>(number: &'a str, caption: &'a str) -> Element<'a> {
 }
 
 fn button(button: &Button) -> Element<'_> {
-    Press::new(body(&button.label), Look::Plain)
+    let press = Press::new(body(&button.label), Look::Plain)
         .id(format!("action-{:?}", button.action))
         .padding([S + 2.0, M])
-        .on_press_maybe(button.enabled.then_some(Message::Ask(Command::Press(button.action))))
-        .into()
+        .on_press_maybe(button.enabled.then_some(Message::Ask(Command::Press(button.action))));
+    if button.why.is_empty() { press.into() } else { hint(press, &*button.why) }
 }
 
 fn lines(lines: &[CardLine]) -> Element<'_> {

@@ -14,6 +14,7 @@ use crate::theme::Theme;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Shape {
     Ring,
+    HalfDisc,
     CheckedDisc,
     Triangle,
     Square,
@@ -60,6 +61,7 @@ pub(crate) fn icon<'a>(shape: Shape, ink: Ink, size: f32) -> Element<'a> {
 pub(crate) fn stage_state<'a>(state: StageState, size: f32) -> Element<'a> {
     match state {
         StageState::NotBegun => icon(Shape::Ring, Ink::Muted, size),
+        StageState::Begun => icon(Shape::HalfDisc, Ink::Accent, size),
         StageState::Measured => icon(Shape::CheckedDisc, Ink::Tone(Tone::Good), size),
         StageState::NeedsAnotherLook => icon(Shape::Triangle, Ink::Tone(Tone::Caution), size),
     }
@@ -119,6 +121,14 @@ impl Pen<'_> {
     fn draw(&mut self, shape: Shape) {
         match shape {
             Shape::Ring => self.circle(12.0, 12.0, 8.5),
+            Shape::HalfDisc => {
+                self.circle(12.0, 12.0, 8.5);
+                let half = (0..=24).map(|step| {
+                    let (sin, cos) = (std::f32::consts::PI * step as f32 / 24.0).sin_cos();
+                    (12.0 - 8.5 * sin, 12.0 - 8.5 * cos)
+                });
+                self.fill(&half.collect::<Vec<_>>());
+            }
             Shape::CheckedDisc => {
                 self.frame.fill(&Path::circle(Point::new(12.0, 12.0), 10.0), self.color);
                 self.stroke_in(&[(7.0, 12.5), (10.7, 16.0), (17.0, 8.5)], self.knock_out, 2.6);

@@ -15,10 +15,12 @@ mod volts;
 use std::collections::VecDeque;
 
 use chart::Chart;
-use view::{Button, Card, ChartFace, Choice, ChoiceKey, Setting, SourceTask, TextKey};
+use view::{
+    Action, Button, Card, CardLine, ChartFace, Choice, ChoiceKey, Setting, SourceTask, TextKey, Tone,
+};
 
 use super::Core;
-use super::card::{choice, text};
+use super::card::{button, choice, text};
 use super::order::Order;
 use super::state::State;
 use library::Result;
@@ -30,8 +32,17 @@ const TASKS: [(SourceTask, &str); 6] = [
     (SourceTask::Tone, "Tone"),
     (SourceTask::Noise, "Noise"),
     (SourceTask::Rattle, "Rattle"),
-    (SourceTask::Other, "Other"),
+    (SourceTask::Other, "More measurements"),
 ];
+
+/// The questions that make the stage complete.
+const CHECKLIST: [SourceTask; 5] =
+    [SourceTask::Volts, SourceTask::Headroom, SourceTask::Tone, SourceTask::Noise, SourceTask::Rattle];
+
+/// What a task is called.
+fn title(task: SourceTask) -> &'static str {
+    TASKS.iter().find(|(other, _)| *other == task).map_or("", |(_, title)| title)
+}
 
 /// The face of the chart that shows a task best.
 fn best_face(task: SourceTask) -> ChartFace {
@@ -63,6 +74,12 @@ impl State {
             SourceTask::Volts => self.volts_card(),
             SourceTask::Other => self.other_card(),
         };
+        let again = card.actions.iter().any(|button| button.action == Action::Measure);
+        let task = self.face.source_task;
+        if !again && task != SourceTask::Volts && task != SourceTask::Other && self.is_task_done(task) {
+            card.actions.insert(0, self.measure_button("Measure again"));
+        }
+        card.lines.extend(self.checklist());
         card.settings.insert(0, self.task_setting());
         card.first_settings += 1;
         if self.face.source_task != SourceTask::Volts {
@@ -72,7 +89,13 @@ impl State {
     }
 
     pub(super) fn source_main(&self) -> Option<Button> {
-        match self.face.source_task {
+        let task = self.face.source_task;
+        // The simulated car is calibrated from the first; somebody who asks for it wants to see how it is done.
+        let asked = task == SourceTask::Other || (task == SourceTask::Volts && self.is_simulated());
+        if !asked && self.is_idle() && self.is_task_done(task) && self.source.heard.is_none() {
+            return Some(self.next_task());
+        }
+        match task {
             SourceTask::Headroom => Some(self.headroom_main()),
             SourceTask::Tone => Some(self.tone_main()),
             SourceTask::Noise => Some(self.noise_main()),
@@ -117,7 +140,7 @@ impl State {
     }
 
     /// The outputs of the source.
-    fn output_names(&self) -> Vec<String> {
+    pub(super) fn output_names(&self) -> Vec<String> {
         let trimmed = |name: &str| name.trim().to_owned();
         match self.rig.as_ref().and_then(|rig| rig.car()) {
             Some(simulated) => simulated.car.radio.outputs.iter().map(|output| output.name.clone()).collect(),
@@ -148,6 +171,52 @@ impl State {
             settings.push(choice(ChoiceKey::Output, Choice::Output, "Output", options, Some(chosen)));
         }
         settings
+    }
+
+    /// Whether a question about the source is answered.
+    fn is_task_done(&self, task: SourceTask) -> bool {
+        let made = |measurement: &str| {
+            let mut counted = self.captures.counted(view::Stage::Source);
+            counted.any(|held| held.reading.measurement == measurement && held.has_result())
+        };
+        match task {
+            SourceTask::Volts => {
+                let inputs = self.rig.iter().flat_map(|rig| &rig.spec().inputs);
+                inputs.into_iter().any(|input| input.volts_per_fs.is_some())
+                    || self.captures.iter().any(|held| held.volts_per_fs.is_some())
+            }
+            SourceTask::Headroom => self.limit().clean_step.is_some(),
+            SourceTask::Tone => self.tone().is_some(),
+            SourceTask::Noise => made("noise"),
+            SourceTask::Rattle => made("rattle"),
+            SourceTask::Other => true,
+        }
+    }
+
+    /// The questions that are still open, in their order.
+    pub(super) fn open_tasks(&self) -> Vec<SourceTask> {
+        CHECKLIST.into_iter().filter(|task| !self.is_task_done(*task)).collect()
+    }
+
+    /// The next open question, the next stage after the last.
+    fn next_task(&self) -> Button {
+        match self.open_tasks().first() {
+            Some(task) => button(Action::OpenTask(*task), &format!("Next: {}", title(*task)), true),
+            None => button(Action::NextStage, "Next: Gain", true),
+        }
+    }
+
+    /// The five questions, each with whether it is answered.
+    fn checklist(&self) -> Vec<CardLine> {
+        let item = |task: SourceTask| {
+            let done = self.is_task_done(task);
+            CardLine {
+                label: title(task).to_owned(),
+                value: if done { "done" } else { "open" }.to_owned(),
+                tone: if done { Tone::Good } else { Tone::Plain },
+            }
+        };
+        CHECKLIST.into_iter().map(item).collect()
     }
 
     fn task_setting(&self) -> Setting {

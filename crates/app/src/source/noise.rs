@@ -129,7 +129,7 @@ impl State {
     fn noise_of_captures(&self) -> Option<NoiseReport> {
         let mut readings: NoiseReadings = Vec::new();
         let mut volts_per_fs = None;
-        for held in self.captures.of(view::Stage::Source) {
+        for held in self.captures.counted(view::Stage::Source) {
             if held.reading.measurement != "noise" || !held.has_result() {
                 continue;
             }

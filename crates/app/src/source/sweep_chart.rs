@@ -28,7 +28,7 @@ impl State {
     pub(crate) fn limit(&self) -> CleanLimit {
         self.memos.limit.get(self.captures.results(), || {
             let mut outputs: Vec<OutputHeadroom> = Vec::new();
-            for held in self.captures.of(Stage::Source) {
+            for held in self.captures.counted(Stage::Source) {
                 if held.reading.measurement != "headroom" || held.reading.stopped().is_some() {
                     continue;
                 }

@@ -9,7 +9,7 @@ use crate::tests::TestApp;
 
 impl TestApp {
     /// Takes a car whose truth is known to hold what the test looks for.
-    fn with_car(name: &str) -> Self {
+    pub(crate) fn with_car(name: &str) -> Self {
         let mut app = Self::new();
         let pace = engine::Pace::AsFastAsPossible;
         let choice = rig::RigChoice::Simulated { car: name.to_owned(), pace };

@@ -143,7 +143,7 @@ impl State {
 
     /// What the newest captures of every output and step say together, and the response that
     /// is to be undone.
-    fn tone(&self) -> Option<Arc<ToneFound>> {
+    pub(super) fn tone(&self) -> Option<Arc<ToneFound>> {
         self.memos.tone.get((self.captures.results(), self.source.together), || {
             let heard = self.tone_heard();
             let mut sum: Vec<String> = Vec::new();
@@ -160,7 +160,7 @@ impl State {
     fn tone_heard(&self) -> Vec<OutputCapture> {
         let clocked = self.arrivals_compare();
         let mut heard: Vec<OutputCapture> = Vec::new();
-        for held in self.captures.of(view::Stage::Source) {
+        for held in self.captures.counted(view::Stage::Source) {
             let of_tone = ["sweep", "spectrum"].contains(&held.reading.measurement.as_str());
             let Some(response) = held.response.as_deref().filter(|_| of_tone && !held.position.is_empty())
             else {

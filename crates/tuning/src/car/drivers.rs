@@ -1,6 +1,6 @@
 //! What one driver says of itself: the range that it plays.
 
-use crate::{CarDriver, log_axis};
+use crate::{Response, log_axis};
 
 /// Below the level at which it plays by so much, a driver has stopped playing (common
 /// practice, no source).
@@ -39,8 +39,7 @@ pub(super) struct Usable {
 ///
 /// References: common practice, no source.
 /// Accuracy: `a_range_ends_where_the_driver_does`.
-pub(super) fn usable_range(driver: &CarDriver) -> Usable {
-    let response = &driver.response;
+pub(super) fn usable_range(response: &Response) -> Usable {
     let grid = log_axis::grid(response.range_hz().0, response.range_hz().1, POINTS_PER_OCTAVE);
     let heard: Vec<f64> = grid.iter().filter_map(|&hz| response.db_at(hz)).collect();
     let grid = &grid[..heard.len()];

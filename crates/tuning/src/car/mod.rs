@@ -9,7 +9,7 @@ mod sum;
 mod terms;
 mod wiring;
 
-use crate::Role;
+use crate::{Response, Role};
 
 pub(crate) use plan::{filter, two_digits};
 pub use sum::CarSum;
@@ -42,9 +42,20 @@ pub fn align_car(input: &CarInput<'_>) -> Result<CarAlignment, CarError> {
 /// The range in which a driver may be used: where it plays by itself, and for a subwoofer also where it is
 /// heard by the lift of the cabin.
 pub(crate) fn usable_hz(driver: &CarDriver) -> (f64, f64) {
-    let usable = drivers::usable_range(driver);
+    let usable = drivers::usable_range(&driver.response);
     let from_hz = if driver.role == Some(Role::Sub) { usable.lifted_from_hz } else { usable.from_hz };
     (from_hz, usable.to_hz)
+}
+
+/// The range in which a driver is heard, from its response alone: within 10 dB of the level at which it plays, the
+/// lift of a closed cabin included. It never reaches beyond the range of the response.
+///
+/// References: common practice, no source.
+/// Accuracy: `a_range_ends_where_the_driver_does`.
+#[must_use]
+pub fn playing_range_hz(response: &Response) -> (f64, f64) {
+    let usable = drivers::usable_range(response);
+    (usable.lifted_from_hz, usable.to_hz)
 }
 
 fn check(input: &CarInput<'_>) -> Result<(), CarError> {

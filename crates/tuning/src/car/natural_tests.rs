@@ -266,7 +266,7 @@ fn a_driver_alone_tells_its_polarity_and_arrival() {
 #[test]
 fn a_range_ends_where_the_driver_does() {
     let mut random = Random::new(5);
-    let mut range = |make: Make| usable_range(&make.driver("driver", &mut random));
+    let mut range = |make: Make| usable_range(&make.driver("driver", &mut random).response);
     let near_octaves = |what: &str, got_hz: f64, wanted_hz: f64, octaves: f64| {
         near(&format!("{what}, octaves from {wanted_hz:.0} Hz"), (got_hz / wanted_hz).log2(), 0.0, octaves);
     };

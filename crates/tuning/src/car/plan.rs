@@ -54,7 +54,8 @@ pub(super) struct Plan {
 impl Plan {
     pub(super) fn new(input: &CarInput<'_>) -> Result<Self, CarError> {
         let count = input.drivers.len();
-        let usable: Vec<Usable> = input.drivers.iter().map(drivers::usable_range).collect();
+        let usable: Vec<Usable> =
+            input.drivers.iter().map(|driver| drivers::usable_range(&driver.response)).collect();
         let mut plan = Self {
             sides: input
                 .drivers

@@ -108,6 +108,7 @@ pub(crate) fn no_device() -> Snapshot {
         action: Action::UseSimulatedCar,
         label: "Use the simulated car".into(),
         enabled: true,
+        why: String::new(),
     });
     for line in &mut snapshot.shared.stages {
         line.state = StageState::NotBegun;
@@ -158,6 +159,7 @@ pub(crate) fn start() -> Snapshot {
         action: Action::ContinueJob,
         label: "Continue with Juniper · AB 123".into(),
         enabled: true,
+        why: String::new(),
     });
     snapshot.start = Some(Arc::new(StartPage { jobs, looking: false, cars: cars() }));
     snapshot

@@ -15,7 +15,7 @@ fn main(label: &str) -> Option<Button> {
 }
 
 fn button(action: Action, label: &str, enabled: bool) -> Button {
-    Button { action, label: label.into(), enabled }
+    Button { action, label: label.into(), enabled, why: String::new() }
 }
 
 fn fact(label: &str, value: &str, tone: Tone) -> CardLine {
