@@ -1,10 +1,12 @@
 //! The card of each stage: what to do now, and what was found.
 
+use std::path::PathBuf;
+
 use measure::FindingLevel;
 use tuning::Profile;
 use view::{
-    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey, SetMark,
-    Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
+    Action, Button, Card, CardFile, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey,
+    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
 use super::drivers;
@@ -13,6 +15,8 @@ use super::state::State;
 impl State {
     pub(super) fn card(&self) -> Card {
         let mut card = match self.face.stage {
+            Stage::Intake if self.is_setting_up() => self.set_up_card(),
+            Stage::Intake if self.is_describing_drivers() => self.driver_card(),
             Stage::Intake => self.intake_card(),
             Stage::Source => self.source_card(),
             Stage::Gain => self.gain_card(),
@@ -54,6 +58,8 @@ impl State {
             Action::EnterTiming => "Measure the drivers first: delays follow from their arrivals.",
             Action::ExportBands | Action::WritePapers => "Open or begin a job first (J).",
             Action::Measure => "There is nothing to measure here.",
+            Action::RemoveDriver => "There is no driver to take away.",
+            Action::PlayOutput(_) => "The output is muted; M unmutes it.",
             Action::UseQ => "Measure first how the processor defines Q.",
             _ => "This cannot be done now.",
         };
@@ -84,6 +90,8 @@ impl State {
     /// The same, as if something to measure with were there and the output allowed.
     pub(super) fn stage_main(&self) -> Option<Button> {
         match self.face.stage {
+            Stage::Intake if self.is_setting_up() => Some(self.set_up_main()),
+            Stage::Intake if self.is_describing_drivers() => Some(self.drivers_done()),
             Stage::Intake => Some(self.intake_main()),
             Stage::Source => self.source_main(),
             Stage::Gain => Some(self.gain_main()),
@@ -205,7 +213,7 @@ impl State {
         }
         if self.is_simulated() && !self.entered {
             let instruction = "Check the bands, then enter them in the processor.".to_owned();
-            return (instruction, button(Action::EnterBands, "Enter them", true));
+            return (instruction, button(Action::EnterBands, "Enter them in the processor", true));
         }
         if after < of {
             let instruction = if after == 0 {
@@ -310,6 +318,7 @@ impl State {
             findings.push(FindingLine { tone: Tone::Caution, text });
         }
         Card {
+            files: self.written_files(),
             instruction: "Write the sheet for the processor and the report for the customer.".to_owned(),
             detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
             headline: clean.map_or_else(String::new, |step| format!("step {step}")),
@@ -321,6 +330,21 @@ impl State {
             findings,
             ..Card::default()
         }
+    }
+
+    /// What was written for this job, as it can be opened.
+    fn written_files(&self) -> Vec<CardFile> {
+        let Some(job) = self.job.as_ref().filter(|_| self.handed_over) else { return Vec::new() };
+        let folder = job.dir.join("exports");
+        let file = |label: &str, path: PathBuf| CardFile {
+            label: label.to_owned(),
+            path: path.display().to_string(),
+        };
+        vec![
+            file("Open the entry sheet", folder.join("sheet.pdf")),
+            file("Open the report", folder.join("report.pdf")),
+            file("Open the folder", folder.clone()),
+        ]
     }
 
     /// The positions that stand apart from the others of their set.

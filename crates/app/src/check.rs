@@ -73,9 +73,9 @@ impl State {
     pub(super) fn check_line(&self) -> Option<CardLine> {
         let check = self.check()?;
         let (value, tone) = match check.wrong().count() {
-            0 => ("as meant".to_owned(), Tone::Good),
-            1 => ("1 thing is not as meant".to_owned(), Tone::Bad),
-            count => (format!("{count} things are not as meant"), Tone::Bad),
+            0 => ("entered correctly".to_owned(), Tone::Good),
+            1 => ("1 thing differs".to_owned(), Tone::Bad),
+            count => (format!("{count} things differ"), Tone::Bad),
         };
         Some(CardLine { label: "What was typed".to_owned(), value, tone })
     }
@@ -92,7 +92,7 @@ impl State {
                 1 => "The band does what it should".to_owned(),
                 count => format!("All {count} bands do what they should"),
             };
-            let text = format!("{text}; {:.1} dB RMS remain unexplained.", check.residual_rms_db);
+            let text = format!("{text}; leftover {:.1} dB RMS.", check.residual_rms_db);
             lines.push(FindingLine { tone: Tone::Good, text });
         }
         lines.extend(check.findings.iter().map(|finding| FindingLine {

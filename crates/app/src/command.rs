@@ -9,8 +9,8 @@ use project::Placement;
 use project::derive::{FitInputs, Fitted};
 use tuning::FitOptions;
 use view::{
-    Action, Choice, Command, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey, TextKey,
-    TuneCard, TunedAs,
+    Action, Choice, Command, IntakeCard, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey,
+    TextKey, TuneCard, TunedAs,
 };
 
 use super::captures::Captures;
@@ -168,7 +168,14 @@ impl Core {
             Action::ContinueJob => return self.continue_job(),
             Action::UseSimulatedCar => return self.use_simulated_car(""),
             Action::UseDevices => return self.use_devices(),
-            Action::BeginRigFile => return self.begin_rig(),
+            Action::SetUpRig => return self.set_up_rig(),
+            Action::LeaveSetUp => self.state.face.intake_card = IntakeCard::Car,
+            Action::TryInputs => return self.try_inputs(),
+            Action::TappedIsMicrophone => return self.tapped_is_microphone(),
+            Action::PlayOutput(channel) => return self.play_output(channel),
+            Action::EditDrivers => self.state.face.intake_card = IntakeCard::Drivers,
+            Action::AddDriver => return self.add_driver(),
+            Action::RemoveDriver => return self.remove_driver(),
             Action::NextStage => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.state.face.stage).unwrap_or(0);
                 self.state.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
@@ -252,7 +259,7 @@ impl Core {
     }
 
     /// Notes something of the car.
-    fn edit_intake(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
+    pub(super) fn edit_intake(&mut self, change: impl FnOnce(&mut job::Intake)) -> Result<()> {
         let Some(job) = &self.job else { return Ok(()) };
         let mut intake = job.project().data.intake.clone();
         change(&mut intake);
@@ -326,7 +333,10 @@ impl Core {
             (SheetForm::Json, "bands.json"),
             (SheetForm::Text, "sheet.txt"),
         ])?;
-        self.notice(format!("Bands written to {written}: bands.csv, bands.json, sheet.txt"), true);
+        self.notice_of(
+            format!("Bands written to {written}: bands.csv, bands.json, sheet.txt"),
+            std::path::Path::new(&written),
+        );
         Ok(())
     }
 
@@ -362,7 +372,7 @@ impl Core {
         }
         self.state.handed_over = true;
         self.cue("Written", true);
-        self.notice(format!("Sheet, bands and report are in {written}"), true);
+        self.notice_of(format!("Sheet, bands and report are in {written}"), std::path::Path::new(&written));
         Ok(())
     }
 
@@ -383,7 +393,14 @@ impl Core {
     fn set(&mut self, value: SettingValue) -> Result<()> {
         match value {
             SettingValue::Choice(choice) => return self.choose(choice),
+            SettingValue::Number(NumberKey::SensitivityDbfs(channel), dbfs) => {
+                return self.change_input(channel, |input| {
+                    input.dbfs_at_94 = Some(dbfs.clamp(-140.0, 20.0));
+                    Ok(())
+                });
+            }
             SettingValue::Number(key, number) => self.set_number(key, number),
+            SettingValue::Switch(SwitchKey::OutputUsed(channel), on) => return self.use_output(channel, on),
             SettingValue::Switch(key, on) => self.switch(key, on),
             SettingValue::Text(key, text) => return self.set_text(key, text),
         }
@@ -403,6 +420,31 @@ impl Core {
                 self.edit_intake(|intake| intake.drivers = drivers::layout(layout))?;
             }
             Choice::Rig(name) => self.use_rig(name.as_deref())?,
+            Choice::Wiring(channel, wiring) => return self.wire(channel, wiring),
+            Choice::InputDevice(id) => {
+                return self.rewire(|spec| {
+                    spec.input_device = id;
+                    Ok(())
+                });
+            }
+            Choice::OutputDevice(id) => {
+                return self.rewire(|spec| {
+                    // A cue never comes from what plays.
+                    spec.cue_device.take_if(|cue| id.as_ref().is_none_or(|id| *id == *cue));
+                    spec.output_device = id;
+                    Ok(())
+                });
+            }
+            Choice::CueDevice(id) => {
+                return self.rewire(|spec| {
+                    spec.cue_device = id;
+                    Ok(())
+                });
+            }
+            Choice::Attenuator(channel, tenths) => return self.attenuate(channel, f64::from(tenths) / 10.0),
+            Choice::EditedDriver(index) => self.state.face.driver = index,
+            Choice::DriverRole(role) => return self.set_driver_role(role),
+            Choice::DriverFeed(feed) => return self.set_driver_feed(feed),
             Choice::Place(id, place) => return self.place_chosen(id, place),
             Choice::SimulatedCar(car) => return self.use_simulated_car(&car),
             Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
@@ -435,6 +477,8 @@ impl Core {
         )]
         let whole = |least: f64, most: f64| number.round().clamp(least, most) as u32;
         match key {
+            // What is said of an input goes into the rig's file.
+            NumberKey::SensitivityDbfs(_) => {}
             NumberKey::Countdown => choices.countdown_s = whole(0.0, 30.0),
             NumberKey::Positions => choices.positions = whole(1.0, 20.0) as usize,
             NumberKey::MaxBands => choices.max_bands = whole(1.0, 31.0) as usize,
@@ -453,6 +497,8 @@ impl Core {
     fn switch(&mut self, key: SwitchKey, on: bool) {
         let choices = &mut self.state.choices;
         match key {
+            // The same of an output.
+            SwitchKey::OutputUsed(_) => {}
             SwitchKey::Continue => choices.go_on = on,
             SwitchKey::BandsEntered => self.state.entered = on,
             SwitchKey::TypingError => choices.typing_error = on,
@@ -468,6 +514,31 @@ impl Core {
 
     fn set_text(&mut self, key: TextKey, text: String) -> Result<()> {
         match key {
+            TextKey::RigName => {
+                return self.rewire(|spec| {
+                    spec.name = text.trim().to_owned();
+                    Ok(())
+                });
+            }
+            TextKey::InputName(channel) => {
+                return self.change_input(channel, |input| {
+                    input.name = text.trim().to_owned();
+                    Ok(())
+                });
+            }
+            TextKey::MicrophoneFile(channel) => return self.microphone_file(channel, &text),
+            TextKey::Resistors(channel) => return self.resistors(channel, &text),
+            TextKey::OutputName(channel) => {
+                return self.rewire(|spec| {
+                    let output = spec.outputs.iter_mut().find(|output| output.channel == channel);
+                    output.into_iter().for_each(|output| output.name = text.trim().to_owned());
+                    Ok(())
+                });
+            }
+            TextKey::DriverName => return self.change_driver(|driver| driver.name = text.trim().to_owned()),
+            TextKey::DriverChannel => {
+                return self.change_driver(|driver| driver.channel = text.trim().to_owned());
+            }
             TextKey::Vehicle => self.edit_car(|intake| intake.vehicle = text)?,
             TextKey::Plate => self.edit_car(|intake| intake.plate = text)?,
             TextKey::Customer => self.edit_car(|intake| intake.customer = text)?,

@@ -3,38 +3,54 @@
 use job::Driver;
 use project::derive::is_inverted;
 use project::hertz;
-use tuning::Role;
+use tuning::{Feed, Role};
 use view::{CardLine, Layout, Stage, Tone};
 
 use super::captures::CaptureView;
 use super::state::State;
 
 /// What a car with devices may hold, and what each is called.
-pub(super) const LAYOUTS: [(Layout, &str); 4] = [
+pub(super) const LAYOUTS: [(Layout, &str); 7] = [
     (Layout::TwoWaySub, "Two-way front, sub"),
     (Layout::ThreeWaySub, "Three-way front, sub"),
+    (Layout::TwoWayRearSub, "Two-way front, rear, sub"),
+    (Layout::Large, "Two-way front, centre, rear, two subs"),
     (Layout::TwoWay, "Two-way front"),
-    (Layout::FullRange, "Full-range front"),
+    (Layout::FullRange, "Coaxial or full-range front"),
+    (Layout::FullRangeRear, "Coaxial front and rear"),
 ];
 const TWEETERS: [(&str, Role); 2] = [("left-tweeter", Role::Tweeter), ("right-tweeter", Role::Tweeter)];
 const MIDS: [(&str, Role); 2] = [("left-mid", Role::Mid), ("right-mid", Role::Mid)];
 const WOOFERS: [(&str, Role); 2] = [("left-woofer", Role::Woofer), ("right-woofer", Role::Woofer)];
+const REARS: [(&str, Role); 2] = [("rear-left", Role::Fill), ("rear-right", Role::Fill)];
+const FULL: [(&str, Role); 2] = [("left", Role::FullRange), ("right", Role::FullRange)];
 const SUB: (&str, Role) = ("sub", Role::Sub);
+const SUB_2: (&str, Role) = ("sub-2", Role::Sub);
+const CENTRE: (&str, Role) = ("centre", Role::Centre);
 
 /// A layout's drivers.
 pub(super) fn layout(layout: Layout) -> Vec<Driver> {
-    let drivers: &[(&str, Role)] = match layout {
-        Layout::TwoWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], SUB],
-        Layout::ThreeWaySub => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1], WOOFERS[0], WOOFERS[1], SUB],
-        Layout::TwoWay => &[TWEETERS[0], TWEETERS[1], MIDS[0], MIDS[1]],
-        Layout::FullRange => &[("left", Role::FullRange), ("right", Role::FullRange)],
+    let drivers = match layout {
+        Layout::TwoWaySub => [&TWEETERS[..], &MIDS, &[SUB]].concat(),
+        Layout::ThreeWaySub => [&TWEETERS[..], &MIDS, &WOOFERS, &[SUB]].concat(),
+        Layout::TwoWayRearSub => [&TWEETERS[..], &MIDS, &REARS, &[SUB]].concat(),
+        Layout::Large => [&TWEETERS[..], &MIDS, &[CENTRE], &REARS, &[SUB, SUB_2]].concat(),
+        Layout::TwoWay => [&TWEETERS[..], &MIDS].concat(),
+        Layout::FullRange => FULL.to_vec(),
+        Layout::FullRangeRear => [&FULL[..], &REARS].concat(),
     };
     drivers.iter().map(|(name, role)| driver(name, *role)).collect()
 }
 
 /// A driver whose processor channel has its name.
 pub(super) fn driver(name: &str, role: Role) -> Driver {
-    Driver { name: name.to_owned(), role: Some(role), channel: name.to_owned(), ..Driver::default() }
+    Driver {
+        name: name.to_owned(),
+        role: Some(role),
+        feed: Some(Feed::proposed(name)),
+        channel: name.to_owned(),
+        ..Driver::default()
+    }
 }
 
 impl State {

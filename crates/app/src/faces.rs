@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
+use chart::{Area, Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
 use dsp::response::log_grid;
 use project::derive::impulse_of;
 use tuning::Response;
@@ -35,6 +35,9 @@ impl State {
         }
         if shown().any(|held| held.response.as_ref().is_some_and(|response| response.phase_deg.is_some())) {
             faces.push(ChartFace::Phase);
+        }
+        if self.face.stage == Stage::Timing && self.arrivals_compare() && self.arrivals().next().is_some() {
+            faces.push(ChartFace::Arrivals);
         }
         if has("impulse") {
             faces.extend([ChartFace::GroupDelay, ChartFace::Impulse, ChartFace::Decay]);
@@ -70,6 +73,7 @@ impl State {
             ChartFace::Phase => self.phase_chart(),
             ChartFace::GroupDelay => self.delay_chart(),
             ChartFace::Impulse => self.impulse_chart(),
+            ChartFace::Arrivals => self.arrivals_chart(),
             ChartFace::Harmonics => self.harmonics_chart(),
             ChartFace::Decay => self.decay_chart(),
             // A picture stands in the chart's place.
@@ -301,6 +305,38 @@ impl State {
         let x = linear("Time after the peak", "ms", -2.0, 20.0);
         let y = linear("Relative to the peak", "", -1.1, 1.1);
         Chart { lines, ..empty("Impulse response".to_owned(), x, y) }
+    }
+
+    /// The drivers with an arrival, each with its time.
+    fn arrivals(&self) -> impl Iterator<Item = (&CaptureView, f64)> {
+        let newest = self.drivers().iter().filter_map(move |driver| self.driver_found(&driver.name));
+        newest.filter_map(|held| Some((held, *held.reading.values.get("arrival_s")?)))
+    }
+
+    /// The impulse of every driver on one time axis, the first arrival at 0, each in a row of its own.
+    fn arrivals_chart(&self) -> Chart {
+        let first_s = self.arrivals().map(|(_, at_s)| at_s).fold(f64::INFINITY, f64::min);
+        let last_s = self.arrivals().map(|(_, at_s)| at_s).fold(first_s, f64::max);
+        let count = self.arrivals().count();
+        let to_ms = 1e3 * (last_s - first_s) + LATER_MS[1];
+        let mut marks = Vec::new();
+        let lines = self.arrivals().enumerate().filter_map(|(number, (held, at_s))| {
+            let impulse = impulse_of(&held.reading)?;
+            let peak = impulse.peak().abs();
+            let at_ms = 1e3 * (at_s - first_s);
+            // The first driver stands on top.
+            let row = (count - number) as f64;
+            let drawn = impulse.time_s.iter().zip(&impulse.value);
+            let drawn = drawn.map(|(t, h)| Point { x: 1e3 * t + at_ms, y: row + 0.45 * h / peak });
+            let points = drawn.filter(|point| (-1.0..=to_ms).contains(&point.x)).collect();
+            marks.push(Mark { x: at_ms, label: format!("{at_ms:.2} ms") });
+            let label = held.position.clone();
+            Some(Line { label, role: role(number), dash: Dash::Solid, points, certainty: [].into() })
+        });
+        let lines: Vec<Line> = lines.collect();
+        let x = linear("Time after the first arrival", "ms", -1.0, to_ms);
+        let y = linear("Drivers", "", 0.3, count as f64 + 0.7);
+        Chart { lines, marks, ..empty("When each driver’s sound arrives".to_owned(), x, y) }
     }
 
     fn harmonics_chart(&self) -> Chart {

@@ -1,11 +1,8 @@
 //! Marks are true, what cannot be done says why, and there is one next step.
 
 use job::PlacedBy;
-use measure::Reading;
 use view::{Action, Choice, Command, NumberKey, SetMark, SettingValue, SourceTask, Stage, StageState, Tone};
 
-use super::captures::CaptureView;
-use super::state::State;
 use super::tests::TestApp;
 
 fn main_of(app: &TestApp) -> (Action, String) {
@@ -140,35 +137,49 @@ fn after_a_reversed_driver_comes_the_same_driver_again() {
     assert_eq!(state_of(&app, Stage::Drivers).0, StageState::Measured);
 }
 
-/// Source: `presets/cars/compact-hatch.toml`: the sub of this car plays below its sweep's upper end. What is said of a
-/// driver is what it plays, within what was played to it.
+/// Source: `presets/cars/compact-hatch.toml` and the filter's formula: between Linkwitz-Riley filters of 24 dB per
+/// octave at 320 and 3200 Hz a mid is 10 dB down at 320/1.21 = 264 Hz and 3200 · 1.21 = 3870 Hz; the cabin moves both by
+/// up to half an octave. Bare, it plays to both ends of its sweep of 80 Hz to 8 kHz and perhaps beyond, and that is said.
 #[test]
 fn a_drivers_range_is_its_own_and_not_the_sweeps() {
     let mut app = TestApp::new();
     app.ask(Command::OpenStage(Stage::Drivers));
-    app.choose(Choice::Driver(Some("sub".to_owned())));
-    app.ask(Command::StartOrStop);
-    app.finish();
-    let held = app.core.driver_found("sub").expect("it was measured");
-    let response = held.response.as_deref().expect("a response");
-    let (from_hz, to_hz) = tuning::playing_range_hz(response);
-    let (first_hz, last_hz) = response.range_hz();
-    assert!(first_hz <= from_hz && to_hz < 0.8 * last_hz, "{from_hz} to {to_hz} of {first_hz} to {last_hz}");
-    let lines = app.snapshot().card.lines;
-    let line = lines.iter().find(|line| line.label == "sub").expect("its line");
-    assert!(line.value.contains(&project::hertz(to_hz)), "{}", line.value);
+    app.choose(Choice::Driver(Some("left-mid".to_owned())));
+    let mut said = |filters_on: bool| {
+        app.set(SettingValue::Switch(view::SwitchKey::FiltersOn, filters_on));
+        app.ask(Command::StartOrStop);
+        app.finish();
+        let lines = app.snapshot().card.lines;
+        let line = lines.iter().find(|line| line.label == "left-mid").expect("its line").value.clone();
+        let held = app.core.driver_found("left-mid").expect("it was measured");
+        (line, tuning::playing_range_hz(held.response.as_deref().expect("a response")))
+    };
+    let (line, _) = said(false);
+    assert_eq!(line, "≤ 80 Hz to ≥ 8 kHz");
+    let (line, (from_hz, to_hz)) = said(true);
+    assert!((264.0 / 1.42..264.0 * 1.42).contains(&from_hz), "{from_hz}");
+    assert!((3_870.0 / 1.42..3_870.0 * 1.42).contains(&to_hz), "{to_hz}");
+    assert_eq!(line, format!("{} to {}", project::hertz(from_hz), project::hertz(to_hz)));
 }
 
-fn proposed(app: &mut TestApp, id: u32, stage: job::Stage, place: &dyn Fn(&State) -> procedure::Placement) {
-    let started = jiff::Timestamp::UNIX_EPOCH;
-    let mut meta = job::CaptureMeta::new("sweep", 1, stage, started);
-    meta.stimulus = measurements::signals::track("sweep-full");
-    place(&app.core.state).note(&mut meta);
-    let capture = job::Capture { id: job::CaptureId(id), meta: meta.clone(), state: job::CaptureState::Done };
-    app.core.apply(procedure::Change::CaptureBegun { id: job::CaptureId(id), meta }).expect("it is noted");
-    let mut reading = Reading::new("sweep", 1, 48_000.0);
-    reading.curve("response", [("frequency_hz", vec![20.0, 20_000.0]), ("magnitude_db", vec![0.0, 0.0])]);
-    app.core.state.captures.insert(CaptureView::new(&capture, Some(reading)));
+/// The tracks of a recording, one after the other, as somebody brings it.
+fn recorded(folder: &std::path::Path, tracks: &[&str]) -> String {
+    let rate_hz = 24_000;
+    let mut samples = vec![0.0f32; 30_000];
+    for name in tracks {
+        let track = measurements::signals::track(name).expect("a track");
+        samples.extend(measurements::signals::render(&track, f64::from(rate_hz)).iter().map(|x| 0.4 * x));
+        samples.extend(std::iter::repeat_n(0.0, 50_000));
+    }
+    let mut noise = 1u32;
+    samples.iter_mut().for_each(|x| {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *x += 1e-4 * (noise as f32 / 2f32.powi(31) - 1.0);
+    });
+    let wav = folder.join("session.wav");
+    let audio = recording::Audio::new(rate_hz, vec![samples]);
+    recording::write_wav(&wav, &audio, recording::Depth::Int24, 1).expect("it is written");
+    wav.display().to_string()
 }
 
 /// Nothing is filed by guessing: what was imported counts when its place was taken, by one key, or said.
@@ -176,10 +187,11 @@ fn proposed(app: &mut TestApp, id: u32, stage: job::Stage, place: &dyn Fn(&State
 fn a_proposed_place_counts_when_it_is_taken() {
     let mut app = TestApp::new();
     app.ask(Command::OpenStage(Stage::Tune));
-    let full = measurements::signals::track("sweep-full").expect("a track");
-    for id in [1, 2] {
-        proposed(&mut app, id, job::Stage::Tune, &|state| state.place_for(&full));
-    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let wav = recorded(folder.path(), &["sweep-full", "sweep-full"]);
+    app.ask(Command::Import(vec![wav]));
+    app.finish();
+    assert!(app.notices().iter().any(|notice| notice.contains("Say under Tune where each belongs")));
     let positions: Vec<String> = app.core.captures.iter().map(|held| held.position.clone()).collect();
     assert_eq!(positions, app.core.position_names()[..2], "each has a place of its own");
     assert!(app.core.average(SetMark::Before).is_none(), "nothing counts yet");
@@ -211,7 +223,9 @@ fn where_nothing_is_open_a_track_has_no_place() {
     let full = measurements::signals::track("sweep-full").expect("a track");
     app.core.state.choices.positions = 1;
     app.ask(Command::OpenStage(Stage::Tune));
-    proposed(&mut app, 1, job::Stage::Tune, &|state| state.place_for(&full));
+    app.ask(Command::StartOrStop);
+    app.finish();
+    assert_eq!(app.core.side(SetMark::Before).count(), 1, "{:?}", app.notices());
     let place = app.core.place_for(&full);
     assert_eq!((place.position.as_str(), place.set, place.placed_by), ("", None, None));
     assert_eq!(place.label, "sweep-full");

@@ -65,7 +65,7 @@ impl State {
             settings.push(self.layout_setting());
         }
         let idle = self.is_idle();
-        Card {
+        let mut card = Card {
             instruction: match &self.rig {
                 None => "Choose what to measure with.",
                 Some(_) => "What is in the car?",
@@ -73,12 +73,14 @@ impl State {
             .to_owned(),
             detail: "Put a charger on the battery. Never run the engine indoors.".to_owned(),
             actions: match (&self.rig, self.is_simulated()) {
-                (None, _) => vec![button(Action::UseDevices, "Use the sound devices", true)],
-                (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
-                (Some(_), false) => {
-                    let simulated = button(Action::UseSimulatedCar, "Use the simulated car instead", idle);
-                    std::iter::once(simulated).chain(self.rig_action()).collect()
+                (None, _) => {
+                    vec![button(Action::UseDevices, "Use the sound devices", idle), self.rig_action()]
                 }
+                (Some(_), true) => vec![button(Action::UseDevices, "Use sound devices instead", idle)],
+                (Some(_), false) => vec![
+                    self.rig_action(),
+                    button(Action::UseSimulatedCar, "Use the simulated car instead", idle),
+                ],
             },
             settings,
             lines: self
@@ -89,7 +91,11 @@ impl State {
                 })
                 .collect(),
             ..Card::default()
+        };
+        if !self.is_simulated() && self.job.is_some() {
+            card.actions.push(button(Action::EditDrivers, "Describe the drivers", idle));
         }
+        card
     }
 
     fn car_settings(&self) -> Vec<Setting> {

@@ -11,6 +11,7 @@ mod channels;
 mod check;
 mod command;
 mod derive;
+mod driver_card;
 mod drivers;
 mod faces;
 #[cfg(test)]
@@ -37,6 +38,9 @@ mod preview;
 mod results;
 mod rigs;
 mod run;
+mod setup;
+#[cfg(test)]
+mod setup_tests;
 mod sounds;
 mod source;
 mod start;
@@ -470,7 +474,13 @@ impl Core {
     }
 
     fn notice(&mut self, text: impl Into<String>, good: bool) {
-        self.tell(&Update::Notice { text: text.into(), good });
+        self.tell(&Update::Notice { text: text.into(), good, path: None });
+    }
+
+    /// Good news of something that can be opened.
+    fn notice_of(&mut self, text: impl Into<String>, path: &std::path::Path) {
+        let path = Some(path.display().to_string());
+        self.tell(&Update::Notice { text: text.into(), good: true, path });
     }
 
     fn cue(&mut self, text: impl Into<String>, good: bool) {
@@ -563,7 +573,7 @@ impl Core {
         self.job = Some(OpenJob::new(procedure::create_job(&folder, name, vehicle)?));
         self.refresh_job();
         self.remember_job();
-        self.notice(format!("The job is kept in {}", folder.display()), true);
+        self.notice_of(format!("The job is kept in {}", folder.display()), &folder);
         self.keep_tuning()
     }
 
@@ -573,7 +583,7 @@ impl Core {
         let folder = if folder.is_empty() { place::unused(&place::work(), "") } else { folder.into() };
         self.hold(procedure::create_job(&folder, None, "")?, Captures::default())?;
         self.state.face.stage = view::Stage::Intake;
-        self.notice(format!("The job is kept in {}", folder.display()), true);
+        self.notice_of(format!("The job is kept in {}", folder.display()), &folder);
         Ok(())
     }
 

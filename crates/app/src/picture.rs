@@ -44,10 +44,12 @@ impl State {
             },
             Some(rig) => RigHead {
                 name: rig.spec().name.clone(),
-                state: RigState::Ready,
+                // A green plug says that sound has really arrived.
+                state: if self.rig_heard || rig.is_simulated() { RigState::Ready } else { RigState::Untried },
                 text: match (rig.car().is_some(), self.choices.times) {
                     (true, times) if times > 1 => format!("computed, {times} × faster"),
                     (true, _) => "computed, in real time".to_owned(),
+                    (false, _) if !self.rig_heard => "not tried yet".to_owned(),
                     (false, _) => format!("{} kHz", f64::from(rig.spec().sample_rate_hz) / 1000.0),
                 },
                 simulated: rig.car().is_some(),

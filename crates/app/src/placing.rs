@@ -43,7 +43,7 @@ impl State {
     /// The stage's card while places are proposed: each with a menu, and nothing counts yet.
     pub(super) fn placing_card(&self, card: Card) -> Card {
         let places: Vec<Setting> = self.proposals().map(|held| self.place_setting(held)).collect();
-        let first_settings = places.len() + card.first_settings;
+        let first_settings = places.len().saturating_add(card.first_settings);
         Card {
             instruction: "Where does each track belong?".to_owned(),
             detail: "These places are proposed. Until you take them, nothing of it counts.".to_owned(),

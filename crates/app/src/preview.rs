@@ -62,11 +62,7 @@ impl State {
         };
         let left_out = self.rig.as_ref().and_then(|rig| self.preview_tuning().left_out(rig.spec()).ok());
         Card {
-            instruction: if with {
-                "You hear it with the suggested bands.".to_owned()
-            } else {
-                "You hear it without the bands.".to_owned()
-            },
+            instruction: if with { "Playing with EQ.".to_owned() } else { "Playing without EQ.".to_owned() },
             detail: if self.rig.as_ref().is_some_and(|rig| rig.car().is_some()) {
                 "The simulated car makes no sound; its microphone’s curve moves as the sound would."
                     .to_owned()
@@ -82,7 +78,7 @@ impl State {
     }
 
     pub(super) fn with_bands_setting(&self) -> Setting {
-        switch(SwitchKey::WithBands, "Hear it with the suggested bands", self.choices.preview.with_bands)
+        switch(SwitchKey::WithBands, "A/B switch: with the bands", self.choices.preview.with_bands)
     }
 
     /// What can be listened to.

@@ -16,8 +16,12 @@ impl State {
         match stage {
             Stage::Intake => {
                 let data = &self.job.as_ref()?.data;
-                let known = !data.intake.vehicle.is_empty() && !data.intake.drivers.is_empty();
-                let state = if known { StageState::Measured } else { StageState::Begun };
+                let known = [!data.intake.vehicle.is_empty(), !data.intake.drivers.is_empty()];
+                let state = match known {
+                    [false, false] => return None,
+                    [true, true] => StageState::Measured,
+                    _ => StageState::Begun,
+                };
                 Some((state, self.tune.profile().name.clone()))
             }
             Stage::Source => {

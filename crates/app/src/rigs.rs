@@ -9,12 +9,9 @@ use view::{Action, Button, Choice, ChoiceKey, Setting};
 use super::Core;
 use super::card::{button, choice};
 use super::state::State;
-use library::files::write_text;
+use super::work::Task;
+use engine::DeviceInfo;
 use library::{Error, Result, place};
-
-/// The rig that is begun for somebody who has none.
-const BEGUN: &str = "bench";
-const BEGUN_TEXT: &str = include_str!("rigs/begun.toml");
 
 impl State {
     /// Which rig, while devices are used.
@@ -26,17 +23,30 @@ impl State {
         Some(choice(ChoiceKey::Rig, Choice::Rig, "Rig", options, Some(chosen)))
     }
 
-    /// Offered to somebody who has no rig of their own.
-    pub(super) fn rig_action(&self) -> Option<Button> {
-        let devices = self.rig.as_ref().is_some_and(|rig| rig.car().is_none());
-        let none = place::own_names("rigs").is_empty();
-        (devices && none).then(|| button(Action::BeginRigFile, "Begin a rig file", self.is_idle()))
+    /// Offered wherever devices are used.
+    pub(super) fn rig_action(&self) -> Button {
+        button(Action::SetUpRig, "Set up inputs and outputs", self.is_idle())
     }
 }
 
 impl Core {
     pub(super) fn use_devices(&mut self) -> Result<()> {
         self.refuse_while_busy()?;
+        let task =
+            Task { title: "Looking for sound devices".to_owned(), detail: "the audio system is asked" };
+        self.think(task, || {
+            let devices = engine::devices().map_err(rig::refused)?;
+            Ok(Box::new(move |core| core.take_devices(&devices)))
+        })
+    }
+
+    /// Uses the system's own devices, where there are any that record.
+    pub(super) fn take_devices(&mut self, devices: &[DeviceInfo]) -> Result<()> {
+        if !devices.iter().any(|device| device.input_channels > 0) {
+            return Err(Error::measurement(
+                "No microphone input was found. Plug the interface in and press Use sound devices again.",
+            ));
+        }
         let rig = OpenRig::open(RigChoice::Default)?;
         self.use_own(rig, RememberedRig::Devices);
         Ok(())
@@ -44,7 +54,9 @@ impl Core {
 
     pub(super) fn use_own(&mut self, rig: OpenRig, found_again: RememberedRig) {
         self.hold_rig(rig, found_again);
-        self.state.face.at_start = false;
+        for face in self.every_face() {
+            face.at_start = false;
+        }
         self.state.choices.times = 1;
         self.state.choices.countdown_s = 5;
         self.state.choices.filters_on = true;
@@ -54,6 +66,7 @@ impl Core {
     pub(super) fn hold_rig(&mut self, rig: OpenRig, found_again: RememberedRig) {
         self.state.rig = Some(rig.facts().clone());
         self.idle_rig = Some(rig);
+        self.state.rig_heard = false;
         self.rig_in_use = Some(found_again.clone());
         self.remember(|memory| memory.rig = Some(found_again));
         self.remember_job();
@@ -70,40 +83,5 @@ impl Core {
                 Ok(())
             }
         }
-    }
-
-    /// Writes a first rig file, and uses it.
-    pub(super) fn begin_rig(&mut self) -> Result<()> {
-        let folder = place::data()
-            .ok_or_else(|| {
-                Error::input("The system names no folder for a program's data; write the rig file by hand.")
-            })?
-            .join("rigs");
-        let path = folder.join(format!("{BEGUN}.toml"));
-        if !path.exists() {
-            std::fs::create_dir_all(&folder).map_err(|error| Error::io("make", &folder, &error))?;
-            write_text(&path, BEGUN_TEXT)?;
-        }
-        self.use_rig(Some(BEGUN))?;
-        self.notice(
-            format!(
-                "The rig is described in {}. Open it in an editor to say what is wired to what.",
-                path.display()
-            ),
-            true,
-        );
-        Ok(())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_rig_that_is_begun_has_an_input_for_volts() {
-        let spec = engine::RigSpec::parse(BEGUN_TEXT, "begun.toml").unwrap();
-        assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Electrical));
-        assert!(spec.inputs.iter().any(|input| input.role == engine::InputRole::Microphone));
     }
 }

@@ -350,12 +350,23 @@ impl Core {
         let measured = meters.get(input).copied().unwrap_or_default();
         let calibration = self.state.rig.as_ref().map(|rig| rig.calibration(input)).unwrap_or_default();
         let (meter, figure) = live::meter(measured, &calibration);
+        if !self.state.rig_heard && meters.iter().any(|meter| meter.peak > 0.0) {
+            (self.state.rig_heard, self.changed) = (true, true);
+        }
         running.trace.hear(blocks);
         let (figures, lines) = match &running.doing {
             Doing::Sweeping if !self.state.sweep_steps.is_empty() => (
                 self.state.sweep_steps.last().map(super::source::sweep_chart::figures).unwrap_or_default(),
                 Vec::new(),
             ),
+            Doing::Trying { channels } => {
+                let level = |meter: &InputMeter| units::LevelDbfs::from_peak(meter.peak).0.max(-120.0);
+                let levels: Vec<(u16, f64)> =
+                    channels.iter().copied().zip(meters.iter().map(level)).collect();
+                self.tried(&levels);
+                self.send_live(Live { figures: self.tried_figures(&levels), ..Live::default() });
+                return;
+            }
             Doing::Watching { gain } => {
                 let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms).filter(|_| *gain);
                 let figures = match volts.map(|volts| self.read_gain(volts, running.elapsed_s)) {

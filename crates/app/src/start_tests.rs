@@ -125,5 +125,8 @@ fn a_jobs_name_follows_the_car_until_somebody_gives_one() {
     );
     (0..2).for_each(|_| app.ask(Command::Undo));
     assert_eq!(app.name(), "The one with the rattle");
-    assert_eq!(app.snapshot().shared.stages[0].state, StageState::Measured);
+    let stage = |app: &TestApp| app.snapshot().shared.stages[0].state;
+    assert_eq!(stage(&app), StageState::Begun, "which drivers there are is not known");
+    app.choose(Choice::Layout(view::Layout::TwoWay));
+    assert_eq!(stage(&app), StageState::Measured);
 }

@@ -13,6 +13,7 @@ use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 use super::captures::{CaptureView, Captures};
 use super::gain::GainMeter;
 use super::memos::Memos;
+use super::setup::SetUp;
 use super::source::choices::Source;
 use super::start::simulated_cars;
 use super::tune::Tune;
@@ -34,6 +35,10 @@ pub(super) struct State {
     pub(super) sweep_steps: Vec<OutputStep>,
     pub(super) choices: Choices,
     pub(super) source: Source,
+    /// What is known while the rig is set up.
+    pub(super) set_up: SetUp,
+    /// Whether sound has arrived from the rig since it was chosen.
+    pub(super) rig_heard: bool,
     pub(super) output_dbfs: f64,
     pub(super) muted: bool,
     /// Whether the bands are entered in the simulated processor.
@@ -153,6 +158,8 @@ impl State {
             sweep_steps: Vec::new(),
             choices: Choices::default(),
             source: Source::default(),
+            set_up: SetUp::default(),
+            rig_heard: false,
             output_dbfs: -20.0,
             muted: false,
             entered: false,
@@ -178,6 +185,8 @@ impl State {
             sweep_steps: self.sweep_steps.clone(),
             choices: self.choices.clone(),
             source: self.source.clone(),
+            set_up: self.set_up.clone(),
+            rig_heard: self.rig_heard,
             output_dbfs: self.output_dbfs,
             muted: self.muted,
             entered: self.entered,

@@ -133,7 +133,7 @@ fn results_are_the_same_for_the_same_state() {
     let results = state.results();
     assert_eq!(results, state.now().results());
     let lines = results.iter().filter(|change| matches!(change, procedure::Change::StageResult(..))).count();
-    assert_eq!(lines, 1, "the tune alone has a result: {results:?}");
+    assert_eq!(lines, 2, "the drivers are noted, and one position is measured: {results:?}");
     let before = state.captures.results();
     let mut renamed = capture(1, job::Stage::Tune, "driver");
     renamed.meta.label = "another name".to_owned();

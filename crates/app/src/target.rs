@@ -45,7 +45,7 @@ impl State {
             settings: vec![
                 stepped(NumberKey::Tilt, "Tilt per octave", target.tilt_db_per_octave, Target::TILTS),
                 stepped(NumberKey::Tolerance, "Tolerance", target.tolerance_db, Target::TOLERANCES),
-                text(TextKey::TargetName, "Its name", &target.name),
+                text(TextKey::TargetName, "Name", &target.name),
                 self.target_setting(),
             ],
             first_settings: 2,

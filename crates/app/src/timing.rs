@@ -112,7 +112,7 @@ impl State {
                 (false, true) => "Entered. Press Z to undo.".to_owned(),
             },
             detail: if plan.aligned.is_some() {
-                "Found from all drivers together: with these the neighbours add up best where they meet."
+                "Found from all drivers together: with these neighbouring drivers sum best where they meet."
                     .to_owned()
             } else {
                 "With them every driver arrives with the latest one. A subwoofer stays as it is.".to_owned()

@@ -36,6 +36,11 @@ pub(super) enum Doing {
         /// Whether it is said how far an amplifier is still to be turned.
         gain: bool,
     },
+    /// Every input of the interface shows its level.
+    Trying {
+        /// Their channels.
+        channels: Vec<u16>,
+    },
     /// A recording is searched for tracks.
     Importing {
         /// Its name.

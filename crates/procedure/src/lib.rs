@@ -31,6 +31,7 @@
 //! is a reading whose findings say why.
 
 mod analysis;
+mod burst;
 mod capture;
 mod capture_run;
 mod driver_sweep;
@@ -67,6 +68,7 @@ pub use crate::preview::{
     preview, preview_file,
 };
 pub use analysis::{Analysis, analyze};
+pub use burst::play_burst;
 pub use capture::{capture, captures};
 pub use capture_run::{CaptureRun, Computed, Ended, Pumped};
 pub use driver_sweep::{driver_sweep, driver_track, short_driver_sweep};

@@ -11,8 +11,22 @@ pub enum Action {
     UseSimulatedCar,
     /// Use the system's sound devices.
     UseDevices,
-    /// Write a first rig file, and use it.
-    BeginRigFile,
+    /// Open the card on which inputs and outputs are set up.
+    SetUpRig,
+    /// Go back from there to the car.
+    LeaveSetUp,
+    /// Show the level of every input of the interface until it is stopped.
+    TryInputs,
+    /// Take the input that was tapped as the microphone's.
+    TappedIsMicrophone,
+    /// Play a quiet burst on this output channel.
+    PlayOutput(u16),
+    /// Open the card on which the drivers are described one by one.
+    EditDrivers,
+    /// Add a driver to the car.
+    AddDriver,
+    /// Take the chosen driver away.
+    RemoveDriver,
     /// Open the next stage's card.
     NextStage,
     /// Open this stage's card.

@@ -27,6 +27,17 @@ pub struct Card {
     pub lines: Vec<CardLine>,
     /// Remarks.
     pub findings: Vec<FindingLine>,
+    /// What was written, which can be opened.
+    pub files: Vec<CardFile>,
+}
+
+/// A file or a folder that was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CardFile {
+    /// What opening it is called.
+    pub label: String,
+    /// Where it is.
+    pub path: String,
 }
 
 /// A button.

@@ -59,6 +59,8 @@ pub enum ChartFace {
     GroupDelay,
     /// The impulse response over time.
     Impulse,
+    /// When the sound of each driver arrives.
+    Arrivals,
     /// Level over frequency, line by line.
     Spectrum,
     /// Harmonics over frequency.
@@ -84,6 +86,7 @@ impl ChartFace {
             Self::Phase => "Phase",
             Self::GroupDelay => "Group delay",
             Self::Impulse => "Impulse",
+            Self::Arrivals => "Arrivals",
             Self::Spectrum => "Spectrum",
             Self::Harmonics => "Harmonics",
             Self::Decay => "Decay",

@@ -17,17 +17,18 @@ mod snapshot;
 mod start;
 
 pub use action::{Action, Shelf};
-pub use card::{BandState, Button, Card, CardLine, FindingLine, HandleCard, HandleNumber, Tone};
+pub use card::{BandState, Button, Card, CardFile, CardLine, FindingLine, HandleCard, HandleNumber, Tone};
 pub use chart::HandleId;
 pub use command::Command;
 pub use kinds::{CaptureId, ChartFace, Number, SetMark, Stage};
 pub use link::{Commands, LINK_DEPTH, Link, LooseEnd, NotSent, StopHandle, loose_link, sent};
 pub use setting::{
-    Choice, ChoiceKey, ChoiceOption, DelayUnit, Layout, NumberKey, Pace, Program, RattleRange, Setting,
-    SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask, SwitchKey, TextKey, TunedAs,
+    Choice, ChoiceKey, ChoiceOption, DelayUnit, DriverRole, Feed, Layout, NumberKey, Pace, Program,
+    RattleRange, Setting, SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask, SwitchKey,
+    TextKey, TunedAs, Wiring,
 };
 pub use snapshot::{
-    Activity, Cue, FaceState, Figure, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead, RigState,
-    Shared, Snapshot, StageLine, StageState, Tile, TuneCard, Update,
+    Activity, Cue, FaceState, Figure, IntakeCard, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead,
+    RigState, Shared, Snapshot, StageLine, StageState, Tile, TuneCard, Update,
 };
 pub use start::{Look, RecentJob, SimulatedCar, StartPage};

@@ -97,6 +97,8 @@ pub enum SettingKey {
 /// Settings with a number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum NumberKey {
+    /// The level that 94 dB SPL gives at this input channel.
+    SensitivityDbfs(u16),
     /// Seconds before a capture begins.
     Countdown,
     /// How many positions make a set.
@@ -126,6 +128,8 @@ pub enum NumberKey {
 /// Settings that are on or off.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SwitchKey {
+    /// Whether this output channel is used.
+    OutputUsed(u16),
     /// Whether the next capture of a series begins by itself.
     Continue,
     /// Whether the bands are in the simulated processor.
@@ -145,6 +149,20 @@ pub enum SwitchKey {
 /// Settings with a text.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum TextKey {
+    /// What the rig is called.
+    RigName,
+    /// What is wired to this input channel, in words.
+    InputName(u16),
+    /// The calibration file of the microphone at this input channel.
+    MicrophoneFile(u16),
+    /// The resistors of the attenuator ahead of this input channel.
+    Resistors(u16),
+    /// What is wired to this output channel, in words.
+    OutputName(u16),
+    /// The chosen driver's name.
+    DriverName,
+    /// The processor channel that feeds it.
+    DriverChannel,
     /// The vehicle.
     Vehicle,
     /// The car's number plate.
@@ -182,6 +200,22 @@ pub enum ChoiceKey {
     Rig,
     /// [`Choice::SimulatedCar`].
     SimulatedCar,
+    /// [`Choice::Wiring`] of this input channel.
+    Wiring(u16),
+    /// [`Choice::InputDevice`].
+    InputDevice,
+    /// [`Choice::OutputDevice`].
+    OutputDevice,
+    /// [`Choice::CueDevice`].
+    CueDevice,
+    /// [`Choice::Attenuator`] of this input channel.
+    Attenuator(u16),
+    /// [`Choice::EditedDriver`].
+    EditedDriver,
+    /// [`Choice::DriverRole`].
+    DriverRole,
+    /// [`Choice::DriverFeed`].
+    DriverFeed,
     /// [`Choice::Place`] of this capture.
     Place(CaptureId),
     /// [`Choice::Processor`].
@@ -223,6 +257,22 @@ pub enum Choice {
     Rig(Option<String>),
     /// The simulated car of this name.
     SimulatedCar(String),
+    /// What is wired to this input channel.
+    Wiring(u16, Wiring),
+    /// The device that records, absent for the system's own choice.
+    InputDevice(Option<String>),
+    /// The device that plays, absent for the system's own choice.
+    OutputDevice(Option<String>),
+    /// The device from which cues come; absent where they are only shown.
+    CueDevice(Option<String>),
+    /// What the attenuator ahead of this input channel takes off, in tenths of a dB.
+    Attenuator(u16, u16),
+    /// Which driver is described.
+    EditedDriver(usize),
+    /// What that driver is for.
+    DriverRole(DriverRole),
+    /// Which side feeds it.
+    DriverFeed(Feed),
     /// Where a capture belongs, by the place's number in the list; absent for nowhere.
     Place(CaptureId, Option<u16>),
     /// The processor profile of this name.
@@ -260,6 +310,14 @@ impl Choice {
             Self::Rig(_) => ChoiceKey::Rig,
             Self::SimulatedCar(_) => ChoiceKey::SimulatedCar,
             Self::Place(id, _) => ChoiceKey::Place(*id),
+            Self::Wiring(channel, _) => ChoiceKey::Wiring(*channel),
+            Self::InputDevice(_) => ChoiceKey::InputDevice,
+            Self::OutputDevice(_) => ChoiceKey::OutputDevice,
+            Self::CueDevice(_) => ChoiceKey::CueDevice,
+            Self::Attenuator(channel, _) => ChoiceKey::Attenuator(*channel),
+            Self::EditedDriver(_) => ChoiceKey::EditedDriver,
+            Self::DriverRole(_) => ChoiceKey::DriverRole,
+            Self::DriverFeed(_) => ChoiceKey::DriverFeed,
             Self::Processor(_) => ChoiceKey::Processor,
             Self::Target(_) => ChoiceKey::Target,
             Self::TunedAs(_) => ChoiceKey::TunedAs,
@@ -294,6 +352,49 @@ pub enum Pace {
     TenTimes,
 }
 
+/// What is wired to an input.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wiring {
+    /// Nothing.
+    Unused,
+    /// A microphone.
+    Microphone,
+    /// An output of the source, or an amplifier's.
+    Tap,
+    /// The played signal itself.
+    Loopback,
+}
+
+/// What a driver is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DriverRole {
+    /// The lowest octaves, for both sides.
+    Sub,
+    /// Bass.
+    Woofer,
+    /// Middle.
+    Mid,
+    /// Treble.
+    Tweeter,
+    /// Everything, a coaxial driver among them.
+    FullRange,
+    /// The middle of the dashboard.
+    Centre,
+    /// The rear.
+    Fill,
+}
+
+/// Which side feeds a driver.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Feed {
+    /// The left.
+    Left,
+    /// The right.
+    Right,
+    /// Both.
+    Both,
+}
+
 /// Which drivers a car has.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Layout {
@@ -301,10 +402,16 @@ pub enum Layout {
     TwoWaySub,
     /// Tweeters, mids, woofers, subwoofer.
     ThreeWaySub,
+    /// Tweeters, mids, a full-range driver on each side of the rear, subwoofer.
+    TwoWayRearSub,
+    /// Tweeters, mids, a centre, rears, two subwoofers.
+    Large,
     /// Tweeters and mids.
     TwoWay,
-    /// One driver on each side.
+    /// A coaxial or full-range driver on each side.
     FullRange,
+    /// The same, front and rear.
+    FullRangeRear,
 }
 
 /// What is tuned by itself.

@@ -49,7 +49,9 @@ pub struct JobHead {
 pub enum RigState {
     /// No device has been chosen.
     None,
-    /// Ready to play and record.
+    /// Chosen; nothing has arrived from it yet.
+    Untried,
+    /// Sound has arrived from it.
     Ready,
     /// A device went away; it is picked up again when it returns.
     Gone,
@@ -214,6 +216,10 @@ pub struct FaceState {
     pub at_start: bool,
     /// The stage whose card is open.
     pub stage: Stage,
+    /// Which card of the stage Intake is open.
+    pub intake_card: IntakeCard,
+    /// The driver that is described on its card.
+    pub driver: usize,
     /// Which card of the stage Tune is open.
     pub tune_card: TuneCard,
     /// What the card of the stage Source asks.
@@ -239,6 +245,8 @@ impl Default for FaceState {
         Self {
             at_start: false,
             stage: Stage::Intake,
+            intake_card: IntakeCard::Car,
+            driver: 0,
             tune_card: TuneCard::Bands,
             source_task: SourceTask::Headroom,
             chart: ChartFace::Steps,
@@ -250,6 +258,17 @@ impl Default for FaceState {
             selected: None,
         }
     }
+}
+
+/// What the card of the stage Intake is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum IntakeCard {
+    /// The car.
+    Car,
+    /// The rig's inputs and outputs.
+    Rig,
+    /// The car's drivers, one by one.
+    Drivers,
 }
 
 /// What the card of the stage Tune is about.
@@ -324,5 +343,7 @@ pub enum Update {
         text: String,
         /// Whether it is good news.
         good: bool,
+        /// What it speaks of, which can be opened: a file or a folder.
+        path: Option<String>,
     },
 }

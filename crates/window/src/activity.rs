@@ -1,14 +1,18 @@
 //! What is under way, in very big type over the chart.
 
-use iced::widget::{column, container, opaque, row, space, text};
+use iced::widget::{column, container, opaque, row, scrollable, space, text};
 use iced::{Center, Fill};
 use view::{Activity, Figure, Snapshot};
 
+use crate::app::App;
 use crate::icon;
 use crate::lettering::{BOLD, FIGURE, HUGE, L, M, S, TITLE, XL, XS, body, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::theme::{muted, raised, scrim, sheet, tinted};
+use crate::theme::{ground, muted, raised, scrim, sheet, tinted};
+
+/// What is read from another seat, in pixels.
+const FAR: f32 = 60.0;
 
 /// The countdown, over the chart; nothing at other times.
 pub(crate) fn view(snapshot: &Snapshot) -> Element<'_> {
@@ -55,6 +59,37 @@ pub(crate) fn running<'a>(
     }
     let content = content.push(bar);
     container(content).padding(L).width(Fill).style(raised).into()
+}
+
+/// Everything that matters, to be read from another seat: nothing is smaller than 60 pixels.
+pub(crate) fn large<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
+    let words = |content: String| text(content).size(FAR).font(BOLD).line_height(1.1).width(Fill);
+    let figures = app.live.figures.iter().map(|figure| {
+        let number = text(&figure.value).size(HUGE).font(BOLD).line_height(1.0).style(tinted(figure.tone));
+        column![number, words(figure.caption.clone()).style(muted)].spacing(S).width(Fill).into()
+    });
+    let parts = match &snapshot.shared.activity {
+        Activity::Countdown { title, seconds, .. } => {
+            let number = text(seconds.to_string()).size(2.0 * HUGE).font(BOLD).line_height(1.0);
+            column![words(title.clone()), number]
+        }
+        Activity::Running { title, progress, .. } => {
+            let share = progress.map(|share| format!("{:.0} %", share.clamp(0.0, 1.0) * 100.0));
+            column![
+                words(title.clone()),
+                text(share.unwrap_or_default()).size(HUGE).font(BOLD),
+                row(figures).spacing(L)
+            ]
+        }
+        Activity::Idle => {
+            let main = snapshot.card.main.as_ref().filter(|main| main.enabled);
+            let next = main.map_or_else(String::new, |main| format!("Space: {}", main.label));
+            let headline = text(&snapshot.card.headline).size(HUGE).font(BOLD).line_height(1.0);
+            column![words(snapshot.card.instruction.clone()), headline, words(next).style(muted)]
+        }
+    };
+    let list = scrollable(parts.spacing(XL).width(Fill)).id("large").height(Fill);
+    opaque(container(list).padding(XL).width(Fill).height(Fill).style(ground))
 }
 
 /// A number in very big type, with what it is.

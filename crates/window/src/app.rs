@@ -44,6 +44,8 @@ pub struct App {
     window: Size,
     /// How large a person wants everything drawn: 1 as designed.
     text_scale: f32,
+    /// Whether only what is read from the far seat is shown.
+    pub(crate) large: bool,
     /// The folder that is looked into, while one is chosen.
     pub(crate) folder: Option<Folder>,
     pub(crate) chart: ChartState,
@@ -67,7 +69,14 @@ pub(crate) struct Notice {
     pub(crate) id: u64,
     pub(crate) text: String,
     pub(crate) good: bool,
+    /// What it speaks of, which can be opened.
+    pub(crate) path: Option<String>,
+    told: Instant,
 }
+
+/// So long an error stands at least; then the next thing that a person asks for takes it away. What is
+/// still wrong is told again.
+const READ_IN: Duration = Duration::from_secs(4);
 
 /// Arrow keys in a list: to the thing above, to the thing below.
 pub(crate) fn up_and_down(key: &Key, _: Modifiers) -> Option<Message> {
@@ -91,6 +100,7 @@ impl App {
             theme: options.theme,
             window: Size::new(options.size.0, options.size.1),
             text_scale: options.text_scale,
+            large: false,
             folder: None,
             chart: ChartState::default(),
             modal: None,
@@ -206,6 +216,9 @@ impl App {
             Message::OpenJob => self.use_job(Command::OpenJob),
             Message::Entry(entry) => return self.enter(entry),
             Message::Browse => return self.browse(),
+            Message::OpenPath(path) => return folders::open(path),
+            Message::Opened(Some(problem)) => self.notify(problem, false),
+            Message::Opened(None) => {}
             Message::Dropped(path) => self.dropped(&path),
             Message::Browsed(folder) => self.browsed(folder),
             Message::Dismiss(id) => self.notices.retain(|notice| notice.id != id),
@@ -238,7 +251,7 @@ impl App {
                 self.bring_up_to_date();
             }
             FromSession::Update(Update::Cue(cue)) => self.cue = Some(cue),
-            FromSession::Update(Update::Notice { text, good }) => self.notify(text, good),
+            FromSession::Update(Update::Notice { text, good, path }) => self.tell(text, good, path),
             FromSession::CueOver => self.cue = None,
             FromSession::NewsOver => self.notices.retain(|notice| !notice.good),
             FromSession::Ended => {
@@ -309,16 +322,30 @@ impl App {
     }
 
     fn notify(&mut self, text: String, good: bool) {
+        self.tell(text, good, None);
+    }
+
+    fn tell(&mut self, text: String, good: bool, path: Option<String>) {
         self.notices_given += 1;
-        self.notices.push(Notice { id: self.notices_given, text, good });
+        // What is said once more stands once.
+        self.notices.retain(|notice| notice.text != text);
+        self.notices.push(Notice { id: self.notices_given, text, good, path, told: Instant::now() });
         // More than three would cover the work; the oldest has been seen longest.
         if self.notices.len() > 3 {
             self.notices.remove(0);
         }
     }
 
+    /// An error goes away when a person has had the time to read it and goes on.
+    fn forget_errors(&mut self, now: Instant) {
+        self.notices.retain(|notice| notice.good || now.duration_since(notice.told) < READ_IN);
+    }
+
     /// Hands a command to the session without ever waiting for it.
     fn ask(&mut self, command: Command) {
+        if !matches!(command, Command::Remember(_)) {
+            self.forget_errors(Instant::now());
+        }
         match self.commands.send(command) {
             Ok(()) => {}
             Err(NotSent::Busy) => self.notify(
@@ -426,6 +453,7 @@ impl App {
             Act::Smoothing => self.ask(Command::NextSmoothing),
             Act::Theme => self.switch_theme(),
             Act::TextSize => self.next_text_size(),
+            Act::Large => self.large = !self.large,
             Act::Undo => self.ask(Command::Undo),
             Act::Redo => self.ask(Command::Redo),
             Act::Fit => self.chart.fit(),
@@ -667,4 +695,22 @@ fn browse(start: String) -> Task<Message> {
     Task::perform(dialog.pick_folder(), |folder| {
         Message::Browsed(folder.map(|folder| folder.path().to_owned()))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_is_gone_when_it_was_read_and_a_person_goes_on() {
+        let (link, _session) = view::loose_link();
+        let mut app = App::new(link, &Options::default());
+        app.notify("The disk is full.".to_owned(), false);
+        app.notify("The disk is full.".to_owned(), false);
+        assert_eq!(app.notices.len(), 1, "what is said again stands once");
+        app.ask(Command::NextSmoothing);
+        assert_eq!(app.notices.len(), 1, "nobody has read it yet");
+        app.forget_errors(Instant::now() + READ_IN);
+        assert!(app.notices.is_empty());
+    }
 }

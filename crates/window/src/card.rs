@@ -47,6 +47,16 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
     if !card.lines.is_empty() {
         parts = parts.push(lines(&card.lines));
     }
+    if !card.files.is_empty() {
+        let open = |file: &'a view::CardFile| -> Element<'a> {
+            Press::new(body(&file.label), Look::Plain)
+                .id(format!("open-{}", file.label))
+                .padding([S + 2.0, M])
+                .on_press(Message::OpenPath(file.path.clone()))
+                .into()
+        };
+        parts = parts.push(row(card.files.iter().map(open)).spacing(S).wrap());
+    }
     if !card.findings.is_empty() {
         parts = parts.push(column(card.findings.iter().map(finding)).spacing(S));
     }

@@ -180,12 +180,12 @@ mod tests {
     fn a_cue_and_good_news_end_by_themselves() {
         let mut pace = Pace::default();
         pace.take(Update::Cue(Cue { text: "Done".into(), good: true }), ms(0));
-        pace.take(Update::Notice { text: "Written".into(), good: true }, ms(0));
+        pace.take(Update::Notice { text: "Written".into(), good: true, path: None }, ms(0));
         assert_eq!(pace.ready(ms(0)).len(), 2);
         assert_eq!(pace.next_due(ms(100)), Some(CUE_FOR - ms(100)));
         assert!(matches!(pace.ready(CUE_FOR)[..], [FromSession::CueOver]));
         assert!(matches!(pace.ready(NEWS_FOR)[..], [FromSession::NewsOver]));
-        pace.take(Update::Notice { text: "Disk full".into(), good: false }, ms(0));
+        pace.take(Update::Notice { text: "Disk full".into(), good: false, path: None }, ms(0));
         pace.ready(ms(0));
         assert_eq!(pace.next_due(ms(0)), None, "bad news stays");
     }

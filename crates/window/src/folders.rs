@@ -51,6 +51,30 @@ pub(crate) fn look(typed: &str) -> Task<Message> {
     Task::perform(async move { read(&path) }, Message::Looked)
 }
 
+/// Opens a file or a folder with what the system opens it with; the window does not wait for it.
+pub(crate) fn open(path: String) -> Task<Message> {
+    Task::perform(async move { opened(&path) }, Message::Opened)
+}
+
+fn opened(path: &str) -> Option<String> {
+    let program = if cfg!(target_os = "macos") {
+        "open"
+    } else if cfg!(windows) {
+        "explorer"
+    } else {
+        "xdg-open"
+    };
+    match std::process::Command::new(program).arg(path).spawn() {
+        Ok(mut child) => {
+            // Whoever is started is waited for, somewhere.
+            let thread = std::thread::Builder::new().name("window-open".to_owned());
+            _ = thread.spawn(move || child.wait());
+            None
+        }
+        Err(_) => Some(format!("Nothing here opens {path}. Open it from a file manager.")),
+    }
+}
+
 /// What can be chosen in the nearest folder on the way up; nothing where there is none.
 fn read(typed: &Path) -> Option<Folder> {
     let home = std::env::home_dir();

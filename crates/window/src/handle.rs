@@ -91,7 +91,7 @@ fn tools<'a>(index: usize, band: BandState) -> Element<'a> {
     let (shape, ink, word) = if band.locked {
         (Shape::Shut, Ink::Accent, "kept as it is")
     } else {
-        (Shape::Open, Ink::Muted, "free to change")
+        (Shape::Open, Ink::Muted, "unlocked")
     };
     let lock = Press::new(row![icon(shape, ink, 16.0), small(word)].spacing(XS).align_y(Center), Look::Quiet)
         .id(format!("band-{index}-lock"))

@@ -24,6 +24,8 @@ pub enum Act {
     Theme,
     /// The next size of everything that is drawn.
     TextSize,
+    /// Only what is read from another seat, and back.
+    Large,
     /// Take back.
     Undo,
     /// Make again.
@@ -106,6 +108,11 @@ pub const BINDINGS: &[Binding] = &[
         acts: &[(Stroke::Char('z'), Act::Undo), (Stroke::ShiftChar('z'), Act::Redo)],
     },
     Binding { caps: &["T"], does: "Garage or daylight", acts: &[(Stroke::Char('t'), Act::Theme)] },
+    Binding {
+        caps: &["L"],
+        does: "Large type, to be read from another seat; and back",
+        acts: &[(Stroke::Char('l'), Act::Large)],
+    },
     Binding { caps: &["X"], does: "The next size of text", acts: &[(Stroke::Char('x'), Act::TextSize)] },
     Binding { caps: &["E"], does: "Export the bands", acts: &[(Stroke::Char('e'), Act::Export)] },
     Binding {
@@ -118,13 +125,13 @@ pub const BINDINGS: &[Binding] = &[
         does: "Go to the next thing, the one before",
         acts: &[(Stroke::Named(Named::Tab), Act::Next), (Stroke::ShiftNamed(Named::Tab), Act::Previous)],
     },
-    Binding { caps: &["Enter", "Space"], does: "Work the control with the ring", acts: &[] },
+    Binding { caps: &["Enter", "Space"], does: "Press the focused control", acts: &[] },
     Binding {
         caps: &["↑", "↓", "←", "→"],
         does: "Move within a list; step a value; pan the chart",
         acts: &[],
     },
-    Binding { caps: &["+", "−"], does: "Zoom the chart, when it has the ring", acts: &[] },
+    Binding { caps: &["+", "−"], does: "Zoom the chart, when it has the focus", acts: &[] },
     Binding {
         caps: &["Wheel", "Shift Wheel"],
         does: "Zoom frequencies, levels; drag to pan, double click to fit",

@@ -78,6 +78,10 @@ pub enum Message {
     Entry(Entry),
     /// The dialog for a folder or a recording is asked for.
     Browse,
+    /// A file or a folder is opened with what the system opens it with.
+    OpenPath(String),
+    /// It was; or why not.
+    Opened(Option<String>),
     /// It has answered.
     Browsed(Option<PathBuf>),
     /// A file or folder was dropped on the window.

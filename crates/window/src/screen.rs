@@ -61,7 +61,9 @@ pub(crate) fn view(app: &App) -> Element<'_> {
         Some(modal) => modal::view(modal, snapshot, app.folder.as_ref(), room.height),
         None => space().into(),
     };
-    stack![base, news(app), sheet].width(Fill).height(Fill).into()
+    let large: Element<'_> =
+        if app.large && app.modal.is_none() { activity::large(app, snapshot) } else { space().into() };
+    stack![base, large, news(app), sheet].width(Fill).height(Fill).into()
 }
 
 fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
@@ -117,11 +119,20 @@ fn notice(notice: &Notice) -> Element<'_> {
     let close = Press::new(icon(Shape::Cross, Ink::Muted, 16.0), Look::Quiet)
         .padding(S)
         .on_press(Message::Dismiss(notice.id));
-    container(row![icon::tone(tone, 20.0), body(&notice.text).width(Fill), close].spacing(M).align_y(Center))
-        .padding([S, M])
-        .width(Fill)
-        .style(outlined(tone))
-        .into()
+    let open: Element<'_> = match &notice.path {
+        Some(path) => Press::new(body("Open"), Look::Plain)
+            .padding([S, M])
+            .on_press(Message::OpenPath(path.clone()))
+            .into(),
+        None => space().into(),
+    };
+    container(
+        row![icon::tone(tone, 20.0), body(&notice.text).width(Fill), open, close].spacing(M).align_y(Center),
+    )
+    .padding([S, M])
+    .width(Fill)
+    .style(outlined(tone))
+    .into()
 }
 
 fn ended<'a>() -> Element<'a> {

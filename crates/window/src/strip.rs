@@ -123,6 +123,7 @@ fn output<'a>(snapshot: &Snapshot) -> Element<'a> {
 fn rig<'a>(rig: &'a RigHead, room: Room) -> Element<'a> {
     let (shape, tone) = match rig.state {
         RigState::None => (Shape::Broken, Tone::Caution),
+        RigState::Untried => (Shape::Link, Tone::Plain),
         RigState::Ready => (Shape::Link, Tone::Good),
         RigState::Gone => (Shape::Triangle, Tone::Bad),
     };

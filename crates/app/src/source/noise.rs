@@ -63,7 +63,7 @@ impl State {
         for engine in report.iter().flat_map(|report| &report.engine) {
             lines.extend(engine.moving.iter().map(|moving| CardLine {
                 label: match moving.order {
-                    Some(order) => format!("{order:.1} per turn"),
+                    Some(order) => format!("{order:.1} × engine speed"),
                     None => "follows the engine".to_owned(),
                 },
                 value: format!("{:.0} → {:.0} Hz", moving.first_hz, moving.second_hz),
@@ -83,7 +83,7 @@ impl State {
             },
             headline: silent.map_or_else(String::new, |snr| format!("{snr:.0} dB(A)")),
             headline_caption: silent
-                .map_or_else(String::new, |_| "from the clean step down to its noise".to_owned()),
+                .map_or_else(String::new, |_| "signal to noise at the clean step".to_owned()),
             lines,
             settings,
             findings: report.iter().flat_map(|report| remarks(&report.findings)).collect(),

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use job::Stage;
+use units::quantity;
 use view::{Card, CardLine, Choice, ChoiceKey};
 
 use super::choices::Offer;
@@ -49,7 +50,7 @@ impl State {
         let chosen = Some(self.source.other.clone());
         let newest = self.captures.of(view::Stage::Source).rev().find(made);
         Card {
-            instruction: "Make any other measurement.".to_owned(),
+            instruction: "More measurements".to_owned(),
             detail: self.offered().map_or_else(String::new, |offer| offer.summary.clone()),
             settings: vec![choice(
                 ChoiceKey::Measurement,
@@ -58,6 +59,8 @@ impl State {
                 options,
                 chosen,
             )],
+            headline: newest.and_then(headline).map(|(value, _)| value).unwrap_or_default(),
+            headline_caption: newest.and_then(headline).map(|(_, label)| label).unwrap_or_default(),
             lines: newest.map(values).unwrap_or_default(),
             findings: newest.map(|held| remarks(&held.reading.findings)).unwrap_or_default(),
             ..Card::default()
@@ -87,34 +90,60 @@ impl Core {
     }
 }
 
+/// The numbers that a person measures for, the most telling first.
+const TELLING: [&str; 8] =
+    ["leq_a_db", "thd_n_percent", "thd_percent", "arrival_s", "delay_s", "rms_v", "rms_dbfs", "snr_db"];
+
 /// What a reading says in numbers and words.
 fn values(held: &CaptureView) -> Vec<CardLine> {
-    let words = held.reading.labels.iter().map(|(name, word)| line(&spoken(name), word.clone()));
-    let numbers = held.reading.values.iter().map(|(name, value)| line(&spoken(name), short(*value)));
+    let words = held
+        .reading
+        .labels
+        .iter()
+        .map(|(name, word)| line(&quantity::sentence(&name.replace('_', " ")), word.clone()));
+    let numbers = held.reading.values.iter().map(|(name, value)| {
+        let spoken = quantity::spoken(name, *value);
+        line(&spoken.label, spoken.value)
+    });
     words.chain(numbers).take(SHOWN).collect()
 }
 
-fn spoken(name: &str) -> String {
-    name.replace('_', " ")
-}
-
-/// A number with four figures that count.
-fn short(value: f64) -> String {
-    let before_point = if value == 0.0 { 0.0 } else { value.abs().log10().floor() };
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to 0 to 9")]
-    let places = (3.0 - before_point).clamp(0.0, 9.0) as usize;
-    format!("{value:.places$}")
+/// The one number that a reading is about: its value, and what it is.
+fn headline(held: &CaptureView) -> Option<(String, String)> {
+    let values = &held.reading.values;
+    let name = TELLING.iter().find(|name| values.contains_key(**name)).copied();
+    let name = name.or_else(|| values.keys().next().map(String::as_str))?;
+    let spoken = quantity::spoken(name, *values.get(name)?);
+    Some((spoken.value, spoken.label))
 }
 
 #[cfg(test)]
 mod tests {
+    use measure::Reading;
+
     use super::*;
 
     #[test]
-    fn numbers_are_shown_with_four_figures() {
-        assert_eq!(
-            [1234.56, -12.3456, 0.001_234_56, 0.0].map(short),
-            ["1235", "-12.35", "0.001235", "0.000"]
-        );
+    fn a_reading_is_a_large_number_and_lines_with_labels_and_units() {
+        let mut reading = Reading::new("level", 1, 48_000.0);
+        reading
+            .value("rms_dbfs", -96.413)
+            .value("leq_a_db", 71.26)
+            .value("crest_db", 30.48)
+            .value("rms_v", 0.0001);
+        let capture = job::Capture {
+            id: job::CaptureId(1),
+            meta: job::CaptureMeta::new("level", 1, Stage::Source, jiff::Timestamp::UNIX_EPOCH),
+            state: job::CaptureState::Done,
+        };
+        let held = CaptureView::new(&capture, Some(reading));
+        let lines: Vec<(String, String)> =
+            values(&held).into_iter().map(|line| (line.label, line.value)).collect();
+        let line = |label: &str, value: &str| (label.to_owned(), value.to_owned());
+        assert!(lines.contains(&line("RMS level", "\u{2212}96.4 dBFS")), "{lines:?}");
+        assert!(lines.contains(&line("Crest factor", "30.5 dB")), "{lines:?}");
+        assert!(lines.iter().any(|(label, value)| label == "RMS level" && value == "0.1 mV"), "{lines:?}");
+        let large = Some(("71.3 dB".to_owned(), "Average level (A-weighted)".to_owned()));
+        assert_eq!(headline(&held), large);
     }
 }

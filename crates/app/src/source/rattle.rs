@@ -41,7 +41,7 @@ impl State {
             instruction: match (self.rattled().is_some(), spots.is_empty()) {
                 (false, _) => "Find the panels that buzz.".to_owned(),
                 (true, true) => "Nothing buzzes at this level.".to_owned(),
-                (true, false) => "Play a spot and lay a hand on the panels.".to_owned(),
+                (true, false) => "Play a spot and feel the panels.".to_owned(),
             },
             detail: "A slow sweep at working level, the doors shut, the microphone in the cabin. What is quiet may not buzz: \
                      turn up to where the customer listens, and protect your hearing."
@@ -125,7 +125,7 @@ impl Core {
         };
         let heading = Heading {
             title: stretch(spot),
-            detail: "again and again, until you press Space: lay a hand on the panels".to_owned(),
+            detail: "again and again, until you press Space: feel the panels".to_owned(),
             ..Heading::default()
         };
         self.watch_input(heading, false, watch)

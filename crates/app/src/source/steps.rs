@@ -59,7 +59,7 @@ impl State {
                 "Find the highest volume step that is still clean.".to_owned()
             },
             detail: if simulated {
-                "Every output plays a full-scale tone, and the volume climbs by itself.".to_owned()
+                "Every output plays a full-scale tone, and the volume rises by itself.".to_owned()
             } else {
                 "Play the full-scale tone on the source and turn its volume up, one step a second. Bass and tone controls \
                  move the limit: set them as loud as the customer uses them. A bridged output has no ground side: never connect one to the interface's ground."
@@ -105,7 +105,7 @@ impl State {
         let heading = |(index, output): (usize, &OutputTone)| Heading {
             title: numbered("Output", index, outputs.len(), &output.name),
             hint: if simulated {
-                format!("Tap {}. The volume climbs by itself.", output.name)
+                format!("Tap {}. The volume rises by itself.", output.name)
             } else {
                 format!(
                     "Connect the input to {}, and play the full-scale tone on the source at a low volume.",

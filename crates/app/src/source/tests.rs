@@ -132,7 +132,7 @@ fn the_input_is_calibrated_by_a_tone_and_a_meter() {
 #[test]
 fn outputs_of_a_real_source_follow_one_another() {
     let mut app = TestApp::new();
-    let text = include_str!("../rigs/begun.toml");
+    let text = include_str!("test_rig.toml");
     let spec = engine::RigSpec::parse(text, "begun.toml").expect("it is our own");
     app.core.hold_rig(
         rig::OpenRig::devices(spec).expect("no device is opened yet"),

@@ -3,7 +3,7 @@
 use iced::keyboard::key::Named;
 use iced_test::selector::id;
 use view::{
-    Action, Activity, CaptureId, ChartFace, Choice, Command, Cue, HandleId, Now, Number, SetMark,
+    Action, Activity, CaptureId, CardFile, ChartFace, Choice, Command, Cue, HandleId, Now, Number, SetMark,
     SettingValue, Stage, SwitchKey, TextKey, Update,
 };
 use window::{Entry, Folder, FromSession, Kind, Message, Theme};
@@ -55,6 +55,34 @@ fn the_start_page_goes_on_with_a_job() {
     bench.letters("j");
     bench.click(id("back"));
     assert_eq!(bench.asked(), [Command::LeaveStart, Command::LeaveStart]);
+}
+
+/// From another seat: one key, and what matters is there in letters of 60 pixels and more.
+#[test]
+fn large_type_shows_what_matters_during_a_capture() {
+    let mut bench = Bench::showing(sample::running());
+    bench.letters("l");
+    let Activity::Running { title, .. } = &sample::running().shared.activity else { panic!("it runs") };
+    let title: &'static str = title.clone().leak();
+    let place = bench.place(id("large")).expect("the large view");
+    assert!(place.width > 1100.0 && place.height > 700.0, "{place:?}");
+    assert!(bench.reads(title));
+    bench.tap(Named::Space);
+    assert_eq!(bench.stopped(), [Some(7)], "it is stopped as ever");
+    bench.letters("l");
+    assert!(bench.place(id("large")).is_none());
+}
+
+/// What was written can be opened where it is told.
+#[test]
+fn what_was_written_has_a_way_to_open_it() {
+    let mut snapshot = sample::tune();
+    let file = CardFile { label: "Open the report".into(), path: "/jobs/x/exports/report.pdf".into() };
+    snapshot.card.files = vec![file];
+    let mut bench = Bench::showing(snapshot);
+    assert!(bench.reads("Open the report"));
+    bench.tell(Update::Notice { text: "Written.".into(), good: true, path: Some("/jobs/x".into()) });
+    assert!(bench.reads("Open"));
 }
 
 /// Everything is drawn larger as long as it has its place, and the window says how it was left.
@@ -373,8 +401,8 @@ fn countdown_and_progress_can_be_stopped() {
 #[test]
 fn notices_are_read_and_dismissed_and_cues_end() {
     let mut bench = Bench::showing(sample::tune());
-    bench.tell(Update::Notice { text: "The disk is full.".into(), good: false });
-    bench.tell(Update::Notice { text: "Written.".into(), good: true });
+    bench.tell(Update::Notice { text: "The disk is full.".into(), good: false, path: None });
+    bench.tell(Update::Notice { text: "Written.".into(), good: true, path: None });
     bench.tell(Update::Cue(Cue { text: "Position 4 of 6 done".into(), good: true }));
     assert!(
         bench.reads("The disk is full.") && bench.reads("Written.") && bench.reads("Position 4 of 6 done")
@@ -403,7 +431,8 @@ fn an_older_snapshot_is_not_shown_over_a_newer_one() {
 fn closing_waits_until_the_session_has_saved() {
     let mut bench = Bench::showing(sample::tune());
     bench.send(Message::CloseRequested);
-    assert_eq!(bench.asked(), [Command::Close]);
+    let asked = bench.asked();
+    assert!(matches!(asked[..], [Command::Remember(_), Command::Close]), "{asked:?}");
     assert!(!bench.ended, "not before the session has ended");
     bench.send(Message::Session(FromSession::Ended));
     assert!(bench.ended);

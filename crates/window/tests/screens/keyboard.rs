@@ -62,6 +62,7 @@ fn enter_and_space_work_the_control_with_the_ring_and_space_starts_without_one()
     assert_eq!(bench.asked(), [Command::Mute, Command::Mute]);
     let mut bench = Bench::showing(sample::tune());
     bench.click(id("theme"));
+    bench.asked();
     bench.tap(Named::Space);
     assert_eq!(bench.asked(), [Command::StartOrStop], "a click leaves no ring");
 }
@@ -205,7 +206,7 @@ fn the_target_is_edited_by_keyboard_alone() {
 fn an_open_sheet_keeps_the_keyboard_and_esc_closes_it() {
     let mut bench = Bench::showing(sample::tune());
     bench.letters("?");
-    assert!(bench.reads("Work the control with the ring"));
+    assert!(bench.reads("Press the focused control"));
     assert!(bench.has_keyboard("sheet-safe"));
     for _ in 0..5 {
         bench.tap(Named::Tab);
@@ -214,7 +215,7 @@ fn an_open_sheet_keeps_the_keyboard_and_esc_closes_it() {
     bench.letters("5");
     bench.tap(Named::Space);
     bench.tap(Named::Escape);
-    assert!(!bench.reads("Work the control with the ring"));
+    assert!(!bench.reads("Press the focused control"));
     bench.tap(Named::Escape);
     assert_eq!(bench.asked(), [], "nothing sounds that could be silenced");
 }

@@ -51,6 +51,7 @@ fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mu
             bench.tell(Update::Notice {
                 text: (*text.choose(random).expect("a text")).into(),
                 good: random.random(),
+                path: random.random::<bool>().then(|| "/jobs/x/exports".to_owned()),
             });
             "a notice".to_owned()
         }

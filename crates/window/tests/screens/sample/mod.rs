@@ -47,12 +47,15 @@ pub(crate) fn scenes() -> Vec<Scene> {
                 snapshot(tune()),
                 Update::Cue(Cue { text: "Position 4 of 6 done".into(), good: true }),
                 Update::Notice {
-                    text: "Wrote exports/bands.csv into the job’s folder.".into(), good: true
+                    text: "Wrote exports/bands.csv into the job’s folder.".into(),
+                    good: true,
+                    path: None,
                 },
                 Update::Notice {
                     text: "The interface was unplugged. Plug it in again; the capture up to then is kept."
                         .into(),
                     good: false,
+                    path: None,
                 },
             ],
         ),

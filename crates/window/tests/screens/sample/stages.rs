@@ -225,6 +225,7 @@ pub(crate) fn tune() -> Snapshot {
             setting("Most bands", number(NumberKey::MaxBands, 8.0, (1.0, 10.0, 1.0), "8")),
         ],
         first_settings: 2,
+        files: Vec::new(),
         headline: "1.4 dB".into(),
         headline_caption: "RMS from target, 4.6 dB before".into(),
         lines: vec![
