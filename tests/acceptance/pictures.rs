@@ -1,7 +1,7 @@
 //! Takes the pictures of `docs/images` from the real window, which works through
 //! the simulated car on a display without a screen.
 //!
-//! `cargo test -p headrest --test pictures` takes them anew, on Linux.
+//! `cargo xtask pictures` takes them anew, on Linux.
 
 #[cfg(target_os = "linux")]
 mod display;

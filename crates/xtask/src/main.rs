@@ -13,6 +13,7 @@ mod faults;
 mod fuzz;
 mod instructions;
 mod licence_texts;
+mod pictures;
 mod plugins;
 mod python;
 mod reference;
@@ -48,6 +49,7 @@ cargo xtask COMMAND
                      program that was built already
   docs [links]       the pages as a book, with the page of commands made from the program; with `links`
                      only the links are checked
+  pictures           the pictures of docs/images, taken anew from the running window
   plugins            the example plugins of crates/guest, built anew from their sources
   reference [--time|--commands|--fit|--tune]
                      the comparison with numpy and scipy; with --time also the speeds, with --commands what
@@ -73,6 +75,7 @@ fn main() -> ExitCode {
         Some("conformance") => conformance::run(),
         Some("dist") => dist::run(&rest),
         Some("docs") => docs::run(&rest),
+        Some("pictures") => pictures::run(),
         Some("plugins") => plugins::run(&rest),
         Some("reference") => reference::run(&rest),
         None | Some("help" | "--help" | "-h") => {
