@@ -155,7 +155,7 @@ fn a_drivers_range_is_its_own_and_not_the_sweeps() {
         (line, tuning::playing_range_hz(held.response.as_deref().expect("a response")))
     };
     let (line, _) = said(false);
-    assert_eq!(line, "≤ 80 Hz to ≥ 8 kHz");
+    assert!(line.starts_with("≤ 80 Hz to ≥ "), "{line}");
     let (line, (from_hz, to_hz)) = said(true);
     assert!((264.0 / 1.42..264.0 * 1.42).contains(&from_hz), "{from_hz}");
     assert!((3_870.0 / 1.42..3_870.0 * 1.42).contains(&to_hz), "{to_hz}");

@@ -148,6 +148,13 @@ impl Deref for Core {
     }
 }
 
+/// The captures that several changes at once put elsewhere.
+fn placed_together(change: &Change) -> Vec<job::CaptureId> {
+    let Change::Together(changes) = change else { return Vec::new() };
+    let placed = changes.iter().filter(|change| matches!(change, Change::Placed { .. }));
+    placed.filter_map(Change::capture).collect()
+}
+
 /// How long the app waits for mail before it looks up: at what was stopped past its mailbox, and at how long
 /// something has been computed.
 const LOOK_EVERY: Duration = Duration::from_millis(250);
@@ -370,7 +377,11 @@ impl Core {
         let Some(job) = &mut self.job else { return Ok(()) };
         let (id, reading) = (change.capture(), change.reading().cloned());
         let is_placed = matches!(change, Change::Placed { .. });
+        let together = placed_together(&change);
         job.apply(change)?;
+        for capture in together.iter().filter_map(|id| job.job().capture(*id)) {
+            self.state.captures.place(capture);
+        }
         if let Some(id) = id {
             match job.job().capture(id) {
                 Some(capture) if is_placed => self.state.captures.place(capture),

@@ -5,9 +5,11 @@ use std::path::PathBuf;
 
 use chart::{Dash, Line, Role};
 use engine::Pace;
-use procedure::{Instruction, LOUDEST_DBFS, PreviewOrder, PreviewTuning, preview};
+use procedure::{HeardLevel, Instruction, LOUDEST_DBFS, PreviewOrder, PreviewTuning, preview};
 use rig::{Entered, Scene, Sounding};
-use view::{Action, Button, Card, Choice, ChoiceKey, Program, SetMark, Setting, SwitchKey, TextKey};
+use view::{
+    Action, Button, Card, Choice, ChoiceKey, Figure, Program, SetMark, Setting, SwitchKey, TextKey, Tone,
+};
 
 use super::card::{button, choice, line, remarks, switch, text};
 use super::run::With;
@@ -100,6 +102,21 @@ impl State {
     }
 }
 
+impl Previewing {
+    /// How loud each way has been, as far as it was heard: what is matched is what is shown.
+    pub(super) fn level_figures(&self) -> Vec<Figure> {
+        let figure = |(level, way): (&Option<HeardLevel>, &str)| {
+            let level = level.as_ref()?;
+            let value = match level.leq_a_db {
+                Some(db) => format!("{db:.1} dB(A)"),
+                None => format!("{:.1} dBFS(A)", level.level_a_dbfs).replace('-', "−"),
+            };
+            Some(Figure { value, caption: way.to_owned(), tone: Tone::Plain })
+        };
+        self.levels.iter().zip(["without the bands", "with the bands"]).filter_map(figure).collect()
+    }
+}
+
 impl Core {
     /// Begins to play.
     pub(super) fn preview(&mut self) -> Result<()> {
@@ -130,7 +147,8 @@ impl Core {
         let heading = Heading { title: "Listening".to_owned(), ..Heading::default() };
         let store = procedure::Store::Nowhere;
         let with = With { headings: vec![heading], store, pace: Pace::RealTime };
-        let previewing = Previewing { with: choices.with_bands, curves: [None, None], told };
+        let previewing =
+            Previewing { with: choices.with_bands, curves: [None, None], levels: [None, None], told };
         self.start(Doing::Previewing(Box::new(previewing)), with, false, move |session| {
             session.rig.set_scene(&scene)?;
             preview(session, tuning, &order)?;

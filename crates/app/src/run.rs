@@ -255,9 +255,10 @@ impl Core {
                     previewing.with = with;
                 }
             }
-            Event::Spectrum { with, response } => {
+            Event::Spectrum { with, response, level } => {
                 if let Doing::Previewing(previewing) = &mut running.doing {
                     previewing.curves[usize::from(with)] = Some(response);
+                    previewing.levels[usize::from(with)] = level.or(previewing.levels[usize::from(with)]);
                 }
             }
             Event::Finding(finding) => {
@@ -378,7 +379,11 @@ impl Core {
                 };
                 (figures, Vec::new())
             }
-            Doing::Previewing(previewing) => (vec![figure], self.previewed_lines(previewing)),
+            Doing::Previewing(previewing) => {
+                let levels = previewing.level_figures();
+                let figures = if levels.is_empty() { vec![figure] } else { levels };
+                (figures, self.previewed_lines(previewing))
+            }
             _ => (vec![figure], running.trace.line().into_iter().collect()),
         };
         self.send_live(Live { meter: Some(meter), figures, lines });

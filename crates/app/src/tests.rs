@@ -267,9 +267,12 @@ fn any_other_measurement_is_made_and_its_values_are_on_the_card() {
     app.finish();
     let snapshot = app.snapshot();
     assert_eq!(snapshot.tray.len(), 1, "{:?}", app.notices());
-    let level = snapshot.card.lines.iter().find(|line| line.label == "rms dbfs");
-    let level: f64 = level.expect("the level of the noise").value.parse().expect("a number");
+    let level =
+        snapshot.card.lines.iter().find(|line| line.label == "RMS level" && line.value.ends_with(" dBFS"));
+    let level = level.expect("the level of the noise").value.trim_end_matches(" dBFS").replace('−', "-");
+    let level: f64 = level.parse().expect("a number");
     assert!((-140.0..-20.0).contains(&level), "{level} dBFS");
+    assert!(!snapshot.card.headline.is_empty() && !snapshot.card.headline_caption.contains('_'));
 }
 
 #[test]
@@ -361,6 +364,15 @@ fn the_costly_part_of_a_snapshot_is_kept_until_something_changes() {
     assert!(!Arc::ptr_eq(&first, &chart(&app)));
 }
 
+/// The newest figures that faces were told.
+fn shown_figures(app: &TestApp, shown: &mut Vec<String>) {
+    for update in app.updates.try_iter() {
+        if let Update::Live(live) = update {
+            *shown = live.figures.iter().map(|figure| figure.value.clone()).collect();
+        }
+    }
+}
+
 #[test]
 fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     let mut app = TestApp::new();
@@ -404,6 +416,17 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
         levels.iter().sum::<f64>() / levels.len() as f64
     };
     testkit::near("what the band does", at(&both[1]) - at(&both[0]), -2.6, 1.2);
+    // What is matched is what is shown, and it is as loud both ways: a second of noise scatters by some tenths.
+    let shown = std::cell::RefCell::new(Vec::new());
+    app.pump_until(|app| {
+        shown_figures(app, &mut shown.borrow_mut());
+        shown.borrow().len() == 2
+    });
+    let shown = shown.into_inner();
+    let levels: Vec<f64> =
+        shown.iter().filter_map(|text| text.trim_end_matches(" dB(A)").parse().ok()).collect();
+    assert_eq!(levels.len(), 2, "{shown:?}");
+    testkit::near("as loud as without", levels[1] - levels[0], 0.0, 1.0);
     app.ask(Command::StartOrStop);
     app.finish();
     assert_eq!(app.snapshot().shared.activity, Activity::Idle);

@@ -8,7 +8,7 @@ use measure::{Finding, Reading, Stimulus};
 use project::Change;
 use tuning::Response;
 
-use crate::preview::PreviewTuning;
+use crate::preview::{HeardLevel, PreviewTuning};
 use crate::sweep_now::SweepNow;
 
 /// What a procedure is told while it runs. To stop is no instruction: that is the switch's.
@@ -163,6 +163,8 @@ pub enum Event {
         with: bool,
         /// Its level per octave.
         response: Response,
+        /// How loud it has been this way: the number by which the two ways are matched.
+        level: Option<HeardLevel>,
     },
     /// A remark for the person, now.
     Finding(Finding),

@@ -80,7 +80,8 @@ fn meter<'a>(meter: Option<&'a Meter>) -> Element<'a> {
         small(caption).into()
     };
     column![
-        row![warning, space().width(Fill), strong(&meter.text)].align_y(Center),
+        // On whole pixels, so that the bar's edges are sharp.
+        row![warning, space().width(Fill), strong(&meter.text)].align_y(Center).height(20),
         icon::meter(meter.level, meter.peak, meter.clipped),
     ]
     .spacing(XS)

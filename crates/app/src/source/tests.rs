@@ -58,7 +58,7 @@ fn the_lines_that_follow_the_engine_are_named() {
     let names: Vec<&str> = snapshot.tray.iter().map(|tile| tile.label.as_str()).collect();
     assert_eq!(names, ["Noise, engine off", "Noise, 850 rpm", "Noise, 2000 rpm"], "{:?}", app.notices());
     let turn = |text: &str| snapshot.card.lines.iter().any(|line| line.label == text);
-    assert!(turn("13.8 per turn") && turn("41.4 per turn"), "{:?}", snapshot.card.lines);
+    assert!(turn("13.8 × engine speed") && turn("41.4 × engine speed"), "{:?}", snapshot.card.lines);
     assert_eq!(snapshot.chart_face, ChartFace::Spectrum);
     assert_eq!(snapshot.chart.lines.len(), 3);
 }

@@ -219,9 +219,11 @@ fn driver() -> impl Strategy<Value = Driver> {
 fn intake() -> BoxedStrategy<Intake> {
     let amplifier = (text(), option::of(number()), option::of(number()))
         .prop_map(|(name, power_w, load_ohm)| Amplifier { name, power_w, load_ohm });
-    (text(), text(), (text(), text()), text(), vec(amplifier, 0..3), vec(driver(), 0..3))
-        .prop_map(|(vehicle, customer, (name, tap), processor, amplifiers, drivers)| Intake {
+    let car = (text(), text(), text());
+    (car, (text(), text()), text(), vec(amplifier, 0..3), vec(driver(), 0..3))
+        .prop_map(|((vehicle, plate, customer), (name, tap), processor, amplifiers, drivers)| Intake {
             vehicle,
+            plate,
             customer,
             source: SourceUnit { name, tap },
             processor,

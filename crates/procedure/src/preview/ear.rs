@@ -55,6 +55,11 @@ impl Ear {
         self.spectra[usize::from(self.with)].hear(&samples[unheard..]);
     }
 
+    /// How loud it has been the way that it is heard now.
+    pub(super) fn level_now(&self, rig: &OpenRig) -> Option<HeardLevel> {
+        self.level(&self.spectra[usize::from(self.with)], rig)
+    }
+
     /// Sums up. Only the same noise can be compared with itself.
     pub(super) fn sum_up(&self, rig: &OpenRig, is_noise: bool) -> (PreviewHeard, Vec<Finding>) {
         let [without, with] = self.spectra.each_ref().map(|spectrum| self.level(spectrum, rig));

@@ -179,7 +179,8 @@ impl Listening {
             Some(microphone) => microphone.corrected(&response),
             None => response,
         };
-        session.emit(Event::Spectrum { with: self.with, response });
+        let level = ear.level_now(session.rig);
+        session.emit(Event::Spectrum { with: self.with, response, level });
     }
 }
 

@@ -76,7 +76,7 @@ fn large_type_shows_what_matters_during_a_capture() {
 /// What was written can be opened where it is told.
 #[test]
 fn what_was_written_has_a_way_to_open_it() {
-    let mut snapshot = sample::tune();
+    let mut snapshot = sample::handover_with_bands();
     let file = CardFile { label: "Open the report".into(), path: "/jobs/x/exports/report.pdf".into() };
     snapshot.card.files = vec![file];
     let mut bench = Bench::showing(snapshot);
