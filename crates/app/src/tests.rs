@@ -405,6 +405,12 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
         card.settings.iter().any(|setting| setting.key() == SettingKey::Switch(SwitchKey::WithBands)),
         "{card:?}"
     );
+    // A level takes a second or two of noise.
+    let shown = std::cell::RefCell::new(Vec::new());
+    app.pump_until(|app| {
+        shown_figures(app, &mut shown.borrow_mut());
+        shown.borrow().iter().any(|text| text.ends_with("dB(A)"))
+    });
     app.set(SettingValue::Switch(SwitchKey::WithBands, true));
     let both = lines(&mut app, 2);
     assert_eq!(labels(&both), ["without", "with bands"]);
@@ -417,7 +423,6 @@ fn one_listens_with_the_bands_and_without_and_sees_the_difference() {
     };
     testkit::near("what the band does", at(&both[1]) - at(&both[0]), -2.6, 1.2);
     // What is matched is what is shown, and it is as loud both ways: a second of noise scatters by some tenths.
-    let shown = std::cell::RefCell::new(Vec::new());
     app.pump_until(|app| {
         shown_figures(app, &mut shown.borrow_mut());
         shown.borrow().len() == 2
