@@ -110,7 +110,7 @@ fn a_stop_past_the_mailbox_ends_a_capture_and_keeps_it() {
     // Counted in samples, not by a clock that a busy machine slows.
     let wanted_s: f64 =
         capture.meta.stimulus.iter().flat_map(|played| &played.segments).map(|one| one.duration_s).sum();
-    let recorded = recording::read(&job.audio_path(capture.id)).expect("the recording");
+    let recorded = recording::read(job.audio_path(capture.id)).expect("the recording");
     let recorded_s = recorded.frames() as f64 / f64::from(recorded.sample_rate_hz);
     assert!(recorded_s < wanted_s, "{recorded_s} s of {wanted_s} s");
 }

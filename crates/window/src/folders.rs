@@ -84,7 +84,7 @@ fn read(typed: &Path) -> Option<Folder> {
     let path = if is_job(&path) { path.parent()?.to_owned() } else { path };
     let mut entries: Vec<Entry> =
         std::fs::read_dir(&path).ok()?.filter_map(|entry| known(&entry.ok()?.path())).collect();
-    entries.sort_by(|a, b| (a.kind, a.name.to_lowercase()).cmp(&(b.kind, b.name.to_lowercase())));
+    entries.sort_by_key(|entry| (entry.kind, entry.name.to_lowercase()));
     entries.truncate(MOST);
     Some(Folder { path, entries })
 }
