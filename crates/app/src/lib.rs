@@ -7,6 +7,7 @@
 mod audited;
 mod captures;
 mod card;
+mod cars;
 mod channels;
 mod check;
 mod command;
@@ -17,6 +18,7 @@ mod faces;
 #[cfg(test)]
 mod faces_tests;
 mod gain;
+mod gain_meter;
 mod handles;
 mod history;
 #[cfg(test)]
@@ -35,9 +37,11 @@ mod picture;
 mod pictures;
 mod placing;
 mod preview;
+mod recent;
 mod results;
 mod rigs;
 mod run;
+mod set_up;
 mod setup;
 #[cfg(test)]
 mod setup_tests;
@@ -78,7 +82,7 @@ use view::{
 use captures::{CaptureView, Captures};
 use derive::{Derived, FaceId, Wish, deriver};
 use drivers::driver;
-use gain::GainMeter;
+use gain_meter::GainMeter;
 use history::History;
 use library::{Error, Result, place};
 use procedure::{Change, Event, OpenJob};
@@ -251,7 +255,7 @@ impl App {
     /// How the window was left.
     #[must_use]
     pub fn look(&self) -> Look {
-        self.memory.as_ref().map_or_else(Look::default, start::look)
+        self.memory.as_ref().map_or_else(Look::default, recent::look)
     }
 
     /// Where faces attach.
@@ -613,7 +617,7 @@ impl Core {
             || self.state.captures.iter().any(|held| !held.channel.is_empty());
         self.kept_tuning = self.state.tune.edits_and_undos();
         self.history = History::default();
-        let stage = captures::view_stage(start::reached(data));
+        let stage = captures::view_stage(recent::reached(data));
         for state in self.every_face() {
             (state.at_start, state.stage) = (false, stage);
             state.tune_card = TuneCard::Bands;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use chart::{Dash, Line, Role};
 use engine::Pace;
-use procedure::{HeardLevel, Instruction, LOUDEST_DBFS, PreviewOrder, PreviewTuning, preview};
+use procedure::{Instruction, LOUDEST_DBFS, LevelA, PreviewOrder, PreviewTuning, preview};
 use rig::{Entered, Scene, Sounding};
 use view::{
     Action, Button, Card, Choice, ChoiceKey, Figure, Program, SetMark, Setting, SwitchKey, TextKey, Tone,
@@ -105,11 +105,11 @@ impl State {
 impl Previewing {
     /// How loud each way has been, as far as it was heard: what is matched is what is shown.
     pub(super) fn level_figures(&self) -> Vec<Figure> {
-        let figure = |(level, way): (&Option<HeardLevel>, &str)| {
+        let figure = |(level, way): (&Option<LevelA>, &str)| {
             let level = level.as_ref()?;
-            let value = match level.leq_a_db {
+            let value = match level.spl_db {
                 Some(db) => format!("{db:.1} dB(A)"),
-                None => format!("{:.1} dBFS(A)", level.level_a_dbfs).replace('-', "−"),
+                None => format!("{:.1} dBFS(A)", level.dbfs).replace('-', "−"),
             };
             Some(Figure { value, caption: way.to_owned(), tone: Tone::Plain })
         };

@@ -255,10 +255,10 @@ impl Core {
                     previewing.with = with;
                 }
             }
-            Event::Spectrum { with, response, level } => {
+            Event::Spectrum { with, response, level_a } => {
                 if let Doing::Previewing(previewing) = &mut running.doing {
                     previewing.curves[usize::from(with)] = Some(response);
-                    previewing.levels[usize::from(with)] = level.or(previewing.levels[usize::from(with)]);
+                    previewing.levels[usize::from(with)] = level_a.or(previewing.levels[usize::from(with)]);
                 }
             }
             Event::Finding(finding) => {

@@ -17,6 +17,7 @@ use view::{
 use super::Core;
 use super::card::{button, choice, number, switch, text};
 use super::run::With;
+use super::set_up::SetUp;
 use super::state::State;
 use super::work::{Doing, Heading, Task, nothing_more, unbroken};
 
@@ -29,17 +30,6 @@ const TAPPED_DBFS: f64 = -30.0;
 const TAPPED_OVER_DB: f64 = 15.0;
 /// The attenuators that are usual, in dB.
 const USUAL_PADS_DB: [f64; 6] = [0.0, 6.0, 10.0, 20.0, 30.0, 40.0];
-
-/// What is known while a rig is set up.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub(super) struct SetUp {
-    /// The devices that there are.
-    pub(super) devices: Vec<DeviceInfo>,
-    /// The input channel that was tapped last.
-    tapped: Option<u16>,
-    /// The input channels on which something arrived.
-    heard: Vec<u16>,
-}
 
 fn wiring_of(spec: &RigSpec, channel: u16) -> Wiring {
     match spec.inputs.iter().find(|input| input.channel == channel).map(|input| input.role) {

@@ -4,7 +4,7 @@ use job::JobData;
 use library::{Remembered, RememberedRig};
 use view::{Action, Choice, Command, Look, SettingValue, Stage, StageState, TextKey};
 
-use super::start;
+use super::recent;
 use super::tests::TestApp;
 
 impl TestApp {
@@ -95,7 +95,7 @@ fn the_look_the_rig_and_the_job_are_remembered() {
     app.ask(Command::Remember(Look { daylight: true, size: (1400.0, 900.0), text_scale: 1.2 }));
     app.ask(Command::UseSimulatedCar("saloon-adapter".to_owned()));
     let again = Remembered::load();
-    assert_eq!(start::look(&again), Look { daylight: true, size: (1400.0, 900.0), text_scale: 1.2 });
+    assert_eq!(recent::look(&again), Look { daylight: true, size: (1400.0, 900.0), text_scale: 1.2 });
     let car = Some(RememberedRig::Simulated("saloon-adapter".to_owned()));
     assert_eq!((&again.rig, &again.jobs[0].rig), (&car, &car));
     app.pump_until(|app| !app.core.state.start.looking);

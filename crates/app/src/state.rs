@@ -11,11 +11,11 @@ use tuning::OutputStep;
 use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 
 use super::captures::{CaptureView, Captures};
-use super::gain::GainMeter;
+use super::cars::simulated_cars;
+use super::gain_meter::GainMeter;
 use super::memos::Memos;
-use super::setup::SetUp;
+use super::set_up::SetUp;
 use super::source::choices::Source;
-use super::start::simulated_cars;
 use super::tune::Tune;
 
 /// Everything that cards, charts and results follow from.

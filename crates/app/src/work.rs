@@ -5,7 +5,7 @@ use std::sync::mpsc::SyncSender;
 use std::time::Instant;
 
 use library::{Error, Result};
-use procedure::{HeardLevel, Instruction, PreviewTuning};
+use procedure::{Instruction, LevelA, PreviewTuning};
 use tuning::Response;
 use view::Activity;
 
@@ -160,7 +160,7 @@ pub(super) struct Previewing {
     /// The curves without the bands and with them, as far as they were heard.
     pub(super) curves: [Option<Response>; 2],
     /// How loud each way has been, by the number that is matched.
-    pub(super) levels: [Option<HeardLevel>; 2],
+    pub(super) levels: [Option<LevelA>; 2],
     /// What the procedure was told last: the tuning, and whether its bands are on.
     pub(super) told: (PreviewTuning, bool),
 }

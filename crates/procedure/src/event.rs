@@ -8,7 +8,7 @@ use measure::{Finding, Reading, Stimulus};
 use project::Change;
 use tuning::Response;
 
-use crate::preview::{HeardLevel, PreviewTuning};
+use crate::preview::PreviewTuning;
 use crate::sweep_now::SweepNow;
 
 /// What a procedure is told while it runs. To stop is no instruction: that is the switch's.
@@ -90,6 +90,15 @@ pub enum Hand {
     },
 }
 
+/// An A-weighted level, the microphone's own response taken off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelA {
+    /// A sine of full scale has 0.
+    pub dbfs: f64,
+    /// The same as sound pressure, where the microphone is calibrated.
+    pub spl_db: Option<f64>,
+}
+
 /// What happens while a procedure runs.
 #[expect(clippy::large_enum_variant, reason = "one event is on its way at a time, and it is moved once")]
 #[derive(Debug, Clone)]
@@ -164,7 +173,7 @@ pub enum Event {
         /// Its level per octave.
         response: Response,
         /// How loud it has been this way: the number by which the two ways are matched.
-        level: Option<HeardLevel>,
+        level_a: Option<LevelA>,
     },
     /// A remark for the person, now.
     Finding(Finding),

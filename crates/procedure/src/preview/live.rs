@@ -10,7 +10,7 @@ use super::{LOUDEST_DBFS, PreviewOrder, PreviewReport, PreviewTuning, Program};
 use crate::capture::{TELL_EVERY, WAIT};
 use crate::session::Session;
 use crate::spectrum::{SLOW_S, Spectrum};
-use crate::{Event, Instruction};
+use crate::{Event, Instruction, LevelA};
 
 /// Plays through a rig and the virtual processor, until the person says that it is enough
 /// ([`Instruction::Continue`]), it is stopped, or its time is over. Meanwhile it is switched between
@@ -180,7 +180,8 @@ impl Listening {
             None => response,
         };
         let level = ear.level_now(session.rig);
-        session.emit(Event::Spectrum { with: self.with, response, level });
+        let level_a = level.map(|level| LevelA { dbfs: level.level_a_dbfs, spl_db: level.leq_a_db });
+        session.emit(Event::Spectrum { with: self.with, response, level_a });
     }
 }
 
