@@ -94,7 +94,7 @@ pub use tone_shape::{BandEdge, TonePeak, ToneShape, tone_shape};
 pub use tone_steps::{SAME_TONE_DB, StepResponse, StepTone, ToneChange, ToneOverSteps, tone_over_steps};
 pub use volts_calibration::{HeardTone, VoltsCalibration, VoltsRefusal, input_limit_warning};
 pub use whole_car::{
-    CarTune, ChannelValues, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation, PlaceSeat,
-    Reasons, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace, TuneProgress,
-    TunedChannel, TunedInput, judge_car, quick_tune, tune_car,
+    CarTune, ChannelValues, JudgedCar, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation,
+    PlaceSeat, Reasons, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
+    TuneProgress, TunedChannel, TunedInput, judge_car, judge_measured, quick_tune, tune_car,
 };

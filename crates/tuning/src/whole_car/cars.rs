@@ -355,8 +355,8 @@ impl Line {
         let (free_cost, cost) = (found.free_cost, found.cost);
         let tune = search::assembled(&input, &bare, found, None);
         let values: Vec<ChannelValues> = tune.channels.iter().map(TunedChannel::values).collect();
-        let tuned = judge_car(&unseen, &values, [&[], &[]]).unwrap();
-        let stepwise = judge_car(&unseen, &stepwise(&input), [&[], &[]]).unwrap();
+        let tuned = judge_car(&unseen, &values, [&[], &[]]).unwrap().judgement;
+        let stepwise = judge_car(&unseen, &stepwise(&input), [&[], &[]]).unwrap().judgement;
         let measured = MeasuredBack::new(&car, &tune, &target, &mut Random::new(9_000 + seed));
         let counted = judge::counted(&input);
         let heard = judge::Heard::new(&input, &bare, &values, [&[], &[]], &counted);

@@ -5,8 +5,10 @@ use num_complex::Complex64;
 use super::problem::{JUDGED_HZ, SIDES, both_db, place_weights, sampled};
 use super::settings::Edge;
 use super::transfer::{Axis, Bell};
-use super::{ChannelValues, Judgement, LeftRight, PlaceDeviation, SideDeviation, TuneDriver, TuneInput};
-use crate::{Band, Feed, Target, log_axis};
+use super::{
+    ChannelValues, JudgedCar, Judgement, LeftRight, PlaceDeviation, SideDeviation, TuneDriver, TuneInput,
+};
+use crate::{Band, Feed, Response, Target, log_axis};
 
 /// Powers are added up at so many points an octave, and averaged over a twelfth of an octave.
 const POINTS_PER_OCTAVE: f64 = 96.0;
@@ -112,31 +114,26 @@ impl Heard {
     }
 
     pub(super) fn judged(&self, target: &Target, names: &[&str]) -> Judgement {
-        let side = |curve: usize| {
-            let places: Vec<PlaceDeviation> = self.powers[curve]
-                .iter()
-                .zip(names)
-                .map(|(powers, name)| PlaceDeviation {
-                    place: (*name).to_owned(),
-                    rms_db: rms(&residual(&self.hz, powers, target, curve).0),
-                })
-                .collect();
-            let each: Vec<f64> = places.iter().map(|place| place.rms_db).collect();
-            let average = self.average(curve);
-            SideDeviation {
-                average_rms_db: rms(&residual(&self.hz, &average, target, curve).0),
-                each_rms_db: mean(&each),
-                places,
-            }
-        };
-        let (left, right) = (self.average(0), self.average(1));
-        let apart: Vec<f64> = left.iter().zip(&right).map(|(l, r)| 10.0 * (l / r).log10()).collect();
+        let side = |curve: usize| deviation(&self.hz, &self.powers[curve], target, curve, names);
         Judgement {
             left: side(0),
             right: side(1),
-            left_right: LeftRight { rms_db: rms(&apart), level_db: mean(&apart) },
+            left_right: left_right(&self.average(0), &self.average(1)),
             both: side(2),
         }
+    }
+
+    /// The averages of left and right, about the level at which both stand to the target on the mean.
+    fn curves(&self, target: &Target) -> [Response; 2] {
+        let sides = [self.average(0), self.average(1)];
+        let level_db = mean(&sides.each_ref().map(|powers| residual(&self.hz, powers, target, 0).1));
+        sides.map(|powers| Response {
+            frequency_hz: self.hz.clone(),
+            magnitude_db: powers.iter().map(|power| 10.0 * (power + 1e-30).log10() - level_db).collect(),
+            phase_deg: None,
+            coherence: None,
+            spread_db: None,
+        })
     }
 
     /// How much louder the left is than the right at each place.
@@ -149,10 +146,71 @@ impl Heard {
     }
 
     fn average(&self, curve: usize) -> Vec<f64> {
-        let places = &self.powers[curve];
-        let powers = |point: usize| places.iter().map(|powers| powers[point]).collect::<Vec<f64>>();
-        (0..self.hz.len()).map(|point| mean(&powers(point))).collect()
+        average(&self.powers[curve], self.hz.len())
     }
+}
+
+/// The mean power over places, point by point.
+fn average(places: &[Vec<f64>], points: usize) -> Vec<f64> {
+    let powers = |point: usize| places.iter().map(|powers| powers[point]).collect::<Vec<f64>>();
+    (0..points).map(|point| mean(&powers(point))).collect()
+}
+
+/// How far the places of one curve are from the target, together and one by one.
+fn deviation(
+    hz: &[f64],
+    powers: &[Vec<f64>],
+    target: &Target,
+    curve: usize,
+    names: &[&str],
+) -> SideDeviation {
+    let of = |powers: &[f64]| rms(&residual(hz, powers, target, curve).0);
+    let place =
+        |(powers, name): (&Vec<f64>, &&str)| PlaceDeviation { place: (*name).to_owned(), rms_db: of(powers) };
+    let places: Vec<PlaceDeviation> = powers.iter().zip(names).map(place).collect();
+    let each: Vec<f64> = places.iter().map(|place| place.rms_db).collect();
+    SideDeviation { average_rms_db: of(&average(powers, hz.len())), each_rms_db: mean(&each), places }
+}
+
+/// How far two averages differ.
+fn left_right(left: &[f64], right: &[f64]) -> LeftRight {
+    let apart: Vec<f64> = left.iter().zip(right).map(|(l, r)| 10.0 * (l / r).log10()).collect();
+    LeftRight { rms_db: rms(&apart), level_db: mean(&apart) }
+}
+
+/// Judges responses that were measured with one input driven, or both, as [`super::judge_car`] judges what
+/// is predicted: power means over a twelfth of an octave, 40 Hz to 16 kHz as far as all of them reach.
+/// `measured` are left, right and both, each place with its name; what was not measured is absent from the
+/// answer. Left and right must have been played equally loud.
+#[must_use]
+pub fn judge_measured(
+    measured: [&[(&str, &Response)]; 3],
+    target: &Target,
+) -> ([Option<SideDeviation>; 3], Option<LeftRight>) {
+    let ranges = measured.iter().flat_map(|places| places.iter()).map(|(_, response)| response.range_hz());
+    let (from_hz, to_hz) = ranges.fold(JUDGED_HZ, |(low, high), (from, to)| (low.max(from), high.min(to)));
+    if to_hz <= from_hz {
+        return ([const { None }; 3], None);
+    }
+    let hz = log_axis::grid(from_hz, to_hz, POINTS_PER_OCTAVE);
+    let judged_hz: Vec<f64> = hz.iter().step_by(EVERY).copied().collect();
+    let powers = |response: &Response| -> Vec<f64> {
+        let db = |hz: &f64| log_axis::interpolate_held(&response.frequency_hz, &response.magnitude_db, *hz);
+        let db: Vec<f64> = hz.iter().map(db).collect();
+        let smooth = log_axis::smooth_power_db(&hz, &db, AVERAGED_FRACTION);
+        smooth.iter().step_by(EVERY).map(|db| 10f64.powf(db / 10.0)).collect()
+    };
+    let powers: [Vec<Vec<f64>>; 3] =
+        measured.map(|places| places.iter().map(|(_, response)| powers(response)).collect());
+    let side = |curve: usize| {
+        let names: Vec<&str> = measured[curve].iter().map(|(name, _)| *name).collect();
+        (!names.is_empty()).then(|| deviation(&judged_hz, &powers[curve], target, curve, &names))
+    };
+    let apart = (!powers[0].is_empty() && !powers[1].is_empty()).then(|| {
+        let mean = |curve: usize| average(&powers[curve], judged_hz.len());
+        left_right(&mean(0), &mean(1))
+    });
+    ([side(0), side(1), side(2)], apart)
 }
 
 /// What is left between powers and the target at its best level, and that level.
@@ -188,7 +246,19 @@ pub(super) fn judged(
     values: &[ChannelValues],
     inputs: [&[Band]; 2],
 ) -> Judgement {
+    heard(input, drivers, values, inputs).judgement
+}
+
+/// The same, with what is heard of each side.
+pub(super) fn heard(
+    input: &TuneInput<'_>,
+    drivers: &[TuneDriver],
+    values: &[ChannelValues],
+    inputs: [&[Band]; 2],
+) -> JudgedCar {
     let places = counted(input);
     let names: Vec<&str> = places.iter().map(|&place| input.places[place].name.as_str()).collect();
-    Heard::new(input, drivers, values, inputs, &places).judged(input.target, &names)
+    let heard = Heard::new(input, drivers, values, inputs, &places);
+    let [left, right] = heard.curves(input.target);
+    JudgedCar { judgement: heard.judged(input.target, &names), left, right }
 }

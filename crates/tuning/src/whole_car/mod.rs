@@ -20,12 +20,13 @@ mod why;
 
 use crate::Band;
 
+pub use judge::judge_measured;
 pub use quick::quick_tune;
 pub use search::tune_car;
 pub use terms::{
-    CarTune, ChannelValues, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation, PlaceSeat,
-    Reasons, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace, TuneProgress,
-    TunedChannel, TunedInput,
+    CarTune, ChannelValues, JudgedCar, Judgement, LeftRight, Lock, LockedValue, OnProgress, PlaceDeviation,
+    PlaceSeat, Reasons, SideDeviation, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
+    TuneProgress, TunedChannel, TunedInput,
 };
 
 /// What a car's settings come to at its places, without tuning anything: for the prediction that follows
@@ -38,10 +39,10 @@ pub fn judge_car(
     input: &TuneInput<'_>,
     values: &[ChannelValues],
     inputs: [&[Band]; 2],
-) -> Result<Judgement, TuneError> {
+) -> Result<JudgedCar, TuneError> {
     bare::check(input)?;
     let drivers = bare::bare(input);
-    Ok(judge::judged(input, &drivers, values, inputs))
+    Ok(judge::heard(input, &drivers, values, inputs))
 }
 
 #[cfg(test)]

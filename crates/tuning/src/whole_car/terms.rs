@@ -351,6 +351,19 @@ pub struct Judgement {
     pub both: SideDeviation,
 }
 
+/// What a car's settings come to: how good it is, and what each side by itself sounds like.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JudgedCar {
+    /// How far it is from the target.
+    pub judgement: Judgement,
+    /// The left input alone: the power mean over the places and a twelfth of an octave, in dB, about the
+    /// level at which left and right stand to the target on the mean. Where left and right lie apart there,
+    /// they are not equally loud.
+    pub left: Response,
+    /// The right input alone, about the same level.
+    pub right: Response,
+}
+
 /// How far what one input makes is from the target.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct SideDeviation {

@@ -122,7 +122,11 @@ fn every_kind_of_equalizer_is_filled_on_its_grid() {
             target: &target,
             options: &options,
         };
-        assert_eq!(judge_car(&input, &values, [&left, &right]).unwrap(), tune.predicted, "{processor}");
+        assert_eq!(
+            judge_car(&input, &values, [&left, &right]).unwrap().judgement,
+            tune.predicted,
+            "{processor}"
+        );
         let side = |judged: &Judgement| judged.left.average_rms_db + judged.right.average_rms_db;
         assert!(side(&tune.predicted) < side(&tune.before), "{processor}: {:?}", tune.predicted);
     }
@@ -261,7 +265,7 @@ fn what_a_channel_held_is_taken_out() {
         target: &target,
         options: &options,
     };
-    let before = judge_car(&input, &values, [&[], &[]]).unwrap();
+    let before = judge_car(&input, &values, [&[], &[]]).unwrap().judgement;
     near("before", behind.before.left.average_rms_db, before.left.average_rms_db, 1e-6);
 }
 
@@ -286,4 +290,36 @@ fn the_quick_tune_goes_a_good_part_of_the_way() {
         whole < quick && quick < before - 0.5 * (before - whole),
         "before {before:.2}, quick {quick:.2}, whole {whole:.2} dB"
     );
+}
+
+/// What was measured is judged as what is predicted: a ripple of amplitude `a` over log frequency is `a / √2` RMS, a
+/// level is free for each side and told of left against right (analytic). What was not measured has no answer.
+#[test]
+fn measured_responses_are_judged_as_predicted_ones() {
+    let target = Target::preset("car-medium").unwrap();
+    let at = |level_db: f64, ripple_db: f64| {
+        let hz = crate::log_axis::grid(20.0, 20_000.0, 96.0);
+        let db = |hz: &f64| {
+            // One period an octave, and whole octaves over what is judged would be 8.64: the ends cost a little.
+            let phase = std::f64::consts::TAU * (hz / 1_000.0).log2();
+            target.db_at(*hz) + level_db + ripple_db * phase.sin()
+        };
+        let magnitude_db = hz.iter().map(db).collect();
+        Response::new(hz, magnitude_db).unwrap()
+    };
+    let (flat, rippled, low) = (at(3.0, 0.0), at(1.0, 2.0), at(-7.0, 2.0));
+    let left = [("driver", &flat), ("beside", &flat)];
+    let ([left, right, both], apart) =
+        judge_measured([&left, &[("driver", &rippled), ("beside", &low)], &[]], &target);
+    let (left, right) = (left.unwrap(), right.unwrap());
+    near("a side on target", left.average_rms_db, 0.0, 1e-9);
+    // The twelfth of an octave takes sin(x)/x = 0.9886 of a ripple of one octave.
+    near("each place of the other", right.each_rms_db, 2.0 * 0.9886 / 2f64.sqrt(), 0.05);
+    near("its average, whatever the levels", right.average_rms_db, right.each_rms_db, 0.05);
+    assert_eq!((left.places.len(), right.places[1].place.as_str()), (2, "beside"));
+    assert!(both.is_none());
+    // The power mean of 1 and −7 dB is −1.37 dB.
+    let mean_db = 10.0 * (0.5 * (10f64.powf(0.1) + 10f64.powf(-0.7))).log10();
+    near("left louder", apart.unwrap().level_db, 3.0 - mean_db, 0.1);
+    assert_eq!(judge_measured([&[], &[], &[]], &target), ([None, None, None], None));
 }
