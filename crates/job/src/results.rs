@@ -217,10 +217,13 @@ pub struct TuneRecord {
     /// The same at places that were left out of the fit on purpose.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub kept_out: Option<Judgement>,
-    /// How much more each channel is driven at its loudest frequency.
+    /// As it was measured in the set *after*, each side by itself.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measured: Option<Judgement>,
+    /// How much harder each channel is driven than by levels alone for the same loudness.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub drive_db: BTreeMap<String, f64>,
-    /// How much louder the near side is than the far one.
+    /// How far each side's own drivers stand above those that both inputs feed, at the least.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub separation_db: Option<f64>,
     /// How much level the tuning costs.

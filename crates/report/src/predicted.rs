@@ -1,6 +1,6 @@
 //! What was predicted of what is entered, and why each value is what it is.
 
-use job::{Judgement, SideError};
+use job::{Judgement, SideError, TuneRecord};
 
 use crate::Sheet;
 use crate::numbers::{deviation, gain};
@@ -65,7 +65,7 @@ impl Sheet {
             lines.extend(timing.findings.iter().map(|finding| finding.text.clone()));
         }
         if let Some(tune) = &self.tune {
-            lines.extend(tune_lines(&tune.before, &tune.predicted, &tune.kept_out));
+            lines.extend(tune_lines(tune));
             let drive: Vec<String> =
                 tune.drive_db.iter().map(|(channel, db)| format!("{channel} {}", gain(*db))).collect();
             if !drive.is_empty() {
@@ -80,13 +80,14 @@ impl Sheet {
     }
 }
 
-/// A line for each side: before, predicted, and at places that the tune did not know.
-fn tune_lines(
-    before: &Option<Judgement>,
-    predicted: &Option<Judgement>,
-    kept_out: &Option<Judgement>,
-) -> Vec<String> {
-    let all = [("before", before), ("predicted", predicted), ("where it was not measured", kept_out)];
+/// A line for each side: before, predicted, at places that the tune did not know, and measured after.
+fn tune_lines(tune: &TuneRecord) -> Vec<String> {
+    let all = [
+        ("before", &tune.before),
+        ("predicted", &tune.predicted),
+        ("where it was not measured", &tune.kept_out),
+        ("measured after", &tune.measured),
+    ];
     let row = |name: &str, of: &dyn Fn(&Judgement) -> Option<String>| {
         let parts: Vec<String> = all
             .iter()

@@ -411,13 +411,13 @@ fn tune() -> BoxedStrategy<TuneRecord> {
     let judged = || option::of(judgement());
     (
         (basis(), seat, equalizer, vec(channel, 0..3)),
-        (judged(), judged(), judged()),
+        (judged(), judged(), judged(), judged()),
         (btree_map(text(), number(), 0..3), option::of(number()), option::of(number()), vec(finding(), 0..2)),
     )
         .prop_map(
             |(
                 (basis, seat, equalizer, channels),
-                (before, predicted, kept_out),
+                (before, predicted, kept_out, measured),
                 (drive_db, separation_db, level_lost_db, findings),
             )| TuneRecord {
                 basis,
@@ -427,6 +427,7 @@ fn tune() -> BoxedStrategy<TuneRecord> {
                 before,
                 predicted,
                 kept_out,
+                measured,
                 drive_db,
                 separation_db,
                 level_lost_db,

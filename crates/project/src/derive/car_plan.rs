@@ -359,6 +359,12 @@ pub fn crossover(filter: CarFilter) -> Crossover {
     }
 }
 
+/// A crossover filter as a person reads it: "80 Hz, LR 24 dB".
+#[must_use]
+pub fn crossover_text(crossover: &Crossover) -> String {
+    filter_text(Some(super::audit_job::filter(crossover)), crossover.frequency_hz)
+}
+
 fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {
     let Some(filter) = filter else { return hertz(frequency_hz) };
     let family = match filter.family {

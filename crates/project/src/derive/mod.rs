@@ -18,8 +18,8 @@ mod tune_job;
 pub use audit_job::{JobAudit, NoAudit, audit_job, is_mistake};
 pub use average::{SIDES, average, whole_car};
 pub use car_plan::{
-    CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossover_timing, crossovers,
-    drivers_found, is_inverted, sum_text, timing,
+    CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossover_text, crossover_timing,
+    crossovers, drivers_found, is_inverted, sum_text, timing,
 };
 pub use clock::{on_clock, shares_clock};
 pub use fit::{FitInputs, Fitted};
@@ -31,4 +31,4 @@ pub use placing::{PlacedTrack, Placing, PlacingError, SaidPlace, TrackAt};
 pub use proof::{Placed, audit, change, mistype};
 pub use response::{NoResponse, impulse_of, later, response_of};
 pub use timing_job::{JobTiming, NoTiming, TimingWish, driver_capture, timing_job};
-pub use tune_job::{NoTune, TuneInputs};
+pub use tune_job::{NoTune, ProposedTune, TuneInputs, judgement, main_place, measured_sides};

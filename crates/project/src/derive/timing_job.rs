@@ -7,6 +7,7 @@ use measure::{Finding, Reading};
 use tuning::{Feed, Profile, Response, Role};
 
 use super::car_plan::{CarWish, planned};
+use super::tune_job::main_place;
 use super::{CarPlan, FoundDriver, shares_clock, timing};
 use crate::{CaptureEntry, Change, Project};
 
@@ -149,7 +150,8 @@ fn line(channels: &[ChannelSetting]) -> String {
     format!("delays up to {:.2} ms, {inverted}", 1e3 * longest_s)
 }
 
-/// The newest capture of a driver alone that has a response.
+/// The newest capture of a driver alone that has a response, at the middle of the head or the first place that
+/// drivers were measured at; where it was not measured there, the newest of all.
 #[must_use]
 pub fn driver_capture<'a>(project: &'a Project, driver: &str) -> Option<&'a CaptureEntry> {
     let belongs = |capture: &&CaptureEntry| {
@@ -162,7 +164,12 @@ pub fn driver_capture<'a>(project: &'a Project, driver: &str) -> Option<&'a Capt
         };
         is_it && meta.set != Some(job::Set::After) && capture.response.is_some() && capture.has_result()
     };
-    project.captures.iter().filter(belongs).max_by_key(|capture| capture.id)
+    let drivers = project.captures.iter().filter(|capture| !capture.meta.driver.is_empty());
+    let main = main_place(drivers.map(|capture| capture.meta.position.as_str()));
+    let is_there = |capture: &&CaptureEntry| main == Some(capture.meta.position.as_str());
+    let captures = || project.captures.iter().filter(belongs);
+    let newest_there = captures().filter(is_there).max_by_key(|capture| capture.id);
+    newest_there.or_else(|| captures().max_by_key(|capture| capture.id))
 }
 
 /// The intake with every driver that was measured or named, and with the roles that were given.

@@ -8,14 +8,15 @@ use job::{
 };
 use measure::Finding;
 use tuning::{
-    Band, CarTune, ChannelValues, Equalizer, Feed, FittedBand, PlaceSeat, Profile, Role, SideDeviation,
-    Target, TuneDriver, TuneInput, TuneOptions, TunePlace, TunedChannel, channel_reaches,
+    Band, CarTune, ChannelValues, Equalizer, Feed, FittedBand, JudgedCar, PlaceDeviation, PlaceSeat, Profile,
+    Response, Role, SideDeviation, Target, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
+    TunedChannel, channel_reaches,
 };
 
 use super::audit_job::filter;
 use super::car_plan::setting;
 use super::timing_job::{NoTiming, proposed, with_drivers};
-use super::{on_clock, shares_clock};
+use super::{SIDES, on_clock, shares_clock};
 use crate::{CaptureEntry, Change, Project};
 
 /// Everything that a tune of a whole car is computed from.
@@ -37,6 +38,17 @@ pub struct TuneInputs {
     intake: Intake,
     /// What is to be said of all that.
     findings: Vec<Finding>,
+}
+
+/// A tune as it stands before it is entered: what is found for each channel, and what a person made of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ProposedTune {
+    /// The settings of every channel, absolute, in the order of entry.
+    pub channels: Vec<ChannelSetting>,
+    /// The bands of all channels, or of the equalizers of the inputs.
+    pub bands: Vec<EnteredBand>,
+    /// The whole result, as the job keeps it.
+    pub record: TuneRecord,
 }
 
 /// Why a job's car cannot be tuned as a whole.
@@ -138,30 +150,113 @@ impl TuneInputs {
         tune.findings.extend(self.findings.iter().cloned());
     }
 
+    /// A tune as it is proposed.
+    #[must_use]
+    pub fn proposed(&self, tune: &CarTune) -> ProposedTune {
+        ProposedTune {
+            channels: tune.channels.iter().map(entered).collect(),
+            bands: all_bands(tune),
+            record: record(tune, self.basis.clone()),
+        }
+    }
+
+    /// The same with the values that a person gave it: what is predicted follows, and what only the search
+    /// knows of its own values is no longer said.
+    ///
+    /// # Errors
+    /// When the drivers cannot be used.
+    pub fn edited(
+        &self,
+        proposed: &ProposedTune,
+        channels: Vec<ChannelSetting>,
+        bands: Vec<EnteredBand>,
+    ) -> Result<ProposedTune, TuneError> {
+        if channels == proposed.channels && same_values(&bands, &proposed.bands) {
+            return Ok(ProposedTune { channels, bands, record: proposed.record.clone() });
+        }
+        let predicted = self.judged(&channels, &bands)?.judgement;
+        let was = &proposed.record;
+        let found = |channel: &str| was.channels.iter().find(|one| one.setting.channel == channel);
+        let tuned = |setting: &ChannelSetting| ChannelTune {
+            setting: setting.clone(),
+            bands: bands
+                .iter()
+                .filter(|band| band.enabled && band.channel == setting.channel)
+                .cloned()
+                .collect(),
+            why: found(&setting.channel).map(|one| reasons_left(one, setting)).unwrap_or_default(),
+        };
+        let edited = Finding::note(
+            "tune-edited",
+            "Values were edited after the tune. What is predicted follows them; drive, separation and what to expect \
+             where nobody measured were those of the tune and are left out.",
+        );
+        let record = TuneRecord {
+            channels: channels.iter().map(tuned).collect(),
+            predicted: Some(judgement(&predicted)),
+            kept_out: None,
+            drive_db: BTreeMap::new(),
+            separation_db: None,
+            findings: was.findings.iter().filter(|one| one.code != edited.code).cloned().collect(),
+            ..was.clone()
+        };
+        let record = TuneRecord { findings: [record.findings.clone(), vec![edited]].concat(), ..record };
+        Ok(ProposedTune { channels, bands, record })
+    }
+
+    /// What settings and bands come to at the places.
+    ///
+    /// # Errors
+    /// When the drivers cannot be used.
+    pub fn judged(&self, channels: &[ChannelSetting], bands: &[EnteredBand]) -> Result<JudgedCar, TuneError> {
+        let is_channel = |name: &str| self.drivers.iter().any(|driver| driver.channel == name);
+        // A band of a side is in the equalizer of an input, unless a channel has that very name.
+        let (of_inputs, of_channels): (Vec<EnteredBand>, Vec<EnteredBand>) =
+            bands.iter().cloned().partition(|band| {
+                !is_channel(&band.channel)
+                    && (band.channel.is_empty() || SIDES.contains(&band.channel.as_str()))
+            });
+        let held = ProcessorSetting { channels: channels.to_vec(), bands: of_channels, bypassed: false };
+        let values: Vec<ChannelValues> =
+            self.drivers.iter().map(|driver| values(&held, &driver.channel)).collect();
+        let inputs = SIDES.map(|side| -> Vec<Band> {
+            let goes =
+                |band: &&EnteredBand| band.enabled && (band.channel.is_empty() || band.channel == side);
+            of_inputs.iter().filter(goes).map(EnteredBand::band).collect()
+        });
+        tuning::judge_car(&self.input(), &values, inputs.each_ref().map(Vec::as_slice))
+    }
+
+    /// What the car came to with what its channels held while they were measured.
+    ///
+    /// # Errors
+    /// When the drivers cannot be used.
+    pub fn judged_before(&self) -> Result<JudgedCar, TuneError> {
+        let present: Vec<ChannelValues> = self.drivers.iter().map(|driver| driver.present.clone()).collect();
+        tuning::judge_car(&self.input(), &present, [&[], &[]])
+    }
+
     /// What the job is told of a tune: choices, target and processor, the settings and bands of every channel in
     /// the order of entry, and the whole result. What an audit or a fit said before is no longer true.
     #[must_use]
     pub fn changes(&self, project: &Project, tune: &CarTune) -> Vec<Change> {
-        let record = record(tune, self.basis.clone());
-        let bands: Vec<EnteredBand> = all_bands(tune);
-        let channels: Vec<ChannelSetting> = tune.channels.iter().map(entered).collect();
+        self.changes_of(project, self.proposed(tune))
+    }
+
+    /// The same of a tune with a person's own values.
+    #[must_use]
+    pub fn changes_of(&self, project: &Project, proposed: ProposedTune) -> Vec<Change> {
+        let ProposedTune { channels, bands, record } = proposed;
         let choices = Choices {
-            seat: Some(tune.seat),
-            equalizer: Some(tune.equalizer),
+            seat: record.seat,
+            equalizer: record.equalizer,
             max_boost_db: self.options.max_boost_db,
             max_bands: self.options.max_bands.and_then(|most| u32::try_from(most).ok()),
             ..project.data.choices.clone()
         };
         let result = |line: String| Some(StageResult { state: StageState::Measured, line });
         let longest_s = channels.iter().map(|channel| channel.delay_s).fold(0.0, f64::max);
-        let predicted = &tune.predicted;
-        let line = format!(
-            "{} bands in {} channels; predicted: left {:.1} dB, right {:.1} dB",
-            bands.len(),
-            channels.len(),
-            predicted.left.average_rms_db,
-            predicted.right.average_rms_db
-        );
+        let line = tune_line(&record, &bands);
         vec![
             Change::Intake(self.intake.clone()),
             Change::Choices(choices),
@@ -176,6 +271,48 @@ impl TuneInputs {
             Change::StageResult(Stage::Tune, result(line)),
         ]
     }
+}
+
+/// A tune in one line.
+fn tune_line(record: &TuneRecord, bands: &[EnteredBand]) -> String {
+    let count = |number: usize, what: &str| {
+        if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
+    };
+    let enabled = bands.iter().filter(|band| band.enabled).count();
+    let what = format!("{} in {}", count(enabled, "band"), count(record.channels.len(), "channel"));
+    let average_db = |side: Option<SideError>| side.map(|side| side.average_rms_db);
+    let sides = record
+        .predicted
+        .as_ref()
+        .and_then(|judged| Some((average_db(judged.left)?, average_db(judged.right)?)));
+    match sides {
+        Some((left_db, right_db)) => {
+            format!("{what}; predicted: left {left_db:.1} dB, right {right_db:.1} dB")
+        }
+        None => what,
+    }
+}
+
+/// Whether two lists would be typed alike.
+fn same_values(one: &[EnteredBand], other: &[EnteredBand]) -> bool {
+    let typed = |bands: &[EnteredBand]| -> Vec<(String, Band, bool)> {
+        bands.iter().map(|band| (band.channel.clone(), band.typed(), band.enabled)).collect()
+    };
+    typed(one) == typed(other)
+}
+
+/// The reasons of those values that are still what was found.
+fn reasons_left(found: &ChannelTune, setting: &ChannelSetting) -> BTreeMap<String, String> {
+    let was = &found.setting;
+    let stays = |key: &str| match key {
+        "gain_db" => was.gain_db.to_bits() == setting.gain_db.to_bits(),
+        "delay_s" => was.delay_s.to_bits() == setting.delay_s.to_bits(),
+        "inverted" => was.inverted == setting.inverted,
+        "high_pass" => was.high_pass == setting.high_pass,
+        "low_pass" => was.low_pass == setting.low_pass,
+        _ => false,
+    };
+    found.why.iter().filter(|(key, _)| stays(key)).map(|(key, why)| (key.clone(), why.clone())).collect()
 }
 
 fn any_channel(intake: &Intake) -> Option<&str> {
@@ -200,6 +337,46 @@ fn at<'a>(project: &'a Project, driver: &'a str, place: &str) -> Option<&'a Capt
         .max_by_key(|capture| capture.id)
 }
 
+/// The first place in the order of importance: the middle of the head, else the one that was measured first.
+#[must_use]
+pub fn main_place<'a>(places: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let mut places = places.into_iter().peekable();
+    let first = places.peek().copied();
+    places.find(|place| is_middle(place)).or(first)
+}
+
+fn is_middle(place: &str) -> bool {
+    let place = place.to_lowercase();
+    ["centre", "center", "middle"].iter().any(|word| place.contains(word))
+}
+
+/// How good the captures of a set are, side by side with what was predicted: left, right, left against right,
+/// both, and each place. Nothing where no side was measured by itself.
+#[must_use]
+pub fn measured_sides(project: &Project, set: &job::Set, target: &Target) -> Option<job::Judgement> {
+    let of = |channel: &'static str| -> Vec<(&str, &Response)> {
+        let responses = project.responses(set, channel);
+        responses.map(|(capture, response)| (capture.meta.position.as_str(), response.as_ref())).collect()
+    };
+    let all = [of(SIDES[0]), of(SIDES[1]), of("")];
+    if all[0].is_empty() && all[1].is_empty() {
+        return None;
+    }
+    let (sides, apart) = tuning::judge_measured(all.each_ref().map(Vec::as_slice), target);
+    let places = sides[2].iter().flat_map(|both| &both.places).map(place_error).collect();
+    let [left, right, both] = sides.each_ref().map(|side| side.as_ref().map(side_error));
+    let left_right = apart.map(|apart| SideDifference { rms_db: apart.rms_db, level_db: apart.level_db });
+    Some(job::Judgement { left, right, both, left_right, places })
+}
+
+fn side_error(side: &SideDeviation) -> SideError {
+    SideError { average_rms_db: side.average_rms_db, each_rms_db: side.each_rms_db }
+}
+
+fn place_error(place: &PlaceDeviation) -> PlaceError {
+    PlaceError { position: place.place.clone(), rms_db: place.rms_db }
+}
+
 /// The places at which every driver was measured, in the order in which they were measured, the middle of the head
 /// first; and what is left out.
 fn places(project: &Project, drivers: &[&str]) -> Result<(Vec<String>, Option<Finding>), NoTune> {
@@ -220,9 +397,7 @@ fn places(project: &Project, drivers: &[&str]) -> Result<(Vec<String>, Option<Fi
         return Err(NoTune::NoPlace(lacks.join("; ")));
     }
     // A sort that keeps the order of equals.
-    whole.sort_by_key(|place| {
-        !["centre", "center", "middle"].iter().any(|word| place.to_lowercase().contains(word))
-    });
+    whole.sort_by_key(|place| !is_middle(place));
     let left_out = (!lacks.is_empty())
         .then(|| Finding::note("place-incomplete", format!("Left out: {}.", lacks.join("; "))));
     Ok((whole, left_out))
@@ -300,9 +475,10 @@ fn record(tune: &CarTune, basis: Basis) -> TuneRecord {
         seat: Some(tune.seat),
         equalizer: Some(tune.equalizer),
         channels: tune.channels.iter().map(channel).collect(),
-        before: Some(judged(&tune.before)),
-        predicted: Some(judged(&tune.predicted)),
-        kept_out: tune.kept_out.as_ref().map(judged),
+        before: Some(judgement(&tune.before)),
+        predicted: Some(judgement(&tune.predicted)),
+        kept_out: tune.kept_out.as_ref().map(judgement),
+        measured: None,
         drive_db: tune.drive_db.clone(),
         separation_db: tune.separation_db,
         level_lost_db: None,
@@ -311,21 +487,15 @@ fn record(tune: &CarTune, basis: Basis) -> TuneRecord {
 }
 
 /// How good something is, as the job keeps it.
-fn judged(judgement: &tuning::Judgement) -> job::Judgement {
-    let side = |side: &SideDeviation| {
-        Some(SideError { average_rms_db: side.average_rms_db, each_rms_db: side.each_rms_db })
-    };
-    let difference = judgement.left_right;
+#[must_use]
+pub fn judgement(judged: &tuning::Judgement) -> job::Judgement {
+    let side = |side: &SideDeviation| Some(side_error(side));
+    let difference = judged.left_right;
     job::Judgement {
-        left: side(&judgement.left),
-        right: side(&judgement.right),
-        both: side(&judgement.both),
+        left: side(&judged.left),
+        right: side(&judged.right),
+        both: side(&judged.both),
         left_right: Some(SideDifference { rms_db: difference.rms_db, level_db: difference.level_db }),
-        places: judgement
-            .both
-            .places
-            .iter()
-            .map(|place| PlaceError { position: place.place.clone(), rms_db: place.rms_db })
-            .collect(),
+        places: judged.both.places.iter().map(place_error).collect(),
     }
 }
