@@ -28,6 +28,8 @@ pub(super) struct CaptureView {
     pub(super) track: String,
     /// Where the microphone was, which driver played, or which output was tapped.
     pub(super) position: String,
+    /// Where the microphone was while a driver played; empty where that is not known, and for all else.
+    pub(super) place: String,
     /// The channel that played, of those that are tuned by themselves; empty for all.
     pub(super) channel: &'static str,
     pub(super) volume_step: Option<u32>,
@@ -40,6 +42,16 @@ pub(super) struct CaptureView {
     pub(super) measurement: String,
     /// Whether it is being recorded, or computed.
     pub(super) running: bool,
+}
+
+/// Drivers go by their names, and where the microphone was is said beside it; everything else goes by its place.
+fn position_and_place(meta: &job::CaptureMeta) -> (String, String) {
+    if meta.stage != job::Stage::Drivers || meta.driver.is_empty() {
+        return (meta.position.clone(), String::new());
+    }
+    // Older captures say the driver where the place stands now.
+    let place = if meta.position == meta.driver { "" } else { &meta.position };
+    (meta.driver.clone(), place.to_owned())
 }
 
 impl CaptureView {
@@ -60,6 +72,7 @@ impl CaptureView {
             CaptureState::Interrupted => Some("Stopped before its end.".to_owned()),
             CaptureState::Recording => Some("Being recorded.".to_owned()),
         };
+        let (position, place) = position_and_place(&capture.meta);
         let started = capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system());
         Self {
             id: CaptureId(capture.id.0),
@@ -77,7 +90,8 @@ impl CaptureView {
                 .stimulus
                 .as_ref()
                 .map_or_else(|| "a recording".to_owned(), |played| played.name.clone()),
-            position: capture.meta.position.clone(),
+            position,
+            place,
             channel: SIDES
                 .into_iter()
                 .find(|side| *side == capture.meta.processor_channel)
@@ -182,9 +196,18 @@ impl Captures {
         self.counted(stage).rev().find(|held| held.position == position && held.has_result())
     }
 
-    /// Whether a place of a stage was measured, or is being measured.
-    pub(super) fn is_taken(&self, stage: Stage, position: &str) -> bool {
-        self.of(stage).any(|held| held.position == position && (held.has_result() || held.running))
+    /// The newest of a driver with a result, at one place, or wherever it was.
+    pub(super) fn of_driver(&self, driver: &str, place: Option<&str>) -> Option<&CaptureView> {
+        let is_there = |held: &CaptureView| place.is_none_or(|place| held.place == place);
+        self.counted(Stage::Drivers)
+            .rev()
+            .find(|held| held.position == driver && held.has_result() && is_there(held))
+    }
+
+    /// Whether a driver was measured, or is being measured, at one place.
+    pub(super) fn is_taken(&self, driver: &str, place: &str) -> bool {
+        self.of(Stage::Drivers)
+            .any(|held| held.position == driver && held.place == place && (held.has_result() || held.running))
     }
 
     /// Whether a place of one side of the comparison has a response, or is being measured.
@@ -226,7 +249,7 @@ impl Captures {
             (
                 view.mark,
                 view.proposed,
-                view.position.clone(),
+                (view.position.clone(), view.place.clone()),
                 view.channel,
                 view.volume_step,
                 view.engine_rpm.map(f64::to_bits),

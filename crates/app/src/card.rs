@@ -25,6 +25,7 @@ impl State {
             Stage::Tune if self.is_previewing() => self.preview_card(),
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => self.tune_card(),
+                TuneCard::WholeCar => self.whole_car_card(),
                 TuneCard::MeaningOfQ => self.q_card(),
                 TuneCard::Target => self.target_card(),
             },
@@ -34,7 +35,7 @@ impl State {
             card = self.placing_card(card);
         }
         card.main = self.main_button();
-        if !self.is_editing_target() {
+        if !self.is_editing_target() && !self.is_tuning_car() {
             card.actions.extend(self.listen_button());
         }
         for button in card.actions.iter_mut().chain(&mut card.main) {
@@ -100,6 +101,7 @@ impl State {
             Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => Some(self.tune_next().1),
+                TuneCard::WholeCar => Some(self.whole_car_next().1),
                 TuneCard::MeaningOfQ => self.q_main(),
                 TuneCard::Target => Some(button(Action::ShowBands, "Done", self.is_idle())),
             },
@@ -135,8 +137,8 @@ impl State {
     }
 
     fn drivers_main(&self) -> Button {
-        let (measured, of, _) = self.drivers_result();
-        let left = of - measured;
+        let of = self.drivers().len();
+        let (left, places) = (self.drivers_open().len(), self.choices.driver_places);
         let label = match (&self.choices.driver, self.reversed_drivers().as_slice()) {
             (Some(name), _) => format!("Measure {name}"),
             (None, _) if of == 0 => {
@@ -149,15 +151,16 @@ impl State {
             (None, [name]) if left == 0 => format!("Measure {name} again"),
             (None, several @ [_, ..]) if left == 0 => format!("Measure {} drivers again", several.len()),
             (None, _) if left == 0 => return button(Action::NextStage, "Next: Timing", true),
-            (None, _) if left == of => format!("Measure {}", drivers::counted(of)),
-            (None, _) => format!("Measure {left} more"),
+            (None, _) if left < of * places => format!("Measure {left} more"),
+            (None, _) if places > 1 => format!("Measure {} at {places} places", drivers::counted(of)),
+            (None, _) => format!("Measure {}", drivers::counted(of)),
         };
         self.measure_button(&label)
     }
 
     fn drivers_card(&self) -> Card {
-        let (measured, of, _) = self.drivers_result();
-        let (left, reversed) = (of - measured, self.reversed_drivers());
+        let of = self.drivers().len();
+        let (left, reversed) = (self.drivers_open().len(), self.reversed_drivers());
         let done = of > 0 && left == 0 && self.choices.driver.is_none();
         let names = self.drivers().iter().map(|driver| (Some(driver.name.clone()), driver.name.clone()));
         let all = (None, if left > 0 { "the rest" } else { "all of them" }.to_owned());
@@ -172,10 +175,13 @@ impl State {
             detail: if !reversed.is_empty() && left == 0 {
                 "Swap its wires and measure it again, or invert it in the processor instead: not both."
                     .to_owned()
-            } else if self.is_simulated() {
-                "Each one plays alone, with a sweep that suits it and protects it.".to_owned()
             } else {
-                "Mute the others in the processor, and give a tweeter its high-pass first.".to_owned()
+                let what = if self.is_simulated() {
+                    "Each one plays alone, with a sweep that suits it and protects it."
+                } else {
+                    "Mute the others in the processor, and give a tweeter its high-pass first."
+                };
+                format!("{what} {}", self.drivers_time()).trim_end().to_owned()
             },
             actions: match (done, reversed.is_empty()) {
                 (true, true) => vec![self.measure_button("Measure again")],
@@ -186,11 +192,18 @@ impl State {
             },
             settings: vec![
                 choice(ChoiceKey::Driver, Choice::Driver, "Which", std::iter::once(all).chain(names), chosen),
+                number(
+                    NumberKey::DriverPlaces,
+                    "At",
+                    self.choices.driver_places as f64,
+                    (1.0, 20.0, 1.0),
+                    if self.choices.driver_places == 1 { "place" } else { "places" },
+                ),
                 self.go_on_setting(),
                 self.countdown_setting(),
             ],
             lines: self.driver_lines(),
-            findings: self.findings(Stage::Drivers),
+            findings: [self.few_places(), self.findings(Stage::Drivers)].concat(),
             ..Card::default()
         }
     }
@@ -264,6 +277,9 @@ impl State {
             settings.extend(self.preview_settings());
         }
         let mut actions = Vec::new();
+        if self.drivers_result().0 > 1 {
+            actions.push(button(Action::ShowWholeCar, "Whole car", idle));
+        }
         if main.action != Action::SuggestBands {
             let locked = self.tune.bands().iter().any(|band| band.locked);
             let label = if locked { "Fit the rest again" } else { "Suggest bands" };
@@ -375,7 +391,7 @@ impl State {
         choice(ChoiceKey::Signal, Choice::Signal, "Signal", options, Some(self.choices.signal))
     }
 
-    fn go_on_setting(&self) -> Setting {
+    pub(super) fn go_on_setting(&self) -> Setting {
         switch(SwitchKey::Continue, "Continue automatically", self.choices.go_on)
     }
 
@@ -398,7 +414,7 @@ impl State {
     }
 }
 
-fn positions(count: usize) -> String {
+pub(super) fn positions(count: usize) -> String {
     if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
 }
 

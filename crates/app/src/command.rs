@@ -7,10 +7,10 @@ use job::Job;
 use procedure::Change;
 use project::Placement;
 use project::derive::{FitInputs, Fitted};
-use tuning::FitOptions;
+use tuning::{Equalizer, FitOptions, Seat};
 use view::{
-    Action, Choice, Command, IntakeCard, NumberKey, Pace, Program, SetMark, SettingValue, Stage, SwitchKey,
-    TextKey, TuneCard, TunedAs,
+    Action, Choice, Command, EqualizerPlace, IntakeCard, NumberKey, Pace, Program, SetMark, SettingValue,
+    Stage, SwitchKey, TextKey, TuneCard, TunedAs, TunedSeat,
 };
 
 use super::captures::Captures;
@@ -42,7 +42,7 @@ impl State {
         enabled.map(|band| (band.channel.clone(), profile.cookbook(&band.typed))).collect()
     }
 
-    fn job_band(&self, band: &TypedBand) -> job::EnteredBand {
+    pub(super) fn job_band(&self, band: &TypedBand) -> job::EnteredBand {
         job::EnteredBand {
             enabled: band.enabled,
             locked: band.locked,
@@ -82,7 +82,7 @@ impl Core {
             Command::Import(paths) => return self.import(&paths),
             Command::OpenStage(stage) => {
                 self.state.face.at_start = false;
-                self.state.face.stage = stage;
+                return self.open_stage(stage);
             }
             Command::StartOrStop => return self.start_or_stop(),
             Command::Press(action) => return self.press(action),
@@ -113,8 +113,8 @@ impl Core {
             }
             Command::DiscardCapture(id) => return self.edit(Change::Discarded(job::CaptureId(id.0))),
             Command::SelectHandle(handle) => self.select(handle),
-            Command::EnableBand(band, enabled) => self.state.tune.enable(band, enabled),
-            Command::LockBand(band, locked) => self.state.tune.lock(band, locked),
+            Command::Enable(band, enabled) => self.state.tune.enable(band, enabled),
+            Command::Lock(handle, locked) => self.state.tune.lock(handle, locked),
             Command::DragHandle { handle, frequency_hz, db, done } => {
                 self.state.tune.drag(handle, frequency_hz, db, done);
             }
@@ -178,9 +178,9 @@ impl Core {
             Action::RemoveDriver => return self.remove_driver(),
             Action::NextStage => {
                 let at = Stage::ALL.iter().position(|stage| *stage == self.state.face.stage).unwrap_or(0);
-                self.state.face.stage = Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)];
+                return self.open_stage(Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)]);
             }
-            Action::OpenStage(stage) => self.state.face.stage = stage,
+            Action::OpenStage(stage) => return self.open_stage(stage),
             Action::OpenTask(task) => self.choose_task(task),
             Action::UnmuteAndStart => {
                 self.state.muted = false;
@@ -200,6 +200,9 @@ impl Core {
             Action::RepeatVolts => self.state.source.heard = None,
             Action::FlattenRadio => return self.undo_tone(),
             Action::EnterTiming => return self.enter_timing(),
+            Action::ShowWholeCar => return self.open_whole_car(),
+            Action::TuneCar => return self.tune_car(),
+            Action::EnterTune => return self.enter_tune(),
             Action::SuggestBands => return self.suggest(),
             Action::ClearBands => self.state.tune.set_bands(Vec::new()),
             Action::EnterBands => {
@@ -217,6 +220,15 @@ impl Core {
             Action::KeepTarget => return self.keep_target(),
             Action::ExportBands => return self.export_bands(),
             Action::WritePapers => return self.write_papers(),
+        }
+        Ok(())
+    }
+
+    /// Opens a stage. Tune begins with the whole car where that can be tuned, and nobody has begun otherwise.
+    fn open_stage(&mut self, stage: Stage) -> Result<()> {
+        self.state.face.stage = stage;
+        if stage == Stage::Tune && self.offers_whole_car() && self.work.is_none() {
+            return self.open_whole_car();
         }
         Ok(())
     }
@@ -240,7 +252,8 @@ impl Core {
         let back = self.job.as_ref().and_then(|job| job.project().inverse(&change));
         self.apply(change.clone())?;
         if let Some(back) = back {
-            self.history.note(Edit::Job { back: Box::new(back), again: Box::new(change) });
+            let (back, again) = (Box::new(back), Box::new(change));
+            self.history.note(Edit::Job { back, again, with_bands: false });
         }
         Ok(())
     }
@@ -299,7 +312,9 @@ impl Core {
                 core.notice(format!("{count} bands fitted{around}, in {took_s:.2} s"), true);
                 core.take_bands(bands);
                 if core.job.as_ref().is_some_and(|job| job.job().is_writable()) {
-                    core.apply(Change::FitFound(Some(record)))?;
+                    // Other bands are in the place of those of a tune of the whole car.
+                    let found = vec![Change::FitFound(Some(record)), Change::TuneFound(None)];
+                    core.apply(Change::Together(found))?;
                 }
                 Ok(())
             }))
@@ -399,6 +414,11 @@ impl Core {
                     Ok(())
                 });
             }
+            SettingValue::Number(NumberKey::MaxBoost, number) => {
+                self.refuse_while_busy()?;
+                self.set_number(NumberKey::MaxBoost, number);
+                return self.tune_quickly_again();
+            }
             SettingValue::Number(key, number) => self.set_number(key, number),
             SettingValue::Switch(SwitchKey::OutputUsed(channel), on) => return self.use_output(channel, on),
             SettingValue::Switch(key, on) => self.switch(key, on),
@@ -447,8 +467,32 @@ impl Core {
             Choice::DriverFeed(feed) => return self.set_driver_feed(feed),
             Choice::Place(id, place) => return self.place_chosen(id, place),
             Choice::SimulatedCar(car) => return self.use_simulated_car(&car),
-            Choice::Processor(processor) => self.state.tune.choose_profile(&processor)?,
-            Choice::Target(Some(target)) => self.state.tune.choose_target(&target)?,
+            Choice::Processor(processor) => {
+                self.state.tune.choose_profile(&processor)?;
+                return self.tune_quickly_again();
+            }
+            Choice::Target(Some(target)) => {
+                self.state.tune.choose_target(&target)?;
+                return self.tune_quickly_again();
+            }
+            Choice::Seat(seat) => {
+                self.refuse_while_busy()?;
+                self.state.choices.seat = match seat {
+                    TunedSeat::Driver => Seat::Driver,
+                    TunedSeat::Both => Seat::Both,
+                };
+                return self.tune_quickly_again();
+            }
+            Choice::Equalizer(place) => {
+                self.refuse_while_busy()?;
+                self.state.choices.equalizer = match place {
+                    EqualizerPlace::Channels => Equalizer::Channels,
+                    EqualizerPlace::Sides => Equalizer::Sides,
+                    EqualizerPlace::One => Equalizer::One,
+                };
+                return self.tune_quickly_again();
+            }
+            Choice::CarTune(kind) => self.show_car_tune(kind),
             // The edited one is the one that is aimed at.
             Choice::Target(None) => {}
             Choice::TunedAs(way) => {
@@ -463,6 +507,11 @@ impl Core {
             Choice::RattleRange(range) => self.state.source.rattle_range = range,
         }
         Ok(())
+    }
+
+    /// What the quick tune depends on has changed.
+    fn tune_quickly_again(&mut self) -> Result<()> {
+        if self.is_tuning_car() && self.work.is_none() { self.quick_tune() } else { Ok(()) }
     }
 
     fn set_number(&mut self, key: NumberKey, number: f64) {
@@ -481,6 +530,8 @@ impl Core {
             NumberKey::SensitivityDbfs(_) => {}
             NumberKey::Countdown => choices.countdown_s = whole(0.0, 30.0),
             NumberKey::Positions => choices.positions = whole(1.0, 20.0) as usize,
+            NumberKey::DriverPlaces => choices.driver_places = whole(1.0, 20.0) as usize,
+            NumberKey::MaxBoost => choices.max_boost_db = Some(number.clamp(0.0, 24.0)),
             NumberKey::MaxBands => choices.max_bands = whole(1.0, 31.0) as usize,
             NumberKey::Power => choices.power_w = number.clamp(1.0, 5_000.0),
             NumberKey::Load => choices.load_ohm = number.clamp(0.5, 16.0),
@@ -566,7 +617,12 @@ impl Core {
         let Some(edit) = self.history.past.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.state.tune.undo(),
-            Edit::Job { back, .. } => self.apply((**back).clone())?,
+            Edit::Job { back, with_bands, .. } => {
+                self.apply((**back).clone())?;
+                if *with_bands {
+                    self.state.tune.undo();
+                }
+            }
         }
         self.history.past.pop();
         self.history.future.push(edit);
@@ -578,7 +634,12 @@ impl Core {
         let Some(edit) = self.history.future.last().cloned() else { return Ok(()) };
         match &edit {
             Edit::Tune => _ = self.state.tune.redo(),
-            Edit::Job { again, .. } => self.apply((**again).clone())?,
+            Edit::Job { again, with_bands, .. } => {
+                self.apply((**again).clone())?;
+                if *with_bands {
+                    self.state.tune.redo();
+                }
+            }
         }
         self.history.future.pop();
         self.history.past.push(edit);

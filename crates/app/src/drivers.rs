@@ -1,10 +1,10 @@
 //! The drivers: which there are, what each one's sweep is, and what was found of it.
 
 use job::Driver;
-use project::derive::is_inverted;
+use project::derive::{self, is_inverted};
 use project::hertz;
 use tuning::{Feed, Role};
-use view::{CardLine, Layout, Stage, Tone};
+use view::{CardLine, FindingLine, Layout, Stage, Tone};
 
 use super::captures::CaptureView;
 use super::state::State;
@@ -59,8 +59,62 @@ impl State {
         self.job.as_ref().map_or(&[], |job| &job.data.intake.drivers)
     }
 
+    /// What was found of a driver: at the place that stands for the seat, else wherever it was measured.
     pub(super) fn driver_found(&self, name: &str) -> Option<&CaptureView> {
-        self.captures.newest(Stage::Drivers, name)
+        let there = self.main_place().and_then(|place| self.captures.of_driver(name, Some(place)));
+        there.or_else(|| self.captures.of_driver(name, None))
+    }
+
+    /// The place that stands for the seat where drivers were measured at several.
+    pub(super) fn main_place(&self) -> Option<&str> {
+        let measured = self.captures.counted(Stage::Drivers).filter(|held| held.has_result());
+        derive::main_place(measured.map(|held| held.place.as_str()).filter(|place| !place.is_empty()))
+    }
+
+    /// The places at which drivers are measured.
+    pub(super) fn driver_places(&self) -> Vec<String> {
+        self.place_names(self.choices.driver_places)
+    }
+
+    /// What is still to be measured: place by place, each with its drivers, so that the microphone stands still
+    /// from one driver to the next.
+    pub(super) fn drivers_open(&self) -> Vec<(usize, String, &Driver)> {
+        let places = self.driver_places();
+        let one = places.len() == 1;
+        let is_open = |index: usize, place: &str, driver: &Driver| {
+            let anywhere = one && self.captures.of_driver(&driver.name, None).is_some();
+            // A capture without a place was made where everything was measured then.
+            let unplaced = index == 0 && self.captures.of_driver(&driver.name, Some("")).is_some();
+            !anywhere && !unplaced && self.captures.of_driver(&driver.name, Some(place)).is_none()
+        };
+        let each = places.iter().enumerate().flat_map(|(index, place)| {
+            self.drivers().iter().map(move |driver| (index, place.clone(), driver))
+        });
+        each.filter(|(index, place, driver)| is_open(*index, place, driver)).collect()
+    }
+
+    /// What it costs to measure at one place only.
+    pub(super) fn few_places(&self) -> Vec<FindingLine> {
+        let text = "At one place only, bands above 500 Hz follow what is true of a few centimetres. Measure at four \
+                    places or more, and the head may move.";
+        let few = self.choices.driver_places == 1 && !self.drivers().is_empty();
+        few.then(|| FindingLine { tone: Tone::Plain, text: text.to_owned() }).into_iter().collect()
+    }
+
+    /// How long all of it takes, with the countdowns.
+    pub(super) fn drivers_time(&self) -> String {
+        let open = self.drivers_open();
+        if open.len() < 2 || !self.choices.go_on {
+            return String::new();
+        }
+        let sweep_s = |driver: &Driver| {
+            let stimulus = self.driver_stimulus(driver);
+            stimulus.map_or(0.0, |stimulus| stimulus.segments.iter().map(|one| one.duration_s).sum::<f64>())
+        };
+        let countdown_s = f64::from(self.choices.countdown_s);
+        let all_s: f64 = open.iter().map(|(_, _, driver)| sweep_s(driver) + countdown_s).sum();
+        let minutes = (all_s / 60.0).ceil().max(1.0);
+        format!("{} sweeps, about {minutes:.0} min with the countdown.", open.len())
     }
 
     /// One line for each driver: what was found of it.
@@ -97,8 +151,14 @@ impl State {
 
     /// Whether a driver was found reversed more than once.
     pub(super) fn was_measured_again(&self, name: &str) -> bool {
-        let found =
-            |held: &&CaptureView| held.position == name && held.has_result() && is_inverted(&held.reading);
+        // Another place is no second measurement.
+        let place = self.driver_found(name).map(|held| &held.place);
+        let found = |held: &&CaptureView| {
+            held.position == name
+                && Some(&held.place) == place
+                && held.has_result()
+                && is_inverted(&held.reading)
+        };
         self.captures.counted(Stage::Drivers).filter(found).count() > 1
     }
 

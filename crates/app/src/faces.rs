@@ -13,7 +13,7 @@ use super::picture::{line, points};
 use super::state::State;
 
 /// Half of what the chart shows above and below the target, in dB.
-const HALF_RANGE_DB: f64 = 25.0;
+pub(super) const HALF_RANGE_DB: f64 = 25.0;
 /// How much a chart of several drivers or of a source shows below its top.
 const RANGE_DB: f64 = 60.0;
 /// When it is looked at what is left, in ms.
@@ -79,6 +79,7 @@ impl State {
             // A picture stands in the chart's place.
             ChartFace::Cabin | ChartFace::Chain => self.stage_chart(),
             ChartFace::Difference => self.difference_chart(),
+            ChartFace::Response if self.is_tuning_car() => self.car_chart(),
             ChartFace::Response if self.is_tuning() => self.tune_chart(),
             ChartFace::Response => self.stage_chart(),
         }
@@ -100,7 +101,10 @@ impl State {
     }
 
     fn shown(&self) -> impl Iterator<Item = &CaptureView> {
-        self.captures.of(self.charted()).filter(|held| self.is_shown(held))
+        // Drivers are looked at from one place: at several there would be too many curves.
+        let place = self.main_place();
+        let is_there = move |held: &&CaptureView| held.place.is_empty() || Some(held.place.as_str()) == place;
+        self.captures.of(self.charted()).filter(|held| self.is_shown(held)).filter(is_there)
     }
 
     fn smoothing_text(&self) -> String {
@@ -138,7 +142,10 @@ impl State {
             for line in &mut chart.lines {
                 line.certainty = vec![BEHIND; line.points.len()].into();
             }
-            self.add_sums(&mut chart, offset_db);
+            // With a tune of the whole car other delays are entered than those that these sums are of.
+            if self.entered_tune().is_none() {
+                self.add_sums(&mut chart, offset_db);
+            }
         }
         chart
     }
@@ -380,7 +387,7 @@ impl State {
         self.shown().filter(move |held| picked.is_none_or(|picked| held.id == picked))
     }
 
-    fn tolerance(&self) -> Area {
+    pub(super) fn tolerance(&self) -> Area {
         let target = self.tune.target();
         let response = target.response(20.0, 20_000.0, 24.0);
         // The chart is drawn about the target's own level.

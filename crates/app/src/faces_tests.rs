@@ -206,6 +206,7 @@ fn held(number: u32) -> CaptureView {
         stage: Stage::Tune,
         mark: Some(SetMark::Before),
         position: format!("place {number}"),
+        place: String::new(),
         channel: "",
         volume_step: None,
         engine_rpm: None,

@@ -16,8 +16,14 @@ impl State {
             let target = self.tune.target();
             return target.handles().filter_map(|handle| self.target_handle(target, handle)).collect();
         }
+        if self.is_tuning_car() {
+            let bands = self.tune.car().into_iter().flat_map(|car| &car.bands).enumerate();
+            return bands
+                .map(|(index, band)| self.band_handle(HandleId::Proposed(index), index, band))
+                .collect();
+        }
         let bands = self.tune.bands().iter().enumerate();
-        bands.map(|(index, band)| self.band_handle(index, band)).collect()
+        bands.map(|(index, band)| self.band_handle(HandleId::Band(index), index, band)).collect()
     }
 
     /// Their cards.
@@ -26,17 +32,19 @@ impl State {
             let target = self.tune.target();
             return target.handles().filter_map(|handle| self.target_handle_card(target, handle)).collect();
         }
+        if self.is_tuning_car() {
+            return self.car_cards();
+        }
         let bands = self.tune.bands().iter().enumerate();
-        bands.map(|(index, band)| self.band_card(index, band)).collect()
+        bands.map(|(index, band)| self.band_card(HandleId::Band(index), index, band)).collect()
     }
 
-    fn band_handle(&self, index: usize, band: &TypedBand) -> Handle {
+    fn band_handle(&self, id: HandleId, index: usize, band: &TypedBand) -> Handle {
         let (profile, own_hz) = (self.tune.profile(), band.typed.frequency_hz);
         let (least_hz, greatest_hz) = match &profile.bands {
             BandLayout::Parametric { frequency_hz, .. } => (frequency_hz.min(), frequency_hz.max()),
             BandLayout::Fixed(_) => (own_hz, own_hz),
         };
-        let id = HandleId::Band(index);
         Handle {
             id,
             at: Point { x: own_hz, y: band.typed.gain_db },
@@ -48,10 +56,10 @@ impl State {
         }
     }
 
-    fn band_card(&self, index: usize, band: &TypedBand) -> HandleCard {
-        let id = HandleId::Band(index);
+    pub(super) fn band_card(&self, id: HandleId, index: usize, band: &TypedBand) -> HandleCard {
         HandleCard {
             id,
+            heading: String::new(),
             label: (index + 1).to_string(),
             text: match channel_word(&band.channel, self.choices.by_side) {
                 "" => band.typed.sentence(),
@@ -65,6 +73,7 @@ impl State {
                 number(Number::Q, "Q", format!("Q {}", band.typed.q)),
             ],
             band: Some(BandState { enabled: band.enabled, locked: band.locked }),
+            locked: None,
         }
     }
 
@@ -97,12 +106,14 @@ impl State {
         };
         Some(HandleCard {
             id: id_of(handle),
+            heading: String::new(),
             label: label(target, handle),
             text,
             reason: String::new(),
             selected: self.selected() == Some(id_of(handle)),
             numbers,
             band: None,
+            locked: None,
         })
     }
 }

@@ -15,6 +15,8 @@ pub(super) enum Edit {
         back: Box<Change>,
         /// What makes it again.
         again: Box<Change>,
+        /// Whether the tuning changed with it.
+        with_bands: bool,
     },
 }
 

@@ -37,6 +37,7 @@ mod picture;
 mod pictures;
 mod placing;
 mod preview;
+mod proposal;
 mod recent;
 mod results;
 mod rigs;
@@ -61,6 +62,9 @@ mod tests;
 mod timing;
 mod tune;
 mod watching;
+mod whole_car;
+#[cfg(test)]
+mod whole_car_tests;
 mod work;
 
 use std::collections::VecDeque;
@@ -370,10 +374,20 @@ impl Core {
             return;
         };
         let data = &job.project().data;
-        if self.state.job.as_ref().is_none_or(|known| *known.data != *data || known.dir != job.job().dir()) {
-            let dir = job.job().dir().to_owned();
-            self.state.job = Some(JobView { data: Arc::new(data.clone()), dir });
+        let (known, revision) = (self.state.job.as_ref(), self.state.captures.revision());
+        let same_data = known.filter(|known| *known.data == *data && known.dir == job.job().dir());
+        if same_data.is_some_and(|known| known.revision == revision) {
+            return;
         }
+        // What has not changed is not copied.
+        let same_captures = same_data.or(known).filter(|known| known.revision == revision);
+        let captures = same_captures.map(|known| Arc::clone(&known.captures));
+        self.state.job = Some(JobView {
+            data: same_data.map_or_else(|| Arc::new(data.clone()), |known| Arc::clone(&known.data)),
+            dir: job.job().dir().to_owned(),
+            captures: captures.unwrap_or_else(|| job.project().captures.as_slice().into()),
+            revision,
+        });
     }
 
     /// Makes a change of the job, and saves it; without a job nothing is kept.
@@ -611,8 +625,17 @@ impl Core {
         };
         self.state.tune = Tune::restored(data.target.as_ref(), processor, |_| {
             data.bands.iter().map(TypedBand::of_job).collect()
-        })?;
+        })?
+        .with_car(whole_car::restored(data));
+        let usual = state::Choices::default();
+        let choices = &mut self.state.choices;
+        choices.seat = data.choices.seat.unwrap_or(usual.seat);
+        choices.equalizer = data.choices.equalizer.unwrap_or(usual.equalizer);
+        choices.max_boost_db = data.choices.max_boost_db;
+        self.state.proposals = whole_car::Proposals::default();
         self.state.captures = captures;
+        // Another job's captures may have the same revision.
+        self.state.job = None;
         self.state.choices.by_side = self.state.tune.bands().iter().any(|band| !band.channel.is_empty())
             || self.state.captures.iter().any(|held| !held.channel.is_empty());
         self.kept_tuning = self.state.tune.edits_and_undos();

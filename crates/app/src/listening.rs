@@ -62,10 +62,7 @@ impl State {
     /// Whether the open stage has something that has not been measured.
     fn left_to_hear(&self) -> bool {
         match self.face.stage {
-            view::Stage::Drivers => {
-                let (measured, of, _) = self.drivers_result();
-                measured < of && self.choices.driver.is_none()
-            }
+            view::Stage::Drivers => !self.drivers_open().is_empty() && self.choices.driver.is_none(),
             view::Stage::Tune => !self.places_open().is_empty(),
             _ => false,
         }
@@ -118,13 +115,15 @@ impl State {
 
     /// The first driver that suits the track and has not been measured.
     fn next_driver(&self, track: &Stimulus) -> Option<procedure::Placement> {
-        let open = |name: &str| !self.captures.is_taken(view::Stage::Drivers, name);
-        let suits = |driver: &&job::Driver| procedure::driver_track(driver.role) == track.name;
-        let driver = self.drivers().iter().filter(suits).find(|driver| open(&driver.name))?;
+        let suits = |driver: &job::Driver| procedure::driver_track(driver.role) == track.name;
+        let open = self.drivers_open().into_iter();
+        let (_, place, driver) = open
+            .filter(|(_, place, driver)| suits(driver) && !self.captures.is_taken(&driver.name, place))
+            .next()?;
         Some(procedure::Placement {
-            label: driver.name.clone(),
+            label: self.driver_label(driver, &place),
             stage: Some(Stage::Drivers),
-            position: driver.name.clone(),
+            position: place,
             driver: driver.name.clone(),
             ..procedure::Placement::default()
         })

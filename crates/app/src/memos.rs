@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use chart::Chart;
 use procedure::{NoiseReport, ToneReport};
-use project::derive::CarPlan;
-use tuning::{CleanLimit, OutputStep, Response};
+use project::derive::{CarPlan, NoTune, TuneInputs};
+use tuning::{CleanLimit, OutputStep, Response, Target, TuneOptions};
 use view::{FaceState, Ribbon, Tile};
 
 use super::audited::Check;
 use super::memo::Memo;
 use super::tune::TypedBand;
+use super::whole_car::{CarJudged, Same};
 
 /// Where deviations count: a small car gives what it gives below, and above the
 /// microphone's place is all that is measured.
@@ -25,6 +26,9 @@ pub(super) struct Memos {
     pub(super) noise: Memo<u64, Option<Arc<NoiseReport>>>,
     pub(super) tone: Memo<(u64, bool), Option<Arc<ToneFound>>>,
     pub(super) car_plan: Memo<Driven, Arc<CarPlan>>,
+    pub(super) car_inputs: Memo<CarKey, Result<Arc<TuneInputs>, NoTune>>,
+    pub(super) car_judged: Memo<(Same, Option<CarSettings>), Result<Arc<CarJudged>, String>>,
+    pub(super) car_measured: Memo<(u64, Target), Option<job::Judgement>>,
     pub(super) outliers: Memo<Sides, Outliers>,
     pub(super) check: Memo<Typed, Option<Arc<Check>>>,
 }
@@ -40,6 +44,12 @@ type Typed = (u64, Vec<TypedBand>, String, bool);
 /// arrivals share their zero.
 type Driven = (u64, Vec<job::Driver>, String, bool, bool);
 
+/// The revision of the captures' results, the drivers, the target, the processor, and what a tune may do.
+type CarKey = (u64, Vec<job::Driver>, Target, String, TuneOptions);
+
+/// What is proposed for each channel, and the bands.
+type CarSettings = (Vec<job::ChannelSetting>, Vec<job::EnteredBand>);
+
 /// The captures before and after that stand apart.
 type Outliers = [Vec<(view::CaptureId, tuning::Outlier)>; 2];
 
@@ -47,7 +57,7 @@ type Outliers = [Vec<(view::CaptureId, tuning::Outlier)>; 2];
 type Averages = [Option<Arc<Response>>; 2];
 
 /// Everything that the picture depends on.
-type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked);
+type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked, TuneOptions);
 
 /// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
 /// are tuned by themselves.

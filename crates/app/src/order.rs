@@ -123,52 +123,74 @@ impl State {
         if drivers.is_empty() {
             return Err(Error::input("Say on the Intake card which drivers the car has, then measure them."));
         }
-        let chosen = self.choices.driver.as_deref();
-        let measured = |name: &str| self.captures.newest(view::Stage::Drivers, name).is_some();
-        let mut wanted: Vec<_> = drivers
-            .iter()
-            .filter(|driver| match chosen {
-                Some(name) => driver.name == name,
-                None => !measured(&driver.name),
-            })
-            .collect();
+        let places = self.driver_places();
+        let all = || {
+            let each = places.iter().enumerate();
+            each.flat_map(|(at, place)| drivers.iter().map(move |driver| (at, place.clone(), driver)))
+        };
+        let mut wanted: Vec<_> = match self.choices.driver.as_deref() {
+            Some(name) => all().filter(|(_, _, driver)| driver.name == name).collect(),
+            None => self.drivers_open(),
+        };
         if wanted.is_empty() {
             // A driver that was found reversed is measured again when its wires are swapped.
             let reversed = self.reversed_drivers();
-            wanted = drivers.iter().filter(|driver| reversed.contains(&&*driver.name)).collect();
+            wanted = all().filter(|(_, _, driver)| reversed.contains(&&*driver.name)).collect();
         }
         if wanted.is_empty() {
             // All are measured: once more.
-            wanted = drivers.iter().collect();
+            wanted = all().collect();
         }
-        let of = wanted.len();
-        let order = |(index, driver): (usize, &job::Driver)| {
+        let of = places.len();
+        let order = |index: usize, (at, place, driver): &(usize, String, &job::Driver)| {
             let mut plan = self.plan("sweep", Stage::Drivers, InputRole::Microphone)?;
-            plan.stimulus = procedure::driver_sweep(driver.role);
+            plan.stimulus = self.driver_stimulus(driver);
             // The track's own level is the most that such a driver should hear.
             let most = plan.stimulus.as_ref().and_then(Stimulus::peak_dbfs).unwrap_or(0.0);
             plan.peak_dbfs = Some(self.output_dbfs.min(most));
-            plan.label.clone_from(&driver.name);
-            plan.position.clone_from(&driver.name);
+            plan.label = self.driver_label(driver, place);
+            plan.position.clone_from(place);
             plan.driver.clone_from(&driver.name);
             // As it is wired, without what is entered for it.
             let bare =
                 Entered { channels: Vec::new(), own_filters: self.choices.filters_on, ..self.in_processor() };
             plan.scene = Some(Scene {
                 sounding: Sounding::Only(driver.name.clone()),
+                position: Some(place.clone()),
                 volume_step: self.usual_step(),
                 processor: Some(bare),
                 ..Scene::default()
             });
             plan.request = Some(Request::SoundAlone { what: driver.name.clone() });
+            let there = || wanted.iter().filter(|(other, ..)| other == at);
+            let before = wanted[..index].iter().filter(|(other, ..)| other == at).count();
+            let title = numbered("Driver", before, there().count(), &driver.name);
+            let microphone = match (of, before) {
+                (1, _) => String::new(),
+                (_, 0) => format!("Microphone: {place}. "),
+                _ => "Leave the microphone where it is. ".to_owned(),
+            };
             let heading = Heading {
-                title: numbered("Driver", index, of, &driver.name),
-                hint: format!("Let nothing but {} sound. Shut the doors.", driver.name),
+                title: if of == 1 { title } else { format!("Place {} of {of} · {title}", at + 1) },
+                hint: format!("{microphone}Let nothing but {} sound. Shut the doors.", driver.name),
                 detail: format!("{}, alone", sweep_text(plan.stimulus.as_ref())),
             };
             Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
         };
-        wanted.into_iter().enumerate().map(order).collect()
+        wanted.iter().enumerate().map(|(index, one)| order(index, one)).collect()
+    }
+
+    /// What a driver's capture is called.
+    pub(super) fn driver_label(&self, driver: &job::Driver, place: &str) -> String {
+        if self.choices.driver_places == 1 { driver.name.clone() } else { placed(&driver.name, place) }
+    }
+
+    /// What is played for a driver: at several places short sweeps, for a person's patience.
+    pub(super) fn driver_stimulus(&self, driver: &job::Driver) -> Option<Stimulus> {
+        match driver.role.filter(|_| self.choices.driver_places > 1) {
+            Some(role) => Some(procedure::short_driver_sweep(role)),
+            None => procedure::driver_sweep(driver.role),
+        }
     }
 
     fn position_orders(&self) -> Result<VecDeque<Order>> {
@@ -238,10 +260,15 @@ impl State {
 
     /// The positions of the microphone.
     pub(super) fn position_names(&self) -> Vec<String> {
+        self.place_names(self.choices.positions)
+    }
+
+    /// So many places of the microphone; those of a simulated car have names.
+    pub(super) fn place_names(&self, count: usize) -> Vec<String> {
         let car = self.rig.as_ref().and_then(|rig| rig.car());
         let known: Vec<String> = car
             .map_or_else(Vec::new, |simulated| simulated.car.position_names().map(str::to_owned).collect());
-        (0..self.choices.positions)
+        (0..count)
             .map(|index| known.get(index).cloned().unwrap_or_else(|| format!("position {}", index + 1)))
             .collect()
     }

@@ -213,10 +213,15 @@ impl State {
             self.face.clone(),
             self.sweep_steps.clone(),
             (self.is_sweeping(), self.source.together, self.choices.filters_on, self.choices.by_side),
+            self.car_options(),
         );
         self.memos.picture.get(looked, || Picture {
             chart: Arc::new(self.chart()),
-            ribbon: if self.is_tuning() { self.ribbon() } else { None },
+            ribbon: match self.is_tuning() {
+                true if self.is_tuning_car() => self.car_ribbon(),
+                true => self.ribbon(),
+                false => None,
+            },
             tray: self.tray(),
         })
     }

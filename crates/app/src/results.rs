@@ -57,6 +57,7 @@ impl State {
                 };
                 measured(format!("up to {:.2} ms{inverted}", 1e3 * longest_s))
             }
+            Stage::Tune if self.entered_tune().is_some() => measured(self.car_result()?),
             Stage::Tune => {
                 let rms = |mark| self.deviation_of_all(mark).map(|(rms, _)| rms);
                 let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
@@ -122,6 +123,7 @@ impl State {
         }
         results.push(Change::OutcomeFound(self.outcome()));
         results.push(Change::AuditFound(self.audit_record()));
+        results.extend(self.tune_record());
         results.extend(lines);
         results
     }

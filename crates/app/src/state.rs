@@ -6,8 +6,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use job::JobData;
+use project::CaptureEntry;
 use rig::RigFacts;
-use tuning::OutputStep;
+use tuning::{Equalizer, OutputStep, Seat};
 use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 
 use super::captures::{CaptureView, Captures};
@@ -17,6 +18,7 @@ use super::memos::Memos;
 use super::set_up::SetUp;
 use super::source::choices::Source;
 use super::tune::Tune;
+use super::whole_car::Proposals;
 
 /// Everything that cards, charts and results follow from.
 #[derive(Debug)]
@@ -31,6 +33,8 @@ pub(super) struct State {
     pub(super) rig: Option<RigFacts>,
     pub(super) captures: Captures,
     pub(super) tune: Tune,
+    /// The tunes of the whole car that were found.
+    pub(super) proposals: Proposals,
     /// The volume steps of the sweep that runs.
     pub(super) sweep_steps: Vec<OutputStep>,
     pub(super) choices: Choices,
@@ -59,10 +63,13 @@ pub(super) struct State {
 }
 
 /// What an open job holds.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub(super) struct JobView {
     pub(super) data: Arc<JobData>,
     pub(super) dir: PathBuf,
+    /// Its captures with all that is said of them, and of which revision they are.
+    pub(super) captures: Arc<[CaptureEntry]>,
+    pub(super) revision: u64,
 }
 
 /// What is under way, as it is shown.
@@ -98,6 +105,14 @@ pub(super) struct Choices {
     pub(super) side: SetMark,
     pub(super) countdown_s: u32,
     pub(super) max_bands: usize,
+    /// For whom the whole car is tuned.
+    pub(super) seat: Seat,
+    /// Where the processor has its bands.
+    pub(super) equalizer: Equalizer,
+    /// What all bands of a channel together may boost; absent for what the profile says.
+    pub(super) max_boost_db: Option<f64>,
+    /// At how many places each driver is measured.
+    pub(super) driver_places: usize,
     /// The one driver to be measured; absent for all that are left.
     pub(super) driver: Option<String>,
     pub(super) power_w: f64,
@@ -133,6 +148,10 @@ impl Default for Choices {
             side: SetMark::Before,
             countdown_s: 5,
             max_bands: 8,
+            seat: Seat::Driver,
+            equalizer: Equalizer::Channels,
+            max_boost_db: None,
+            driver_places: 4,
             driver: None,
             power_w: 100.0,
             load_ohm: 4.0,
@@ -155,6 +174,7 @@ impl State {
             rig: None,
             captures: Captures::default(),
             tune,
+            proposals: Proposals::default(),
             sweep_steps: Vec::new(),
             choices: Choices::default(),
             source: Source::default(),
@@ -182,6 +202,7 @@ impl State {
             rig: self.rig.clone(),
             captures: self.captures.clone(),
             tune: self.tune.without_history(),
+            proposals: self.proposals.clone(),
             sweep_steps: self.sweep_steps.clone(),
             choices: self.choices.clone(),
             source: self.source.clone(),

@@ -20,7 +20,7 @@ fn job(data: impl FnOnce(&mut JobData)) -> JobView {
     let head = Head { name: "Blue estate".to_owned(), created: jiff::Timestamp::UNIX_EPOCH };
     let mut job = JobData::new(head);
     data(&mut job);
-    JobView { data: Arc::new(job), dir: PathBuf::from("/nowhere") }
+    JobView { data: Arc::new(job), dir: PathBuf::from("/nowhere"), captures: [].into(), revision: 0 }
 }
 
 /// A capture that was made at this place; for the tune it is of the set before.

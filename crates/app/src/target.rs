@@ -111,7 +111,7 @@ impl Core {
 
     /// Takes a shelf or a point away.
     pub(super) fn remove_handle(&mut self, handle: HandleId) {
-        if let Ok(handle) = super::tune::of_target(handle) {
+        if let Some(handle) = super::tune::of_target(handle) {
             self.select(None);
             self.state.tune.edit_target(|target| target.remove(handle));
         }

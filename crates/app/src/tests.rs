@@ -8,8 +8,8 @@ use engine::StopSwitch;
 use measure::Signal as Played;
 use procedure::Change;
 use view::{
-    Action, Activity, CaptureId, Choice, Command, DelayUnit, NumberKey, SetMark, SettingKey, SettingValue,
-    Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
+    Action, Activity, CaptureId, Choice, Command, DelayUnit, HandleId, NumberKey, SetMark, SettingKey,
+    SettingValue, Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
 };
 
 use super::captures::Captures;
@@ -44,6 +44,7 @@ impl TestApp {
         core.use_simulated_car("").expect("the car");
         core.state.choices.times = 10_000;
         core.state.choices.countdown_s = 0;
+        core.state.choices.driver_places = 1;
         Self { core, _mail: mail, mailbox, updates, sounds, folder }
     }
 
@@ -297,7 +298,7 @@ fn every_edit_is_taken_back_and_made_again() {
     app.ask(Command::MarkCapture(id, Some(SetMark::Before)));
     app.ask(Command::RenameCapture(id, "renamed".to_owned()));
     app.core.take_bands(vec![band(100.0), band(200.0)]);
-    app.ask(Command::EnableBand(0, false));
+    app.ask(Command::Enable(HandleId::Band(0), false));
     app.ask(Command::DiscardCapture(id));
     assert_eq!(app.snapshot().shared.can_undo, (true, false));
     let end = state(&app);
@@ -343,7 +344,7 @@ fn renaming_a_capture_computes_no_audit_and_no_plan_anew() {
     let (again, same_plan, _) = found(&app);
     assert!(Arc::ptr_eq(&audit, &again.expect("it is there")), "no audit for a name");
     assert!(Arc::ptr_eq(&plan, &same_plan), "and no plan");
-    app.ask(Command::EnableBand(0, false));
+    app.ask(Command::Enable(HandleId::Band(0), false));
     assert!(!found(&app).0.is_some_and(|other| Arc::ptr_eq(&audit, &other)), "another one for other bands");
     app.ask(Command::Undo);
     assert_eq!(*found(&app).0.expect("it is there"), *audit, "and the same for the same bands");

@@ -20,7 +20,7 @@ use project::derive::{self, CarPlan, FoundDriver, TEMPERATURE_C, crossovers, sum
 /// A loss of so much against perfect addition must not stay unsaid (our choice, no source).
 const POOR_DB: f64 = -3.0;
 
-fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
+pub(super) fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> String {
     let delay = DelayEntry::new(delay_s, sample_rate_hz, TEMPERATURE_C);
     match unit {
         DelayUnit::Milliseconds => format!("{:.2} ms", delay.ms),
@@ -66,7 +66,7 @@ impl State {
     }
 
     /// What stood in the processor before the work: the simulated car knows it, else the job.
-    fn preset(&self) -> Option<ProcessorSetting> {
+    pub(super) fn preset(&self) -> Option<ProcessorSetting> {
         let car = self.rig.as_ref().and_then(|rig| rig.car());
         let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
         car.map(|facts| rig::preset(&facts.car)).or_else(kept)
@@ -83,6 +83,9 @@ impl State {
     }
 
     pub(super) fn timing_main(&self) -> Button {
+        if self.entered_tune().is_some() {
+            return button(Action::NextStage, "Next: Tune", true);
+        }
         let plan = self.car_plan();
         if self.is_timing_entered(&plan) {
             return button(Action::NextStage, "Next: Tune", true);
@@ -94,7 +97,31 @@ impl State {
         button(Action::EnterTiming, label, !plan.channels.is_empty())
     }
 
+    /// The card where a tune of the whole car is entered: its delays are the ones that count.
+    fn tuned_timing_card(&self) -> Card {
+        let channels = self.entered_channels();
+        let corners = channels.iter().filter_map(|channel| {
+            let high = channel.high_pass.as_ref().map(|one| format!("from {}", derive::crossover_text(one)));
+            let low = channel.low_pass.as_ref().map(|one| format!("to {}", derive::crossover_text(one)));
+            let corners: Vec<String> = high.into_iter().chain(low).collect();
+            (!corners.is_empty()).then(|| line(&channel.channel, corners.join("; ")))
+        });
+        Card {
+            instruction: "These are entered with the tune of the whole car.".to_owned(),
+            detail: "Stage Tune found them together with levels and bands, and shows why. What the drivers alone would \
+                     give can be entered instead; the tune is then no longer what is entered."
+                .to_owned(),
+            actions: vec![button(Action::EnterTiming, "Enter the timing alone", self.is_idle())],
+            settings: vec![self.unit_setting()],
+            lines: self.channel_lines(&channels).into_iter().chain(corners).collect(),
+            ..Card::default()
+        }
+    }
+
     pub(super) fn timing_card(&self) -> Card {
+        if self.entered_tune().is_some() {
+            return self.tuned_timing_card();
+        }
         let plan = self.car_plan();
         let nothing = plan.channels.is_empty();
         let entered = self.is_timing_entered(&plan);
@@ -124,23 +151,33 @@ impl State {
         }
     }
 
-    fn timing_settings(&self) -> Vec<Setting> {
+    fn unit_setting(&self) -> Setting {
         let units = [
             (DelayUnit::Milliseconds, "Milliseconds"),
             (DelayUnit::Samples, "Samples"),
             (DelayUnit::Centimetres, "Centimetres"),
             (DelayUnit::Inches, "Inches"),
         ];
-        let unit = Some(self.face.delay_unit);
+        choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, Some(self.face.delay_unit))
+    }
+
+    fn timing_settings(&self) -> Vec<Setting> {
         vec![
-            choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, unit),
+            self.unit_setting(),
             switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.choices.filters_on),
         ]
     }
 
     fn timing_lines(&self, plan: &CarPlan) -> Vec<CardLine> {
+        let crossovers = plan.aligned.iter().flat_map(crossovers);
+        let crossovers = crossovers.map(|(meeting, filter)| line(&meeting, filter));
+        self.channel_lines(&plan.channels).into_iter().chain(crossovers).collect()
+    }
+
+    /// Delay, gain and polarity of each channel.
+    fn channel_lines(&self, channels: &[ChannelSetting]) -> Vec<CardLine> {
         let rate_hz = self.tune.profile().sample_rate_hz;
-        let entered = plan.channels.iter().map(|channel| {
+        let line = |channel: &ChannelSetting| {
             let mut value = delay_text(self.face.delay_unit, channel.delay_s, rate_hz);
             if channel.gain_db != 0.0 {
                 value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
@@ -153,10 +190,8 @@ impl State {
                 value,
                 tone: if channel.inverted { Tone::Caution } else { Tone::Plain },
             }
-        });
-        entered
-            .chain(plan.aligned.iter().flat_map(crossovers).map(|(meeting, filter)| line(&meeting, filter)))
-            .collect()
+        };
+        channels.iter().map(line).collect()
     }
 
     fn timing_findings(&self, plan: &CarPlan) -> Vec<FindingLine> {
@@ -232,7 +267,9 @@ impl Core {
             }
             let preset = state.preset();
             Ok(Box::new(move |core| {
-                core.edit(Change::Together(vec![Change::Preset(preset), Change::Channels(channels)]))
+                // What was predicted of a tune of the whole car is not of this.
+                let found = vec![Change::Preset(preset), Change::Channels(channels), Change::TuneFound(None)];
+                core.edit(Change::Together(found))
             }))
         })
     }

@@ -7,6 +7,8 @@ use view::{HandleId, Number};
 use library::{Result, targets};
 use tuning::channel_reaches;
 
+use super::proposal::CarProposal;
+
 /// One band as it would be typed.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct TypedBand {
@@ -47,12 +49,17 @@ struct Edited {
     profile: Profile,
     profile_id: String,
     bands: Vec<TypedBand>,
+    /// What is proposed for the whole car.
+    car: Option<CarProposal>,
 }
 
 impl Edited {
     fn has(&self, handle: HandleId) -> bool {
+        let car = || self.car.as_ref();
         match handle {
             HandleId::Band(index) => index < self.bands.len(),
+            HandleId::Proposed(index) => car().is_some_and(|car| index < car.bands.len()),
+            HandleId::Value(index) => car().is_some_and(|car| index < car.values().len()),
             HandleId::Shelf(index) => index < self.target.shelves.len(),
             HandleId::Point(index) => index < self.target.points.len(),
         }
@@ -68,29 +75,50 @@ impl Edited {
         }
     }
 
-    fn drag_band(&mut self, index: usize, frequency_hz: f64, gain_db: f64) {
-        let (profile, band) = (&self.profile, &mut self.bands[index]);
+    /// A band with the processor that holds it.
+    fn band_mut(&mut self, handle: HandleId) -> Option<(&mut TypedBand, &Profile)> {
+        let band = match handle {
+            HandleId::Band(index) => self.bands.get_mut(index),
+            HandleId::Proposed(index) => self.car.as_mut()?.bands.get_mut(index),
+            HandleId::Value(_) | HandleId::Shelf(_) | HandleId::Point(_) => None,
+        };
+        Some((band?, &self.profile))
+    }
+
+    fn drag_band(&mut self, handle: HandleId, frequency_hz: f64, gain_db: f64) {
+        let Some((band, profile)) = self.band_mut(handle) else { return };
         band.typed.gain_db = profile.gain_db.nearest(gain_db);
         if let BandLayout::Parametric { frequency_hz: grid, .. } = &profile.bands {
             band.typed.frequency_hz = grid.nearest(frequency_hz);
         }
-        band.reason = "Edited by hand.".to_owned();
+        band.edited();
+    }
+
+    /// Steps a value of a channel.
+    fn step_value(&mut self, index: usize, by: isize) {
+        let Some(car) = &mut self.car else { return };
+        if let Some(value) = car.values().get(index) {
+            car.step(*value, &self.profile, by);
+        }
     }
 
     /// Whether a drag came back to where it began, whatever is said of what was dragged.
     fn is_tuned_as(&self, before: &Self) -> bool {
-        let typed = |edited: &Self| -> Vec<Band> { edited.bands.iter().map(|band| band.typed).collect() };
+        let typed = |edited: &Self| -> Vec<Band> {
+            let proposed = edited.car.iter().flat_map(|car| &car.bands);
+            edited.bands.iter().chain(proposed).map(|band| band.typed).collect()
+        };
         let named = |target: &Target| Target { name: String::new(), source: String::new(), ..target.clone() };
         typed(self) == typed(before) && named(&self.target) == named(&before.target)
     }
 }
 
-/// A handle of the target, or else the number of a band.
-pub(super) fn of_target(handle: HandleId) -> std::result::Result<TargetHandle, usize> {
+/// The target's own handle, where it is one of the target.
+pub(super) fn of_target(handle: HandleId) -> Option<TargetHandle> {
     match handle {
-        HandleId::Band(index) => Err(index),
-        HandleId::Shelf(index) => Ok(TargetHandle::Shelf(index)),
-        HandleId::Point(index) => Ok(TargetHandle::Point(index)),
+        HandleId::Band(_) | HandleId::Proposed(_) | HandleId::Value(_) => None,
+        HandleId::Shelf(index) => Some(TargetHandle::Shelf(index)),
+        HandleId::Point(index) => Some(TargetHandle::Point(index)),
     }
 }
 
@@ -105,7 +133,7 @@ fn step_band(typed: &mut Band, profile: &Profile, what: Number, by: isize) {
             typed.q = grid.stepped(typed.q, by);
         }
         // The frequency and Q of a fixed band are what they are.
-        (Number::Frequency | Number::Q, BandLayout::Fixed(_)) => {}
+        (Number::Frequency | Number::Q, BandLayout::Fixed(_)) | (Number::Value, _) => {}
     }
 }
 
@@ -135,6 +163,7 @@ impl Tune {
             profile: library::profile(profile_id)?,
             profile_id: profile_id.to_owned(),
             bands: Vec::new(),
+            car: None,
         };
         Ok(Self { now, past: Vec::new(), future: Vec::new(), before_drag: None, revision: 0, edits: 0 })
     }
@@ -256,6 +285,7 @@ impl Tune {
         let profile = library::profile(id)?;
         self.edit(|now| {
             now.bands.clear();
+            now.car = None;
             now.profile = profile;
             id.clone_into(&mut now.profile_id);
         });
@@ -267,26 +297,54 @@ impl Tune {
         self.edit(|now| now.bands = bands);
     }
 
-    pub(crate) fn enable(&mut self, index: usize, enabled: bool) {
-        self.edit_band(index, |band, _| band.enabled = enabled);
+    /// What is proposed for the whole car.
+    pub(super) fn car(&self) -> Option<&CarProposal> {
+        self.now.car.as_ref()
     }
 
-    pub(crate) fn lock(&mut self, index: usize, locked: bool) {
-        self.edit_band(index, |band, _| band.locked = locked);
+    /// Takes a proposal for the whole car.
+    pub(super) fn set_car(&mut self, car: CarProposal) {
+        self.edit(|now| now.car = Some(car));
+    }
+
+    /// The proposal that a job holds, with nothing to undo.
+    pub(super) fn with_car(mut self, car: Option<CarProposal>) -> Self {
+        self.now.car = car;
+        self
+    }
+
+    pub(crate) fn enable(&mut self, handle: HandleId, enabled: bool) {
+        self.edit_band(handle, |band, _| band.enabled = enabled);
+    }
+
+    pub(crate) fn lock(&mut self, handle: HandleId, locked: bool) {
+        let HandleId::Value(index) = handle else {
+            return self.edit_band(handle, |band, _| band.locked = locked);
+        };
+        self.edit(|now| {
+            if let Some(car) = &mut now.car
+                && let Some(value) = car.values().get(index)
+            {
+                car.lock(*value, locked);
+            }
+        });
     }
 
     /// Steps one number of a band along the processor's own grid, or of the target along its values.
     pub(crate) fn step(&mut self, handle: HandleId, what: Number, by: i32) {
         let by = isize::try_from(by).unwrap_or(0);
-        match of_target(handle) {
-            Ok(handle) => self.edit_target(|target| match what {
+        match (of_target(handle), handle) {
+            (Some(handle), _) => self.edit_target(|target| match what {
                 Number::Frequency => target.step_frequency(handle, by),
                 Number::Gain => target.step_level(handle, by),
                 Number::Q => target.step_q(handle, by),
+                Number::Value => {}
             }),
-            Err(index) => self.edit_band(index, |band, profile| {
+            // It has one number, whichever arrow steps it.
+            (None, HandleId::Value(index)) => self.edit(|now| now.step_value(index, by)),
+            (None, _) => self.edit_band(handle, |band, profile| {
                 step_band(&mut band.typed, profile, what, by);
-                band.reason = "Edited by hand.".to_owned();
+                band.edited();
             }),
         }
     }
@@ -301,8 +359,8 @@ impl Tune {
         // From where it began each time, so that a drag that comes back is none.
         self.now.clone_from(&before);
         match of_target(handle) {
-            Ok(handle) => self.now.edit_target(|target| target.drag(handle, frequency_hz, db)),
-            Err(index) => self.now.drag_band(index, frequency_hz, db),
+            Some(handle) => self.now.edit_target(|target| target.drag(handle, frequency_hz, db)),
+            None => self.now.drag_band(handle, frequency_hz, db),
         }
         if !done {
             self.before_drag = Some(before);
@@ -330,10 +388,10 @@ impl Tune {
         true
     }
 
-    fn edit_band(&mut self, index: usize, change: impl FnOnce(&mut TypedBand, &Profile)) {
+    fn edit_band(&mut self, handle: HandleId, change: impl FnOnce(&mut TypedBand, &Profile)) {
         self.edit(|now| {
-            if let Some(band) = now.bands.get_mut(index) {
-                change(band, &now.profile);
+            if let Some((band, profile)) = now.band_mut(handle) {
+                change(band, profile);
             }
         });
     }

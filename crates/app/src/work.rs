@@ -31,6 +31,8 @@ pub(super) enum Doing {
     Listening(Listening),
     /// A tuning is heard; nothing is kept.
     Previewing(Box<Previewing>),
+    /// The tune of the whole car is searched for.
+    Tuning,
     /// An input is watched; nothing is kept.
     Watching {
         /// Whether it is said how far an amplifier is still to be turned.

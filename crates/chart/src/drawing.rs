@@ -341,7 +341,11 @@ fn stroked(line: &Line, plot: &Plot) -> Vec<Shape> {
 fn handles(shapes: &mut Vec<Shape>, chart: &Chart, plot: &Plot) {
     for handle in &chart.handles {
         let centre = plot.spot(handle.at);
-        let role = if matches!(handle.id, HandleId::Band(_)) { Role::Bands } else { Role::Target };
+        let role = if matches!(handle.id, HandleId::Band(_) | HandleId::Proposed(_)) {
+            Role::Bands
+        } else {
+            Role::Target
+        };
         let fill = if handle.enabled { ink(role) } else { PAPER };
         shapes.push(Shape::Circle { centre, radius: 8.0, fill, edge: AXIS });
         let label = text(centre.x, centre.y + 3.5, Anchor::Middle, Ink(0, 0, 0), &handle.label);

@@ -112,6 +112,10 @@ pub struct Area {
 pub enum HandleId {
     /// An equalizer band.
     Band(usize),
+    /// An equalizer band of a tune that is proposed and not entered.
+    Proposed(usize),
+    /// A value of a channel in such a tune: a level, a polarity, a delay, a corner of a crossover.
+    Value(usize),
     /// A shelf of the target.
     Shelf(usize),
     /// A point of the target.

@@ -55,6 +55,12 @@ pub enum Action {
     FlattenRadio,
     /// Take the timing found as what the processor holds.
     EnterTiming,
+    /// Show what is proposed for the whole car.
+    ShowWholeCar,
+    /// Search for the tune of the whole car.
+    TuneCar,
+    /// Take the proposed tune as what the processor holds.
+    EnterTune,
     /// Fit bands to what was measured.
     SuggestBands,
     /// Take all bands away.

@@ -88,11 +88,13 @@ pub struct FindingLine {
 }
 
 /// What has a handle on the chart, as a sentence with its numbers: a band, or a shelf or point of
-/// the target.
+/// the target; and a value of a channel, which has none there.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HandleCard {
     /// Which.
     pub id: HandleId,
+    /// What those from here on are, such as `Levels`; empty where that goes on.
+    pub heading: String,
     /// What is written on its handle.
     pub label: String,
     /// "Cut 4.5 dB at 160 Hz, Q 3.2".
@@ -105,6 +107,8 @@ pub struct HandleCard {
     pub numbers: Vec<HandleNumber>,
     /// What else can be said of a band.
     pub band: Option<BandState>,
+    /// Whether a value stays when the rest is found again; absent for what cannot be locked, and for bands.
+    pub locked: Option<bool>,
 }
 
 /// A number that is stepped, as it is shown.

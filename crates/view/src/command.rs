@@ -55,9 +55,9 @@ pub enum Command {
     /// Choose a band, a shelf or a point, or none.
     SelectHandle(Option<HandleId>),
     /// Switch a band on or off.
-    EnableBand(usize, bool),
-    /// Keep a band as it is when the rest is fitted again.
-    LockBand(usize, bool),
+    Enable(HandleId, bool),
+    /// Keep a band or a value as it is when the rest is fitted again.
+    Lock(HandleId, bool),
     /// Drag a handle; it lands on the nearest values that there are.
     DragHandle {
         /// Which.

@@ -111,4 +111,6 @@ pub enum Number {
     Gain,
     /// The Q.
     Q,
+    /// The only number of what has one.
+    Value,
 }

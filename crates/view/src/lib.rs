@@ -23,9 +23,9 @@ pub use command::Command;
 pub use kinds::{CaptureId, ChartFace, Number, SetMark, Stage};
 pub use link::{Commands, LINK_DEPTH, Link, LooseEnd, NotSent, StopHandle, loose_link, sent};
 pub use setting::{
-    Choice, ChoiceKey, ChoiceOption, DelayUnit, DriverRole, Feed, Layout, NumberKey, Pace, Program,
-    RattleRange, Setting, SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask, SwitchKey,
-    TextKey, TunedAs, Wiring,
+    CarTune, Choice, ChoiceKey, ChoiceOption, DelayUnit, DriverRole, EqualizerPlace, Feed, Layout, NumberKey,
+    Pace, Program, RattleRange, Setting, SettingKey, SettingKind, SettingValue, Side, Signal, SourceTask,
+    SwitchKey, TextKey, TunedAs, TunedSeat, Wiring,
 };
 pub use snapshot::{
     Activity, Cue, FaceState, Figure, IntakeCard, JobHead, Live, Meter, MeterUnit, Now, Ribbon, RigHead,

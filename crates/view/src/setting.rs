@@ -103,6 +103,10 @@ pub enum NumberKey {
     Countdown,
     /// How many positions make a set.
     Positions,
+    /// At how many places each driver is measured.
+    DriverPlaces,
+    /// What all bands of a channel together may boost, in dB.
+    MaxBoost,
     /// The most bands that a fit may use.
     MaxBands,
     /// The amplifier's power in watts.
@@ -224,6 +228,12 @@ pub enum ChoiceKey {
     Target,
     /// [`Choice::TunedAs`].
     TunedAs,
+    /// [`Choice::Seat`].
+    Seat,
+    /// [`Choice::Equalizer`].
+    Equalizer,
+    /// [`Choice::CarTune`].
+    CarTune,
     /// [`Choice::Side`].
     Side,
     /// [`Choice::Program`].
@@ -281,6 +291,12 @@ pub enum Choice {
     Target(Option<String>),
     /// What is tuned by itself.
     TunedAs(TunedAs),
+    /// For whom the whole car is tuned.
+    Seat(TunedSeat),
+    /// Where the processor has its bands.
+    Equalizer(EqualizerPlace),
+    /// Which of the tunes that were found is shown.
+    CarTune(CarTune),
     /// The side that the chart shows.
     Side(Side),
     /// What the preview plays.
@@ -321,6 +337,9 @@ impl Choice {
             Self::Processor(_) => ChoiceKey::Processor,
             Self::Target(_) => ChoiceKey::Target,
             Self::TunedAs(_) => ChoiceKey::TunedAs,
+            Self::Seat(_) => ChoiceKey::Seat,
+            Self::Equalizer(_) => ChoiceKey::Equalizer,
+            Self::CarTune(_) => ChoiceKey::CarTune,
             Self::Side(_) => ChoiceKey::Side,
             Self::Program(_) => ChoiceKey::Program,
             Self::DelayUnit(_) => ChoiceKey::DelayUnit,
@@ -421,6 +440,35 @@ pub enum TunedAs {
     WholeCar,
     /// Its left and its right.
     Sides,
+}
+
+/// For whom a car is tuned.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TunedSeat {
+    /// The driver.
+    Driver,
+    /// Both front seats.
+    Both,
+}
+
+/// Where a processor has its bands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EqualizerPlace {
+    /// In each channel.
+    Channels,
+    /// One set for the left side, one for the right.
+    Sides,
+    /// One set for all.
+    One,
+}
+
+/// How a tune of the whole car was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CarTune {
+    /// Aligned, then one fit for each side.
+    Quick,
+    /// All values together.
+    Joint,
 }
 
 /// A side of the car.

@@ -276,6 +276,8 @@ pub enum IntakeCard {
 pub enum TuneCard {
     /// Measuring, and the bands.
     Bands,
+    /// Everything that is entered for the whole car, tuned together.
+    WholeCar,
     /// How the processor defines Q.
     MeaningOfQ,
     /// The target is edited.

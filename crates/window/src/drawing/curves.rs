@@ -370,8 +370,9 @@ fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot:
     }
     let palette = theme.colors();
     let color = match handle.id {
-        HandleId::Band(_) => palette.curves.bands,
-        HandleId::Shelf(_) | HandleId::Point(_) => palette.curves.target,
+        HandleId::Band(_) | HandleId::Proposed(_) => palette.curves.bands,
+        // A value has no place on the chart.
+        HandleId::Shelf(_) | HandleId::Point(_) | HandleId::Value(_) => palette.curves.target,
     };
     // Discs on discs and no strokes: what a stroke paints outside its path would
     // be left behind when the handle is dragged on.

@@ -246,8 +246,8 @@ fn bands_have_a_switch_a_lock_and_steps() {
     assert_eq!(
         bench.asked(),
         [
-            Command::EnableBand(0, false),
-            Command::LockBand(0, true),
+            Command::Enable(HandleId::Band(0), false),
+            Command::Lock(HandleId::Band(0), true),
             Command::SelectHandle(Some(HandleId::Band(0))),
         ]
     );

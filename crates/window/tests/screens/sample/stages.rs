@@ -268,6 +268,7 @@ pub(crate) fn target() -> Snapshot {
         .iter()
         .map(|&(id, label, hz, db)| HandleCard {
             id,
+            heading: String::new(),
             label: label.into(),
             text: format!("{} dB at {}", chart::number(db), chart::with_unit(hz, "Hz")),
             reason: String::new(),
@@ -278,6 +279,7 @@ pub(crate) fn target() -> Snapshot {
                 stepped(Number::Q, "Q", "Q 0.71".into()),
             ],
             band: None,
+            locked: None,
         })
         .collect();
     snapshot
@@ -298,6 +300,7 @@ fn bands() -> Vec<HandleCard> {
         .enumerate()
         .map(|(index, (&(hz, gain, q), reason))| HandleCard {
             id: HandleId::Band(index),
+            heading: String::new(),
             label: (index + 1).to_string(),
             text: format!(
                 "{} {:.1} dB at {}, Q {q:.1}",
@@ -313,6 +316,7 @@ fn bands() -> Vec<HandleCard> {
                 stepped(Number::Q, "Q", format!("{q:.1}")),
             ],
             band: Some(BandState { enabled: index != 3, locked: index == 4 }),
+            locked: None,
         })
         .collect()
 }
