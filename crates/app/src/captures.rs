@@ -204,10 +204,10 @@ impl Captures {
             .find(|held| held.position == driver && held.has_result() && is_there(held))
     }
 
-    /// Whether a driver was measured, or is being measured, at one place.
-    pub(super) fn is_taken(&self, driver: &str, place: &str) -> bool {
-        self.of(Stage::Drivers)
-            .any(|held| held.position == driver && held.place == place && (held.has_result() || held.running))
+    /// Whether a driver is being measured at one place, or wherever it is where that is not known.
+    pub(super) fn is_running(&self, driver: &str, place: &str) -> bool {
+        let is_there = |held: &CaptureView| held.place == place || held.place.is_empty();
+        self.of(Stage::Drivers).any(|held| held.running && held.position == driver && is_there(held))
     }
 
     /// Whether a place of one side of the comparison has a response, or is being measured.

@@ -93,6 +93,13 @@ impl State {
         each.filter(|(index, place, driver)| is_open(*index, place, driver)).collect()
     }
 
+    /// At how many of the places all drivers were measured.
+    pub(super) fn places_done(&self) -> usize {
+        let mut open: Vec<usize> = self.drivers_open().into_iter().map(|(place, ..)| place).collect();
+        open.dedup();
+        self.choices.driver_places - open.len()
+    }
+
     /// What it costs to measure at one place only.
     pub(super) fn few_places(&self) -> Vec<FindingLine> {
         let text = "At one place only, bands above 500 Hz follow what is true of a few centimetres. Measure at four \

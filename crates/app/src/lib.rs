@@ -633,6 +633,11 @@ impl Core {
         choices.equalizer = data.choices.equalizer.unwrap_or(usual.equalizer);
         choices.max_boost_db = data.choices.max_boost_db;
         self.state.proposals = whole_car::Proposals::default();
+        if self.state.tune.car().is_some() {
+            // What the job holds as entered is in the processor, and what is measured next comes after it.
+            self.state.entered = true;
+            self.state.choices.side = view::SetMark::After;
+        }
         self.state.captures = captures;
         // Another job's captures may have the same revision.
         self.state.job = None;

@@ -118,7 +118,7 @@ impl State {
         let suits = |driver: &job::Driver| procedure::driver_track(driver.role) == track.name;
         let open = self.drivers_open().into_iter();
         let (_, place, driver) = open
-            .filter(|(_, place, driver)| suits(driver) && !self.captures.is_taken(&driver.name, place))
+            .filter(|(_, place, driver)| suits(driver) && !self.captures.is_running(&driver.name, place))
             .next()?;
         Some(procedure::Placement {
             label: self.driver_label(driver, &place),

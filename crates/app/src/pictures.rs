@@ -60,9 +60,24 @@ impl State {
         Cabin {
             title: title.to_owned(),
             speakers: self.drivers().iter().map(speaker).collect(),
-            places: if tuning { self.mic_places() } else { Vec::new() },
+            places: match self.face.stage {
+                Stage::Tune => self.mic_places(),
+                Stage::Drivers if self.choices.driver_places > 1 => self.driver_mic_places(),
+                _ => Vec::new(),
+            },
             drives_right: false,
         }
+    }
+
+    /// The places at which drivers are measured.
+    fn driver_mic_places(&self) -> Vec<MicPlace> {
+        let open: Vec<usize> = self.drivers_open().into_iter().map(|(place, ..)| place).collect();
+        let state = |place: usize| match open.first() {
+            Some(next) if *next == place => MicPlace::Next,
+            _ if open.contains(&place) => MicPlace::Open,
+            _ => MicPlace::Taken,
+        };
+        (0..self.choices.driver_places).map(state).collect()
     }
 
     fn mic_places(&self) -> Vec<MicPlace> {

@@ -39,7 +39,10 @@ impl State {
                 match (found, self.reversed_drivers().as_slice()) {
                     (0, _) => None,
                     (_, []) if found < of => Some((StageState::Begun, format!("{found} of {of} measured"))),
-                    (_, []) => measured(format!("{found} measured")),
+                    (_, []) => measured(match self.places_done() {
+                        0 | 1 => format!("{found} measured"),
+                        places => format!("{found} measured at {places} places"),
+                    }),
                     (_, [name]) => Some((StageState::NeedsAnotherLook, format!("reversed: {name}"))),
                     (_, names) => Some((StageState::NeedsAnotherLook, format!("{} reversed", names.len()))),
                 }

@@ -90,6 +90,7 @@ fn drivers_are_counted_by_what_was_measured() {
     let mut state = state();
     state.job = Some(job(two_drivers));
     state.face.stage = Stage::Drivers;
+    state.choices.driver_places = 1;
     assert_eq!(state.drivers_result(), (0, 2, Vec::new()));
     // One that is being recorded is not measured yet, and nobody else's place.
     state.captures.insert(held(1, job::Stage::Drivers, "left-tweeter", None));

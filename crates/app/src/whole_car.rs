@@ -636,9 +636,13 @@ impl Core {
     }
 
     fn tune_entered(&mut self, car: &CarProposal, changes: Vec<Change>) -> Result<()> {
-        let again = Change::Together(changes);
+        // What is only found is no edit: it follows from the job by itself when this is taken back.
+        let is_found = |change: &Change| matches!(change, Change::AuditFound(_) | Change::StageResult(..));
+        let (found, edits): (Vec<Change>, Vec<Change>) = changes.into_iter().partition(is_found);
+        let again = Change::Together(edits);
         let back = self.job.as_ref().and_then(|job| job.project().inverse(&again));
         self.apply(again.clone())?;
+        self.apply(Change::Together(found))?;
         let edits = self.state.tune.edits();
         self.state.tune.set_bands(car.bands.clone());
         let with_bands = self.state.tune.edits() > edits;

@@ -46,7 +46,9 @@ fn data(app: &TestApp) -> job::JobData {
     app.core.job.as_ref().expect("the job").job().data().clone()
 }
 
-const CAR: [&str; 5] = ["left-tweeter", "right-tweeter", "left-mid", "right-mid", "sub"];
+/// Everything that passes through the processor of the simulated car.
+const CAR: [&str; 7] =
+    ["left-tweeter", "right-tweeter", "left-mid", "right-mid", "left-woofer", "right-woofer", "sub"];
 
 #[test]
 fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
@@ -61,14 +63,14 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
         .iter()
         .map(|capture| format!("{} at {}", capture.meta.driver, capture.meta.position))
         .collect();
-    assert_eq!(places.len(), 10, "{:?}", app.notices());
-    assert!(places[..5].iter().all(|place| place.ends_with("at driver")), "place by place: {places:?}");
-    assert!(places[5..].iter().all(|place| place.ends_with("at driver-left-ear")), "{places:?}");
+    assert_eq!(places.len(), 14, "{:?}", app.notices());
+    assert!(places[..7].iter().all(|place| place.ends_with("at driver")), "place by place: {places:?}");
+    assert!(places[7..].iter().all(|place| place.ends_with("at driver-left-ear")), "{places:?}");
     let snapshot = app.snapshot();
     assert_eq!(snapshot.card.main.as_ref().map(|main| main.action), Some(Action::NextStage));
-    assert_eq!(snapshot.chart.lines.len(), 5, "one place stands for the seat");
-    // Listening for tracks and measuring again go by the driver, wherever it was measured.
-    assert_eq!(snapshot.shared.stages[3].result, "5 measured");
+    assert_eq!(snapshot.chart.lines.len(), 7, "one place stands for the seat");
+    // Source: the car, which has one of them wired backwards.
+    assert_eq!(snapshot.shared.stages[3].result, "reversed: right-mid");
 
     // The whole car is offered first, with the quick tune.
     app.ask(Command::OpenStage(Stage::Tune));
@@ -113,10 +115,6 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
     app.press(Action::TuneCar);
     app.finish();
     assert_eq!(card_of(&app, |card| card.id == level.id).text, edited.text, "it was locked");
-    app.ask(Command::Lock(level.id, false));
-    app.press(Action::TuneCar);
-    app.finish();
-
     // Entered as one, and taken back as one.
     let proposed = app.snapshot().handles;
     app.ask(Command::StartOrStop);
@@ -143,17 +141,17 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
 
     // Measured after, each side by itself: the same numbers beside what was predicted.
     app.ask(Command::OpenStage(Stage::Tune));
-    app.set(SettingValue::Number(NumberKey::Positions, 1.0));
+    app.set(SettingValue::Number(NumberKey::Positions, 2.0));
     app.ask(Command::StartOrStop);
     app.finish();
     let head = &app.snapshot().card.lines[0];
     assert!(head.value.starts_with("before · predicted") && head.value.ends_with("measured"), "{head:?}");
     let left = numbers(&app, "Left");
     let (predicted, measured) = (left[1], left[left.len() - 1]);
-    // One place of the two that were averaged, and what does not pass through the processor is faded out.
-    assert!((measured - predicted).abs() < 1.5, "left: {predicted} predicted, {measured} measured");
+    // Source: the simulated car itself, at the places that were tuned for; the noise of short sweeps is left.
+    testkit::near("left, measured against predicted", measured, predicted, 0.3);
     let louder = numbers(&app, "Left louder by");
-    testkit::near("left louder, measured", louder[louder.len() - 1], louder[1], 1.0);
+    testkit::near("left louder, measured against predicted", louder[louder.len() - 1], louder[1], 0.3);
     app.settle();
     let kept = data(&app).tune.expect("the tune");
     assert!(kept.measured.is_some_and(|measured| measured.left.is_some() && measured.left_right.is_some()));

@@ -262,6 +262,42 @@ fn bands_have_a_switch_a_lock_and_steps() {
     );
 }
 
+/// What is proposed for a car has headings in the order of entry; a value has a lock, and neither a switch nor a bin.
+#[test]
+fn values_of_a_channel_are_locked_and_stepped() {
+    let mut proposed = sample::handover_with_bands();
+    proposed.card = view::Card { instruction: "Check the values.".into(), ..view::Card::default() };
+    proposed.handles = vec![view::HandleCard {
+        id: HandleId::Value(0),
+        heading: "Levels".into(),
+        label: String::new(),
+        text: "left-mid: −3.0 dB".into(),
+        reason: "Edited by hand.".into(),
+        selected: false,
+        numbers: vec![view::HandleNumber {
+            what: Number::Value,
+            label: "Gain".into(),
+            text: "−3.0 dB".into(),
+        }],
+        band: None,
+        locked: Some(false),
+    }];
+    let mut bench = Bench::showing(proposed);
+    assert!(bench.reads("Levels") && bench.reads("unlocked") && !bench.reads("Export bands"));
+    assert!(bench.place(id("value-0-remove")).is_none() && bench.place(id("value-0-switch")).is_none());
+    bench.click(id("value-0-lock"));
+    bench.click(id("value-0"));
+    bench.tap(Named::ArrowUp);
+    assert_eq!(
+        bench.asked(),
+        [
+            Command::Lock(HandleId::Value(0), true),
+            Command::SelectHandle(Some(HandleId::Value(0))),
+            Command::StepHandle { handle: HandleId::Value(0), what: Number::Gain, by: 1 },
+        ]
+    );
+}
+
 #[test]
 fn the_target_is_edited_on_its_cards() {
     let mut bench = Bench::showing(sample::target());
