@@ -305,7 +305,7 @@ fn measured_responses_are_judged_as_predicted_ones() {
             target.db_at(*hz) + level_db + ripple_db * phase.sin()
         };
         let magnitude_db = hz.iter().map(db).collect();
-        Response::new(hz, magnitude_db).unwrap()
+        crate::Response::new(hz, magnitude_db).unwrap()
     };
     let (flat, rippled, low) = (at(3.0, 0.0), at(1.0, 2.0), at(-7.0, 2.0));
     let left = [("driver", &flat), ("beside", &flat)];
