@@ -116,10 +116,9 @@ impl State {
     /// The first driver that suits the track and has not been measured.
     fn next_driver(&self, track: &Stimulus) -> Option<procedure::Placement> {
         let suits = |driver: &job::Driver| procedure::driver_track(driver.role) == track.name;
-        let open = self.drivers_open().into_iter();
-        let (_, place, driver) = open
-            .filter(|(_, place, driver)| suits(driver) && !self.captures.is_running(&driver.name, place))
-            .next()?;
+        let mut open = self.drivers_open().into_iter();
+        let (_, place, driver) =
+            open.find(|(_, place, driver)| suits(driver) && !self.captures.is_running(&driver.name, place))?;
         Some(procedure::Placement {
             label: self.driver_label(driver, &place),
             stage: Some(Stage::Drivers),
