@@ -636,7 +636,7 @@ impl Core {
         if self.state.tune.car().is_some() {
             // What the job holds as entered is in the processor, and what is measured next comes after it.
             self.state.entered = true;
-            self.state.choices.side = view::SetMark::After;
+            self.state.choices.side = SetMark::After;
         }
         self.state.captures = captures;
         // Another job's captures may have the same revision.

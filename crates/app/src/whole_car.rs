@@ -216,7 +216,7 @@ impl State {
                 places_text(inputs.places.len())
             ),
         };
-        let settings = self.car_settings();
+        let settings = self.tuned_settings();
         let first_settings = if inputs.is_ok() { settings.len() } else { 0 };
         let mut findings: Vec<FindingLine> = Vec::new();
         let mut say = |tone, text: String| findings.push(FindingLine { tone, text });
@@ -253,7 +253,7 @@ impl State {
     }
 
     /// What is chosen before the tune.
-    fn car_settings(&self) -> Vec<Setting> {
+    fn tuned_settings(&self) -> Vec<Setting> {
         let mut settings = Vec::new();
         if self.proposals.quick.is_some() && self.proposals.joint.is_some() {
             let kinds = [(CarTune::Quick, "Quick tune"), (CarTune::Joint, "Joint tune")];

@@ -67,7 +67,8 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
     assert!(places[..7].iter().all(|place| place.ends_with("at driver")), "place by place: {places:?}");
     assert!(places[7..].iter().all(|place| place.ends_with("at driver-left-ear")), "{places:?}");
     let snapshot = app.snapshot();
-    assert_eq!(snapshot.card.main.as_ref().map(|main| main.action), Some(Action::NextStage));
+    let main = snapshot.card.main.as_ref().expect("what to do next");
+    assert_eq!(main.label, "Measure right-mid again", "once its wires are swapped");
     assert_eq!(snapshot.chart.lines.len(), 7, "one place stands for the seat");
     // Source: the car, which has one of them wired backwards.
     assert_eq!(snapshot.shared.stages[3].result, "reversed: right-mid");
@@ -211,7 +212,7 @@ fn without_drivers_the_card_leads_to_them() {
     app.press(Action::ShowWholeCar);
     app.finish();
     let card = app.snapshot().card;
-    assert_eq!(card.main.as_ref().map(|main| main.action), Some(Action::OpenStage(view::Stage::Drivers)));
+    assert_eq!(card.main.as_ref().map(|main| main.action), Some(Action::OpenStage(Stage::Drivers)));
     assert!(card.findings.iter().any(|finding| finding.text.contains("stage Drivers")), "{card:?}");
     assert!(app.snapshot().handles.is_empty() && card.lines.is_empty());
     app.ask(Command::StartOrStop);
