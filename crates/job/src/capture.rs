@@ -61,6 +61,19 @@ impl Conditions {
     pub const NAMES: [&'static str; 5] =
         ["volume-step", "engine-speed", "vehicle-speed", "source-mode", "note"];
 
+    /// What is noted here, and else what is noted there.
+    #[must_use]
+    pub fn or(self, other: Self) -> Self {
+        let word = |own: String, other: String| if own.is_empty() { other } else { own };
+        Self {
+            volume_step: self.volume_step.or(other.volume_step),
+            engine_rpm: self.engine_rpm.or(other.engine_rpm),
+            vehicle_kmh: self.vehicle_kmh.or(other.vehicle_kmh),
+            source_mode: word(self.source_mode, other.source_mode),
+            note: word(self.note, other.note),
+        }
+    }
+
     /// What was noted, each under its name, with its unit.
     #[must_use]
     pub fn entries(&self) -> Vec<(&'static str, String)> {
@@ -139,6 +152,9 @@ pub struct CaptureMeta {
     pub processor_channel: String,
     /// What was set in the processor meanwhile.
     pub setting: Option<ProcessorSetting>,
+    /// What the job held for the processor when the capture was begun, where the rig could not say what was in it:
+    /// it is what was set, once the capture is one of the set *after*.
+    pub planned: Option<ProcessorSetting>,
     /// What it was made under.
     pub conditions: Conditions,
     /// The name of the rig's input that was measured.
@@ -185,6 +201,7 @@ impl CaptureMeta {
             driver: String::new(),
             processor_channel: String::new(),
             setting: None,
+            planned: None,
             conditions: Conditions::default(),
             input: String::new(),
             channel: 0,

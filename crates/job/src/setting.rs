@@ -113,3 +113,11 @@ pub struct ProcessorSetting {
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub bypassed: bool,
 }
+
+impl ProcessorSetting {
+    /// Whether it says nothing of any channel or band.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.channels.is_empty() && self.bands.is_empty()
+    }
+}

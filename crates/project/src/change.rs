@@ -220,7 +220,8 @@ impl Project {
                 if self.known(id).is_some() {
                     return Err(Refused::BegunAlready(id));
                 }
-                self.note_setting(&mut meta);
+                self.note_planned(&mut meta);
+                let meta = with_setting(meta);
                 self.insert(Capture { id, state: CaptureState::Recording, meta }, None);
             }
             Change::CaptureDone { id, meta, reading } => {
@@ -238,7 +239,7 @@ impl Project {
             Change::Placed { id, placement } => {
                 check_conditions(&placement.conditions)?;
                 let capture = self.capture_mut(id)?;
-                capture.meta = placement.on(capture.meta.clone());
+                capture.meta = with_setting(placement.on(capture.meta.clone()));
             }
             Change::Discarded(id) => self.discard(id)?,
             Change::Restored(id) => self.restore(id)?,
@@ -323,15 +324,14 @@ impl Project {
         Ok(())
     }
 
-    /// What stood in the processor for a capture *after*, as far as anybody knows: what was entered by then. A
-    /// simulated car has said it itself.
-    fn note_setting(&self, meta: &mut CaptureMeta) {
-        if meta.set == Some(Set::After) && meta.setting.is_none() {
+    /// What is to be in the processor by now. A simulated car has said what is in it.
+    fn note_planned(&self, meta: &mut CaptureMeta) {
+        if meta.setting.is_none() {
             let bands: Vec<EnteredBand> =
                 self.data.bands.iter().filter(|band| band.enabled).cloned().collect();
             let channels = self.data.channels.clone();
-            let entered = !channels.is_empty() || !bands.is_empty();
-            meta.setting = entered.then_some(ProcessorSetting { channels, bands, bypassed: false });
+            let planned = ProcessorSetting { channels, bands, bypassed: false };
+            meta.planned = (!planned.is_empty()).then_some(planned);
         }
     }
 
@@ -358,18 +358,20 @@ impl Project {
         }
         // What was broken off is no side of a comparison, until a person says so.
         let ended = |meta: CaptureMeta| match state {
-            CaptureState::Interrupted => Capture { id, state, meta: CaptureMeta { set: None, ..meta } },
-            _ => Capture { id, state, meta },
+            CaptureState::Interrupted => {
+                Capture { id, state, meta: with_setting(CaptureMeta { set: None, ..meta }) }
+            }
+            _ => Capture { id, state, meta: with_setting(meta) },
         };
         let Some(begun) = self.known_mut(id) else {
             let mut meta = meta;
-            self.note_setting(&mut meta);
+            self.note_planned(&mut meta);
             self.insert(ended(meta), reading);
             return Ok(());
         };
-        let (stage, setting) =
-            (begun.meta.stage, meta.setting.clone().or_else(|| begun.meta.setting.clone()));
-        let meta = CaptureMeta { stage, setting, ..Placement::of(&begun.meta).on(meta) };
+        let (stage, planned) = (begun.meta.stage, begun.meta.planned.clone());
+        let setting = meta.setting.clone().or_else(|| begun.meta.setting.clone());
+        let meta = CaptureMeta { stage, setting, planned, ..Placement::of(&begun.meta).on(meta) };
         *begun = CaptureEntry::new(ended(meta), reading);
         Ok(())
     }
@@ -461,6 +463,16 @@ impl Project {
             | Change::StageResult(..) => return None,
         })
     }
+}
+
+/// With what was set in the processor, as far as it follows from what was planned: that is entered for a capture of the
+/// set *after*, whenever it was put there, and for no other one.
+fn with_setting(meta: CaptureMeta) -> CaptureMeta {
+    if meta.planned.is_none() {
+        return meta;
+    }
+    let setting = meta.planned.clone().filter(|_| meta.set == Some(Set::After));
+    CaptureMeta { setting, ..meta }
 }
 
 fn check_reading(id: CaptureId, reading: &Reading) -> Result<(), Refused> {

@@ -92,6 +92,37 @@ fn the_newest_capture_of_a_place_counts() {
     assert_eq!(project.responses(&Set::After, "").count(), 0);
 }
 
+/// What was planned when a capture was begun was in the processor, once the capture is one of *after*, whatever is
+/// planned by then; out of that set it is not, and both can be taken back.
+#[test]
+fn a_capture_that_is_put_into_after_later_has_the_setting_of_its_own_time() {
+    let mut project = project();
+    project.apply(done(1, "too early", 0.0)).unwrap();
+    project.apply(Change::Bands(vec![band(-3.0)])).unwrap();
+    project.apply(done(2, "driver", 0.0)).unwrap();
+    project.apply(Change::Bands(vec![band(-6.0)])).unwrap();
+    let before = project.clone();
+    let mut put = |id: u32, set: Option<Set>| {
+        let id = CaptureId(id);
+        let placement = Placement { set, ..Placement::of(&project.capture(id).unwrap().meta) };
+        let change = Change::Placed { id, placement };
+        let back = project.inverse(&change).unwrap();
+        project.apply(change).unwrap();
+        let gain_db = |setting: &job::ProcessorSetting| setting.bands[0].gain_db;
+        (project.capture(id).unwrap().meta.setting.as_ref().map(gain_db), back)
+    };
+    let (setting, back) = put(2, Some(Set::After));
+    assert_eq!(setting, Some(-3.0));
+    // Nothing was planned when the first one was made, so it is not known.
+    let (unknown, back_too) = put(1, Some(Set::After));
+    assert_eq!(unknown, None);
+    assert_eq!(put(2, None).0, None);
+    assert_eq!(put(2, Some(Set::After)).0, Some(-3.0));
+    project.apply(back_too).unwrap();
+    project.apply(back).unwrap();
+    assert_eq!(project, before);
+}
+
 #[test]
 fn what_cannot_be_is_refused_and_changes_nothing() {
     let mut project = with_captures();

@@ -16,9 +16,18 @@ pub(crate) fn when_measured(job: &Job, remarks: &mut Vec<String>) -> Option<Proc
         .captures()
         .iter()
         .filter(|capture| capture.meta.set == Some(Set::After) && capture.state == CaptureState::Done);
+    let (known, unknown): (Vec<_>, Vec<_>) = after.partition(|capture| capture.meta.setting.is_some());
     let mut settings: Vec<_> =
-        after.filter_map(|capture| Some((capture.id, capture.meta.setting.as_ref()?))).collect();
+        known.into_iter().filter_map(|capture| Some((capture.id, capture.meta.setting.as_ref()?))).collect();
     settings.sort_by_key(|(id, _)| *id);
+    if !unknown.is_empty() && !settings.is_empty() {
+        let ids: Vec<String> = unknown.iter().map(|capture| capture.id.to_string()).collect();
+        remarks.push(format!(
+            "It is not known what stood in the processor for {}: nothing was planned yet when {} begun.",
+            ids.join(", "),
+            if ids.len() == 1 { "it was" } else { "they were" }
+        ));
+    }
     let (last, measured) = *settings.last()?;
     let others: Vec<String> = settings
         .iter()
@@ -33,7 +42,7 @@ pub(crate) fn when_measured(job: &Job, remarks: &mut Vec<String>) -> Option<Proc
         ));
     }
     let plan = planned(job.data());
-    if !plan.channels.is_empty() || !plan.bands.is_empty() {
+    if !plan.is_empty() {
         let changed = differences(&plan, measured);
         if !changed.is_empty() {
             remarks.push(format!(

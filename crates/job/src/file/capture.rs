@@ -40,6 +40,8 @@ pub(crate) struct CaptureFile {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     setting: Option<ProcessorSetting>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    planned: Option<ProcessorSetting>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     volume_step: Option<u32>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     engine_rpm: Option<Number>,
@@ -140,6 +142,7 @@ impl CaptureFile {
             driver: meta.driver.clone(),
             processor_channel: meta.processor_channel.clone(),
             setting: meta.setting.clone(),
+            planned: meta.planned.clone(),
             volume_step: meta.conditions.volume_step,
             engine_rpm: meta.conditions.engine_rpm.map(Into::into),
             vehicle_kmh: meta.conditions.vehicle_kmh.map(Into::into),
@@ -203,6 +206,7 @@ impl CaptureFile {
             driver: self.driver,
             processor_channel: self.processor_channel,
             setting: self.setting,
+            planned: self.planned,
             conditions: Conditions {
                 volume_step: self.volume_step,
                 engine_rpm: self.engine_rpm.map(Into::into),

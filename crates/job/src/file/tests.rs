@@ -168,7 +168,7 @@ prop_compose! {
         placed_by in option::of(proptest::sample::select(vec![
             PlacedBy::Person, PlacedBy::Order, PlacedBy::Name, PlacedBy::Table, PlacedBy::Proposal,
         ])),
-        setting in option::of(setting()),
+        (setting, planned) in (option::of(setting()), option::of(setting())),
         conditions in conditions(),
         made_with in option::of(any::<u32>().prop_map(CaptureId)),
         imported_from in option::of((text(), "[0-9a-f]{64}", number(), number()).prop_map(
@@ -177,7 +177,7 @@ prop_compose! {
         (audio_sha256, reading_sha256, program) in (sha(), sha(), text()),
     ) -> CaptureMeta {
         CaptureMeta {
-            position, driver, processor_channel, input, placed_by, setting, conditions, made_with,
+            position, driver, processor_channel, input, placed_by, setting, planned, conditions, made_with,
             imported_from, audio_sha256, reading_sha256, program,
             ..CaptureMeta::new("", 1, Stage::Tune, Timestamp::UNIX_EPOCH)
         }
