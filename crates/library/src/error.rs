@@ -94,19 +94,56 @@ impl From<TextError> for Error {
 
 impl From<JobError> for Error {
     fn from(error: JobError) -> Self {
-        Self::input(error.to_string())
+        use JobError::{
+            AlreadyAJob, FolderInUse, Full, Io, Locked, Newer, NoFile, NotAJob, ReadOnly, Senseless, Syntax,
+            TooLarge, Unwritable, WrongFormat,
+        };
+        let line = if let Syntax { line, .. } = error { Some(line) } else { None };
+        let path = match &error {
+            NotAJob { dir }
+            | AlreadyAJob { dir }
+            | FolderInUse { dir }
+            | Locked { dir, .. }
+            | ReadOnly { dir, .. }
+            | Full { dir, .. } => Some(dir),
+            Syntax { file, .. }
+            | WrongFormat { file, .. }
+            | Senseless { file, .. }
+            | NoFile { file, .. }
+            | TooLarge { file, .. }
+            | Newer { file, .. }
+            | Unwritable { file, .. } => Some(file),
+            Io { path, .. } => Some(path),
+            _ => None,
+        };
+        let file = path.map(|path| path.display().to_string());
+        Self { file, line, ..Self::input(error.to_string()) }
     }
 }
 
 impl From<recording::WriteError> for Error {
     fn from(error: recording::WriteError) -> Self {
-        Self::input(error.to_string())
+        use recording::WriteError::{Exists, Io, Unfit};
+        let (Io { path, .. } | Exists { path } | Unfit { path, .. }) = &error;
+        Self { file: Some(path.display().to_string()), ..Self::input(error.to_string()) }
     }
 }
 
 impl From<recording::ReadError> for Error {
     fn from(error: recording::ReadError) -> Self {
-        Self::input(error.to_string())
+        use recording::ReadError::{
+            Damaged, Empty, Memory, Missing, NoFrames, NotAudio, Rate, TooLong, Unreadable,
+        };
+        let (Missing { path }
+        | Unreadable { path, .. }
+        | Empty { path }
+        | NotAudio { path, .. }
+        | Damaged { path, .. }
+        | NoFrames { path }
+        | Rate { path, .. }
+        | Memory { path, .. }
+        | TooLong { path, .. }) = &error;
+        Self { file: Some(path.display().to_string()), ..Self::input(error.to_string()) }
     }
 }
 
@@ -137,5 +174,9 @@ mod tests {
         assert_eq!((error.file(), error.line()), (Some("none.csv"), None));
         assert!(error.to_string().contains("there is no such file"), "{error}");
         assert_eq!(Error::measurement("too noisy").fault(), Fault::Measurement);
+        let missing = recording::read("none.wav").unwrap_err();
+        assert_eq!(Error::from(missing).file(), Some("none.wav"));
+        let no_job = job::Job::open_to_read("no-job").unwrap_err();
+        assert_eq!(Error::from(no_job).file(), Some("no-job"));
     }
 }
