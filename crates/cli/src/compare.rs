@@ -1,4 +1,4 @@
-//! Carries out `compare`: how two responses differ, in level and in tone.
+//! Carries out `compare`: how two responses differ, in level and in tone; of two sets also place by place.
 
 use std::fmt;
 use std::path::Path;
@@ -7,6 +7,7 @@ use library::files::{is_standard, write_text};
 use library::{Error, NamedResponse, named_responses};
 use serde::Serialize;
 use tuning::{Comparison, Response};
+use units::quantity::{decibels, hertz, sentence, signed_decibels};
 
 use crate::run::{AUDIBLE_HZ, Outcome, one_output, print};
 use crate::{args, flags};
@@ -20,6 +21,14 @@ struct Compared {
     level_matched: bool,
     before: Side,
     after: Side,
+    /// Each place that both were measured at, where there are several.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    places: Vec<ComparedPlace>,
+    /// The places that only one of them was measured at: its average holds something that the other's does not.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    only_before: Vec<String>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    only_after: Vec<String>,
     /// What else was different when the two were measured.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     conditions: Vec<ConditionChange>,
@@ -33,8 +42,18 @@ struct Side {
     responses: usize,
 }
 
-/// A condition that was another one the second time.
+/// How one place differs.
 #[derive(Debug, Serialize)]
+struct ComparedPlace {
+    place: String,
+    #[serde(flatten)]
+    comparison: Comparison,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    conditions: Vec<ConditionChange>,
+}
+
+/// A condition that was another one the second time.
+#[derive(Debug, PartialEq, Serialize)]
 struct ConditionChange {
     condition: &'static str,
     before: Option<String>,
@@ -53,20 +72,26 @@ pub(crate) fn compare(flags: &flags::Compare) -> Outcome {
         return Err(Error::input("standard input cannot be both responses; name a file for one").into());
     }
     let (before, after) = (side(&flags.before)?, side(&flags.after)?);
-    let (before_response, mut after_response) = (averaged(&before)?, averaged(&after)?);
-    let compared = |after: &Response| {
-        tuning::compare(&before_response, after, from_hz, to_hz, flags.smoothing)
-            .map_err(|error| Error::input(error.to_string()))
-    };
-    let mut comparison = compared(&after_response)?;
-    if flags.match_level {
+    let (before_response, after_response) = (averaged(&before)?, averaged(&after)?);
+    let compared = |before: &Response, after: &Response| -> Result<Comparison, Error> {
+        let differ = |after: &Response| {
+            tuning::compare(before, after, from_hz, to_hz, flags.smoothing)
+                .map_err(|error| Error::input(error.to_string()))
+        };
+        let comparison = differ(after)?;
+        if !flags.match_level {
+            return Ok(comparison);
+        }
         let level_db = comparison.level_db;
-        after_response = after_response.raised(-level_db);
-        comparison = Comparison { level_db, ..compared(&after_response)? };
-    }
+        Ok(Comparison { level_db, ..differ(&after.raised(-level_db))? })
+    };
+    let comparison = compared(&before_response, &after_response)?;
     if let Some(path) = &flags.csv {
-        let (before, after) =
-            (before_response.smoothed(flags.smoothing), after_response.smoothed(flags.smoothing));
+        let matched_db = if flags.match_level { comparison.level_db } else { 0.0 };
+        let (before, after) = (
+            before_response.smoothed(flags.smoothing),
+            after_response.raised(-matched_db).smoothed(flags.smoothing),
+        );
         // There is one, or there would have been no comparison.
         let difference = tuning::difference(&before, &after, from_hz, to_hz);
         write_text(path, &difference.map_or_else(String::new, |difference| difference.to_csv()))?;
@@ -78,14 +103,30 @@ pub(crate) fn compare(flags: &flags::Compare) -> Outcome {
         name: path.display().to_string(),
         responses: responses.len(),
     };
-    let compared = Compared {
+    let by_place = before.len() > 1 || after.len() > 1;
+    let places = pairs(&before, &after).filter(|_| by_place).map(|(before, after)| {
+        Ok(ComparedPlace {
+            place: before.name.clone(),
+            comparison: compared(&before.response, &after.response)?,
+            conditions: condition_changes(std::slice::from_ref(before), std::slice::from_ref(after)),
+        })
+    });
+    let mut document = Compared {
         comparison,
         level_matched: flags.match_level,
         before: name(&flags.before, &before),
         after: name(&flags.after, &after),
+        places: places.collect::<Result<_, Error>>()?,
+        only_before: Vec::new(),
+        only_after: Vec::new(),
         conditions: condition_changes(&before, &after),
     };
-    print(&compared, flags.json.json)
+    // Files of any name are compared as they are given; only places have a fellow that can be missing.
+    if by_place && !document.places.is_empty() {
+        document.only_before = without_fellow(&before, &after);
+        document.only_after = without_fellow(&after, &before);
+    }
+    print(&document, flags.json.json)
 }
 
 /// What a name means here: a whole job is what was measured last in it, *after* or else *before*.
@@ -95,6 +136,20 @@ fn side(path: &Path) -> Result<Vec<NamedResponse>, Error> {
     }
     let set = |word: &str| named_responses(Path::new(&format!("{}@{word}", path.display())));
     set("after").or_else(|_| set("before"))
+}
+
+/// What was measured at the same place both times.
+fn pairs<'a>(
+    before: &'a [NamedResponse],
+    after: &'a [NamedResponse],
+) -> impl Iterator<Item = (&'a NamedResponse, &'a NamedResponse)> {
+    before.iter().filter_map(|one| Some((one, after.iter().find(|other| other.name == one.name)?)))
+}
+
+/// The places of one side that the other one lacks.
+fn without_fellow(side: &[NamedResponse], other: &[NamedResponse]) -> Vec<String> {
+    let alone = side.iter().filter(|one| other.iter().all(|other| other.name != one.name));
+    alone.map(|one| one.name.clone()).collect()
 }
 
 fn averaged(responses: &[NamedResponse]) -> Result<Response, Error> {
@@ -125,20 +180,47 @@ fn condition_changes(before: &[NamedResponse], after: &[NamedResponse]) -> Vec<C
 impl fmt::Display for Compared {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Comparison { rms_db, max_db, at_hz, from_hz, to_hz, level_db } = self.comparison;
-        for (word, side) in [("before", &self.before), ("after", &self.after)] {
+        for (word, side) in [("Before", &self.before), ("After", &self.after)] {
             if side.responses > 1 {
                 writeln!(f, "{word:15} {}, the average of {} responses", side.name, side.responses)?;
             }
         }
-        let matched = if self.level_matched { ", matched below" } else { "" };
-        writeln!(f, "level           {level_db:+.2} dB{matched}")?;
-        writeln!(f, "RMS difference  {rms_db:.2} dB\ngreatest        {max_db:.2} dB at {at_hz:.1} Hz")?;
-        writeln!(f, "from {from_hz:.1} to {to_hz:.1} Hz")?;
-        for change in &self.conditions {
-            let word = |value: &Option<String>| value.clone().unwrap_or_else(|| "not noted".to_owned());
-            let (before, after) = (word(&change.before), word(&change.after));
-            writeln!(f, "{:15} {before} before, {after} after", change.condition.replace('-', " "))?;
+        let matched = if self.level_matched { ", matched for what follows" } else { "" };
+        writeln!(f, "Level           {}{matched}", signed_decibels(level_db))?;
+        writeln!(f, "RMS difference  {}", decibels(rms_db))?;
+        writeln!(f, "Maximum         {} at {}", decibels(max_db), hertz(at_hz))?;
+        writeln!(f, "Range           {} to {}", hertz(from_hz), hertz(to_hz))?;
+        self.conditions.iter().try_for_each(|change| writeln!(f, "{change}"))?;
+        if !self.places.is_empty() {
+            let width = self.places.iter().map(|place| place.place.chars().count()).max().unwrap_or(0);
+            writeln!(f, "\n{:width$}    level       RMS   maximum", "")?;
+            for ComparedPlace { place, comparison, conditions } in &self.places {
+                let Comparison { rms_db, max_db, at_hz, level_db, .. } = comparison;
+                writeln!(
+                    f,
+                    "{place:width$}  {:>7}  {:>8}  {:>8} at {}",
+                    signed_decibels(*level_db),
+                    decibels(*rms_db),
+                    decibels(*max_db),
+                    hertz(*at_hz)
+                )?;
+                let own = conditions.iter().filter(|change| !self.conditions.contains(change));
+                own.into_iter().try_for_each(|change| writeln!(f, "  {change}"))?;
+            }
+        }
+        for (word, places) in [("before", &self.only_before), ("after", &self.only_after)] {
+            if !places.is_empty() {
+                writeln!(f, "Only {word}: {}", places.join(", "))?;
+            }
         }
         Ok(())
+    }
+}
+
+impl fmt::Display for ConditionChange {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let word = |value: &Option<String>| value.clone().unwrap_or_else(|| "not noted".to_owned());
+        let name = sentence(&self.condition.replace('-', " "));
+        write!(f, "{name:15} {} before, {} after", word(&self.before), word(&self.after))
     }
 }

@@ -16,4 +16,6 @@ pub mod targets;
 pub use error::{Error, Fault, Result};
 pub use presets::{calibration, profile, target, text};
 pub use remembered::{Remembered, RememberedJob, RememberedLook, RememberedRig};
-pub use responses::{NamedResponse, named_responses, reading_response, response, responses};
+pub use responses::{
+    NamedResponse, is_part_of_job, named_response, named_responses, reading_response, response, responses,
+};

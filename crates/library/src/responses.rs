@@ -63,9 +63,17 @@ pub fn named_responses(name: &Path) -> Result<Vec<NamedResponse>> {
 /// # Errors
 /// As [`named_responses`], and when it means several.
 pub fn response(name: &Path) -> Result<Response> {
+    Ok(named_response(name)?.response)
+}
+
+/// The same with what it was measured under.
+///
+/// # Errors
+/// As [`response`].
+pub fn named_response(name: &Path) -> Result<NamedResponse> {
     let mut all = named_responses(name)?;
     match (all.pop(), all.len()) {
-        (Some(one), 0) => Ok(one.response),
+        (Some(one), 0) => Ok(one),
         (_, others) => Err(Error::input(format!(
             "{}: these are {} responses, and one is wanted; average them first with `headrest average {} --out FILE`",
             name.display(),
@@ -93,6 +101,14 @@ pub fn responses(names: &[impl AsRef<Path>]) -> Result<Vec<Response>> {
 /// When it holds none.
 pub fn reading_response(reading: &Reading) -> Result<Response> {
     response_of(reading).map_err(|error| Error::measurement(error.to_string()))
+}
+
+/// Whether a name means a part of a job, such as `JOB:0007` or `JOB@before`, and no file.
+#[must_use]
+pub fn is_part_of_job(name: &Path) -> bool {
+    let text = name.display().to_string();
+    let dir = |sign: char| text.rsplit_once(sign).map(|(dir, _)| dir.to_owned());
+    !name.exists() && [':', '@'].into_iter().filter_map(dir).any(|dir| is_job(&dir))
 }
 
 fn is_job(dir: &str) -> bool {
@@ -123,12 +139,12 @@ fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
         };
         meant && capture.state == CaptureState::Done
     };
-    let mut found: Vec<NamedResponse> = Vec::new();
+    let mut found: Vec<(&Capture, NamedResponse)> = Vec::new();
     for capture in job.captures().iter().filter(belongs) {
         // What holds no response (a level, a noise) is not meant by the set.
         let Ok(response) = of_capture(&job, capture) else { continue };
-        found.retain(|earlier| earlier.name != response.name);
-        found.push(response);
+        found.retain(|(earlier, _)| !is_same_place(earlier, capture));
+        found.push((capture, response));
     }
     if found.is_empty() {
         let mut sets: Vec<&str> =
@@ -146,7 +162,16 @@ fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
             dir.display()
         )));
     }
-    Ok(found)
+    // A driver that was heard at several places is called by each of them.
+    let places_of = |driver: &str| found.iter().filter(|(one, _)| one.meta.driver == driver).count();
+    let several: Vec<bool> =
+        found.iter().map(|(one, _)| !one.meta.driver.is_empty() && places_of(&one.meta.driver) > 1).collect();
+    let named = found.into_iter().zip(several).map(|((capture, response), several)| {
+        let position = &capture.meta.position;
+        let place = if several && !position.is_empty() { format!(", {position}") } else { String::new() };
+        NamedResponse { name: response.name + &place, ..response }
+    });
+    Ok(named.collect())
 }
 
 /// The response of a capture, called by its place.
@@ -165,6 +190,11 @@ fn of_capture(job: &Job, capture: &Capture) -> Result<NamedResponse> {
         .map_err(|error| Error::input(format!("{}: capture {}: {error}", job.dir().display(), capture.id)))?;
     let conditions = Some(capture.meta.conditions.clone());
     Ok(NamedResponse { name: place(capture), response, conditions })
+}
+
+/// Whether the second capture was made of the same as the first, so that the newer one counts.
+fn is_same_place(one: &Capture, other: &Capture) -> bool {
+    place(one) == place(other) && (one.meta.driver.is_empty() || one.meta.position == other.meta.position)
 }
 
 /// What tells a capture from the others of its set: the driver that played alone, or the place with the
@@ -220,6 +250,9 @@ mod tests {
         keep("after", "left ear", "", &reading(-4.0));
         keep("", "left ear", "sub", &reading(-5.0));
         keep("before", "left ear", "", &Reading::new("level", 1, 48_000.0));
+        keep("", "left ear", "left-mid", &reading(-6.0));
+        keep("", "right ear", "left-mid", &reading(-7.0));
+        keep("", "right ear", "left-mid", &reading(-8.0));
     }
 
     #[test]
@@ -238,11 +271,14 @@ mod tests {
         // Of two at one place the newest counts.
         assert_eq!(levels("@before"), [pair("right ear", -2.0), pair("left ear", -3.0)]);
         assert_eq!(levels("@after"), [pair("left ear", -4.0)]);
-        assert_eq!(levels("@drivers"), [pair("sub", -5.0)]);
+        // A driver by itself, and by each place where it was heard at several.
+        let drivers =
+            [pair("sub", -5.0), pair("left-mid, left ear", -6.0), pair("left-mid, right ear", -8.0)];
+        assert_eq!(levels("@drivers"), drivers);
         assert_eq!(response(&name("@after")).unwrap().magnitude_db[0], -4.0);
         assert_eq!(responses(&[name("@before"), name(":5")]).unwrap().len(), 3);
         let refused = |part: &str| named_responses(&name(part)).unwrap_err().to_string();
-        assert!(refused(":9").contains("it has 0001, 0002"), "{}", refused(":9"));
+        assert!(refused(":12").contains("it has 0001, 0002"), "{}", refused(":12"));
         assert!(refused(":6").contains("0006"), "{}", refused(":6"));
         assert!(refused("@middle").contains("its sets: after, before"), "{}", refused("@middle"));
         let several = response(&name("@before")).unwrap_err().to_string();
