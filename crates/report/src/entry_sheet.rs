@@ -9,6 +9,11 @@ impl Sheet {
     pub(crate) fn entry_sheet(&self) -> Paper {
         let title = format!("Entry sheet: {}", self.name);
         let mut sections = vec![self.source_section()];
+        if !self.pictures.is_empty() {
+            let pictures = self.pictures.iter().cloned();
+            let blocks = pictures.map(|(picture, size)| Block::Picture(Box::new(picture), size)).collect();
+            sections.push(Section::new("The car", blocks));
+        }
         sections.extend(
             self.channels.iter().map(|channel| channel_section(channel, &self.reasons(&channel.name))),
         );

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use chart::{Drawing, Size, svg};
+use chart::{Drawing, Inks, Size, svg};
 use units::text::lines;
 
 use crate::paper::{Block, Cell, ColumnKind, Paper, Section, Table};
@@ -41,6 +41,7 @@ input[type=checkbox] { width: 6mm; height: 6mm; margin: 0; vertical-align: middl
 figure { break-inside: avoid; }
 figure svg { width: 100%; height: auto; }
 figcaption { font-size: 9pt; }
+figure.picture { margin: 0 auto 3mm; }
 .inverted { font-weight: 700; text-decoration: underline; }
 .notes { white-space: pre-wrap; }
 @media screen and (max-width: 40em) { body { padding: 4mm; } td.typed { font-size: 13pt; } th, td { padding: 1mm; } }
@@ -88,6 +89,10 @@ fn block(block: &Block) -> String {
         Block::Chart { chart, caption } => {
             let picture = svg::write(&Drawing::of(chart, Size { width: 760.0, height: 380.0 }));
             format!("<figure>\n{picture}<figcaption>{}</figcaption>\n</figure>\n", escape(caption))
+        }
+        Block::Picture(picture, size) => {
+            let (svg, width) = (svg::write(&picture.draw(*size, &Inks::PAPER)), size.width);
+            format!("<figure class=\"picture\" style=\"max-width: {width}px\">\n{svg}</figure>\n")
         }
     }
 }

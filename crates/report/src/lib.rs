@@ -16,6 +16,7 @@ mod numbers;
 mod paper;
 mod pdf;
 mod picture;
+mod pictures;
 mod predicted;
 mod sheet;
 mod text;

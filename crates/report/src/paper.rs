@@ -1,7 +1,7 @@
 //! A paper as plain data: what stands on it, in reading order. How it looks is the writer's
 //! matter, and there is one writer for each form.
 
-use chart::Chart;
+use chart::{Chart, Picture, Size};
 
 /// A paper: a title, particulars, and sections under headings.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,6 +52,8 @@ pub(crate) enum Block {
         chart: Box<Chart>,
         caption: String,
     },
+    /// A picture, in pixels at full size.
+    Picture(Box<Picture>, Size),
 }
 
 /// A table. Each row has a cell for each column.

@@ -1,6 +1,7 @@
 //! What was predicted of what is entered, and why each value is what it is.
 
 use job::{Judgement, SideError, TuneRecord};
+use units::quantity::sentence;
 
 use crate::Sheet;
 use crate::numbers::{deviation, gain};
@@ -37,17 +38,19 @@ impl Sheet {
         let mut lines = Vec::new();
         for fit in self.fit.iter().flat_map(|fit| &fit.channels) {
             let of = if fit.channel.is_empty() { String::new() } else { format!("{}: ", fit.channel) };
+            // What is said of all channels begins the line.
+            let said = |words: &str| if of.is_empty() { sentence(words) } else { format!("{of}{words}") };
             if let (Some(before), Some(after)) = (fit.before, fit.after) {
-                lines.push(format!(
-                    "{of}the bands bring {} RMS from the target to {}, and the maximum from {} to {}",
+                lines.push(said(&format!(
+                    "deviation from target {} RMS before, {} with the bands; maximum {} and {}",
                     deviation(before.rms_db),
                     deviation(after.rms_db),
                     deviation(before.max_db),
                     deviation(after.max_db)
-                ));
+                )));
             }
             if let Some(cost_db) = fit.headroom_cost_db.filter(|cost_db| *cost_db >= 0.05) {
-                lines.push(format!("{of}they cost {} of headroom", deviation(cost_db)));
+                lines.push(said(&format!("the bands cost {} of headroom", deviation(cost_db))));
             }
             lines.extend(fit.findings.iter().map(|finding| format!("{of}{}", finding.text)));
         }

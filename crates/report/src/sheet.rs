@@ -1,6 +1,6 @@
 //! What a sheet says, gathered from a job.
 
-use chart::Chart;
+use chart::{Chart, Picture, Size};
 use job::{
     AuditLine, ChannelAudit, FitRecord, Job, JobData, Judgement, LeftAlone, Outcome, SideError, Source,
     SourceUnit, TimingRecord, TuneRecord,
@@ -9,7 +9,7 @@ use tuning::{BandEntry, bands_csv};
 
 use crate::also::{self, Rattle};
 use crate::channel::{Entry, SheetChannel};
-use crate::{entered, picture};
+use crate::{entered, picture, pictures};
 
 /// Everything that an entry sheet or a customer's report says.
 #[derive(Debug, Clone, PartialEq)]
@@ -65,6 +65,8 @@ pub struct Sheet {
     pub also: Vec<String>,
     /// Before, after and target over frequency, where there is something to show.
     pub chart: Option<Chart>,
+    /// Small pictures of the car, with their sizes.
+    pub pictures: Vec<(Picture, Size)>,
     /// What could not be shown, and why.
     pub remarks: Vec<String>,
 }
@@ -105,6 +107,7 @@ impl Sheet {
         Self {
             chart,
             remarks,
+            pictures: pictures::of_job(job),
             rattles: also::rattles(job),
             also: also::lines(job),
             channels: entered::channels(&setting, data),
@@ -153,6 +156,7 @@ impl Sheet {
             sides: data.tune.as_ref().map(Sides::of),
             also: Vec::new(),
             chart: None,
+            pictures: Vec::new(),
             remarks: Vec::new(),
         }
     }

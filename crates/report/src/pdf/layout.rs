@@ -2,7 +2,7 @@
 
 use std::rc::Rc;
 
-use chart::{Drawing, Ink, Size};
+use chart::{Drawing, Ink, Inks, Picture, Size};
 use units::text::one_line;
 
 use crate::paper::{Block, Cell, ColumnKind, Paper, Section, Table};
@@ -30,6 +30,8 @@ const CELL: (f32, f32) = (5.0, 3.6);
 const TICK: f32 = 12.0;
 /// What follows the name of a section whose table goes on.
 const CONTINUED: &str = ", continued";
+/// The width of a chart, in pixels at full size.
+const CHART: f32 = 760.0;
 /// The least width to which a column of words is squeezed.
 const LEAST: f32 = 84.0;
 
@@ -119,7 +121,7 @@ fn block(faces: &Faces, block: &Block, width: f32) -> Vec<Row> {
         Block::List(items) => items.iter().flat_map(|item| list_item(faces, item, width)).collect(),
         Block::Table(content) => table(faces, content, width),
         Block::Chart { chart, caption } => {
-            let drawing = Drawing::of(chart, Size { width: 760.0, height: 340.0 });
+            let drawing = Drawing::of(chart, Size { width: CHART, height: 340.0 });
             let scale = width / drawing.size.width;
             let height = drawing.size.height * scale + 2.0;
             let picture = Mark::Picture { x: 0.0, y: 0.0, scale, drawing: Rc::new(drawing) };
@@ -127,6 +129,19 @@ fn block(faces: &Faces, block: &Block, width: f32) -> Vec<Row> {
             rows.extend(lines(faces, Weight::Regular, SMALL, caption, 0.0, width));
             rows
         }
+        Block::Picture(picture, size) => vec![small(picture, *size, width)],
+    }
+}
+
+/// A small picture in the middle, by the scale by which a chart fills the width.
+fn small(picture: &Picture, size: Size, width: f32) -> Row {
+    let scale = width / CHART;
+    let drawing = Rc::new(picture.draw(size, &Inks::PAPER));
+    let x = (width - size.width * scale) / 2.0;
+    Row {
+        height: size.height * scale + 2.0,
+        marks: vec![Mark::Picture { x, y: 0.0, scale, drawing }],
+        ..Row::default()
     }
 }
 
