@@ -10,7 +10,7 @@ pub struct GainInput {
     pub power_w: f64,
     /// That load.
     pub load_ohm: f64,
-    /// The level of the tone that plays while the gain is set: 0, −5 or −10 dB.
+    /// The level of the tone that plays while the gain is set.
     pub tone_dbfs: f64,
     /// The RMS volts of the source for a full-scale tone at its clean step.
     pub source_v: f64,
@@ -36,9 +36,9 @@ pub struct GainPlan {
     /// What to turn the amplifier to with that tone, so that a full-scale peak just
     /// reaches full power.
     pub target_v: f64,
-    /// What to turn it to for overlap: the tone itself reaches full power, and a
+    /// What to turn it to with a peak allowance: the tone itself reaches full power, and a
     /// full-scale peak asks for more by as much as the tone lies below it.
-    pub overlap_target_v: f64,
+    pub full_power_target_v: f64,
     /// What reaches the processor's input with that tone at the clean step.
     pub processor_input_target_v: f64,
     /// The gain that the amplifier then has, where what enters it is known.
@@ -47,8 +47,6 @@ pub struct GainPlan {
     pub stages: Vec<GainStage>,
     /// The stage that clips first when the volume goes beyond the clean step.
     pub clips_first: String,
-    /// The targets for the usual tones.
-    pub tones: Vec<ToneTarget>,
     /// Remarks.
     pub findings: Vec<Finding>,
 }
@@ -66,17 +64,6 @@ pub struct GainStage {
     pub headroom_db: f64,
 }
 
-/// What to read with a tone of one level.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct ToneTarget {
-    /// The tone's level.
-    pub tone_dbfs: f64,
-    /// The reading with which a full-scale peak just reaches full power.
-    pub target_v: f64,
-    /// The reading with which the tone itself reaches full power.
-    pub overlap_target_v: f64,
-}
-
 /// Numbers of which no gain can be computed.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[error("{what} is {value}; expected {expected}")]
@@ -85,10 +72,6 @@ pub struct GainError {
     value: f64,
     expected: &'static str,
 }
-
-/// The tones with which gains are set (common practice, no source): music rarely peaks
-/// at full scale, so many set the gain with a quieter tone.
-const TONES_DBFS: [f64; 3] = [0.0, -5.0, -10.0];
 
 /// Stages whose headroom differs by less clip together.
 const TOGETHER_DB: f64 = 0.1;
@@ -101,7 +84,7 @@ const TOGETHER_DB: f64 = 0.1;
 /// # Errors
 /// A number that cannot be.
 ///
-/// References: Ohm's law; the tones' levels are common practice, no source. Accuracy: exact;
+/// References: Ohm's law. Accuracy: exact;
 /// proven by `ohms_law` and `amplifier_gains`.
 pub fn gain_plan(input: &GainInput) -> Result<GainPlan, GainError> {
     check(input)?;
@@ -130,18 +113,11 @@ pub fn gain_plan(input: &GainInput) -> Result<GainPlan, GainError> {
         full_power_v,
         tone_dbfs: input.tone_dbfs,
         target_v: full_power_v * ratio(input.tone_dbfs),
-        overlap_target_v: full_power_v,
+        full_power_target_v: full_power_v,
         processor_input_target_v: input.source_v * ratio(input.tone_dbfs),
         amplifier_gain_db,
         stages,
         clips_first,
-        tones: TONES_DBFS
-            .map(|tone_dbfs| ToneTarget {
-                tone_dbfs,
-                target_v: full_power_v * ratio(tone_dbfs),
-                overlap_target_v: full_power_v,
-            })
-            .to_vec(),
         findings,
     })
 }
@@ -158,7 +134,7 @@ fn check(input: &GainInput) -> Result<(), GainError> {
     let checks = [
         ("the amplifier's power", Some(input.power_w), 0.1..=50_000.0, "0.1 to 50000 W"),
         ("the load", Some(input.load_ohm), 0.1..=64.0, "0.1 to 64 ohms"),
-        ("the tone's level", Some(input.tone_dbfs), -30.0..=0.0, "−30 to 0 dB, usually 0, −5 or −10"),
+        ("the tone's level", Some(input.tone_dbfs), -40.0..=0.0, "−40 to 0 dBFS"),
         ("the source's voltage", Some(input.source_v), 0.01..=300.0, volts),
         ("the voltage at which the source clips", input.source_clip_v, 0.01..=300.0, volts),
         ("the processor's input limit", input.processor_input_v, 0.01..=300.0, volts),
@@ -256,8 +232,7 @@ mod tests {
         }
     }
 
-    /// Source: Ohm's law, `V = √(P·R)`, tabled by an independent script; the tones of
-    /// −5 and −10 dB are common practice, no source.
+    /// Source: Ohm's law, `V = √(P·R)`, tabled by an independent script.
     #[test]
     fn ohms_law() {
         for (power_w, volts) in [
@@ -271,13 +246,13 @@ mod tests {
                 near(&format!("{power_w} W into {load_ohm} ohms"), plan.full_power_v, volts, 1e-8);
             }
         }
-        let plan = gain_plan(&GainInput { tone_dbfs: -5.0, ..input(100.0, 4.0, 4.0) }).unwrap();
-        near("target", plan.target_v, 11.246_826_503_806_982, 1e-9);
-        near("with overlap", plan.overlap_target_v, 20.0, 1e-9);
-        near("into the processor", plan.processor_input_target_v, 2.249_365_300_761_396, 1e-9);
-        let targets: Vec<f64> = plan.tones.iter().map(|tone| tone.target_v).collect();
-        for (got, wanted) in targets.iter().zip([20.0, 11.246_826_503_806_982, 6.324_555_320_336_759]) {
-            near("tone", *got, wanted, 1e-9);
+        for (tone_dbfs, target_v) in
+            [(0.0, 20.0), (-5.0, 11.246_826_503_806_982), (-10.0, 6.324_555_320_336_759)]
+        {
+            let plan = gain_plan(&GainInput { tone_dbfs, ..input(100.0, 4.0, 4.0) }).unwrap();
+            near("target", plan.target_v, target_v, 1e-9);
+            near("with the peak allowance", plan.full_power_target_v, 20.0, 1e-9);
+            near("into the processor", plan.processor_input_target_v, target_v / 5.0, 1e-9);
         }
     }
 
@@ -323,7 +298,7 @@ mod tests {
         let wrong = |input: GainInput| gain_plan(&input).unwrap_err().to_string();
         assert!(wrong(input(0.0, 4.0, 4.0)).contains("power"));
         assert!(wrong(input(100.0, f64::NAN, 4.0)).contains("load"));
-        assert!(wrong(GainInput { tone_dbfs: 3.0, ..input(100.0, 4.0, 4.0) }).contains("−5"));
+        assert!(wrong(GainInput { tone_dbfs: 3.0, ..input(100.0, 4.0, 4.0) }).contains("−40 to 0"));
         assert!(
             wrong(GainInput { processor_input_v: Some(0.0), ..input(100.0, 4.0, 4.0) })
                 .contains("input limit")

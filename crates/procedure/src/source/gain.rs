@@ -11,6 +11,7 @@ use measure::{Segment, Signal, Stimulus};
 use rig::Scene;
 use serde::Serialize;
 use tuning::{GainInput, GainPlan, Turn, gain_plan, turn_to};
+use units::quantity::{decimals, meter_volts as volts, sentence};
 
 use crate::capture::WAIT;
 use crate::capture_run::{CaptureRun, Pumped};
@@ -80,46 +81,38 @@ pub fn gain(order: &GainOrder) -> Result<GainReport> {
 impl fmt::Display for GainReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let plan = &self.plan;
-        let step = self.clean_step.map_or_else(String::new, |step| format!(" {step}"));
-        writeln!(f, "play the tone of {} dBFS, the source at its clean step{step}", plan.tone_dbfs)?;
+        let step = self.clean_step.map_or_else(String::new, |step| format!(", {step}"));
         writeln!(
             f,
-            "turn the amplifier to  {:.2} V RMS  a full-scale peak then just reaches full power",
-            plan.target_v
+            "Play the tone ({} dBFS) with the radio at its highest clean step{step}.",
+            decimals(plan.tone_dbfs, 1)
+        )?;
+        writeln!(
+            f,
+            "Amplifier output    {:>9}   full-scale peaks just reach full power",
+            volts(plan.target_v)
         )?;
         if plan.tone_dbfs < 0.0 {
             writeln!(
                 f,
-                "  or, with overlap, to {:.2} V RMS  this tone reaches full power, a full-scale peak is cut by {:.0} dB",
-                plan.overlap_target_v, -plan.tone_dbfs
+                "  peak allowance    {:>9}   the tone itself reaches full power; what is louder clips",
+                volts(plan.full_power_target_v)
             )?;
         }
-        writeln!(
-            f,
-            "at the processor       {:.2} V RMS  at its input, with this tone",
-            plan.processor_input_target_v
-        )?;
+        writeln!(f, "Processor input     {:>9}   with this tone", volts(plan.processor_input_target_v))?;
         if let Some(gain_db) = plan.amplifier_gain_db {
-            writeln!(f, "amplifier's gain       {gain_db:.1} dB then")?;
+            writeln!(f, "Amplifier gain      {:>9}", format!("{} dB", decimals(gain_db, 1)))?;
         }
-        writeln!(
-            f,
-            "\nstage               level     clips at   headroom   (a full-scale peak at the clean step)"
-        )?;
+        writeln!(f, "\n{:18}  {:>9}  {:>9}  {:>8}", "Full-scale peak", "level", "clips at", "headroom")?;
         for stage in &plan.stages {
             let first = if stage.stage == plan.clips_first { "  clips first" } else { "" };
             writeln!(
                 f,
-                "{:17} {:>7.2} V  {:>8.2} V  {:>6.1} dB{first}",
-                stage.stage, stage.level_v, stage.clips_at_v, stage.headroom_db
-            )?;
-        }
-        writeln!(f, "\ntone       full scale reaches full power   the tone reaches full power")?;
-        for tone in &plan.tones {
-            writeln!(
-                f,
-                "{:>4} dBFS  {:>24.2} V  {:>27.2} V",
-                tone.tone_dbfs, tone.target_v, tone.overlap_target_v
+                "{:18}  {:>9}  {:>9}  {:>8}{first}",
+                sentence(&stage.stage),
+                volts(stage.level_v),
+                volts(stage.clips_at_v),
+                format!("{} dB", decimals(stage.headroom_db, 1))
             )?;
         }
         Ok(())

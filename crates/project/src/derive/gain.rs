@@ -20,7 +20,7 @@ pub fn gain_changes(input: &GainInput, plan: &GainPlan, basis: Basis) -> Vec<Cha
         load_ohm: input.load_ohm,
         tone_dbfs: plan.tone_dbfs,
         target_v: plan.target_v,
-        full_power_target_v: Some(plan.overlap_target_v),
+        full_power_target_v: Some(plan.full_power_target_v),
         processor_input_target_v: Some(plan.processor_input_target_v),
         amplifier_gain_db: plan.amplifier_gain_db,
         stages: plan.stages.iter().map(stage).collect(),
