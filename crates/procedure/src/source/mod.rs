@@ -27,6 +27,6 @@ pub use project::derive::{SourceHeadroom, output_headroom};
 pub use spots::{Spot, spots, write_spots};
 pub use tone::{
     FLAT_DB, OutputCapture, ToneCurve, ToneOfOutput, ToneOrder, ToneReport, short_sweep, source_tone,
-    tone_from_recordings, tone_of, undo, usual_steps,
+    tone_from_job, tone_from_recordings, tone_of, undo, usual_steps,
 };
 pub use tone_conditions::ConditionTone;

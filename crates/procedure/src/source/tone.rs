@@ -10,19 +10,21 @@ use job::{CaptureId, Conditions, Stage};
 use library::{Error, Result};
 use measure::{Finding, Reading, Stimulus};
 use measurements::signals;
+use project::{CaptureEntry, Project};
 use rig::{InputRole, Scene};
 use serde::Serialize;
 use tuning::{
     FitInput, FitOptions, FitResult, OutputResponse, PairDifference, Profile, Response, StepResponse,
     ToneChange, ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
 };
+use units::quantity::{decimals, sentence, signed, spoken};
 
 use super::named::Named;
 use super::tone_conditions::{self, ConditionTone};
 use crate::analysis::analyze_and_keep;
 use crate::capture::captures;
 use crate::session::Session;
-use crate::{Analysis, Placement, Plan, Recorded, Request, WhenKept, reading_response};
+use crate::{Analysis, OpenJob, Placement, Plan, Recorded, Request, WhenKept, reading_response};
 
 /// What is to be found out about the source's tone.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -168,21 +170,85 @@ pub const FLAT_DB: f64 = 1.5;
 /// # Errors
 /// When something that was given cannot be used, or a sweep was not found.
 pub fn tone_from_recordings(order: &ToneOrder, job: &mut WhenKept) -> Result<ToneReport> {
-    let (captures, conditions): (Vec<OutputCapture>, Vec<Conditions>) =
-        recorded(order, job)?.into_iter().unzip();
-    let mut report = report(order, &captures)?;
+    let (captures, conditions): (Vec<_>, Vec<_>) = recorded(order, job)?.into_iter().unzip();
+    let report = report_over(order, &captures, &conditions)?;
+    if let Some(job) = job.job()? {
+        job.apply(report.change(ids(&captures)))?;
+    }
+    Ok(report)
+}
+
+/// Finds out about the source's tone from the captures that a job holds of its outputs, each under the conditions
+/// that stand in it: the newest where one was made twice.
+///
+/// # Errors
+/// When the job holds none, or one is too short to be described.
+pub fn tone_from_job(order: &ToneOrder, job: &mut OpenJob) -> Result<ToneReport> {
+    let (captures, conditions): (Vec<_>, Vec<_>) = kept(order, job.project())?.into_iter().unzip();
+    let report = report_over(order, &captures, &conditions)?;
+    job.apply(report.change(ids(&captures)))?;
+    Ok(report)
+}
+
+/// What the captures say, and what changes with what they were made under.
+fn report_over(
+    order: &ToneOrder,
+    captures: &[OutputCapture],
+    conditions: &[Conditions],
+) -> Result<ToneReport> {
+    let made: Vec<(&str, &Conditions)> =
+        captures.iter().map(|one| one.output.as_str()).zip(conditions).collect();
+    let usual = captures.iter().zip(tone_conditions::under_usual(&made));
+    let usual: Vec<OutputCapture> =
+        usual.filter(|(_, is_usual)| *is_usual).map(|(one, _)| one.clone()).collect();
+    let mut report = report(order, &usual)?;
     let under: Vec<(&str, &Response, &Conditions)> = captures
         .iter()
-        .zip(&conditions)
+        .zip(conditions)
         .map(|(capture, conditions)| (capture.output.as_str(), &capture.response, conditions))
         .collect();
     let (changes, findings) = tone_conditions::changes(&under);
     report.conditions = changes;
     report.findings.extend(findings);
-    if let Some(job) = job.job()? {
-        job.apply(report.change(ids(&captures)))?;
-    }
     Ok(report)
+}
+
+/// The captures of outputs in a job, with what they were made under.
+fn kept(order: &ToneOrder, project: &Project) -> Result<Vec<(OutputCapture, Conditions)>> {
+    let step_of = |capture: &CaptureEntry| capture.meta.conditions.volume_step.map(i64::from);
+    let wanted = |capture: &&CaptureEntry| {
+        let output = &capture.meta.position;
+        let of_step =
+            order.steps.is_empty() || step_of(capture).is_some_and(|step| order.steps.contains(&step));
+        let of_output = order.outputs.is_empty() || order.outputs.contains(output);
+        capture.has_result() && capture.response.is_some() && !output.is_empty() && of_output && of_step
+    };
+    let all: Vec<&CaptureEntry> = project.of_stage(Stage::Source).filter(wanted).collect();
+    let is_newest = |one: &CaptureEntry| {
+        let same = |other: &&CaptureEntry| {
+            other.meta.position == one.meta.position && other.meta.conditions == one.meta.conditions
+        };
+        all.iter().copied().filter(|other| same(other)).all(|other| other.id <= one.id)
+    };
+    let chosen: Vec<&CaptureEntry> = all.iter().copied().filter(|one| is_newest(one)).collect();
+    if chosen.is_empty() {
+        return Err(Error::input(
+            "the job holds no response of an output; import recordings of the outputs with \
+             `headrest job import JOB FILE --as TRACK=output:NAME`, or name recordings here as NAME=FILE",
+        ));
+    }
+    // Captures of one sweep on several inputs share a clock; others began at other times.
+    let sweep_of = |one: &CaptureEntry| one.meta.made_with.unwrap_or(one.id);
+    let shared = chosen.iter().all(|one| sweep_of(one) == sweep_of(chosen[0]));
+    chosen
+        .into_iter()
+        .filter_map(|one| Some((one, one.reading.as_ref()?)))
+        .map(|(one, reading)| {
+            let output = one.meta.position.clone();
+            let capture = output_capture(output, step_of(one), reading, shared)?;
+            Ok((OutputCapture { capture: Some(one.id), ..capture }, one.meta.conditions.clone()))
+        })
+        .collect()
 }
 
 /// Finds out about the source's tone with a rig. A person connects the outputs and sets the volume;
@@ -218,9 +284,12 @@ fn recorded(order: &ToneOrder, job: &mut WhenKept) -> Result<Vec<(OutputCapture,
         .iter()
         .map(|named| {
             let (output, step, conditions) = tone_conditions::output_and_conditions(&named.name)?;
-            if is_response_file(&named.path) {
-                let response = library::response(&named.path)?;
+            if is_response_file(&named.path) || library::is_part_of_job(&named.path) {
+                let of_job = library::named_response(&named.path)?;
+                let conditions = conditions.or(of_job.conditions.unwrap_or_default());
+                let step = conditions.volume_step.map(i64::from).or(step);
                 let (arrival_s, findings, capture) = (None, Vec::new(), None);
+                let response = of_job.response;
                 return Ok((
                     OutputCapture { output, step, response, arrival_s, findings, capture },
                     conditions,
@@ -453,19 +522,22 @@ fn pair_remarks(pair: &PairDifference) -> Vec<Finding> {
     let mut findings = Vec::new();
     if pair.inverted == Some(true) {
         let text = format!(
-            "`{second}` is upside down re `{first}`: turn its polarity over in the processor, or swap its leads."
+            "`{second}` has reversed polarity against `{first}`: invert it in the processor, or swap its leads."
         );
         findings.push(Finding::caution("output-inverted", text));
     }
     if let Some(delay_s) = pair.delay_s.filter(|delay_s| delay_s.abs() > 5e-5) {
         let later = if delay_s > 0.0 { "later" } else { "earlier" };
-        let text = format!("`{second}` comes {:.2} ms {later} than `{first}`.", 1e3 * delay_s.abs());
+        let text =
+            format!("`{second}` comes {} ms {later} than `{first}`.", decimals(1e3 * delay_s.abs(), 2));
         findings.push(Finding::note("output-delayed", text));
     }
     if pair.tone_rms_db > 1.0 {
         let text = format!(
-            "`{second}` has another tone than `{first}`: {:+.1} dB at {:.0} Hz, beside a level of {:+.1} dB.",
-            pair.worst_db, pair.worst_hz, pair.level_db
+            "`{second}` has another tone than `{first}`: {} dB at {}, beside a level of {} dB.",
+            signed(pair.worst_db, 1),
+            spoken("hz", pair.worst_hz).value,
+            signed(pair.level_db, 1)
         );
         findings.push(Finding::note("output-tone-differs", text));
     }
@@ -500,9 +572,12 @@ fn add_up(
         findings.push(Finding::caution("sum-of-powers", text));
     }
     let text = if shape.flatness_db <= FLAT_DB {
-        format!("Together they are flat within ±{:.1} dB.", shape.flatness_db)
+        format!("The outputs summed are flat within ±{:.1} dB.", shape.flatness_db)
     } else {
-        format!("Together they are not flat: ±{:.1} dB from end to end of their band.", shape.flatness_db)
+        format!(
+            "The outputs summed are not flat: ±{:.1} dB from end to end of their band.",
+            shape.flatness_db
+        )
     };
     findings.push(Finding::note("sum-of-outputs", text));
     let response = ToneCurve::of(&added.response.smoothed(24));
@@ -535,42 +610,62 @@ impl fmt::Display for ToneReport {
             writeln!(f, "{}{step}", output.output)?;
             shape_lines(f, &output.shape)?;
             if output.steps.len() > 1 {
-                writeln!(f, "  step      bass    treble   against step {}", output.step.unwrap_or(0))?;
+                writeln!(f, "  Step      bass    treble   against step {}", output.step.unwrap_or(0))?;
                 for one in &output.steps {
-                    let text =
-                        |db: Option<f64>| db.map_or_else(|| "–".to_owned(), |db| format!("{db:+.1} dB"));
+                    let text = |db: Option<f64>| {
+                        db.map_or_else(|| "–".to_owned(), |db| format!("{} dB", signed(db, 1)))
+                    };
                     writeln!(f, "  {:4}  {:>8}  {:>8}", one.step, text(one.bass_db), text(one.treble_db))?;
                 }
             }
+            for ConditionTone { change, .. } in
+                self.conditions.iter().filter(|one| one.output == output.output)
+            {
+                writeln!(
+                    f,
+                    "  {} {} dB with the {}: {} as usual, {} not, most at {}",
+                    sentence(&change.part),
+                    signed(change.gain_db, 1),
+                    change.condition.replace('-', " "),
+                    change.unchanged,
+                    change.changed,
+                    change.largest
+                )?;
+            }
         }
         for pair in &self.pairs {
-            let delay =
-                pair.delay_s.map_or_else(|| "delay unknown".to_owned(), |s| format!("{:+.3} ms", 1e3 * s));
+            let delay = pair
+                .delay_s
+                .map_or_else(|| "delay unknown".to_owned(), |s| format!("{} ms", signed(1e3 * s, 2)));
             let polarity = match pair.inverted {
-                Some(true) => "upside down",
+                Some(true) => "inverted",
                 Some(false) => "same polarity",
                 None => "polarity unknown",
             };
             writeln!(
                 f,
-                "{} re {}: {:+.2} dB, {delay}, {polarity}, tone {:.1} dB RMS apart",
-                pair.second, pair.first, pair.level_db, pair.tone_rms_db
+                "{} against {}: {} dB, {delay}, {polarity}, tone differs by {} dB RMS",
+                pair.second,
+                pair.first,
+                signed(pair.level_db, 1),
+                decimals(pair.tone_rms_db, 1)
             )?;
         }
         if let Some(sum) = &self.sum {
             writeln!(
                 f,
-                "sum of {}{}",
+                "Sum of {}{}",
                 sum.outputs.join(" and "),
-                if sum.coherent { "" } else { " (powers)" }
+                if sum.coherent { "" } else { " (powers added)" }
             )?;
             shape_lines(f, &sum.shape)?;
         }
         if let Some(fit) = &self.bands {
             writeln!(
                 f,
-                "to undo it ({:.1} dB RMS before, {:.1} dB after):",
-                fit.before.rms_db, fit.after.rms_db
+                "Bands that flatten it ({} dB RMS before, {} dB after):",
+                decimals(fit.before.rms_db, 1),
+                decimals(fit.after.rms_db, 1)
             )?;
             for band in &fit.bands {
                 writeln!(f, "  {}", band.typed().sentence())?;
@@ -581,17 +676,19 @@ impl fmt::Display for ToneReport {
 }
 
 fn shape_lines(f: &mut fmt::Formatter<'_>, shape: &ToneShape) -> fmt::Result {
+    let hertz = |hz: f64| spoken("hz", hz).value;
     let edge = |edge: &tuning::BandEdge| match (edge.corner_hz, edge.slope_db_per_octave) {
-        (Some(hz), Some(slope)) => format!("{hz:.0} Hz ({slope:.0} dB/octave)"),
-        (Some(hz), None) => format!("{hz:.0} Hz"),
-        (None, _) => format!("beyond {:.0} Hz", edge.measured_to_hz),
+        (Some(hz), Some(slope)) => format!("{} ({} dB/octave)", hertz(hz), decimals(slope, 0)),
+        (Some(hz), None) => hertz(hz),
+        (None, _) => format!("beyond {}", hertz(edge.measured_to_hz)),
     };
-    writeln!(f, "  flat within ±{:.1} dB, {:.1} dB RMS", shape.flatness_db, shape.rms_db)?;
-    writeln!(f, "  −3 dB from {} to {}", edge(&shape.low), edge(&shape.high))?;
-    for peak in shape.peaks.iter().take(6) {
-        writeln!(f, "  {:+.1} dB at {:.0} Hz", peak.gain_db, peak.frequency_hz)?;
-    }
-    Ok(())
+    let (flatness, rms) = (decimals(shape.flatness_db, 1), decimals(shape.rms_db, 1));
+    writeln!(f, "  Flat within  ±{flatness} dB, {rms} dB RMS")?;
+    writeln!(f, "  −3 dB at     {} and {}", edge(&shape.low), edge(&shape.high))?;
+    let peak =
+        |peak: &tuning::TonePeak| format!("{} dB at {}", signed(peak.gain_db, 1), hertz(peak.frequency_hz));
+    let peaks: Vec<String> = shape.peaks.iter().take(6).map(peak).collect();
+    if peaks.is_empty() { Ok(()) } else { writeln!(f, "  Humps, dips  {}", peaks.join(", ")) }
 }
 
 #[cfg(test)]
@@ -649,7 +746,7 @@ mod tests {
         let fit = report.bands.as_ref().unwrap();
         assert!(fit.before.rms_db > 0.8 && fit.after.rms_db < 0.4 * fit.before.rms_db, "{report}");
         assert!(report.sum.as_ref().unwrap().coherent);
-        assert!(report.to_string().contains("to undo it"), "{report}");
+        assert!(report.to_string().contains("Bands that flatten it"), "{report}");
         let wrong = ToneOrder { sum: vec!["roof".to_owned()], ..order };
         assert!(found(&wrong).unwrap_err().to_string().contains("roof"));
     }

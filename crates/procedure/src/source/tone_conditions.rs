@@ -17,6 +17,9 @@ pub struct ConditionTone {
     pub change: job::ToneChange,
 }
 
+/// The condition that [`tuning::tone_over_steps`] looks at.
+const VOLUME_STEP: &str = Conditions::NAMES[0];
+
 /// What is read behind `@`.
 const FORM: &str = "a volume step, a speed or a word, such as front@24, front@50km/h, front@850rpm, front@mode:movie or \
                     front@note:windows open; several with another `@`";
@@ -31,8 +34,10 @@ pub(super) fn output_and_conditions(name: &str) -> Result<(String, Option<i64>, 
     }
     let (mut step, mut conditions) = (None, Conditions::default());
     for part in parts {
-        let speed =
-            |text: &str| text.trim().parse::<f64>().ok().filter(|speed| *speed >= 0.0 && speed.is_finite());
+        let speed = |text: &str| {
+            let (speed, unit) = units::quantity::parse(text)?;
+            Some(speed).filter(|speed| *speed >= 0.0 && unit.is_empty())
+        };
         let numbered = |units: &[&str]| units.iter().find_map(|unit| part.strip_suffix(unit)).map(speed);
         if let Some(kmh) = numbered(&["km/h", "kmh"]) {
             conditions.vehicle_kmh = Some(kmh.ok_or_else(refuse)?);
@@ -51,11 +56,25 @@ pub(super) fn output_and_conditions(name: &str) -> Result<(String, Option<i64>, 
     Ok((output, step, conditions))
 }
 
+/// Which captures were made under the conditions, the volume step apart, that most of their output's were: what follows
+/// the volume is told from those alone.
+pub(super) fn under_usual(captures: &[(&str, &Conditions)]) -> Vec<bool> {
+    let rest_of = |(_, under): &(&str, &Conditions)| without(under, VOLUME_STEP);
+    let usual = |output: &str| {
+        let own: Vec<_> = captures.iter().filter(|(other, _)| *other == output).map(rest_of).collect();
+        let count = |rest: &Vec<(&str, String)>| own.iter().filter(|other| *other == rest).count();
+        // Of several that are as many the first counts.
+        let most = own.iter().map(count).max();
+        own.iter().find(|rest| Some(count(rest)) == most).cloned()
+    };
+    captures.iter().map(|one| usual(one.0) == Some(rest_of(one))).collect()
+}
+
 /// What changes with each condition but the volume step. Captures are compared that differ in this condition and in no
 /// other.
 pub(super) fn changes(captures: &[(&str, &Response, &Conditions)]) -> (Vec<ConditionTone>, Vec<Finding>) {
     let (mut all, mut findings) = (Vec::new(), Vec::new());
-    for condition in Conditions::NAMES.into_iter().filter(|condition| *condition != "volume-step") {
+    for condition in Conditions::NAMES.into_iter().filter(|condition| *condition != VOLUME_STEP) {
         let mut done: Vec<(&str, Vec<(&str, String)>)> = Vec::new();
         for (output, _, conditions) in captures {
             let rest = without(conditions, condition);
@@ -188,5 +207,8 @@ mod tests {
         assert_eq!((one.change.unchanged.as_str(), one.change.changed.as_str()), ("50 km/h", "80 km/h"));
         assert!((one.change.gain_db - 4.0).abs() < 0.2, "{one:?}");
         assert!(findings[0].text.contains("vehicle speed"), "{}", findings[0].text);
+        let under: Vec<(&str, &Conditions)> = all.iter().map(|(_, under)| ("front", under)).collect();
+        // At rest were two of the four, the one at step 10 among them.
+        assert_eq!(under_usual(&under), [true, false, false, true]);
     }
 }
