@@ -9,7 +9,7 @@ use crate::command::{self, cargo, on_path, output, program, root};
 use crate::workspace::target_folder;
 
 /// The pages in the order of the book; `commands.md` is made from the program.
-const PAGES: [(&str, &str); 15] = [
+const PAGES: [(&str, &str); 18] = [
     ("README.md", "Headrest"),
     ("docs/guide.md", "A job from start to handover"),
     ("docs/recordings.md", "Working from recordings"),
@@ -20,7 +20,10 @@ const PAGES: [(&str, &str); 15] = [
     ("docs/findings.md", "Findings"),
     ("docs/measurements.md", "Measurements of your own"),
     ("docs/systems.md", "Systems"),
+    ("DEVELOPERS.md", "For those who change Headrest"),
     ("docs/architecture.md", "Architecture"),
+    ("docs/drawing.md", "Drawing"),
+    ("docs/faults.md", "Faults"),
     ("docs/performance.md", "Performance"),
     ("docs/conformance.md", "Conformance"),
     ("docs/dependencies.md", "Dependencies"),
@@ -69,7 +72,16 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
         );
         return Ok(());
     }
-    command::run(program("mdbook").arg("build").arg(&book))
+    command::run(program("mdbook").arg("build").arg(&book))?;
+    let made = book.join("book");
+    // Newer versions of mdBook put a hash into the name.
+    let is_index = |name: &str| name.starts_with("searchindex") && name.ends_with(".js");
+    let mut files = fs::read_dir(&made).map_err(|error| error.to_string())?.flatten();
+    if !files.any(|file| is_index(&file.file_name().to_string_lossy())) {
+        return Err(format!("{}: the book has no search index", made.display()));
+    }
+    println!("the book is in {}", made.display());
+    Ok(())
 }
 
 /// The help of every command, as one page.
@@ -165,6 +177,24 @@ mod tests {
     #[test]
     fn every_link_of_the_pages_leads_somewhere() {
         assert_eq!(broken_links(&root()), Ok(Vec::new()));
+    }
+
+    /// A page that another one leads to is in the book as well.
+    #[test]
+    fn the_book_lacks_no_page_that_is_linked_to() {
+        for (page, _) in PAGES.iter().filter(|(page, _)| *page != "commands.md") {
+            let text = read(&root().join(page)).unwrap();
+            let folder = Path::new(page).parent().unwrap();
+            for link in links(&text).filter(|link| !link.contains("://")) {
+                let file = link.split('#').next().unwrap_or_default();
+                if file.ends_with(".md") {
+                    let leads = fs::canonicalize(root().join(folder).join(file)).unwrap();
+                    let held =
+                        PAGES.iter().any(|(held, _)| leads == root().canonicalize().unwrap().join(held));
+                    assert!(held, "{page} leads to {file}, which is not in the book");
+                }
+            }
+        }
     }
 
     #[test]
