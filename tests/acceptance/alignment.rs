@@ -45,7 +45,7 @@ fn two_drivers_get_the_delay_and_polarity_that_they_lack() {
     let coarse =
         desk.run("align lower.csv upper.csv --crossover 2000 --processor graphic-31 --json").done().json();
     near("on a grid of 0.1 ms", 1e3 * coarse["delay_s"]["upper"].as_f64().unwrap(), 0.9, 1e-9);
-    desk.run("align lower.csv upper.csv --crossover 2000").done().says(&["turn the polarity over"]);
+    desk.run("align lower.csv upper.csv --crossover 2000").done().says(&["inverted"]);
 }
 
 /// Two drivers, each recorded by itself with what was played on the second channel: their responses

@@ -79,7 +79,7 @@ fn each_mistake_is_named_so_that_a_person_can_act_on_it() {
             1,
             Some((160.0, 4.5, 3.2)),
             "wrong-sign",
-            "Band 2 sounds as if +4.5 dB had been typed instead of -4.5 dB.",
+            "Band 2 sounds as if +4.5 dB had been typed instead of −4.5 dB.",
         ),
         (0, None, "missing", "Band 1 (63 Hz) cannot be heard: it sounds as if it had not been entered."),
     ] {

@@ -5,103 +5,12 @@
 
 use std::fmt::Write as _;
 
-use cabin::{Band, Cabin, Car, CrossoverKind, Edge, Setup};
+use cabin::{Car, Setup};
 use serde_json::Value;
 use testkit::at_most;
 
-use crate::material::{RATE_HZ, write_wav};
 use crate::program::Desk;
-
-/// One long recording that grows track by track.
-struct Recorder {
-    cabin: Cabin,
-    samples: Vec<f32>,
-}
-
-impl Recorder {
-    fn new(car: &Car) -> Self {
-        let cabin = Cabin::new(car, f64::from(RATE_HZ)).expect("a car");
-        Self { cabin, samples: Vec::new() }
-    }
-
-    /// Plays a track of the stick in a car that is set like this; gives the time at which it begins.
-    fn play(&mut self, desk: &Desk, track: &str, setup: &Setup) -> f64 {
-        self.cabin.apply(setup).expect("it fits");
-        let stick = recording::read(desk.path().join(format!("stick/{track}.wav"))).expect("a track");
-        let silence = vec![0.0f32; 2 * RATE_HZ as usize];
-        let right = stick.channels.get(1).unwrap_or(&stick.channels[0]);
-        let played = stick.channels[0].iter().zip(right).flat_map(|(left, right)| [*left, *right]);
-        let input: Vec<f32> = silence.iter().copied().chain(played).chain(silence.iter().copied()).collect();
-        let mut output = vec![0.0f32; input.len()];
-        self.cabin.process(&input, &mut output);
-        let began_s = self.samples.len() as f64 / f64::from(RATE_HZ) + 1.0;
-        self.samples.extend(output.chunks(2).map(|frame| frame[0]));
-        began_s
-    }
-
-    fn write(self, desk: &Desk, name: &str) {
-        write_wav(&desk.path().join(name), RATE_HZ, &[self.samples]);
-    }
-}
-
-/// What a track for a driver of this role is called, which protects it.
-fn track_of(role: cabin::Role) -> &'static str {
-    match role {
-        cabin::Role::Sub => "sweep-sub",
-        cabin::Role::Tweeter => "sweep-high",
-        cabin::Role::Mid => "sweep-mid",
-        // A woofer wants to be measured below the mids' track.
-        cabin::Role::Woofer | cabin::Role::FullRange => "sweep-full",
-    }
-}
-
-fn word(role: cabin::Role) -> &'static str {
-    match role {
-        cabin::Role::Sub => "sub",
-        cabin::Role::Tweeter => "tweeter",
-        cabin::Role::Mid => "mid",
-        cabin::Role::Woofer => "woofer",
-        cabin::Role::FullRange => "full-range",
-    }
-}
-
-/// Types what a sheet says into the processor, each number as it stands there.
-fn typed(setup: &Setup, sheet: &Value) -> Setup {
-    let mut setup = setup.clone();
-    let number = |value: &Value, key: &str| value[key].as_f64().expect("a number");
-    let edge = |value: &Value| {
-        value.is_object().then(|| Edge {
-            frequency_hz: number(value, "frequency_hz"),
-            order: u32::try_from(value["order"].as_u64().expect("an order")).expect("a small one"),
-            kind: match value["family"].as_str() {
-                Some("butterworth") => CrossoverKind::Butterworth,
-                Some("bessel") => CrossoverKind::Bessel,
-                _ => CrossoverKind::LinkwitzRiley,
-            },
-        })
-    };
-    for channel in sheet["channels"].as_array().expect("channels") {
-        let name = channel["channel"].as_str().expect("a name");
-        if let Some(entry) = setup.processor.get_mut(name) {
-            let setting = &channel["setting"];
-            entry.gain_db = number(setting, "gain_db");
-            entry.delay_s = number(setting, "delay_s");
-            entry.invert = setting["inverted"] == true;
-            (entry.high_pass, entry.low_pass) = (edge(&setting["high_pass"]), edge(&setting["low_pass"]));
-        }
-        for band in channel["bands"].as_array().expect("bands") {
-            let band = Band {
-                kind: serde_json::from_value(band["type"].clone()).expect("a kind"),
-                frequency_hz: number(band, "frequency_hz"),
-                gain_db: number(band, "gain_db"),
-                q: number(band, "q"),
-            };
-            let reached = setup.processor.iter_mut().filter(|(driver, _)| name.is_empty() || *driver == name);
-            reached.for_each(|(_, entry)| entry.bands.push(band));
-        }
-    }
-    setup
-}
+use crate::recorder::{Recorder, track_of, typed, word};
 
 const PLACES: [&str; 3] = ["driver", "driver-left-ear", "driver-right-ear"];
 
@@ -129,10 +38,10 @@ fn a_whole_job_from_recordings_alone() {
     for driver in &drivers {
         let setup = Setup { active: Some(vec![driver.name.clone()]), ..bare.clone() };
         let track = track_of(driver.role);
-        let began_s = recorder.play(&desk, track, &setup);
+        let began_s = recorder.play(&desk.path().join("stick"), track, &setup);
         writeln!(table, "{track},{began_s:.1},{},driver", driver.name).unwrap();
     }
-    recorder.write(&desk, "drivers.wav");
+    recorder.write(&desk.path().join("drivers.wav"));
     desk.write("drivers.csv", table);
     let imported = desk.run("job import job drivers.wav --table drivers.csv --json").done().json();
     let tracks = imported["recordings"][0]["tracks"].as_array().expect("tracks");
@@ -180,11 +89,11 @@ fn a_whole_job_from_recordings_alone() {
         let mut said: Vec<String> = ["job", "import", "job", name].map(str::to_owned).to_vec();
         for place in PLACES {
             let setup = Setup { mic_position: place.to_owned(), ..setup.clone() };
-            let began_s = recorder.play(&desk, "sweep-full", &setup);
+            let began_s = recorder.play(&desk.path().join("stick"), "sweep-full", &setup);
             said.push("--as".to_owned());
             said.push(format!("sweep-full@{began_s:.1}={set}:{place}"));
         }
-        recorder.write(&desk, name);
+        recorder.write(&desk.path().join(name));
         desk.run_with(&said.iter().map(String::as_str).collect::<Vec<_>>()).done()
     };
     places("before", "before.wav", &timed).says(&["before, driver-left-ear"]);

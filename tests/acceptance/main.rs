@@ -7,6 +7,7 @@ mod auditing;
 mod bad_input;
 mod demo;
 mod display;
+mod documents;
 mod from_recordings;
 #[cfg(target_os = "linux")]
 mod full_disk;
@@ -20,6 +21,7 @@ mod papers;
 mod preview;
 mod program;
 mod programme;
+mod recorder;
 mod responses;
 mod sessions;
 mod source;

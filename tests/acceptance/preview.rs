@@ -30,7 +30,7 @@ fn level_db(desk: &Desk, file: &str, side: usize) -> f64 {
 fn the_files_for_a_memory_stick_differ_by_the_bands_and_the_match_alone() {
     let desk = desk();
     let with = desk.run("preview song.wav --bands bands.csv --out with.wav --json").done().json();
-    let plain = desk.run("preview song.wav --bands bands.csv --without --out plain.wav --json").done().json();
+    let plain = desk.run("preview song.wav --bands bands.csv --bypass --out plain.wav --json").done().json();
     let number = |name: &str| with[name].as_f64().unwrap_or_else(|| panic!("no {name} in {with}"));
     assert_eq!((&with["file"]["holds"], &plain["file"]["holds"]), (&"with".into(), &"without".into()));
     assert_eq!(with["matched_db"], plain["matched_db"]);
@@ -47,15 +47,15 @@ fn the_files_for_a_memory_stick_differ_by_the_bands_and_the_match_alone() {
 #[test]
 fn both_ways_stand_in_one_file_in_turn() {
     let desk = desk();
-    desk.run("preview song.wav --bands bands.csv --out plain.wav --without").done();
-    let line = "preview song.wav --bands bands.csv --out turn.flac --every 2 --bits 24 --without --json";
+    desk.run("preview song.wav --bands bands.csv --out plain.wav --bypass").done();
+    let line = "preview song.wav --bands bands.csv --out turn.flac --every 2 --bits 24 --bypass --json";
     let turn = desk.run(line).done().json();
     assert_eq!((&turn["file"]["holds"], &turn["switched"]), (&"both".into(), &1.into()));
     let change_db = level_db(&desk, "turn.flac", 0) - level_db(&desk, "plain.wav", 0);
     let matched_db = turn["matched_db"].as_f64().expect("a gain");
     near("half a second after the change", change_db, matched_db - 6.0, 0.01);
     let outcome = desk.run("preview --bands bands.csv --out noise.wav --seconds 5").done();
-    outcome.says(&["pink noise, 5.0 s at 48000 Hz", "peak -12.0 dBFS", "noise.wav, 16 bit: with the bands"]);
+    outcome.says(&["pink noise, 5.0 s at 48000 Hz", "peak −12.0 dBFS", "noise.wav, 16 bit: with the bands"]);
     assert_eq!(read(desk.path().join("noise.wav")).expect("noise").frames(), 5 * RATE_HZ as usize);
 }
 
@@ -63,7 +63,7 @@ fn both_ways_stand_in_one_file_in_turn() {
 fn the_simulated_cars_microphone_hears_the_difference() {
     let desk = desk();
     let outcome = desk.run("preview --bands bands.csv --simulated --seconds 20 --every 5 --json").done();
-    for said in ["makes no sound", "0.0 s  with the bands", "without the bands"] {
+    for said in ["makes no sound", "0.0 s  with the bands", "bypassed"] {
         assert!(outcome.stderr.contains(said), "stderr lacks `{said}`: {}", outcome.stderr);
     }
     let report = outcome.json();

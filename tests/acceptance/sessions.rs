@@ -91,7 +91,7 @@ fn a_recorded_session_becomes_captures() {
     // The job knows the recording again; another channel of it is another thing.
     let known = desk.run("job import car session.wav --channel 2").done();
     known.says(&["imported before", "0005", "0 new captures"]);
-    desk.run("job import car session.wav --channel 1").not_measured().says(&["no track was found"]);
+    desk.run("job import car session.wav --channel 1").not_measured().says(&["No track was found"]);
     // The same as a table, into the same job.
     let table = desk.run("job import car session.wav --channel 2 --again").done();
     table.says(&["polarity inverted", "sweep-high", "bursts", "arrival", "0006", "4 new captures"]);
@@ -104,7 +104,7 @@ fn a_session_without_tracks_gives_no_result() {
     let (talk, _) = session(&desk, &[("quiet", 1.0, 5.0)]);
     write_wav(&desk.path().join("talk.wav"), RECORDER_HZ, &[talk]);
     let outcome = desk.run("job import car talk.wav").not_measured();
-    outcome.says(&["no track was found", "--channel"]);
+    outcome.says(&["No track was found", "--channel"]);
     let json = desk.run("job import car talk.wav --json").not_measured().json();
     assert_eq!(json["captures"], 0);
     // A track that was broken off is named, and is no result either.

@@ -49,9 +49,9 @@ fn a_pad_is_computed_from_its_resistors() {
     desk.run("calibrate pad 10k 0").refused(&["ohms"]);
 }
 
-/// A climb of 1 dB a step, clean up to a step, as a sine that is cut off at a peak of 0.5.
+/// A volume sweep of 1 dB a step, clean up to a step, as a sine that is cut off at a peak of 0.5.
 #[expect(clippy::cast_possible_truncation, reason = "samples are f32")]
-fn climb(tone_hz: f64, steps: i32, clean: i32) -> Vec<f32> {
+pub(crate) fn volume_sweep(tone_hz: f64, steps: i32, clean: i32) -> Vec<f32> {
     let rate = f64::from(RATE_HZ);
     let frames = (0.6 * rate) as i32;
     (0..steps * frames)
@@ -66,8 +66,8 @@ fn climb(tone_hz: f64, steps: i32, clean: i32) -> Vec<f32> {
 #[test]
 fn several_recordings_give_one_verdict() {
     let desk = Desk::new();
-    write_wav(&desk.path().join("front.wav"), RATE_HZ, &[climb(1_000.0, 10, 8)]);
-    write_wav(&desk.path().join("sub.wav"), RATE_HZ, &[vec![0.0; 288_000], climb(40.0, 10, 6)]);
+    write_wav(&desk.path().join("front.wav"), RATE_HZ, &[volume_sweep(1_000.0, 10, 8)]);
+    write_wav(&desk.path().join("sub.wav"), RATE_HZ, &[vec![0.0; 288_000], volume_sweep(40.0, 10, 6)]);
     let line = "source headroom front=front.wav sub=sub.wav#2 --first-step 21 --volts-per-fs 10 --json";
     let json = desk.run(line).done().json();
     assert_eq!(json["clean_step"], 26);
@@ -111,9 +111,10 @@ fn the_simulated_car_gives_its_true_clean_step() {
 #[test]
 fn a_hundred_watts_into_four_ohms_are_twenty_volts() {
     let desk = Desk::new();
-    let json = desk.run("gain --power 100 --load 4 --overlap -5 --source-v 4 --json").done().json();
+    let json = desk.run("gain --power 100 --load 4 --tone-dbfs -5 --source-v 4 --json").done().json();
     near("full power", json["full_power_v"].as_f64().unwrap(), 20.0, 1e-9);
     near("target", json["target_v"].as_f64().unwrap(), 11.246_827, 1e-5);
+    near("with the peak allowance", json["full_power_target_v"].as_f64().unwrap(), 20.0, 1e-9);
     near("gain", json["amplifier_gain_db"].as_f64().unwrap(), 13.979_4, 1e-4);
     desk.run("gain --power 0 --source-v 4").refused(&["power"]);
     desk.run("gain --power 100").refused(&["--source-v"]);
