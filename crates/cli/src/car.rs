@@ -9,6 +9,7 @@ use measure::Finding;
 use project::derive::crossover_timing;
 use serde::Serialize;
 use tuning::{CarAlignment, CarDriver, CarFilter, CarInput, CarSetting, DelayEntry, Profile, Role};
+use units::quantity::{decibels, hertz, signed_decibels};
 
 use library::{Error, Result};
 
@@ -154,7 +155,7 @@ fn placed(order: &CarOrder, profile: &Profile) -> Result<CarTiming> {
 
 fn delay_text(name: &str, delay: &DelayEntry) -> String {
     format!(
-        "{name:16} {:7.2} ms {:7.1} samples {:6.1} cm {:6.1} in",
+        "{name:16} {:7.2} ms {:7.1} samples {:7.1} cm {:7.1} in",
         delay.ms, delay.samples, delay.cm, delay.inches
     )
 }
@@ -166,17 +167,17 @@ fn filter_text(filter: Option<CarFilter>, side: &str) -> String {
             tuning::CrossoverFamily::LinkwitzRiley => "Linkwitz-Riley",
             tuning::CrossoverFamily::Bessel => "Bessel",
         };
-        format!(", {side} {:.0} Hz {family} {} dB/octave", filter.frequency_hz, filter.slope_db_per_octave)
+        format!(", {side} {} {family} {} dB/octave", hertz(filter.frequency_hz), filter.slope_db_per_octave)
     })
 }
 
 fn setting_text(setting: &CarSetting) -> String {
     format!(
-        "{}\n{:16} gain {:+.1} dB{}{}{}\n",
+        "{}\n{:16} gain {}{}{}{}\n",
         delay_text(&setting.driver, &setting.delay),
         "",
-        setting.gain_db,
-        if setting.invert { ", TURN THE POLARITY OVER" } else { "" },
+        signed_decibels(setting.gain_db),
+        if setting.invert { ", INVERTED" } else { "" },
         filter_text(setting.high_pass, "high-pass"),
         filter_text(setting.low_pass, "low-pass")
     )
@@ -186,13 +187,13 @@ fn setting_text(setting: &CarSetting) -> String {
 #[must_use]
 pub(crate) fn crossover_text(crossover: &CrossoverTiming) -> String {
     format!(
-        "{} with {} at {:.0} Hz ({}): worst loss {:.1} dB before, {:.1} dB after",
+        "{} with {} at {} ({}): summation loss {} before, {} after",
         crossover.lower.join(" + "),
         crossover.upper.join(" + "),
-        crossover.frequency_hz,
+        hertz(crossover.frequency_hz),
         crossover.why,
-        crossover.before_worst_db,
-        crossover.worst_db
+        decibels(crossover.before_worst_db.abs()),
+        decibels(crossover.worst_db.abs())
     )
 }
 
@@ -213,12 +214,12 @@ impl fmt::Display for CarTiming {
         for sum in &car.sums {
             let _ = writeln!(
                 text,
-                "predicted sum, {}: worst dip {:.1} dB at {:.0} Hz ({}); {:.1} dB before",
+                "Combined response, {}: worst dip {} at {} ({}); {} before",
                 sum.heard,
-                sum.worst_db,
-                sum.worst_hz,
+                decibels(sum.worst_db),
+                hertz(sum.worst_hz),
                 sum.worst_between.join(" and "),
-                sum.before_worst_db
+                decibels(sum.before_worst_db)
             );
         }
         for finding in &car.findings {

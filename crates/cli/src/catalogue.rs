@@ -5,6 +5,7 @@ use std::fmt;
 use host::Registry;
 use measure::{Finding, Manifest, ParameterKind};
 use serde::Serialize;
+use units::quantity::typed;
 
 use library::{Result, place};
 
@@ -45,15 +46,15 @@ pub(crate) fn devices() -> Result<Devices> {
 impl fmt::Display for Devices {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.devices.is_empty() {
-            writeln!(f, "no sound device was found; connect an interface, or use a simulated car")?;
+            writeln!(f, "No sound device was found: connect an interface, or use a simulated car")?;
         }
         for Device { id, name, inputs, outputs } in &self.devices {
             writeln!(f, "{name}  {inputs} in, {outputs} out\n    {id}")?;
         }
         if !self.rigs.is_empty() {
-            writeln!(f, "rigs: {}", self.rigs.join(", "))?;
+            writeln!(f, "Rigs: {}", self.rigs.join(", "))?;
         }
-        writeln!(f, "simulated cars: {}", self.simulated.join(", "))
+        writeln!(f, "Simulated cars: {}", self.simulated.join(", "))
     }
 }
 
@@ -94,7 +95,7 @@ impl fmt::Display for Measurements {
         for MeasurementCard { manifest, sha256, .. } in &self.all {
             writeln!(f, "{:width$} {}", manifest.id, manifest.summary)?;
             if let Some(sha256) = sha256 {
-                writeln!(f, "{:width$} plugin, sha256 {}…", "", &sha256[..16])?;
+                writeln!(f, "{:width$} plugin, SHA-256 {}…", "", &sha256[..16])?;
             }
         }
         Ok(())
@@ -138,22 +139,34 @@ pub(crate) fn measurement(id: &str) -> Result<MeasurementCard> {
     Ok(MeasurementCard::new(&registry, manifest))
 }
 
+/// A unit as it is written, with a blank ahead of it.
+fn unit_text(unit: &str) -> String {
+    let word = match unit {
+        "" => return String::new(),
+        "hz" => "Hz",
+        "db" => "dB",
+        "percent" => "%",
+        other => other,
+    };
+    format!(" {word}")
+}
+
 impl fmt::Display for MeasurementCard {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Manifest { id, title, version, summary, parameters, .. } = &self.manifest;
         writeln!(f, "{id} {version}: {title}\n{summary}")?;
         if let (Some(file), Some(sha256)) = (&self.file, &self.sha256) {
-            writeln!(f, "  plugin {file}\n  sha256 {sha256}")?;
+            writeln!(f, "  Plugin {file}\n  SHA-256 {sha256}")?;
         }
         for parameter in parameters {
             let range = match &parameter.kind {
                 ParameterKind::Number { unit, default, min, max } => {
-                    format!("{default} {unit} ({min} to {max})")
+                    format!("{}  ({} to {}{})", typed(*default), typed(*min), typed(*max), unit_text(unit))
                 }
                 ParameterKind::Integer { unit, default, min, max } => {
-                    format!("{default} {unit} ({min} to {max})")
+                    format!("{default}  ({min} to {max}{})", unit_text(unit))
                 }
-                ParameterKind::Choice { default, options } => format!("{default} ({})", options.join(", ")),
+                ParameterKind::Choice { default, options } => format!("{default}  ({})", options.join(", ")),
                 ParameterKind::Text { default } => format!("`{default}`"),
             };
             writeln!(f, "  -p {}={range}\n      {}", parameter.name, parameter.help)?;

@@ -8,6 +8,7 @@ use tuning::{
     Band, BandEntry, ChannelFit, ChannelInput, FitInput, FitOptions, FitResult, Profile, Response, Target,
     band_entries, bands_csv,
 };
+use units::quantity::{counted, decibels as db};
 
 use library::files::read_text;
 use library::targets::DriverEnds;
@@ -160,7 +161,8 @@ impl fmt::Display for FittedChannels {
             fmt::Display::fmt(&Fitted { result: channel.fit.clone(), processor: self.processor.clone() }, f)?;
             if let (Some(other), false) = (&channel.paired_with, channel.shared_bands.is_empty()) {
                 let numbers: Vec<String> = channel.shared_bands.iter().map(usize::to_string).collect();
-                writeln!(f, "the same on {other}: bands {}", numbers.join(", "))?;
+                let word = if numbers.len() == 1 { "band" } else { "bands" };
+                writeln!(f, "The same on {other}: {word} {}", numbers.join(", "))?;
             }
             writeln!(f)?;
         }
@@ -186,15 +188,25 @@ impl Fitted {
 impl fmt::Display for Fitted {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let FitResult { bands, before, after, left_alone, findings, .. } = &self.result;
-        writeln!(f, "{} bands for {}", bands.len(), self.processor)?;
+        writeln!(f, "{} for {}", counted(bands.len(), "band", "bands"), self.processor)?;
         for (number, band) in (1..).zip(bands) {
             writeln!(f, "{number:3}  {}", band.typed().sentence())?;
             writeln!(f, "     {}", band.why)?;
         }
-        writeln!(f, "RMS to target   {:.2} dB before, {:.2} dB after", before.rms_db, after.rms_db)?;
-        writeln!(f, "worst           {:.1} dB before, {:.1} dB after", before.max_db, after.max_db)?;
-        for place in left_alone {
-            writeln!(f, "left alone      {:.0} Hz: {}", place.frequency_hz, place.why.sentence())?;
+        writeln!(
+            f,
+            "Deviation from target  {:>7} RMS, {:>7} maximum before",
+            db(before.rms_db),
+            db(before.max_db)
+        )?;
+        writeln!(
+            f,
+            "                       {:>7} RMS, {:>7} maximum after",
+            db(after.rms_db),
+            db(after.max_db)
+        )?;
+        for line in tuning::left_alone_lines(left_alone) {
+            writeln!(f, "Left alone             {line}")?;
         }
         findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }

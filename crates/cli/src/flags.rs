@@ -65,7 +65,7 @@ pub(crate) enum Command {
     Preview(Preview),
     /// Check what was typed from captures before and after
     Audit(Audit),
-    /// Find what a processor means by Q from two captures
+    /// Find how a processor defines Q from two captures
     MeaningOfQ(MeaningOfQ),
     /// Write the entry sheet of a job
     Sheet(Sheet),
@@ -133,7 +133,8 @@ pub(crate) enum TrackFormat {
 
 #[derive(Debug, Args)]
 pub(crate) struct Measure {
-    /// Which measurement; `headrest plugins` lists them
+    /// Which measurement: level, tone, headroom, spectrum, sweep, transfer, arrival, noise, rattle and more;
+    /// `headrest plugins` lists them
     pub(crate) id: String,
     /// The devices to use
     #[arg(long, value_name = "FILE", conflicts_with = "simulated")]
@@ -169,7 +170,7 @@ pub(crate) struct Measure {
     #[arg(short = 'p', value_name = "KEY=VALUE")]
     pub(crate) parameters: Vec<String>,
     /// Wait before starting, so that the door can be shut
-    #[arg(long, value_name = "SECONDS", default_value_t = 0.0)]
+    #[arg(long, value_name = "SECONDS", default_value_t = 0.0, value_parser = number::seconds)]
     pub(crate) after: f64,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -181,7 +182,7 @@ pub(crate) struct ConditionFlags {
     /// The source's volume step
     #[arg(long, value_name = "STEP")]
     pub(crate) step: Option<u32>,
-    /// The engine's speed in turns a minute, 0 while it stands
+    /// The engine's speed in rpm, 0 while it stands
     #[arg(long, value_name = "RPM")]
     pub(crate) rpm: Option<String>,
     /// The vehicle's speed in km/h, from a recorder that ran by itself: never operate this while driving
@@ -215,7 +216,7 @@ pub(crate) struct Listen {
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub(crate) tracks: usize,
     /// End after so long, whatever was heard
-    #[arg(long = "for", value_name = "SECONDS")]
+    #[arg(long = "for", value_name = "SECONDS", value_parser = number::seconds)]
     pub(crate) seconds: Option<f64>,
     /// Play this track meanwhile; may be repeated [default: sweep-full with a simulated car]
     #[arg(long, value_name = "TRACK")]
@@ -237,16 +238,17 @@ pub(crate) struct Recorded {
     #[arg(long, value_name = "FILE")]
     pub(crate) mic_cal: Option<PathBuf>,
     /// The level that 94 dB SPL gave, in dBFS
-    #[arg(long, value_name = "X", allow_negative_numbers = true)]
+    #[arg(long, value_name = "X", allow_negative_numbers = true, value_parser = number::dbfs)]
     pub(crate) dbfs_at_94: Option<f64>,
     /// The volts of a sample value of 1.0
-    #[arg(long, value_name = "X")]
+    #[arg(long, value_name = "X", value_parser = number::volts)]
     pub(crate) volts_per_fs: Option<f64>,
 }
 
 #[derive(Debug, Args)]
 pub(crate) struct Analyze {
-    /// Which measurement; `headrest plugins` lists them
+    /// Which measurement: level, tone, headroom, spectrum, sweep, transfer, arrival, noise, rattle and more;
+    /// `headrest plugins` lists them
     pub(crate) id: String,
     /// WAV, FLAC or another sound file
     pub(crate) recording: PathBuf,
@@ -295,7 +297,7 @@ pub(crate) struct OneTarget {
     #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) low_pass: Option<f64>,
     /// How many points an octave
-    #[arg(long, value_name = "N", default_value_t = 3.0)]
+    #[arg(long, value_name = "N", default_value_t = 3.0, value_parser = number::count)]
     pub(crate) points: f64,
 }
 
@@ -338,7 +340,8 @@ pub(crate) enum TargetWhat {
 #[derive(Debug, Args)]
 #[command(
     after_help = "A response is a file, `-` for standard input, or part of a job: JOB:7, JOB@before. Several are \
-averaged by power; a whole job is its set `after`, or else `before`."
+averaged by power, and places that both were measured at are compared one by one as well; a whole job is its set `after`, \
+or else `before`."
 )]
 pub(crate) struct Compare {
     /// What it was before: a response, a set of a job, or a job
@@ -422,7 +425,7 @@ pub(crate) struct Align {
     #[arg(long, value_name = "HZ", value_parser = number::hertz)]
     pub(crate) crossover: Option<f64>,
     /// The longest delay that the processor has
-    #[arg(long, value_name = "X")]
+    #[arg(long, value_name = "X", value_parser = number::milliseconds)]
     pub(crate) max_delay_ms: Option<f64>,
     /// The processor whose delays can be entered: a name or a file
     #[arg(long, value_name = "NAME|FILE")]
@@ -459,7 +462,7 @@ pub(crate) struct Timing {
     #[arg(long, value_name = "NAME|FILE")]
     pub(crate) processor: Option<String>,
     /// The air's temperature
-    #[arg(long, value_name = "CELSIUS", default_value_t = 20.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "CELSIUS", default_value_t = 20.0, allow_negative_numbers = true, value_parser = number::celsius)]
     pub(crate) temperature: f64,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -539,7 +542,7 @@ impl From<EqualizerWord> for tuning::Equalizer {
 
 const PREVIEWED: &str = "Bands, delays, gains, polarity and crossovers run in a virtual processor in the playback path. \
 With the bands it is as loud as without, for A-weighted pink noise, so that louder does not sound better. \
-On a terminal Enter goes over to the other way, q and Enter (or Ctrl-C) ends it with a fade.
+On a terminal Enter switches (A/B), q and Enter (or Ctrl-C) ends it with a fade.
 
 Start with the amplifiers turned down: it rises to its level within two seconds. Leave the processor's own bands off meanwhile.";
 
@@ -560,9 +563,9 @@ pub(crate) struct Preview {
     /// The car's response: what it plays loud counts more when levels are matched
     #[arg(long, value_name = "RESPONSE")]
     pub(crate) car: Option<PathBuf>,
-    /// Begin without the bands; with --out, write it without them
+    /// Begin with the bands bypassed; with --out, write it so
     #[arg(long)]
-    pub(crate) without: bool,
+    pub(crate) bypass: bool,
     /// The devices to use
     #[arg(long, value_name = "FILE", conflicts_with_all = ["simulated", "out"])]
     pub(crate) rig: Option<PathBuf>,
@@ -576,13 +579,13 @@ pub(crate) struct Preview {
     #[arg(long, default_value = "16", value_parser = ["16", "24"])]
     pub(crate) bits: String,
     /// How long it lasts [default: on a terminal until it is ended, else 60; with --out all of the recording, or 60 of noise]
-    #[arg(long, value_name = "X")]
+    #[arg(long, value_name = "X", value_parser = number::seconds)]
     pub(crate) seconds: Option<f64>,
-    /// Go over to the other way after so many seconds [default: 10 without a terminal]; with --out both are in the file
-    #[arg(long, value_name = "SECONDS")]
+    /// Switch (A/B) after so many seconds [default: 10 without a terminal]; with --out both are in the file
+    #[arg(long, value_name = "SECONDS", value_parser = number::seconds)]
     pub(crate) every: Option<f64>,
     /// The peak without the bands, at most -12, in a file -1 [default: -20; in a file -12 for noise, for a recording its own]
-    #[arg(long, value_name = "DBFS", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DBFS", allow_negative_numbers = true, value_parser = number::dbfs)]
     pub(crate) level: Option<f64>,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -598,7 +601,7 @@ pub(crate) struct MeaningOfQ {
     #[arg(long, value_name = "BANDS.csv")]
     pub(crate) bands: PathBuf,
     /// The rate at which the processor computes
-    #[arg(long, value_name = "HZ", default_value_t = 48_000.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 48_000.0, value_parser = number::hertz)]
     pub(crate) processor_rate: f64,
     #[command(flatten)]
     pub(crate) json: Json,
@@ -719,7 +722,7 @@ pub(crate) enum Job {
     Compute(JobCompute),
     /// Write the sheet, the band list and the report, and the captures' responses
     Export(JobExport),
-    /// Look for damage and unfinished captures, and mend what can be mended
+    /// Look for damage and unfinished captures, and repair what can be repaired
     Check {
         /// The job's folder
         dir: PathBuf,
@@ -867,14 +870,14 @@ pub(crate) enum PluginsWhat {
     },
     /// Show a measurement's parameters with unit, default and range
     Show {
-        /// Which one
+        /// The measurement, such as sweep
         id: String,
         #[command(flatten)]
         json: Json,
     },
     /// Check a measurement from a third party
     Check {
-        /// Its file
+        /// The plugin's file, such as my-plugin.wasm
         file: PathBuf,
         #[command(flatten)]
         json: Json,

@@ -10,6 +10,7 @@ use procedure::reading_response;
 use procedure::{OpenJob, Recomputed};
 use project::{Change, Placement};
 use serde::Serialize;
+use units::quantity::counted;
 
 use crate::flags::{JobCapture, JobCompute, JobExport};
 use crate::run::{Ended, Outcome, files_written, print};
@@ -81,14 +82,29 @@ struct Failed {
 
 impl std::fmt::Display for Computed {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        for Recomputed { capture, label, measurement, same, changed, .. } in &self.captures {
+        let measurement = self.captures.iter().map(|one| one.measurement.chars().count()).max().unwrap_or(0);
+        for Recomputed { capture, label, measurement: of, was_made_by, same, changed, .. } in &self.captures {
             let verdict = if *same { "the same" } else { "changed" };
-            writeln!(f, "{capture:04}  {measurement:9} {verdict:8}  {label}")?;
+            writeln!(f, "{capture:04}  {of:measurement$}  {verdict:8}  {label}")?;
+            if !same && !was_made_by.is_empty() && was_made_by != PROGRAM {
+                writeln!(f, "      made by version {was_made_by}, now by {PROGRAM}")?;
+            }
             changed.iter().try_for_each(|line| writeln!(f, "      {line}"))?;
         }
-        self.failed.iter().try_for_each(|Failed { capture, why }| writeln!(f, "{capture:04}  {why}"))
+        self.failed.iter().try_for_each(|Failed { capture, why }| writeln!(f, "{capture:04}  {why}"))?;
+        let changed = self.captures.iter().filter(|one| !one.same).count();
+        let of = |count: usize| counted(count, "reading", "readings");
+        let same = self.captures.len() - changed;
+        write!(f, "{} the same, {changed} changed", of(same))?;
+        match self.failed.len() {
+            0 => writeln!(f),
+            failed => writeln!(f, ", {failed} could not be made again"),
+        }
     }
 }
+
+/// The version of this program.
+const PROGRAM: &str = env!("CARGO_PKG_VERSION");
 
 /// Makes readings again from their recordings, and keeps those that changed.
 pub(crate) fn compute(flags: &JobCompute) -> Outcome {

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use job::Job;
 use serde::Serialize;
+use units::quantity::{counted, sentence};
 
 use library::Result;
 
@@ -98,32 +99,58 @@ pub(crate) fn show_job(dir: &Path) -> Result<JobSummary> {
 
 impl fmt::Display for JobSummary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "{}  {}", self.name, self.vehicle)?;
-        writeln!(f, "begun {}", self.created)?;
+        let between = if self.vehicle.is_empty() { "" } else { ", " };
+        writeln!(f, "{}{between}{}", self.name, self.vehicle)?;
+        writeln!(f, "Begun on {}", day(&self.created))?;
         for StageSummary { stage, result } in &self.stages {
-            writeln!(f, "{stage:9} {result}")?;
+            writeln!(f, "{:9} {result}", sentence(stage))?;
         }
         if let Some(step) = self.clean_step {
-            writeln!(f, "clean to volume step {step}")?;
+            writeln!(f, "Maximum clean volume: {step}")?;
         }
-        writeln!(f, "{} bands, {} captures, {} discarded", self.bands, self.captures.len(), self.discarded)?;
-        for capture in &self.captures {
-            let CaptureSummary { id, label, measurement, stage, .. } = capture;
-            let set = capture.set.as_deref().unwrap_or("");
-            let broken = if capture.complete { "" } else { "  (interrupted)" };
-            let place = if label.contains(&*capture.position) { "" } else { &capture.position };
-            let comma = if place.is_empty() { "" } else { ", " };
-            let proposed =
-                if capture.placed_by == Some(job::PlacedBy::Proposal) { "  (proposed)" } else { "" };
-            let under: Vec<&str> = capture.conditions.values().map(String::as_str).collect();
-            let under = if under.is_empty() { String::new() } else { format!("  [{}]", under.join(", ")) };
-            writeln!(
-                f,
-                "  {id:04}  {measurement:9} {stage:9} {set:7} {label}{comma}{place}{under}{proposed}{broken}"
-            )?;
+        let captures = counted(self.captures.len(), "capture", "captures");
+        writeln!(f, "{}, {captures}, {} discarded", counted(self.bands, "band", "bands"), self.discarded)?;
+        let rows: Vec<[String; 5]> = self.captures.iter().map(row).collect();
+        let width = |column: usize| rows.iter().map(|row| row[column].chars().count()).max().unwrap_or(0);
+        let (measurement, stage, set) = (width(1), width(2), width(3));
+        for [id, of, at, side, what] in &rows {
+            let line = format!("  {id}  {of:measurement$}  {at:stage$}  {side:set$}  {what}");
+            writeln!(f, "{}", line.trim_end())?;
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }
+}
+
+/// A capture as number, measurement, stage, set, and everything else.
+fn row(capture: &CaptureSummary) -> [String; 5] {
+    let CaptureSummary { id, label, measurement, stage, position, .. } = capture;
+    let mut what = label.clone();
+    if !position.is_empty() && !label.contains(position.as_str()) {
+        what.push_str(if what.is_empty() { "" } else { ", " });
+        what.push_str(position);
+    }
+    let under: Vec<String> = capture.conditions.iter().map(|(name, value)| condition(name, value)).collect();
+    if !under.is_empty() {
+        what.push_str(&format!("  ({})", under.join(", ")));
+    }
+    if capture.placed_by == Some(job::PlacedBy::Proposal) {
+        what.push_str("  (proposed)");
+    }
+    if !capture.complete {
+        what.push_str("  (interrupted)");
+    }
+    let set = capture.set.clone().unwrap_or_default();
+    [format!("{id:04}"), measurement.clone(), (*stage).to_owned(), set, what]
+}
+
+/// A condition so that it is understood without its name.
+fn condition(name: &str, value: &str) -> String {
+    if name == "volume-step" { format!("step {value}") } else { value.to_owned() }
+}
+
+/// The day of a time stamp.
+fn day(created: &str) -> &str {
+    created.split('T').next().unwrap_or(created)
 }
 
 /// The jobs in a folder.
@@ -160,13 +187,22 @@ pub(crate) fn list_jobs(dir: &Path) -> Result<JobList> {
 impl fmt::Display for JobList {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.0.is_empty() {
-            return writeln!(f, "no job here; `headrest job new DIR` makes one");
+            return writeln!(f, "No job here; `headrest job new DIR` makes one");
         }
+        let width =
+            |of: fn(&JobListed) -> &str| self.0.iter().map(|job| of(job).chars().count()).max().unwrap_or(0);
+        let (dirs, names, vehicles) =
+            (width(|job| &job.dir), width(|job| &job.name), width(|job| &job.vehicle));
         self.0.iter().try_for_each(|job| {
             let JobListed { dir, name, vehicle, captures, .. } = job;
+            let begun = job.created.as_deref().map_or("", day);
             match &job.problem {
-                None => writeln!(f, "{dir}  {name}  {vehicle}  {captures} captures"),
-                Some(problem) => writeln!(f, "{dir}  cannot be opened: {problem}"),
+                None => writeln!(
+                    f,
+                    "{dir:dirs$}  {begun:10}  {name:names$}  {vehicle:vehicles$}  {}",
+                    counted(*captures, "capture", "captures")
+                ),
+                Some(problem) => writeln!(f, "{dir:dirs$}  cannot be opened: {problem}"),
             }
         })
     }
@@ -226,6 +262,6 @@ impl fmt::Display for JobCheck {
             writeln!(f, "{path}: {repaired}{}", finding.text)?;
         }
         let verdict = if self.sound { "everything is in order" } else { "something is left for you to do" };
-        writeln!(f, "{}: {} captures, {verdict}", self.dir, self.captures)
+        writeln!(f, "{}: {}, {verdict}", self.dir, counted(self.captures, "capture", "captures"))
     }
 }

@@ -126,8 +126,13 @@ pub(crate) fn reading(reading: &Reading) -> io::Result<()> {
     for (name, table) in &reading.tables {
         report.push_str(&format!("\n{}\n{}", sentence(&name.replace('_', " ")), columns(table)));
     }
-    for (name, curve) in &reading.curves {
-        report.push_str(&extent(name, curve));
+    if !reading.curves.is_empty() {
+        report.push_str("\nCurves (all points with --json)\n");
+        let title = |name: &str| sentence(&name.replace('_', " "));
+        let width = reading.curves.keys().map(|name| title(name).chars().count()).max().unwrap_or(0);
+        for (name, curve) in &reading.curves {
+            report.push_str(&format!("  {:width$}  {}\n", title(name), extent(curve)));
+        }
     }
     text(&report)?;
     findings(reading)
@@ -201,18 +206,16 @@ fn columns(table: &Table) -> String {
     lines
 }
 
-/// What a curve covers, in one line.
-fn extent(name: &str, curve: &Curve) -> String {
-    let title = sentence(&name.replace('_', " "));
+/// What a curve covers.
+fn extent(curve: &Curve) -> String {
     let axis = ["frequency_hz", "time_s"].into_iter().find_map(|axis| Some((axis, curve.get(axis)?)));
     match axis {
         Some((axis, values)) if !values.is_empty() => {
             let at = |value: f64| spoken(axis, value).value;
             let (from, to) = (at(values[0]), at(values[values.len() - 1]));
-            let points = counted(values.len(), "point", "points");
-            format!("{title} curve: {from} to {to}, {points} (all of it with --json)\n")
+            format!("{from} to {to}, {}", counted(values.len(), "point", "points"))
         }
-        _ => format!("{title} curve: empty\n"),
+        _ => "empty".to_owned(),
     }
 }
 

@@ -22,7 +22,7 @@ pub(crate) fn run(flags: flags::Preview) -> Outcome {
     };
     let mut order = PreviewOrder {
         recording: flags.recording,
-        without: flags.without,
+        without: flags.bypass,
         seconds: flags.seconds,
         every_s: flags.every,
         level_dbfs: flags.level,
@@ -52,7 +52,7 @@ pub(crate) fn run(flags: flags::Preview) -> Outcome {
     Ok(output::remarks(&report.findings)?)
 }
 
-/// Enter: the other way. `q`: the end.
+/// Enter: switch (A/B). `q`: the end.
 fn meaning(line: &str) -> Option<Instruction> {
     let end = line.trim().eq_ignore_ascii_case("q");
     Some(if end { Instruction::Continue } else { Instruction::Switch })
@@ -79,11 +79,11 @@ impl Listener {
                     self.peak_dbfs
                 ));
                 if self.keyboard {
-                    screen.say("Enter: the other way. q and Enter: the end.");
+                    screen.say("Enter: switch (A/B). q and Enter: end.");
                 }
             }
             Event::Heard { at_s, with } => {
-                let word = if *with { "with the bands" } else { "without the bands" };
+                let word = if *with { "with the bands" } else { "bypassed" };
                 screen.say(&format!("{at_s:7.1} s  {word}"));
             }
             _ => {}

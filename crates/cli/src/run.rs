@@ -447,7 +447,10 @@ pub(crate) fn files_written(files: &[Written], json: bool) -> Outcome {
             .collect();
         output::json(&serde_json::json!({ "written": written }))?;
     } else {
-        output::text(&files.iter().map(|file| format!("{file}\n")).collect::<String>())?;
+        let name = |file: &Written| file.path.display().to_string();
+        let width = files.iter().map(|file| name(file).chars().count()).max().unwrap_or(0);
+        let line = |file: &Written| format!("{:width$}  {}\n", name(file), file.what);
+        output::text(&files.iter().map(line).collect::<String>())?;
     }
     Ok(())
 }

@@ -64,19 +64,11 @@ impl Said {
             return None;
         }
         let Self { position, driver, channel, conditions } = self;
-        let own = was.conditions;
-        let word = |said: &String, own: String| if said.is_empty() { own } else { said.clone() };
         Some(Placement {
             position: position.clone().unwrap_or(was.position),
             driver: driver.clone().unwrap_or(was.driver),
             processor_channel: channel.clone().unwrap_or(was.processor_channel),
-            conditions: Conditions {
-                volume_step: conditions.volume_step.or(own.volume_step),
-                engine_rpm: conditions.engine_rpm.or(own.engine_rpm),
-                vehicle_kmh: conditions.vehicle_kmh.or(own.vehicle_kmh),
-                source_mode: word(&conditions.source_mode, own.source_mode),
-                note: word(&conditions.note, own.note),
-            },
+            conditions: conditions.clone().or(was.conditions),
             placed_by: Some(PlacedBy::Person),
             ..was
         })

@@ -17,7 +17,7 @@ use crate::keyboard::{self, Screen};
 use crate::run::{Ended, Outcome};
 use crate::runner::Runner;
 use crate::source_flags::{Bass, Calibrate, Gain, Headroom, Noise, Pad, Source, Tone, Volts, Where};
-use crate::{args, output};
+use crate::{args, job_project, output};
 
 /// The rig that is named; there must be one.
 fn named_rig(
@@ -304,7 +304,7 @@ fn sweep(flags: &Headroom, order: &VolumeSweep) -> Result<procedure::SourceHeadr
                 }
                 if now.alarm {
                     screen.ring();
-                    screen.say("NOT CLEAN: that was one step too many");
+                    screen.say("NOT CLEAN: one step too many");
                 }
             }
             _ => {}
@@ -343,7 +343,10 @@ fn tone(flags: &Tone) -> Outcome {
         processor: flags.processor.clone(),
     };
     let screen = Screen::new();
-    let report = if order.recordings.is_empty() {
+    let with_rig = flags.rig.is_some() || flags.simulated.is_some();
+    let report = if let (true, false, Some(dir)) = (order.recordings.is_empty(), with_rig, &flags.job) {
+        procedure::tone_from_job(&order, &mut job_project::open(dir)?)?
+    } else if order.recordings.is_empty() {
         let mut runner = source_runner(&flags.rig, &flags.simulated, flags.job.as_ref())?;
         runner.run(
             &mut |event| {
@@ -412,7 +415,7 @@ fn noise(flags: &Noise) -> Outcome {
                     return;
                 };
                 let engine = if *rpm > 0.0 {
-                    format!("Outdoors: let the engine run at {rpm:.0} turns a minute")
+                    format!("Outdoors: let the engine run at {rpm:.0} rpm")
                 } else {
                     "Switch the engine off".to_owned()
                 };
@@ -450,7 +453,7 @@ pub(crate) fn gain(flags: &Gain) -> Outcome {
         input: GainInput {
             power_w: flags.power,
             load_ohm: flags.load,
-            tone_dbfs: flags.overlap,
+            tone_dbfs: flags.tone_dbfs,
             source_v: volts("--source-v", &flags.source_v)?.unwrap_or(1.0),
             source_clip_v: volts("--source-clips-v", &flags.source_clips_v)?,
             processor_input_v: volts("--processor-in-v", &flags.processor_in_v)?,
@@ -500,7 +503,7 @@ fn live_gain(flags: &Gain, place: Where, report: &procedure::GainReport) -> Outc
     let order = GainMeter {
         input: flags.input.clone(),
         target_v,
-        play: Some((1_000.0, flags.overlap.min(-0.01))),
+        play: Some((1_000.0, flags.tone_dbfs.min(-0.01))),
         volume_step: None,
     };
     let refusal = "the live meter needs a rig: --rig FILE, or --simulated";

@@ -41,16 +41,16 @@ pub(crate) struct Volts {
     #[arg(long, value_name = "VOLTS")]
     pub(crate) meter: Option<String>,
     /// The tone's frequency
-    #[arg(long, value_name = "HZ", default_value_t = 1_000.0)]
+    #[arg(long, value_name = "HZ", default_value_t = 1_000.0, value_parser = number::hertz)]
     pub(crate) tone: f64,
     /// How loud the rig plays it (peak); `--source-plays` for a source that plays it itself
-    #[arg(long, value_name = "DBFS", default_value_t = -12.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DBFS", default_value_t = -12.0, allow_negative_numbers = true, value_parser = number::dbfs)]
     pub(crate) level: f64,
     /// Play nothing: the tone comes from the source's own memory stick
     #[arg(long)]
     pub(crate) source_plays: bool,
     /// The attenuator between the meter's point and the input
-    #[arg(long, value_name = "DB", conflicts_with = "pad")]
+    #[arg(long, value_name = "DB", conflicts_with = "pad", value_parser = number::decibels)]
     pub(crate) attenuator_db: Option<f64>,
     /// The same by its resistors: series and shunt, such as 10k,1k
     #[arg(long, value_name = "SERIES,SHUNT")]
@@ -100,7 +100,7 @@ pub(crate) enum Source {
     ///
     /// Live: connect one output after another while the tone plays (1 kHz, 40 Hz for a subwoofer's
     /// output), and raise the volume step by step; it follows by itself. Tone controls flat, loudness off, a
-    /// bass control that the customer uses at its maximum (common practice, no source).
+    /// bass control that the customer uses at its maximum.
     /// From recordings: name each output with its file, `front=front.wav sub=sub.wav`.
     Headroom(Headroom),
     /// Find out the tone of each output: flatness, band ends, peaks, and what follows the volume
@@ -111,8 +111,8 @@ pub(crate) enum Source {
     Tone(Tone),
     /// Find out the noise: signal-to-noise ratio at the clean step, hum, whine that follows the engine
     ///
-    /// From recordings of silence: `off=off.wav idle@800=idle.wav fast@2000=fast.wav`, the engine's speed in turns
-    /// a minute after `@` where it is known. A running engine needs open air.
+    /// From recordings of silence: `off=off.wav idle@800=idle.wav fast@2000=fast.wav`, the engine's speed in rpm
+    /// after `@` where it is known. A running engine needs open air.
     Noise(Noise),
 }
 
@@ -140,17 +140,17 @@ pub(crate) struct Headroom {
     /// The rig's input that is connected [default: the only electrical one]
     #[arg(long, value_name = "NAME")]
     pub(crate) input: Option<String>,
-    /// The number of the volume step at which each climb begins
+    /// The number of the volume step at which each volume sweep begins
     #[arg(long, value_name = "N", allow_negative_numbers = true)]
     pub(crate) first_step: Option<i64>,
     /// How the bass control stands meanwhile
     #[arg(long, value_name = "HOW")]
     pub(crate) bass: Option<Bass>,
     /// A step is clean below this THD
-    #[arg(long, value_name = "PERCENT", default_value_t = 1.0)]
+    #[arg(long, value_name = "PERCENT", default_value_t = 1.0, value_parser = number::percent)]
     pub(crate) thd_limit: f64,
     /// The volts of a sample value of 1.0, for recordings
-    #[arg(long, value_name = "X")]
+    #[arg(long, value_name = "X", value_parser = number::volts)]
     pub(crate) volts_per_fs: Option<f64>,
     /// Play nothing: the tone comes from the source's own memory stick
     #[arg(long)]
@@ -173,9 +173,10 @@ pub(crate) struct Gain {
     /// The load, in ohms
     #[arg(long, value_name = "OHMS", default_value_t = 4.0, value_parser = number::ohms)]
     pub(crate) load: f64,
-    /// Overlap: set the gain with a tone so far below full scale (0, -5 or -10)
-    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_negative_numbers = true)]
-    pub(crate) overlap: f64,
+    /// The level of the tone that plays while the gain is set. Below 0, the peak allowance is told as well: the tone
+    /// itself reaches full power
+    #[arg(long, value_name = "DBFS", default_value_t = 0.0, allow_negative_numbers = true, value_parser = number::dbfs)]
+    pub(crate) tone_dbfs: f64,
     /// The source's volts (RMS) for a full-scale tone at its clean step
     #[arg(long, value_name = "VOLTS", required_unless_present = "job")]
     pub(crate) source_v: Option<String>,
@@ -195,7 +196,7 @@ pub(crate) struct Gain {
     #[arg(long, value_name = "VOLTS")]
     pub(crate) processor_out_v: Option<String>,
     /// What the processor's channel adds at its loudest frequency, gain and bands together
-    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB", default_value_t = 0.0, allow_negative_numbers = true, value_parser = number::decibels)]
     pub(crate) processor_gain: f64,
     /// The volts (RMS) that the amplifier's input takes
     #[arg(long, value_name = "VOLTS")]
@@ -227,7 +228,7 @@ pub(crate) enum Where {
 
 #[derive(Debug, Args)]
 pub(crate) struct Tone {
-    /// Recordings or response files: NAME[@STEP][@50km/h][@850rpm][@mode:WORD][@note:WORD]=FILE, or NAME=FILE#CHANNEL
+    /// Recordings, response files or captures of a job (JOB:7): NAME[@STEP][@50km/h][@850rpm][@mode:WORD][@note:WORD]=FILE, or NAME=FILE#CHANNEL
     #[arg(value_name = "NAME=FILE", conflicts_with_all = ["rig", "simulated"])]
     pub(crate) recordings: Vec<String>,
     /// The track that was recorded
@@ -260,7 +261,8 @@ pub(crate) struct Tone {
     /// Write those bands as CSV
     #[arg(long, value_name = "BANDS.csv", requires = "processor")]
     pub(crate) out: Option<PathBuf>,
-    /// Keep the captures in this job; it is made when it does not exist
+    /// Keep the captures in this job; it is made when it does not exist. Alone: take the outputs' captures, with
+    /// what they were made under, from this job
     #[arg(long, value_name = "DIR")]
     pub(crate) job: Option<PathBuf>,
     #[command(flatten)]
@@ -278,8 +280,8 @@ pub(crate) struct Noise {
     /// Use a simulated car: a name, a file, or nothing for the first one
     #[arg(long, value_name = "CAR", num_args = 0..=1, default_missing_value = "")]
     pub(crate) simulated: Option<String>,
-    /// The engine's speeds to measure at in turns a minute, 0 for a standing engine, such as 0,850,2000
-    #[arg(long, value_name = "RPM,...", value_delimiter = ',')]
+    /// The engine's speeds to measure at in rpm, 0 for a standing engine, such as 0,850,2000
+    #[arg(long, value_name = "RPM,...", value_delimiter = ',', value_parser = number::rpm)]
     pub(crate) rpm: Vec<f64>,
     /// The rig's input that is connected [default: the only electrical one]
     #[arg(long, value_name = "NAME")]
@@ -288,10 +290,10 @@ pub(crate) struct Noise {
     #[arg(long, value_name = "VOLTS")]
     pub(crate) clean_v: Option<String>,
     /// The same as a level of the recordings, for an input that is not calibrated
-    #[arg(long, value_name = "DBFS", allow_negative_numbers = true, conflicts_with = "clean_v")]
+    #[arg(long, value_name = "DBFS", allow_negative_numbers = true, conflicts_with = "clean_v", value_parser = number::dbfs)]
     pub(crate) clean_dbfs: Option<f64>,
     /// The volts of a sample value of 1.0, for recordings
-    #[arg(long, value_name = "X")]
+    #[arg(long, value_name = "X", value_parser = number::volts)]
     pub(crate) volts_per_fs: Option<f64>,
     /// Keep the captures in this job, and take the clean step's volts from it
     #[arg(long, value_name = "DIR")]

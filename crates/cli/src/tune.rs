@@ -10,6 +10,7 @@ use project::Change;
 use project::derive::{self, FitInputs, JobAudit, TimingWish};
 use serde::Serialize;
 use tuning::{CarAlignment, FitOptions, Role};
+use units::quantity::{decibels, hertz, signed_decibels};
 
 use crate::car::{self, CarOrder};
 use crate::fitting::{self, ChannelResponses, FitOrder, Fitted, FittedChannels};
@@ -292,10 +293,10 @@ impl std::fmt::Display for TimedJob {
             let inverted = if setting.inverted { ", inverted" } else { "" };
             writeln!(
                 f,
-                "{:16} delay {:.2} ms, gain {:+.1} dB{inverted}{}{}",
+                "{:16} delay {:.2} ms, gain {}{inverted}{}{}",
                 setting.channel,
                 1e3 * setting.delay_s,
-                setting.gain_db,
+                signed_decibels(setting.gain_db),
                 filter_text("high-pass", setting.high_pass.as_ref()),
                 filter_text("low-pass", setting.low_pass.as_ref())
             )?;
@@ -306,8 +307,11 @@ impl std::fmt::Display for TimedJob {
         for sum in &self.record.sums {
             writeln!(
                 f,
-                "combined response, {}: worst dip {:.1} dB at {:.0} Hz; {:.1} dB before",
-                sum.heard, sum.worst_db, sum.worst_hz, sum.before_worst_db
+                "Combined response, {}: worst dip {} at {}; {} before",
+                sum.heard,
+                decibels(sum.worst_db),
+                hertz(sum.worst_hz),
+                decibels(sum.before_worst_db)
             )?;
         }
         self.record.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
@@ -317,7 +321,7 @@ impl std::fmt::Display for TimedJob {
 /// A crossover filter in a line of settings.
 pub(crate) fn filter_text(side: &str, filter: Option<&Crossover>) -> String {
     filter.map_or_else(String::new, |filter| {
-        format!(", {side} {:.0} Hz {} {} dB/octave", filter.frequency_hz, filter.family, 6 * filter.order)
+        format!(", {side} {} {} {} dB/octave", hertz(filter.frequency_hz), filter.family, 6 * filter.order)
     })
 }
 
@@ -400,7 +404,7 @@ impl std::fmt::Display for AuditedJob {
         record.channels.iter().try_for_each(|channel| writeln!(f, "{}", channel.text))?;
         record.bands.iter().try_for_each(|band| writeln!(f, "{}", band.text))?;
         if let Some(residual_db) = record.residual_rms_db {
-            writeln!(f, "leftover: {residual_db:.2} dB RMS")?;
+            writeln!(f, "Leftover: {} RMS", decibels(residual_db))?;
         }
         record.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }

@@ -9,6 +9,7 @@ use project::Change;
 use project::derive::TuneInputs;
 use serde::Serialize;
 use tuning::{CarTune, Equalizer, Judgement, Seat, SideDeviation, TuneOptions};
+use units::quantity::{decibels, sentence, signed_decibels};
 
 use crate::flags::Tune;
 use crate::job_project::{self, Aim, aim};
@@ -76,7 +77,7 @@ impl fmt::Display for Tuned {
             Seat::Driver => "for the driver",
             Seat::Both => "for both front seats",
         };
-        writeln!(f, "{seat}, {}", equalizer(tune.equalizer))?;
+        writeln!(f, "{}, {}", sentence(seat), equalizer(tune.equalizer))?;
         let width = tune.channels.iter().map(|one| one.channel.chars().count()).max().unwrap_or(0);
         let mut section = |title: &str, line: &dyn Fn(&tuning::TunedChannel) -> Option<(String, String)>| {
             let mut lines = String::new();
@@ -88,7 +89,7 @@ impl fmt::Display for Tuned {
             }
             if lines.is_empty() { Ok(()) } else { write!(f, "\n{title}\n{lines}") }
         };
-        section("LEVELS", &|one| Some((format!("{:+.1} dB", one.gain_db), one.why.gain_db.clone())))?;
+        section("LEVELS", &|one| Some((signed_decibels(one.gain_db), one.why.gain_db.clone())))?;
         section("POLARITY", &|one| {
             let word = if one.inverted { "inverted" } else { "normal" };
             Some((word.to_owned(), one.why.inverted.clone()))
@@ -116,12 +117,12 @@ impl fmt::Display for Tuned {
         writeln!(
             f,
             "\n{:26}  {:>8}  {:>9}  {:>8}",
-            "deviation from target", "before", "predicted", "kept out"
+            "Deviation from target", "before", "predicted", "kept out"
         )?;
         let judged = [Some(&tune.before), Some(&tune.predicted), tune.kept_out.as_ref()];
         let mut row = |name: &str, of: &dyn Fn(&Judgement) -> f64| {
             let cell = |judged: Option<&Judgement>| {
-                judged.map_or_else(|| "–".to_owned(), |judged| format!("{:.2} dB", of(judged)))
+                judged.map_or_else(|| "–".to_owned(), |judged| decibels(of(judged)))
             };
             let [before, predicted, kept_out] = judged.map(cell);
             writeln!(f, "{name:26}  {before:>8}  {predicted:>9}  {kept_out:>8}")
@@ -137,10 +138,10 @@ impl fmt::Display for Tuned {
             row(&name, &|one| one.both.places.get(place).map_or(f64::NAN, |place| place.rms_db))?;
         }
         let drive: Vec<String> =
-            tune.drive_db.iter().map(|(channel, db)| format!("{channel} {db:+.1} dB")).collect();
-        writeln!(f, "drive                       {}", drive.join(", "))?;
+            tune.drive_db.iter().map(|(channel, db)| format!("{channel} {}", signed_decibels(*db))).collect();
+        writeln!(f, "Drive                       {}", drive.join(", "))?;
         if let Some(db) = tune.separation_db {
-            writeln!(f, "separation of the sides     {db:.1} dB")?;
+            writeln!(f, "Separation of the sides     {}", decibels(db))?;
         }
         tune.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
     }

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use tuning::{AlignInput, Alignment, AuditInput, AuditResult, Band, MeaningOfQ};
+use units::quantity::{decibels, hertz, signed_decibels};
 
 use library::files::read_text;
 use library::{Error, Result};
@@ -39,18 +40,20 @@ pub(crate) fn align(
 /// An alignment for a person.
 #[must_use]
 pub(crate) fn alignment_text(alignment: &Alignment) -> String {
-    let mut text = format!("crossover at {:.0} Hz\n", alignment.crossover_hz);
+    let mut text = format!("Crossover at {}\n", hertz(alignment.crossover_hz));
     let pairs = [
-        ("lower", alignment.delay_s.lower, alignment.gain_db.lower, alignment.invert.lower),
-        ("upper", alignment.delay_s.upper, alignment.gain_db.upper, alignment.invert.upper),
+        ("Lower", alignment.delay_s.lower, alignment.gain_db.lower, alignment.invert.lower),
+        ("Upper", alignment.delay_s.upper, alignment.gain_db.upper, alignment.invert.upper),
     ];
     for (name, delay_s, gain_db, invert) in pairs {
-        let polarity = if invert { ", turn the polarity over" } else { "" };
+        let polarity = if invert { ", inverted" } else { "" };
         // Writing to a string cannot fail.
-        let _ = writeln!(text, "{name}: delay {:.2} ms, gain {gain_db:+.1} dB{polarity}", 1e3 * delay_s);
+        let (delay_ms, gain) = (1e3 * delay_s, signed_decibels(gain_db));
+        let _ = writeln!(text, "{name}: delay {delay_ms:.2} ms, gain {gain}{polarity}");
     }
     let sum = &alignment.sum;
-    let _ = writeln!(text, "worst loss {:.1} dB before, {:.1} dB after", sum.before_worst_db, sum.worst_db);
+    let (before, after) = (decibels(sum.before_worst_db.abs()), decibels(sum.worst_db.abs()));
+    let _ = writeln!(text, "Summation loss {before} before, {after} after");
     for finding in &alignment.findings {
         let _ = writeln!(text, "{}", finding.text);
     }
@@ -75,7 +78,7 @@ pub(crate) fn audit(before: &Path, after: &Path, bands: &Path, processor: &str) 
 pub(crate) fn audit_text(audit: &AuditResult) -> String {
     let mut text: String = audit.bands.iter().map(|band| format!("{}\n", band.text)).collect();
     // Writing to a string cannot fail.
-    let _ = writeln!(text, "unexplained: {:.2} dB RMS", audit.residual_rms_db);
+    let _ = writeln!(text, "Leftover: {} RMS", decibels(audit.residual_rms_db));
     for finding in &audit.findings {
         let _ = writeln!(text, "{}", finding.text);
     }
@@ -110,10 +113,10 @@ pub(crate) fn meaning_of_q(
 pub(crate) fn meaning_of_q_text(meaning: &MeaningOfQ) -> String {
     let mut text = match meaning.definition {
         Some(definition) => format!(
-            "The processor means `{0}` by Q. Write into its profile:\n  q_definition = \"{0}\"\n",
+            "This processor defines Q as `{0}`. Write into its profile:\n  q_definition = \"{0}\"\n",
             definition.word()
         ),
-        None => "What the processor means by Q could not be told.\n".to_owned(),
+        None => "How this processor defines Q could not be told.\n".to_owned(),
     };
     for trial in &meaning.tried {
         // Writing to a string cannot fail.

@@ -6,6 +6,7 @@ use job::Stage;
 use measure::Reading;
 use procedure::{Change, Plan, capture, short_driver_sweep};
 use rig::{Entered, InputRole, Scene, Sounding, role_of};
+use units::quantity::{counted, hertz, signed_decibels};
 
 use super::working::{Demo, PROCESSOR, one};
 use library::{Error, Result};
@@ -35,18 +36,18 @@ impl Demo<'_> {
         let reversed: Vec<String> =
             found.iter().filter(|one| one.is_inverted()).map(|one| one.driver.name.clone()).collect();
         let line = match reversed.as_slice() {
-            [] => format!("{} measured, none wired backwards", found.len()),
-            names => format!("{} measured, wired backwards: {}", found.len(), names.join(", ")),
+            [] => format!("{} measured, none with reversed polarity", found.len()),
+            names => format!("{} measured, reversed polarity: {}", found.len(), names.join(", ")),
         };
         self.result(Stage::Drivers, "Drivers", &line)?;
         for one in &found {
             let value = |name: &str| one.reading.values.get(name).copied().unwrap_or(0.0);
-            let polarity = if one.is_inverted() { "WIRED BACKWARDS" } else { "polarity normal" };
+            let polarity = if one.is_inverted() { "REVERSED POLARITY" } else { "polarity normal" };
             self.detail(&format!(
-                "{:14} {:>6.0} to {:>6.0} Hz, {polarity}, signal to noise {:.0} dB",
+                "{:14} {:>8} to {:>8}, {polarity}, signal to noise {:.0} dB",
                 one.driver.name,
-                value("valid_from_hz"),
-                value("valid_to_hz"),
+                hertz(value("valid_from_hz")),
+                hertz(value("valid_to_hz")),
                 value("snr_db")
             ));
         }
@@ -83,13 +84,18 @@ impl Demo<'_> {
         self.channels.clone_from(&channels);
         let longest_ms = channels.iter().map(|channel| 1e3 * channel.delay_s).fold(0.0, f64::max);
         let turned = channels.iter().filter(|channel| channel.inverted).count();
-        let line = format!("delays up to {longest_ms:.2} ms, {turned} polarity turned");
+        let line =
+            format!("delays up to {longest_ms:.2} ms, {} inverted", counted(turned, "channel", "channels"));
         self.job.apply(Change::Channels(channels.clone()))?;
         self.result(Stage::Timing, "Timing", &line)?;
         for channel in &channels {
-            let turned = if channel.inverted { ", polarity turned" } else { "" };
+            let turned = if channel.inverted { ", inverted" } else { "" };
             let (delay_ms, gain_db) = (1e3 * channel.delay_s, channel.gain_db);
-            self.detail(&format!("{:14} {delay_ms:6.2} ms, {gain_db:+5.1} dB{turned}", channel.channel));
+            self.detail(&format!(
+                "{:14} {delay_ms:6.2} ms, {:>8}{turned}",
+                channel.channel,
+                signed_decibels(gain_db)
+            ));
         }
         let Some(aligned) = &plan.aligned else { return Ok(()) };
         for (meeting, filter) in derive::crossovers(aligned) {

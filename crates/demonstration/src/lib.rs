@@ -156,7 +156,7 @@ fn missed(car: &cabin::Car, clean_step: u32, reversed: &[String], tuned: &tune::
         missed.push("the band that was mistyped on purpose was not named".to_owned());
     }
     if !tuned.corrected {
-        missed.push("not every band was found to do what it should, once that was corrected".to_owned());
+        missed.push("not every band was found to be entered correctly, once that was corrected".to_owned());
     }
     missed
 }

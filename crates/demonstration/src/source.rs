@@ -5,6 +5,7 @@ use cabin::Car;
 use job::Stage;
 use procedure::{NoiseOrder, ToneOrder, VolumeSweep, rattle, source_noise, source_tone, spots, volume_sweep};
 use tuning::GainInput;
+use units::quantity::{decibels, decimals, hertz};
 
 use super::working::Demo;
 use library::{Error, Result};
@@ -64,11 +65,10 @@ impl Demo<'_> {
         if let Some(off) = report.recordings.first()
             && let Some(snr) = off.snr_a_db
         {
-            self.detail(&format!("noise {snr:.0} dB(A) below the clean step, engine off"));
+            self.detail(&format!("signal to noise {snr:.0} dB(A) at the clean step, engine off"));
         }
         for lines in &report.engine {
-            let named: Vec<String> =
-                lines.moving.iter().map(|line| format!("{:.0} Hz", line.second_hz)).collect();
+            let named: Vec<String> = lines.moving.iter().map(|line| hertz(line.second_hz)).collect();
             self.detail(&format!("whine that follows the engine: {} at {}", named.join(", "), lines.second));
         }
         Ok(())
@@ -80,8 +80,10 @@ impl Demo<'_> {
         let found = captured.map_or_else(Vec::new, |captured| spots(&captured.reading));
         for spot in &found {
             self.detail(&format!(
-                "something buzzes between {:.0} and {:.0} Hz, {:.0} dB re the sweep",
-                spot.from_hz, spot.to_hz, spot.level_db
+                "something buzzes between {} and {}, {:.0} dB below the sweep",
+                hertz(spot.from_hz),
+                hertz(spot.to_hz),
+                -spot.level_db
             ));
         }
         if found.is_empty() {
@@ -113,15 +115,20 @@ impl Demo<'_> {
         };
         let plan = tuning::gain_plan(&input).map_err(|error| Error::input(error.to_string()))?;
         let line = format!(
-            "set the amplifier for {:.2} V with the tone of {tone_dbfs:.0} dBFS: {power_w:.0} W into {load_ohm:.0} ohms is {:.2} V",
-            plan.target_v, plan.full_power_v
+            "{:.2} V at the amplifier with a tone of {} dBFS; {power_w:.0} W into {load_ohm:.0} ohms is {:.2} V",
+            plan.target_v,
+            decimals(tone_dbfs, 0),
+            plan.full_power_v
         );
         self.result(Stage::Gain, "Gain", &line)?;
         for stage in &plan.stages {
             let first = if stage.stage == plan.clips_first { ", clips first" } else { "" };
             self.detail(&format!(
-                "{:17} {:6.2} V of {:6.2} V, headroom {:.1} dB{first}",
-                stage.stage, stage.level_v, stage.clips_at_v, stage.headroom_db
+                "{:17} {:6.2} V of {:6.2} V, headroom {}{first}",
+                stage.stage,
+                stage.level_v,
+                stage.clips_at_v,
+                decibels(stage.headroom_db)
             ));
         }
         Ok(())

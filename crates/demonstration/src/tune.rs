@@ -7,6 +7,7 @@ use measurements::signals::short_paired_sweep;
 use procedure::{Change, Plan, PreviewTuning, captures};
 use rig::{Entered, InputRole, Scene, Sounding};
 use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
+use units::quantity::{counted, signed_decibels};
 
 use super::working::{Demo, PROCESSOR, one};
 use library::{Error, Result};
@@ -55,11 +56,11 @@ impl Demo<'_> {
         let left = fit(&smoothed(&after), &target, &profile, Some(0))?;
         let (was, is) = (fitted.before, left.before);
         let line = format!(
-            "{} bands: {:.1} dB RMS to the target before, {:.1} dB after ({} positions)",
-            fitted.bands.len(),
+            "{}: deviation from target {:.1} dB RMS before, {:.1} dB after ({})",
+            counted(fitted.bands.len(), "band", "bands"),
             was.rms_db,
             is.rms_db,
-            before.len()
+            counted(before.len(), "position", "positions")
         );
         self.result(Stage::Tune, "Tune", &line)?;
         let faded: Vec<&str> = car
@@ -69,7 +70,7 @@ impl Demo<'_> {
             .map(|driver| driver.name.as_str())
             .collect();
         if !faded.is_empty() {
-            self.detail(&format!("faded out meanwhile, ahead of the processor: {}", faded.join(", ")));
+            self.detail(&format!("muted, not fed by the processor: {}", faded.join(", ")));
         }
         for band in &fitted.bands {
             self.detail(&band.typed().sentence());
@@ -80,11 +81,11 @@ impl Demo<'_> {
             ..PreviewTuning::default()
         };
         self.detail(&format!(
-            "before they are typed they can be heard, matched by {:+.1} dB to be as loud as without",
-            -heard.louder_db(self.rig.spec())?
+            "they can be heard before they are typed, matched by {} to be as loud as bypassed",
+            signed_decibels(-heard.louder_db(self.rig.spec())?)
         ));
-        for place in &fitted.left_alone {
-            self.detail(&format!("left alone: {:.0} Hz ({})", place.frequency_hz, place.why.sentence()));
+        for line in tuning::left_alone_lines(&fitted.left_alone) {
+            self.detail(&format!("left alone: {line}"));
         }
         if let Some((meant_hz, typed_hz)) = slip {
             self.detail(&format!(
@@ -93,7 +94,7 @@ impl Demo<'_> {
             for band in found.bands.iter().filter(|band| band.verdict != Verdict::AsMeant) {
                 self.detail(&format!("  {}", band.text));
             }
-            self.detail(&format!("mended and measured once more: {}", verdict(&mended)));
+            self.detail(&format!("corrected and measured once more: {}", verdict(&mended)));
             mended.findings.iter().for_each(|finding| self.detail(&format!("  {}", finding.text)));
         }
         let outcome = Outcome {
@@ -190,7 +191,7 @@ fn verdict(audit: &AuditResult) -> String {
         .map(|band| band.text.as_str())
         .collect();
     match wrong.as_slice() {
-        [] => format!("all {} bands do what they should", audit.bands.len()),
+        [] => format!("{} entered correctly", counted(audit.bands.len(), "band", "bands")),
         texts => texts.join(" "),
     }
 }

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use tuning::{CarFilter, CrossoverFamily, Target};
+use units::quantity::{hertz, signed_decibels};
 
 use crate::files::{Written, write_text};
 use crate::{Error, Result, place, presets};
@@ -251,7 +252,7 @@ impl fmt::Display for TargetShown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "{} (±{} dB)\n{}", self.name, self.tolerance_db, self.source)?;
         for (hz, db) in self.frequency_hz.iter().zip(&self.magnitude_db) {
-            writeln!(f, "{hz:9.1} Hz  {db:+6.2} dB")?;
+            writeln!(f, "{:>9}  {:>8}", hertz(*hz), signed_decibels(*db))?;
         }
         Ok(())
     }

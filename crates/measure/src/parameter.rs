@@ -164,9 +164,7 @@ impl Parameter {
         };
         let trimmed = text.trim();
         match &self.kind {
-            ParameterKind::Number { unit, min, max, .. } => trimmed
-                .parse::<f64>()
-                .ok()
+            ParameterKind::Number { unit, min, max, .. } => number(trimmed, unit)
                 .filter(|value| (*min..=*max).contains(value))
                 .map(ParameterValue::Number)
                 .ok_or_else(|| refuse(format!("a number from {min} to {max} {unit}").trim_end().to_owned())),
@@ -189,6 +187,23 @@ impl Parameter {
             ParameterKind::Text { .. } => Ok(ParameterValue::Text(trimmed.to_owned())),
         }
     }
+}
+
+/// A number as people write it, perhaps with the parameter's unit: `3.5`, `3,5 dB`, `20k` for hertz.
+fn number(text: &str, unit: &str) -> Option<f64> {
+    if let Ok(plain) = text.parse::<f64>() {
+        return Some(plain).filter(|value| value.is_finite());
+    }
+    let (value, behind) = units::quantity::parse(text)?;
+    let factor = match (behind.to_lowercase().as_str(), unit) {
+        ("", _) => 1.0,
+        (behind, unit) if behind == unit.to_lowercase() => 1.0,
+        ("k" | "khz", "hz") => 1e3,
+        ("ms", "s") => 1e-3,
+        ("%", "percent") => 1.0,
+        _ => return None,
+    };
+    Some(value * factor)
 }
 
 /// The values of all of a measurement's parameters.
@@ -240,6 +255,11 @@ mod tests {
     fn values_outside_the_range_are_refused_with_the_range() {
         let limit = Parameter::number("thd_limit", "percent", 1.0, (0.01, 30.0), "clean below this");
         assert_eq!(limit.parse("0.5"), Ok(ParameterValue::Number(0.5)));
+        assert_eq!(limit.parse("0,5 %"), Ok(ParameterValue::Number(0.5)));
+        let from = Parameter::number("from", "hz", 20.0, (1.0, 96_000.0), "");
+        assert_eq!(from.parse("20k"), Ok(ParameterValue::Number(20_000.0)));
+        assert_eq!(from.parse("63,5 Hz"), Ok(ParameterValue::Number(63.5)));
+        assert!(from.parse("20 apples").is_err());
         for bad in ["31", "nan", "inf", "-1", "one", ""] {
             let message = limit.parse(bad).unwrap_err().to_string();
             assert!(message.contains("from 0.01 to 30 percent"), "{message}");

@@ -80,7 +80,7 @@ impl Analyse for Running {
             stimulus: StimulusWanted::Known(track("sweep-sub").unwrap_or_default()),
             parameters: vec![
                 Parameter::number("above", "db", 10.0, (3.0, 40.0), "how far a spot stands over its surroundings"),
-                Parameter::number("floor", "db", -75.0, (-120.0, -20.0), "what lies lower, re the sweep, is not a rattle"),
+                Parameter::number("floor", "db", -75.0, (-120.0, -20.0), "what lies lower against the sweep is not a rattle"),
             ],
         }
     }
@@ -295,16 +295,16 @@ fn write(reading: &mut Reading, profile: &Profile, spots: &[Spot]) {
         Some(worst) => {
             reading.value("worst_hz", worst.middle_hz).value("worst_db", worst.level_db);
             let text = format!(
-                "Something buzzes between {:.0} and {:.0} Hz ({:.0} dB re the sweep). Play that stretch and lay a hand on the \
+                "Something buzzes between {:.0} and {:.0} Hz ({:.0} dB below the sweep). Play that stretch and lay a hand on the \
                  panels.",
-                worst.from_hz, worst.to_hz, worst.level_db
+                worst.from_hz, worst.to_hz, -worst.level_db
             );
             reading.finding(Finding::caution("rattle", text));
         }
         None => {
             reading.finding(Finding::note(
                 "no-rattle",
-                "Nothing buzzes above the smooth distortion and the noise.",
+                "Nothing buzzes above the harmonic distortion and the noise.",
             ));
         }
     }

@@ -9,6 +9,7 @@ use library::{Error, Result};
 use measure::{Calibration, Finding, Reading, Signal, Start, Stimulus};
 use project::derive::PlacedTrack;
 use recording::{Reader, WavWriter};
+use units::quantity::{decimals, signed, spoken};
 
 use crate::feed::feed_recording;
 use crate::pieces::PIECE_FRAMES;
@@ -331,33 +332,35 @@ pub(crate) fn in_a_line(reading: &Reading) -> String {
         return stop.text.clone();
     }
     let value = |name: &str| reading.values.get(name).copied();
+    let hertz = |hz: f64| spoken("hz", hz).value;
     let mut parts = Vec::new();
     if let (Some(from), Some(to)) = (value("valid_from_hz"), value("valid_to_hz")) {
-        parts.push(format!("valid {from:.0} to {to:.0} Hz"));
+        parts.push(format!("valid from {} to {}", hertz(from), hertz(to)));
     }
     if let Some(snr_db) = value("snr_db") {
         parts.push(format!("{snr_db:.0} dB above the noise"));
     }
     if let (Some(arrival_s), "arrival") = (value("arrival_s"), &*reading.measurement) {
-        // A negative zero would be printed with its sign.
-        parts.push(format!("arrives {:.3} ms after the reference", (arrival_s * 1e6).round() / 1e3 + 0.0));
+        // What is written as 0.000 ms is not before anything.
+        let word = if arrival_s <= -5e-7 { "before" } else { "after" };
+        parts.push(format!("arrives {} ms {word} the reference", decimals(1e3 * arrival_s.abs(), 3)));
     }
     if let Some(step) = value("clean_step") {
         parts.push(format!("clean up to step {step:.0}"));
     }
     if let Some(level) = value("broadband_dbfs") {
-        parts.push(format!("{level:.1} dBFS"));
+        parts.push(spoken("dbfs", level).value);
     }
     if let (Some(from), Some(to)) = (value("heard_from_hz"), value("heard_to_hz")) {
-        parts.push(format!("heard from {from:.0} to {to:.0} Hz"));
+        parts.push(format!("heard from {} to {}", hertz(from), hertz(to)));
     }
     if let (Some(ring_s), Some(at_hz)) = (value("longest_ring_s"), value("longest_ring_hz"))
         && ring_s > 0.01
     {
-        parts.push(format!("rings longest at {at_hz:.0} Hz, {:.0} ms", 1e3 * ring_s));
+        parts.push(format!("rings longest at {}, {:.0} ms", hertz(at_hz), 1e3 * ring_s));
     }
     if let (Some(rms), "noise") = (value("rms_dbfs"), &*reading.measurement) {
-        parts.push(format!("noise {rms:.1} dBFS"));
+        parts.push(format!("noise {}", spoken("dbfs", rms).value));
     }
     if let Some(polarity) = reading.labels.get("polarity") {
         let sure = value("polarity_confidence").filter(|_| reading.measurement == "polarity");
@@ -365,7 +368,7 @@ pub(crate) fn in_a_line(reading: &Reading) -> String {
         parts.push(format!("polarity {polarity}{sure}"));
     }
     if let Some(ppm) = value("clock_ppm") {
-        parts.push(format!("clock {ppm:+.1} ppm"));
+        parts.push(format!("clock {} ppm", signed(ppm, 1)));
     }
     parts.join(", ")
 }
@@ -444,7 +447,7 @@ mod tests {
             reading.value(name, value);
         }
         reading.label("polarity", "inverted");
-        let said = "valid 30 to 15000 Hz, 51 dB above the noise, polarity inverted, clock -3.3 ppm";
+        let said = "valid from 30.4 Hz to 15 kHz, 51 dB above the noise, polarity inverted, clock −3.3 ppm";
         assert_eq!(in_a_line(&reading), said);
         reading.finding(cut("sweep-full"));
         assert!(in_a_line(&reading).starts_with("Only a part of `sweep-full`"));

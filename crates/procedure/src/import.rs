@@ -13,6 +13,7 @@ use measurements::{Extent, Heard, Recogniser};
 use project::derive::{PlacedTrack, Placing, TrackAt};
 use recording::{Condition, Reader};
 use serde::Serialize;
+use units::quantity::counted;
 
 use crate::capture_run::interruption;
 use crate::excerpt::{self, CaptureContext, Excerpt, ExcerptWriter, MARGIN_S, Placement, in_a_line};
@@ -577,7 +578,7 @@ impl fmt::Display for Imported {
             if tracks.is_empty() {
                 writeln!(
                     f,
-                    "  no track was found. Check that the right channel was searched (--channel), that the microphone \
+                    "  No track was found. Check that the right channel was searched (--channel), that the microphone \
                      heard the tracks, and that they are louder than the noise"
                 )?;
                 continue;
@@ -585,8 +586,8 @@ impl fmt::Display for Imported {
             writeln!(f, "  {:>7}  {:>7}  {:12} {:9} capture", "from", "to", "track", "measured")?;
             for track in tracks {
                 let (from, to) = (clock(track.from_s), clock(track.to_s));
-                let capture = track.capture.map_or_else(|| "-".to_owned(), |id| format!("{id:04}"));
-                let measurement = track.measurement.unwrap_or("-");
+                let capture = track.capture.map_or_else(|| "–".to_owned(), |id| format!("{id:04}"));
+                let measurement = track.measurement.unwrap_or("–");
                 writeln!(
                     f,
                     "  {from:>7}  {to:>7}  {:12} {measurement:9} {capture:7} {}",
@@ -601,6 +602,6 @@ impl fmt::Display for Imported {
             }
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))?;
-        writeln!(f, "{}: {} new captures with a result", self.job, self.captures)
+        writeln!(f, "{}: {} with a result", self.job, counted(self.captures, "new capture", "new captures"))
     }
 }

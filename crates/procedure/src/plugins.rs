@@ -196,14 +196,14 @@ impl fmt::Display for PluginCheck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Manifest { id, title, version, .. } = &self.manifest;
         writeln!(f, "{id} {version}: {title}")?;
-        writeln!(f, "file      {}", self.file)?;
-        writeln!(f, "sha256    {}", self.sha256)?;
+        writeln!(f, "File      {}", self.file)?;
+        writeln!(f, "SHA-256   {}", self.sha256)?;
         writeln!(
             f,
-            "loaded    in {:.0} ms; the interface's version and the manifest are in order",
+            "Loaded    in {:.0} ms; the interface's version and the manifest are in order",
             1e3 * self.load_s
         )?;
-        writeln!(f, "dry run")?;
+        writeln!(f, "Dry run")?;
         for outcome in &self.dry_run {
             let stopped = outcome.findings.iter().find(|finding| finding.level == FindingLevel::Stop);
             let told = match stopped {
@@ -217,15 +217,15 @@ impl fmt::Display for PluginCheck {
         {
             writeln!(
                 f,
-                "pace      {:.1} µs for a block of 1,024 frames ({:.1} µs the slowest), {:.2} % of the {:.1} ms that it lasts",
+                "Pace      {:.1} µs for a block of 1,024 frames ({:.1} µs the slowest), {:.2} % of the {:.1} ms that it lasts",
                 1e6 * block_s,
                 1e6 * slowest_s,
                 100.0 * block_s / budget_s,
                 1e3 * budget_s
             )?;
             let when = if self.live { "while it is recorded" } else { "afterwards, from the recording" };
-            writeln!(f, "fed       {when}")?;
+            writeln!(f, "Fed       {when}")?;
         }
-        self.log.iter().try_for_each(|line| writeln!(f, "log       {line}"))
+        self.log.iter().try_for_each(|line| writeln!(f, "Log       {line}"))
     }
 }

@@ -5,8 +5,9 @@ use std::collections::BTreeSet;
 use host::Run;
 use job::{CaptureId, Job};
 use library::{Error, Result};
-use measure::Reading;
+use measure::{Curve, Reading};
 use serde::Serialize;
+use units::quantity::{Spoken, sentence, spoken};
 
 use crate::capture_run::remark;
 use crate::excerpt::start;
@@ -22,6 +23,8 @@ pub struct Recomputed {
     pub label: String,
     /// What it was measured with.
     pub measurement: String,
+    /// The version of the program that made the reading in the job; empty where that is not known.
+    pub was_made_by: String,
     /// Whether nothing changed, to the bit.
     pub same: bool,
     /// What changed, a line each.
@@ -71,10 +74,48 @@ pub fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
         capture: id.0,
         label: meta.label.clone(),
         measurement: meta.measurement.clone(),
+        was_made_by: meta.program.clone(),
         same: changed.is_empty() && before.as_ref() == Some(&reading),
         changed,
         reading,
     })
+}
+
+/// A value that became another one, so that the difference is seen.
+fn became(name: &str, was: f64, is: f64) -> String {
+    let (before, after) = (spoken(name, was), spoken(name, is));
+    if before.value == after.value {
+        return format!("{}: {}, changed by {:.1e}", after.label, after.value, is - was);
+    }
+    format!("{}: {} became {}", after.label, before.value, after.value)
+}
+
+fn words(name: &str) -> String {
+    sentence(&name.replace('_', " "))
+}
+
+/// The greatest change of a curve at one of its points, of levels in decibels and where; or that its points are others.
+fn curve_change(was: &Curve, is: &Curve) -> String {
+    let axis = |curve: &Curve| ["frequency_hz", "time_s"].into_iter().find(|axis| curve.contains_key(*axis));
+    let (Some(name), true) = (axis(is), axis(was) == axis(is)) else { return "changed".to_owned() };
+    if was[name] != is[name] {
+        return format!("other points, {} became {}", was[name].len(), is[name].len());
+    }
+    let columns =
+        is.keys().filter(|column| *column != name && was.get(*column).is_some_and(|old| *old != is[*column]));
+    let greatest = |column: &String| {
+        let changes = was[column].iter().zip(&is[column]).map(|(was, is)| (is - was).abs());
+        let (at, change) = changes.enumerate().max_by(|(_, a), (_, b)| a.total_cmp(b))?;
+        let amount = spoken(column, change).value;
+        let amount = if change < 0.05 { format!("{change:.1e}") } else { amount };
+        Some(format!(
+            "{} by {amount} at most, at {}",
+            column.replace('_', " "),
+            spoken(name, is[name][at]).value
+        ))
+    };
+    let changes: Vec<String> = columns.filter_map(greatest).collect();
+    if changes.is_empty() { "changed".to_owned() } else { changes.join("; ") }
 }
 
 /// What one reading says otherwise than another.
@@ -84,32 +125,49 @@ fn differences(before: &Reading, after: &Reading) -> Vec<String> {
     for name in names {
         match (before.values.get(name), after.values.get(name)) {
             (Some(was), Some(is)) if was.to_bits() == is.to_bits() => {}
-            (Some(was), Some(is)) => lines.push(format!("{name}: {was} became {is}")),
-            (Some(was), None) => lines.push(format!("{name}: {was} is absent now")),
-            (None, Some(is)) => lines.push(format!("{name}: {is} is new")),
+            (Some(was), Some(is)) => lines.push(became(name, *was, *is)),
+            (Some(was), None) => {
+                let Spoken { label, value } = spoken(name, *was);
+                lines.push(format!("{label}: {value} is absent now"));
+            }
+            (None, Some(is)) => {
+                let Spoken { label, value } = spoken(name, *is);
+                lines.push(format!("{label}: {value} is new"));
+            }
             (None, None) => {}
         }
     }
-    if before.labels != after.labels {
-        lines.push(format!("labels: {:?} became {:?}", before.labels, after.labels));
+    let names: BTreeSet<&String> = before.labels.keys().chain(after.labels.keys()).collect();
+    for name in names {
+        let (was, is) = (before.labels.get(name), after.labels.get(name));
+        if was != is {
+            let word = |label: Option<&String>| label.map_or("nothing", String::as_str).to_owned();
+            lines.push(format!("{}: {} became {}", words(name), word(was), word(is)));
+        }
     }
     let names: BTreeSet<&String> = before.curves.keys().chain(after.curves.keys()).collect();
     for name in names {
         match (before.curves.get(name), after.curves.get(name)) {
             (Some(was), Some(is)) if was == is => {}
-            (Some(_), Some(_)) => lines.push(format!("curve {name}: changed")),
-            (Some(_), None) => lines.push(format!("curve {name}: absent now")),
-            (None, _) => lines.push(format!("curve {name}: new")),
+            (Some(was), Some(is)) => lines.push(format!("{} curve: {}", words(name), curve_change(was, is))),
+            (Some(_), None) => lines.push(format!("{} curve: absent now", words(name))),
+            (None, _) => lines.push(format!("{} curve: new", words(name))),
         }
     }
     if before.tables != after.tables {
         lines.push("tables: changed".to_owned());
     }
-    let codes = |reading: &Reading| -> Vec<String> {
-        reading.findings.iter().map(|finding| finding.code.clone()).collect()
-    };
     if before.findings != after.findings {
-        lines.push(format!("findings: {} became {}", codes(before).join(", "), codes(after).join(", ")));
+        let lacks =
+            |reading: &Reading, code: &str| reading.findings.iter().all(|finding| finding.code != code);
+        let gone = before.findings.iter().filter(|finding| lacks(after, &finding.code));
+        let new = after.findings.iter().filter(|finding| lacks(before, &finding.code));
+        let changes: Vec<String> = gone
+            .map(|finding| format!("`{}` is gone", finding.code))
+            .chain(new.map(|finding| format!("`{}` is new", finding.code)))
+            .collect();
+        let changes = if changes.is_empty() { "in other words".to_owned() } else { changes.join(", ") };
+        lines.push(format!("findings: {changes}"));
     }
     if before.version != after.version {
         lines.push(format!("version {} of the measurement became {}", before.version, after.version));
@@ -149,7 +207,7 @@ mod tests {
         job.apply(Change::Recomputed { id: ids[0], reading: wrong, program }).unwrap();
         let again = recompute(job.job(), ids[0]).unwrap();
         assert!(
-            again.changed.iter().any(|line| line.starts_with("rms_dbfs: -3 became")),
+            again.changed.iter().any(|line| line.starts_with("RMS level: −3.0 dBFS became")),
             "{:?}",
             again.changed
         );

@@ -67,9 +67,9 @@ impl OutputTone {
             return Err(refuse("the name is missing"));
         }
         let tone_hz = match hz {
-            Some(hz) => hz
-                .parse::<f64>()
-                .ok()
+            Some(hz) => units::quantity::parse(hz)
+                .filter(|(_, unit)| ["", "Hz", "hz"].contains(unit))
+                .map(|(hz, _)| hz)
                 .filter(|hz| (20.0..=10_000.0).contains(hz))
                 .ok_or_else(|| refuse("the tone's frequency lies between 20 and 10000 Hz"))?,
             None if name.to_lowercase().contains("sub") => 40.0,
@@ -95,7 +95,7 @@ impl BassControl {
         let text = match self {
             Self::Flat => {
                 "Measured with the bass control flat. Turned up it takes the limit down: where the customer will use it, \
-                 measure with it at maximum (common practice, no source)."
+                 measure with it at maximum."
             }
             Self::Maximum => {
                 "Measured with the bass control at its maximum, so that the limit holds wherever the customer sets it."

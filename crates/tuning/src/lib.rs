@@ -75,9 +75,9 @@ pub use engine_lines::{
 pub use error::TextError;
 pub use fit::{
     ChannelFit, ChannelInput, Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone,
-    LeftAloneReason, fit, fit_channels,
+    LeftAloneReason, fit, fit_channels, left_alone_lines,
 };
-pub use gain::{GainError, GainInput, GainPlan, GainStage, ToneTarget, Turn, gain_plan, turn_to};
+pub use gain::{GainError, GainInput, GainPlan, GainStage, Turn, gain_plan, turn_to};
 pub use grid::Grid;
 pub use meaning_of_q::{MeaningOfQ, MeaningOfQError, QTrial, meaning_of_q};
 pub use output_pair::{OutputResponse, OutputSum, PairDifference, output_sum, pair_difference};

@@ -14,11 +14,8 @@ impl<'a> Quantity<'a> {
     /// Exponents are refused: no one types them, and `1e3` may be a slip.
     #[must_use]
     pub(crate) fn parse(text: &'a str) -> Option<Self> {
-        let text = text.trim();
-        let end = text.find(|c: char| !(c.is_ascii_digit() || "+-.,−".contains(c))).unwrap_or(text.len());
-        let number = text[..end].replace(',', ".").replace('−', "-");
-        let value = number.parse::<f64>().ok().filter(|value| value.is_finite())?;
-        Some(Self { value, unit: text[end..].trim() })
+        let (value, unit) = units::quantity::parse(text)?;
+        Some(Self { value, unit })
     }
 }
 

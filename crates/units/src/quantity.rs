@@ -24,10 +24,10 @@ const ENDINGS: [(&str, Unit); 19] = [
     ("_s", Unit::Seconds),
     ("_v", Unit::Volts),
     ("_percent", Unit::Plain("%")),
-    ("_ppm", Unit::Plain("ppm")),
+    ("_ppm", Unit::PartsPerMillion),
     ("_deg", Unit::Plain("°")),
     ("_rpm", Unit::Plain("rpm")),
-    ("_ohm", Unit::Plain("Ω")),
+    ("_ohm", Unit::Ohms),
     ("_w", Unit::Plain("W")),
     ("_m", Unit::Plain("m")),
     ("_octaves", Unit::Plain("octaves")),
@@ -42,6 +42,9 @@ enum Unit {
     Hertz,
     Seconds,
     Volts,
+    /// One decimal place: clocks are not known better.
+    PartsPerMillion,
+    Ohms,
     /// A volume step, which is a whole number and keeps its word.
     Step,
     /// Three significant digits.
@@ -49,7 +52,7 @@ enum Unit {
 }
 
 /// The trade's words for names that do not read as such.
-const LABELS: [(&str, &str); 24] = [
+const LABELS: [(&str, &str); 29] = [
     ("rms", "RMS level"),
     ("rms_a", "RMS level (A-weighted)"),
     ("peak", "Peak level"),
@@ -74,6 +77,11 @@ const LABELS: [(&str, &str); 24] = [
     ("first_clipped", "First clipped step"),
     ("mains", "Mains hum"),
     ("broadband", "Broadband level"),
+    ("dc_offset", "DC offset"),
+    ("dose", "Dose so far"),
+    ("dose_8h", "Dose over 8 hours"),
+    ("max_slow_a", "Maximum level (A-weighted, slow)"),
+    ("fast_a", "Level (A-weighted, fast)"),
 ];
 
 /// A value under its name.
@@ -119,10 +127,14 @@ fn written(value: f64, unit: Unit) -> String {
         Unit::Decibel(unit) => format!("{} {unit}", decimals(value, 1)),
         Unit::Hertz if value.abs() >= 999.5 => format!("{} kHz", significant(value / 1e3)),
         Unit::Hertz => format!("{} Hz", significant(value)),
+        Unit::Seconds if value != 0.0 && value.abs() < 9.995e-5 => format!("{} µs", significant(value * 1e6)),
         Unit::Seconds if value.abs() < 0.999_5 => format!("{} ms", significant(value * 1e3)),
         Unit::Seconds => format!("{} s", significant(value)),
         Unit::Volts if value != 0.0 && value.abs() < 0.999_5 => format!("{} mV", significant(value * 1e3)),
         Unit::Volts => format!("{} V", significant(value)),
+        Unit::PartsPerMillion => format!("{} ppm", decimals(value, 1)),
+        Unit::Ohms if value.abs() >= 999.5 => format!("{} kΩ", significant(value / 1e3)),
+        Unit::Ohms => format!("{} Ω", significant(value)),
         Unit::Step => decimals(value, 0),
         Unit::Plain("") => significant(value),
         Unit::Plain("%") => format!("{}\u{a0}%", significant(value)),
@@ -154,6 +166,73 @@ pub fn decimals(value: f64, places: usize) -> String {
     text.replace('-', "\u{2212}")
 }
 
+/// The same with a plus before what is above zero.
+#[must_use]
+pub fn signed(value: f64, places: usize) -> String {
+    let text = decimals(value, places);
+    let is_above = !text.starts_with('\u{2212}') && text.contains(|c: char| ('1'..='9').contains(&c));
+    if is_above { format!("+{text}") } else { text }
+}
+
+/// A difference of levels, such as `−3.0 dB`.
+#[must_use]
+pub fn decibels(value: f64) -> String {
+    format!("{} dB", decimals(value, 1))
+}
+
+/// The same with its sign in any case, such as `+3.0 dB`.
+#[must_use]
+pub fn signed_decibels(value: f64) -> String {
+    format!("{} dB", signed(value, 1))
+}
+
+/// A frequency to three digits, such as `63 Hz` or `12.3 kHz`.
+#[must_use]
+pub fn hertz(value: f64) -> String {
+    written(value, Unit::Hertz)
+}
+
+/// A voltage that is set with a meter: two decimal places from a volt on, whole millivolts below.
+#[must_use]
+pub fn meter_volts(value: f64) -> String {
+    if value.abs() < 0.999_5 {
+        format!("{} mV", decimals(value * 1e3, 0))
+    } else {
+        format!("{} V", decimals(value, 2))
+    }
+}
+
+/// A number of a processor's grid as it is typed there: all its digits, a true minus sign.
+#[must_use]
+pub fn typed(value: f64) -> String {
+    // Nothing is minus zero.
+    format!("{}", value + 0.0).replace('-', "\u{2212}")
+}
+
+/// The same with its sign in any case.
+#[must_use]
+pub fn typed_signed(value: f64) -> String {
+    if value > 0.0 { format!("+{}", typed(value)) } else { typed(value) }
+}
+
+/// Reads a number as people write it, and what stands behind it: `2,5 V`, `−3dB`, `20k`.
+///
+/// A decimal point or one comma; both, or two of one, leave a doubt and are refused, and so are exponents: no one types
+/// them, and `1e3` may be a slip.
+#[must_use]
+pub fn parse(text: &str) -> Option<(f64, &str)> {
+    let text = text.trim();
+    let end = text.find(|c: char| !(c.is_ascii_digit() || "+-.,−".contains(c))).unwrap_or(text.len());
+    let number = text[..end].replace('−', "-");
+    let number = match (number.matches(',').count(), number.contains('.')) {
+        (0, _) => number,
+        (1, false) => number.replace(',', "."),
+        _ => return None,
+    };
+    let value = number.parse::<f64>().ok().filter(|value| value.is_finite())?;
+    Some((value, text[end..].trim()))
+}
+
 /// A count with its noun: `1 band`, `2 bands`.
 #[must_use]
 pub fn counted(count: usize, one: &str, many: &str) -> String {
@@ -177,6 +256,9 @@ mod tests {
             ("arrival_s", 0.003_123_4, "Arrival", "3.12 ms"),
             ("arrival_s", 3.217_004, "Arrival", "3.22 s"),
             ("random_error_s", 0.0, "Random error", "0 ms"),
+            ("random_error_s", 1.5e-7, "Random error", "0.15 µs"),
+            ("load_ohm", 10_952.0, "Load", "11 kΩ"),
+            ("dc_offset", 0.5, "DC offset", "0.5"),
             ("thd_n_percent", 0.012_34, "THD+N", "0.0123\u{a0}%"),
             ("h10_db", -100.04, "Harmonic 10", "−100.0 dB"),
             ("clock_ppm", -80.13, "Clock difference", "−80.1 ppm"),
@@ -199,6 +281,40 @@ mod tests {
                 let text = spoken(&format!("x{ending}"), value).value;
                 assert!(!text.starts_with("−0 ") && !text.starts_with("−0.0 "), "{text}");
             }
+        }
+    }
+
+    #[test]
+    fn a_difference_has_its_sign() {
+        for (value, text) in [(1.25, "+1.2"), (-0.04, "0.0"), (0.04, "0.0"), (-3.0, "−3.0")] {
+            assert_eq!(signed(value, 1), text);
+        }
+        assert_eq!((decibels(-3.04), signed_decibels(3.0)), ("−3.0 dB".to_owned(), "+3.0 dB".to_owned()));
+        assert_eq!(
+            (typed(-4.25), typed(-0.0), typed_signed(1.5)),
+            ("−4.25".into(), "0".into(), "+1.5".into())
+        );
+        assert_eq!((meter_volts(11.246), meter_volts(0.850_4)), ("11.25 V".into(), "850 mV".into()));
+        assert_eq!((hertz(63.04), hertz(12_345.0)), ("63 Hz".into(), "12.3 kHz".into()));
+    }
+
+    #[test]
+    fn numbers_are_read_as_people_write_them() {
+        for (text, wanted) in
+            [("2,5 V", (2.5, "V")), ("−3dB", (-3.0, "dB")), (" 7", (7.0, "")), ("20k", (20.0, "k"))]
+        {
+            assert_eq!(parse(text), Some(wanted), "{text}");
+        }
+        for text in ["", "V", "1,000.5 V", "--3", "nan", "1,2,3", "1.2.3"] {
+            assert_eq!(parse(text), None, "{text}");
+        }
+        assert_eq!(parse("1e3"), Some((1.0, "e3")));
+    }
+
+    #[test]
+    fn a_value_of_a_grid_keeps_its_digits() {
+        for (value, text) in [(0.05, "0.05"), (-12.0, "−12"), (100.5, "100.5")] {
+            assert_eq!(typed(value), text);
         }
     }
 

@@ -87,7 +87,8 @@ impl Analysis<'_> {
         self.write_impulse(reading, &impulse, peak_s, band_hz);
         self.write_harmonics(reading, &linear, first, last, peak_s);
         if self.tape.reference.is_none() {
-            let text = "The level is re the stimulus as it was described; the gain of whatever played it is part of it.";
+            let text =
+                "The level is relative to the test signal; the gain of whatever played it is part of it.";
             reading.finding(Finding::note("relative-level", text));
         }
         Ok(())

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use measure::{Curve, Finding};
 use serde::Serialize;
+use units::quantity::{counted, decimals, signed};
 
 /// What was played, how levels were matched, and what came of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -84,8 +85,8 @@ pub struct HeardLevel {
 impl fmt::Display for HeardLevel {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.leq_a_db {
-            Some(db) => write!(f, "{db:.1} dB(A)"),
-            None => write!(f, "{:.1} dBFS, A-weighted", self.level_a_dbfs),
+            Some(db) => write!(f, "{} dB(A)", decimals(db, 1)),
+            None => write!(f, "{} dBFS(A)", decimals(self.level_a_dbfs, 1)),
         }
     }
 }
@@ -95,36 +96,38 @@ impl fmt::Display for PreviewReport {
         let Self { program, sample_rate_hz, seconds, peak_dbfs, .. } = self;
         writeln!(
             f,
-            "played      {program}, {seconds:.1} s at {sample_rate_hz} Hz, peak {peak_dbfs:.1} dBFS without bands"
+            "Played      {program}, {seconds:.1} s at {sample_rate_hz} Hz, peak {} dBFS without bands",
+            decimals(*peak_dbfs, 1)
         )?;
         let by = if self.matched_in_car { ", as the car plays it" } else { "" };
         writeln!(
             f,
-            "matched     {:+.1} dB with the {} bands, so that both are equally loud (A-weighted pink noise{by})",
-            self.matched_db, self.bands
+            "Matched     {} dB with {}, so that both are equally loud (A-weighted pink noise{by})",
+            signed(self.matched_db, 1),
+            counted(self.bands, "band", "bands")
         )?;
         if let Some(file) = &self.file {
             let holds = match file.holds {
-                "both" => "with the bands and without in turn",
-                "without" => "without the bands",
+                "both" => "with the bands and bypassed, in turn",
+                "without" => "bypassed",
                 _ => "with the bands",
             };
-            writeln!(f, "written     {}, {} bit: {holds}", file.path.display(), file.bits)?;
+            writeln!(f, "Written     {}, {} bit: {holds}", file.path.display(), file.bits)?;
             let lowered = match file.lowered_db {
-                db if db < 0.05 => "nothing had to be taken off".to_owned(),
-                db => format!("{db:.1} dB taken off both alike, so that neither clips"),
+                db if db < 0.05 => "not lowered".to_owned(),
+                db => format!("both lowered by {db:.1} dB, so that neither clips"),
             };
-            writeln!(f, "peak        {:.1} dBFS; {lowered}", file.peak_dbfs)?;
+            writeln!(f, "Peak        {} dBFS, {lowered}", decimals(file.peak_dbfs, 1))?;
         }
         if self.file.as_ref().is_none_or(|file| file.holds == "both") {
-            writeln!(f, "switched    {} times", self.switched)?;
+            writeln!(f, "Switched    {}", counted(self.switched as usize, "time", "times"))?;
         }
         let Some(heard) = &self.heard else { return Ok(()) };
-        for (name, level) in [("with", &heard.with), ("without", &heard.without)] {
+        for (name, level) in [("With bands", &heard.with), ("Bypassed", &heard.without)] {
             if let Some(level) = level {
                 writeln!(f, "{name:11} {level} at the {} for {:.1} s", heard.input, level.seconds)?;
             }
         }
-        heard.louder_db.map_or(Ok(()), |db| writeln!(f, "louder      {db:+.1} dB with the bands"))
+        heard.louder_db.map_or(Ok(()), |db| writeln!(f, "Louder      by {} dB with the bands", signed(db, 1)))
     }
 }

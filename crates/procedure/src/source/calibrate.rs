@@ -11,6 +11,7 @@ use measure::{Finding, Reading, Segment, Signal, Stimulus};
 use rig::{electrical_input, read_spec, write_calibration};
 use serde::Serialize;
 use tuning::{HeardTone, VoltsCalibration};
+use units::quantity::{decimals, spoken};
 
 use crate::capture::WAIT;
 use crate::capture_run::{CaptureRun, Pumped};
@@ -240,22 +241,22 @@ pub(super) fn rounded(value: f64) -> f64 {
 
 impl fmt::Display for VoltsCalibrated {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "volts_per_fs    {:.6}   (a sample value of 1.0)", self.volts_per_fs)?;
-        writeln!(f, "largest sine    {:.3} V RMS before this input clips", self.largest_sine_v_rms)?;
+        writeln!(f, "Full scale    {} V for a sample value of 1.0", decimals(self.volts_per_fs, 4))?;
+        writeln!(
+            f,
+            "Largest sine  {} RMS before this input clips",
+            spoken("v", self.largest_sine_v_rms).value
+        )?;
         if let Some(loss) = self.attenuator_db {
-            writeln!(f, "attenuator      {loss:.2} dB, part of it")?;
+            writeln!(f, "Attenuator    {} dB, included", decimals(loss, 2))?;
         }
         match &self.rig {
-            Some(rig) => writeln!(
-                f,
-                "written to      {}, input `{}`, {}",
-                rig.display(),
-                self.input,
-                self.calibrated_on
-            ),
+            Some(rig) => {
+                writeln!(f, "Written to    {}, input `{}`, {}", rig.display(), self.input, self.calibrated_on)
+            }
             None => writeln!(
                 f,
-                "not written; give --rig FILE to keep it, or --volts-per-fs {:.6} to use it",
+                "Not written: give --rig FILE to keep it, or --volts-per-fs {:.6} to use it",
                 self.volts_per_fs
             ),
         }

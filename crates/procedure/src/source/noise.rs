@@ -9,6 +9,7 @@ use measure::{Cell, Finding, FindingLevel, Reading, Segment, Stimulus};
 use rig::Scene;
 use serde::Serialize;
 use tuning::{BroughtLines, EngineLines, NoiseLines, brought_lines, engine_lines};
+use units::quantity::{decimals, spoken};
 
 use super::named::Named;
 use crate::analysis::analyze_and_keep;
@@ -198,12 +199,12 @@ fn recorded(order: &NoiseOrder, job: &mut WhenKept) -> Result<Kept> {
 fn name_and_speed(name: &str) -> Result<(String, Option<f64>)> {
     match name.rsplit_once('@') {
         None => Ok((name.to_owned(), None)),
-        Some((name_only, rpm)) => match rpm.trim().parse::<f64>() {
-            Ok(rpm) if (0.0..=12_000.0).contains(&rpm) && !name_only.trim().is_empty() => {
+        Some((name_only, rpm)) => match units::quantity::parse(rpm) {
+            Some((rpm, "" | "rpm")) if (0.0..=12_000.0).contains(&rpm) && !name_only.trim().is_empty() => {
                 Ok((name_only.trim().to_owned(), Some(rpm)))
             }
             _ => Err(Error::input(format!(
-                "`{name}`: after `@` the engine's speed in turns a minute is expected, such as idle@800"
+                "`{name}`: after `@` the engine's speed in rpm is expected, such as idle@800"
             ))),
         },
     }
@@ -224,7 +225,7 @@ fn live(session: &mut Session<'_>, order: &NoiseOrder, input: usize, step: Optio
         (true, false) => vec![0.0],
     };
     if let Some(rpm) = speeds.iter().find(|rpm| !(0.0..=12_000.0).contains(*rpm)) {
-        return Err(Error::input(format!("--rpm {rpm}: expected 0 to 12000 turns a minute")));
+        return Err(Error::input(format!("--rpm {rpm}: expected 0 to 12000 rpm")));
     }
     let registry = Registry::built_in();
     let manifest = registry.manifest("noise").map_err(|unknown| Error::input(unknown.to_string()))?;
@@ -355,7 +356,7 @@ fn remarks(found: &[NoiseFound], engine: &[EngineLines], findings: &mut Vec<Find
         let text = format!(
             "{what} may be a ground loop. Unplug the input from the source: what stays is the interface's own. Then ground source, \
              processor and amplifiers at one point, keep signal and power leads apart, and try an isolating transformer in \
-             the signal before a filter in the supply (common practice, no source)."
+             the signal before a filter in the supply."
         );
         findings.push(Finding::note("ground-loop", text));
     }
@@ -376,39 +377,46 @@ impl fmt::Display for NoiseReport {
         let width = self.recordings.iter().map(|one| one.name.chars().count()).max().unwrap_or(0).max(9);
         writeln!(
             f,
-            "{:width$}      noise  A-weighted        volts       SNR     SNR(A)   mains",
-            "recording"
+            "{:width$}        noise   A-weighted     volts       SNR    SNR(A)   mains",
+            "Recording"
         )?;
         let dash = || "–".to_owned();
         for one in &self.recordings {
-            let db = |value: Option<f64>| value.map_or_else(dash, |value| format!("{value:.1} dB"));
-            let volts = one.rms_v.map_or_else(dash, |volts| format!("{:.3} mV", 1e3 * volts));
-            let mains = one
-                .mains_hz
-                .zip(one.mains_db)
-                .map_or_else(dash, |(hz, level)| format!("{hz:.1} Hz, {level:.0} dBFS"));
+            let of =
+                |name: &str, value: Option<f64>| value.map_or_else(dash, |value| spoken(name, value).value);
+            let mains = one.mains_hz.zip(one.mains_db).map_or_else(dash, |(hz, level)| {
+                format!("{} at {}", spoken("dbfs", level).value, spoken("hz", hz).value)
+            });
             writeln!(
                 f,
-                "{:width$}  {:>9}  {:>10}  {volts:>11}  {:>8}  {:>9}   {mains}",
+                "{:width$}  {:>11}  {:>11}  {:>8}  {:>8}  {:>8}   {mains}",
                 one.name,
-                db(Some(one.rms_dbfs)),
-                db(one.rms_a_dbfs),
-                db(one.snr_db),
-                db(one.snr_a_db),
+                of("dbfs", Some(one.rms_dbfs)),
+                of("dbfs", one.rms_a_dbfs),
+                of("v", one.rms_v),
+                of("db", one.snr_db),
+                of("db", one.snr_a_db),
             )?;
         }
         for lines in &self.engine {
             writeln!(
                 f,
-                "follow the engine from {} to {} (× {:.3}):",
-                lines.first, lines.second, lines.ratio
+                "\nFollows the engine from {} to {} ({} × its speed)",
+                lines.first,
+                lines.second,
+                decimals(lines.ratio, 2)
             )?;
             for line in &lines.moving {
-                let order = line.order.map_or_else(String::new, |order| format!("   {order:.1} per turn"));
+                let order = line
+                    .order
+                    .map_or_else(String::new, |order| format!("   {} × engine speed", decimals(order, 1)));
                 writeln!(
                     f,
-                    "  {:8.1} Hz {:6.1} dBFS   to {:8.1} Hz {:6.1} dBFS{order}",
-                    line.first_hz, line.first_db, line.second_hz, line.second_db
+                    "  {:>8}  {:>11}   becomes {:>8}  {:>11}{order}",
+                    spoken("hz", line.first_hz).value,
+                    spoken("dbfs", line.first_db).value,
+                    spoken("hz", line.second_hz).value,
+                    spoken("dbfs", line.second_db).value
                 )?;
             }
         }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use measure::Finding;
 use serde::Serialize;
 use tuning::{Attenuator, input_limit_warning};
+use units::quantity::{decimals, spoken};
 
 use rig::{electrical_input, read_spec, write_calibration};
 
@@ -123,16 +124,16 @@ fn remarks(order: &PadOrder) -> Vec<Finding> {
 
 impl fmt::Display for PadReport {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "loss             {:.3} dB", self.loss_db)?;
-        writeln!(f, "source sees      {:.0} ohms", self.seen_by_source_ohm)?;
+        writeln!(f, "Loss             {} dB", decimals(self.loss_db, 2))?;
+        writeln!(f, "Load             {} on the source", spoken("ohm", self.seen_by_source_ohm).value)?;
         if let Some(volts) = self.largest_at_input_v {
-            writeln!(f, "at the input     {volts:.3} V RMS at the highest voltage")?;
+            writeln!(f, "At the input     {} RMS at the highest voltage", spoken("v", volts).value)?;
         }
         if let Some(power) = self.series_power_w {
-            writeln!(f, "series resistor  {:.1} mW of heat then", 1e3 * power)?;
+            writeln!(f, "Series resistor  {} mW of heat then", decimals(1e3 * power, 0))?;
         }
         if let (Some(volts), Some(rig)) = (self.volts_per_fs, &self.rig) {
-            writeln!(f, "volts_per_fs     {volts:.6}, written to {}", rig.display())?;
+            writeln!(f, "Full scale       {} V, written to {}", decimals(volts, 4), rig.display())?;
         }
         Ok(())
     }

@@ -63,8 +63,10 @@ pub fn write_spots(reading: &Reading, dir: &Path, sample_rate_hz: u32) -> Result
         let path = dir.join(format!("spot-{number}-{:.0}-to-{:.0}-hz.wav", spot.from_hz, spot.to_hz));
         let rows = signals::render_stereo(&spot.stimulus, f64::from(sample_rate_hz));
         recording::write_wav(&path, &Audio::new(sample_rate_hz, rows.into()), Depth::Int16, number)?;
-        let what =
-            format!("play it in a loop, and lay a hand on the panels ({:.0} dB re the sweep)", spot.level_db);
+        let what = format!(
+            "play it in a loop, and lay a hand on the panels ({:.0} dB below the sweep)",
+            -spot.level_db
+        );
         written.push(Written::new(&path, what));
     }
     Ok(written)

@@ -6,6 +6,7 @@ use job::{SourceOutput, Stage, StageResult, StageState};
 use measure::{Cell, Finding, FindingLevel, Reading};
 use serde::Serialize;
 use tuning::{CleanLimit, OutputAtLimit, OutputHeadroom, OutputStep, clean_limit};
+use units::quantity::{decimals, meter_volts, spoken};
 
 use crate::Change;
 
@@ -128,24 +129,24 @@ impl fmt::Display for SourceHeadroom {
         let CleanLimit { clean_step, limited_by, reached, outputs, .. } = &self.limit;
         match clean_step {
             Some(step) if *reached => {
-                writeln!(f, "never above step {step}   (limited by {})", limited_by.join(", "))?;
+                writeln!(f, "Maximum clean volume: {step} (limited by {})", limited_by.join(", "))?;
             }
-            Some(step) => writeln!(f, "clean up to step {step}, and nothing clipped yet")?,
-            None => writeln!(f, "no clean step was found")?,
+            Some(step) => writeln!(f, "Clean up to step {step}; nothing clipped yet")?,
+            None => writeln!(f, "No clean step was found")?,
         }
         let width = outputs.iter().map(|output| output.output.chars().count()).max().unwrap_or(0).max(6);
-        writeln!(f, "\n{:width$}  own limit      at that step      THD      room", "output")?;
+        writeln!(f, "\n{:width$}  own limit    at that step       THD      room", "Output")?;
         for output in outputs {
             let dash = || "–".to_owned();
             let own = output.clean_step.map_or_else(dash, |step| format!("step {step}"));
             let level = match (output.level_v, output.level_dbfs) {
-                (Some(volts), _) => format!("{volts:.3} V"),
-                (None, Some(dbfs)) => format!("{dbfs:.2} dBFS"),
+                (Some(volts), _) => meter_volts(volts),
+                (None, Some(dbfs)) => spoken("dbfs", dbfs).value,
                 (None, None) => dash(),
             };
-            let thd = output.thd_percent.map_or_else(dash, |thd| format!("{thd:.3} %"));
-            let room = output.room_db.map_or_else(dash, |room| format!("{room:.1} dB"));
-            writeln!(f, "{:width$}  {own:>9}  {level:>16}  {thd:>9}  {room:>8}", output.output)?;
+            let thd = output.thd_percent.map_or_else(dash, |thd| spoken("percent", thd).value);
+            let room = output.room_db.map_or_else(dash, |room| format!("{} dB", decimals(room, 1)));
+            writeln!(f, "{:width$}  {own:>9}  {level:>14}  {thd:>8}  {room:>8}", output.output)?;
         }
         Ok(())
     }
@@ -191,7 +192,7 @@ mod tests {
         assert_eq!(verdict.limit.limited_by, ["sub"]);
         assert!(verdict.limit.findings.iter().any(|finding| finding.code == "bass-control"));
         let text = verdict.to_string();
-        assert!(text.starts_with("never above step 21   (limited by sub)"), "{text}");
+        assert!(text.starts_with("Maximum clean volume: 21 (limited by sub)"), "{text}");
         let json = serde_json::to_value(&verdict).unwrap();
         assert_eq!(json["outputs"][0]["level_dbfs"], -9.0);
         assert_eq!(json["ladders"][1]["clean_step"], 21);

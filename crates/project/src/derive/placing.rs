@@ -204,23 +204,11 @@ impl Placing {
     }
 
     fn as_said(&self, said: &SaidPlace) -> PlacedTrack {
-        let placement =
-            Placement { conditions: self.with(&said.placement.conditions), ..said.placement.clone() };
+        // What was said of one, on top of what was said of all.
+        let conditions = said.placement.conditions.clone().or(self.conditions.clone());
+        let placement = Placement { conditions, ..said.placement.clone() };
         let finding = self.again_there(&placement);
         PlacedTrack { stage: said.stage, placement, finding }
-    }
-
-    /// What was said of one, on top of what was said of all.
-    fn with(&self, said: &Conditions) -> Conditions {
-        let all = &self.conditions;
-        let word = |own: &String, all: &String| if own.is_empty() { all } else { own }.clone();
-        Conditions {
-            volume_step: said.volume_step.or(all.volume_step),
-            engine_rpm: said.engine_rpm.or(all.engine_rpm),
-            vehicle_kmh: said.vehicle_kmh.or(all.vehicle_kmh),
-            source_mode: word(&said.source_mode, &all.source_mode),
-            note: word(&said.note, &all.note),
-        }
     }
 
     /// A finished set is never added to in silence.

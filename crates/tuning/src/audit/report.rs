@@ -1,6 +1,7 @@
 //! What the audit says.
 
 use measure::Finding;
+use units::quantity::{signed_decibels, typed_signed};
 
 use super::trial::{Belief, Trial};
 use super::{AuditResult, AuditedBand, MaybeBand, Verdict};
@@ -40,7 +41,7 @@ impl Trial<'_> {
         let is_outside = !(from_hz..=to_hz).contains(&meant.frequency_hz) && !self.can_be_told(place);
         is_outside.then(|| {
             format!(
-                "Whether band {} ({}) does what it should cannot be told: both captures hold {} to {} only.",
+                "Whether band {} ({}) was entered correctly cannot be told: both captures hold {} to {} only.",
                 place + 1,
                 hertz(meant.frequency_hz),
                 hertz(from_hz),
@@ -130,8 +131,8 @@ fn sentence(number: usize, meant: Option<&Band>, belief: &Belief) -> String {
     let Some(meant) = meant else {
         return belief.typed.map_or_else(String::new, |found| {
             format!(
-                "A band that is not in the list can be heard: {:+.1} dB around {}, Q about {:.1}.",
-                found.gain_db,
+                "A band that is not in the list can be heard: {} around {}, Q about {:.1}.",
+                signed_decibels(found.gain_db),
                 hertz(found.frequency_hz),
                 found.q
             )
@@ -139,14 +140,14 @@ fn sentence(number: usize, meant: Option<&Band>, belief: &Belief) -> String {
     };
     if let Some((one, other)) = &belief.rival {
         return format!(
-            "Band {number} ({}) is not as meant: perhaps {}, perhaps {}. Look at it, correct it and measure again.",
+            "Band {number} ({}) is not right: perhaps {}, perhaps {}. Check it, correct it and measure again.",
             hertz(meant.frequency_hz),
             mistake(meant, one.verdict, one.typed.as_ref()),
             mistake(meant, other.verdict, other.typed.as_ref())
         );
     }
     match belief.verdict {
-        Verdict::AsMeant => format!("Band {number} ({}) does what it should.", hertz(meant.frequency_hz)),
+        Verdict::AsMeant => format!("Band {number} ({}): entered correctly.", hertz(meant.frequency_hz)),
         Verdict::Missing => {
             format!(
                 "Band {number} ({}) cannot be heard: it sounds as if it had not been entered.",
@@ -163,7 +164,11 @@ fn mistake(meant: &Band, verdict: Verdict, found: Option<&Band>) -> String {
     match verdict {
         Verdict::Missing => "it had not been entered".to_owned(),
         Verdict::WrongSign | Verdict::WrongGain => {
-            format!("{:+} dB had been typed instead of {:+} dB", found.gain_db, meant.gain_db)
+            format!(
+                "{} dB had been typed instead of {} dB",
+                typed_signed(found.gain_db),
+                typed_signed(meant.gain_db)
+            )
         }
         Verdict::WrongFrequency => {
             format!("{} Hz had been typed instead of {} Hz", found.frequency_hz, meant.frequency_hz)

@@ -248,8 +248,8 @@ impl<'a> Chain<'a> {
             said.push(Finding::note(
                 "sides-opposed",
                 format!(
-                    "The two sides are wired against each other as wholes; all of the side of {} was turned over. \
-                     Turning the other side instead sounds the same.",
+                    "The two sides are wired in opposite polarity as wholes; all of the side of {} was inverted. \
+                     Inverting the other side instead sounds the same.",
                     name(if self.invert[first] { first } else { opposed[0].1 })
                 ),
             ));
@@ -259,7 +259,7 @@ impl<'a> Chain<'a> {
                 Finding::caution(
                     "wired-backwards",
                     format!(
-                        "{} is wired against {}; {} was turned over, so that both move alike. That it is this one and \
+                        "{} has reversed polarity against {}; {} was inverted, so that both move alike. That it is this one and \
                          not the other is {}.",
                         name(backwards),
                         name(other),
@@ -280,7 +280,7 @@ impl<'a> Chain<'a> {
             said.push(Finding::caution(
                 "wired-backwards",
                 format!(
-                    "By their own sound these are wired backwards, and were turned over: {}.",
+                    "By their own sound these have reversed polarity, and were inverted: {}.",
                     backwards.join(", ")
                 ),
             ));

@@ -35,17 +35,27 @@ impl Evidence<'_> {
         let side = if deviation >= 0.0 { "above" } else { "below" };
         let explained = -deviation * band.gain_db.signum() >= AGREEING_SHARE * band.gain_db.abs();
         let mut text = if explained {
-            format!("{place} the response lies {:.1} dB {side} the target.", deviation.abs())
+            let most = self.greatest(deviation, low, high);
+            let up_to =
+                if most > deviation.abs() + 1.0 { format!(", up to {most:.1} dB") } else { String::new() };
+            format!("{place} the response lies {:.1} dB {side} the target{up_to}.", deviation.abs())
         } else {
-            format!("{place} this band balances what its neighbours do beyond their own place.")
+            format!("{place} it corrects the overlap of the neighbouring bands.")
         };
         if explained && let Some(agreement) = self.agreement(band, low, high) {
             let _ = write!(text, " {agreement}");
         }
         if band.gain_db > 0.0 && band.gain_db > self.max_boost_db - 1e-6 {
-            let _ = write!(text, " It takes the full boost allowed, {:.1} dB.", self.max_boost_db);
+            let _ = write!(text, " At the boost limit, {:.1} dB.", self.max_boost_db);
         }
         text
+    }
+
+    /// The greatest deviation over a range in the direction of its mean, without its sign.
+    fn greatest(&self, mean_db: f64, low_hz: f64, high_hz: f64) -> f64 {
+        let grid = log_axis::grid(low_hz, high_hz.max(low_hz * 1.001), 24.0);
+        let deviation = |f: f64| Some(self.response.db_at(f)? - self.target.db_at(f) - self.level_db);
+        grid.into_iter().filter_map(deviation).map(|db| db * mean_db.signum()).fold(0.0, f64::max)
     }
 
     /// Where a band does at least about half of its work, within the fitted range.

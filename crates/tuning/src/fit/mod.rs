@@ -20,6 +20,7 @@ pub use one::fit;
 pub use several::{ChannelFit, ChannelInput, fit_channels};
 pub use terms::{
     Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason,
+    left_alone_lines,
 };
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use measure::Finding;
 use serde::{Deserialize, Serialize};
 
+use super::explain::hertz;
 use crate::{AverageError, Band, Profile, Response, ResponseError, Target};
 
 /// What a fit is made from.
@@ -160,6 +161,21 @@ impl LeftAloneReason {
             Self::OutOfReach => "too far below the rest to be lifted",
         }
     }
+}
+
+/// The places that were left alone, a line for each reason: `74 Hz, 132 Hz: cancellation`.
+#[must_use]
+pub fn left_alone_lines(places: &[LeftAlone]) -> Vec<String> {
+    let mut reasons: Vec<(LeftAloneReason, Vec<String>)> = Vec::new();
+    for place in places {
+        let at = hertz(place.frequency_hz);
+        match reasons.iter_mut().find(|(why, _)| *why == place.why) {
+            Some((_, all)) => all.push(at),
+            None => reasons.push((place.why, vec![at])),
+        }
+    }
+    let line = |(why, all): (LeftAloneReason, Vec<String>)| format!("{}: {}", all.join(", "), why.sentence());
+    reasons.into_iter().map(line).collect()
 }
 
 /// Why there is no fit.

@@ -1,6 +1,7 @@
 //! What is said of a channel.
 
 use measure::Finding;
+use units::quantity::signed_decibels;
 
 use super::drift::Drift;
 use super::mistakes::Belief;
@@ -17,7 +18,7 @@ pub(super) fn sentence(channels: &[EntryChannel<'_>], channel: &EntryChannel<'_>
     let name = channel.channel;
     if let Some([one, other]) = &belief.unclear {
         return format!(
-            "{name} is not as meant: perhaps {}, perhaps {}. Look at it, correct it and measure again.",
+            "{name} is not right: perhaps {}, perhaps {}. Check it, correct it and measure again.",
             mistake(one.verdict, channel.meant, &one.found),
             mistake(other.verdict, channel.meant, &other.found)
         );
@@ -30,10 +31,10 @@ pub(super) fn sentence(channels: &[EntryChannel<'_>], channel: &EntryChannel<'_>
         );
     }
     match belief.verdict() {
-        ChannelVerdict::AsMeant => format!("{name} does what it should."),
+        ChannelVerdict::AsMeant => format!("{name}: entered correctly."),
         ChannelVerdict::Silent => format!("{name} cannot be heard: is it muted, or not connected?"),
         ChannelVerdict::Unclear => {
-            format!("Whether {name} does what it should cannot be told: too little of it was captured.")
+            format!("Whether {name} was entered correctly cannot be told: too little of it was captured.")
         }
         _ => {
             let all: Vec<String> = belief
@@ -51,8 +52,9 @@ fn mistake(verdict: ChannelVerdict, meant: &ChannelSetting, found: &ChannelSetti
     match verdict {
         ChannelVerdict::WrongLevel => {
             format!(
-                "a level of {:+.1} dB had been entered instead of {:+.1} dB",
-                found.gain_db, meant.gain_db
+                "a level of {} had been entered instead of {}",
+                signed_decibels(found.gain_db),
+                signed_decibels(meant.gain_db)
             )
         }
         ChannelVerdict::WrongDelay => format!(
