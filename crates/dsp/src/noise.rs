@@ -156,6 +156,26 @@ impl PinkNoise {
             *sample = self.sample();
         }
     }
+
+    /// Passes over samples as if they had been drawn, at a tenth of the cost: their white noise is drawn, and only what
+    /// reaches into later samples is filtered.
+    pub fn skip(&mut self, mut frames: usize) {
+        let half = self.ready.len();
+        while frames > half - self.next {
+            frames -= half - self.next;
+            let passed = frames / half;
+            // Of the blocks that are passed the last alone has a tail in the next.
+            for _ in 1..passed {
+                self.white.fill(&mut self.time[..half]);
+            }
+            self.advance();
+            if passed > 0 {
+                self.next = half;
+                frames -= passed * half;
+            }
+        }
+        self.next += frames;
+    }
 }
 
 /// One period of pink noise with an RMS of 1, built in the spectrum: exact
@@ -263,6 +283,24 @@ mod tests {
         let reference = bands[15].1;
         for (mid, level) in bands {
             near(&format!("band {mid:.1} Hz"), level - reference, 0.0, 0.05);
+        }
+    }
+
+    #[test]
+    fn noise_that_is_passed_over_is_that_which_is_drawn() {
+        let make = || PinkNoise::new(200.0, 3_000.0, 8_000.0, 11);
+        let mut all = vec![0.0; 40_000];
+        make().fill(&mut all);
+        let block = make().ready.len();
+        for first in [0, 1, block - 1, block, block + 1, 2 * block, 3 * block - 1, 3 * block, 20_000] {
+            let mut noise = make();
+            let mut got = vec![0.0; 2_000];
+            noise.skip(first);
+            noise.fill(&mut got[..500]);
+            noise.skip(300);
+            noise.fill(&mut got[800..]);
+            all_near("first part", &got[..500], &all[first..first + 500], 0.0);
+            all_near("second part", &got[800..], &all[first + 800..first + 2_000], 0.0);
         }
     }
 

@@ -7,6 +7,8 @@
 
 mod tracks;
 
+use std::ops::Range;
+
 use dsp::noise::{PinkNoise, periodic_pink};
 use dsp::resample::Interpolator;
 use dsp::sweep::Sweep;
@@ -39,6 +41,30 @@ fn render_where(stimulus: &Stimulus, sample_rate_hz: f64, wanted: impl Fn(Side) 
         }
     }
     samples
+}
+
+/// Stretches of a segment's free-running noise at a rate, each from one sample to another, in rising order; as [`render`]
+/// gives them but for their level, which is that of noise with an RMS of 1. What lies between them costs little.
+pub(crate) fn noise_stretches(
+    segment: &Segment,
+    sample_rate_hz: f64,
+    stretches: &[Range<usize>],
+) -> Option<Vec<Vec<f32>>> {
+    let Signal::Pink { from_hz, to_hz, seed, period_s: None } = segment.signal else { return None };
+    let to_hz = to_hz.min(0.98 * sample_rate_hz / 2.0);
+    if check_segment(segment).is_err() || from_hz >= to_hz {
+        return None;
+    }
+    let mut noise = PinkNoise::new(from_hz, to_hz, sample_rate_hz, seed);
+    let mut drawn = 0;
+    let each = stretches.iter().map(|stretch| {
+        noise.skip(stretch.start - drawn);
+        drawn = stretch.end;
+        let gain =
+            |frame: usize| fade_gain(frame as f64 / sample_rate_hz, segment.duration_s, segment.fade_s);
+        stretch.clone().map(|frame| (noise.sample() * gain(frame)) as f32).collect()
+    });
+    Some(each.collect())
 }
 
 /// The segments of a stimulus with the time at which each begins.
@@ -289,6 +315,22 @@ mod tests {
             assert_eq!(samples.len(), 72_000);
             let peak = samples.iter().fold(0.0f32, |a, x| a.max(x.abs()));
             near(&format!("peak of {signal:?}"), 20.0 * f64::from(peak).log10(), -6.0, 0.25);
+        }
+    }
+
+    /// Source: the noise rendered as a whole, whose peak is what `render` brings it to.
+    #[test]
+    fn stretches_of_noise_are_those_of_the_whole() {
+        let noise = track("pink").unwrap();
+        let segment = noise.segments.iter().find(|segment| segment.signal != Signal::Silence).unwrap();
+        let whole = render(&Stimulus { name: String::new(), segments: vec![segment.clone()] }, 44_100.0);
+        let places = [10_000..30_000, whole.len() - 30_000..whole.len()];
+        let parts = noise_stretches(segment, 44_100.0, &places).unwrap();
+        let gain = whole[20_000] / parts[0][10_000];
+        for (part, place) in parts.iter().zip(places) {
+            for (got, wanted) in part.iter().zip(&whole[place]) {
+                near("sample", f64::from(gain * got), f64::from(*wanted), 1e-6);
+            }
         }
     }
 

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::f64::consts::PI;
 
 use dsp::fft::Complex64;
+use dsp::lanes::dot_into;
 use dsp::window::Window;
 
 /// Something short that began after quiet.
@@ -26,10 +27,12 @@ pub(super) struct Onset {
 #[derive(Debug, Clone)]
 pub(super) struct OnsetWatch {
     rate_hz: f64,
-    /// The turning of each sample of a block, and that of the block as a whole.
-    turn: Vec<Complex64>,
+    /// The turning of each sample of a block, its real and its imaginary parts, and that of the block as a whole.
+    turn: [Vec<f64>; 2],
     block_turn: Complex64,
     window: Vec<f64>,
+    /// What a steady sound of amplitude one adds up to under the window.
+    weight: f64,
     /// The samples of a block that is not full.
     pending: Vec<f32>,
     phase: Complex64,
@@ -62,11 +65,13 @@ impl OnsetWatch {
         let omega = -2.0 * PI * frequency_hz / rate_hz;
         let count = ((span_s * rate_hz / block as f64).round() as usize).max(1);
         // Two more, so that the outer ones of a Hann window are not zeros.
-        let window = Window::Hann.fill(count + 2)[1..].iter().copied().take(count).collect();
+        let window: Vec<f64> = Window::Hann.fill(count + 2)[1..].iter().copied().take(count).collect();
+        let turn = |part: fn(f64) -> f64| (0..block).map(|i| part(omega * i as f64)).collect();
         Self {
             rate_hz,
-            turn: (0..block).map(|i| Complex64::cis(omega * i as f64)).collect(),
+            turn: [turn(f64::cos), turn(f64::sin)],
             block_turn: Complex64::cis(omega * block as f64),
+            weight: window.iter().sum::<f64>() * block as f64,
             window,
             pending: Vec::with_capacity(block),
             phase: Complex64::new(1.0, 0.0),
@@ -84,34 +89,44 @@ impl OnsetWatch {
     pub(super) fn feed(&mut self, samples: &[f32]) {
         let mut rest = samples;
         while !rest.is_empty() {
-            let (now, later) = rest.split_at(rest.len().min(self.turn.len() - self.pending.len()));
-            self.pending.extend_from_slice(now);
+            let (now, later) = rest.split_at(rest.len().min(self.block_len() - self.pending.len()));
             rest = later;
-            if self.pending.len() == self.turn.len() {
-                self.block();
+            if now.len() == self.block_len() {
+                self.block(now);
+                continue;
+            }
+            self.pending.extend_from_slice(now);
+            if self.pending.len() == self.block_len() {
+                let block = std::mem::take(&mut self.pending);
+                self.block(&block);
+                self.pending = block;
+                self.pending.clear();
             }
         }
+    }
+
+    fn block_len(&self) -> usize {
+        self.turn[0].len()
     }
 
     /// Says that silence follows.
     pub(super) fn end(&mut self) {
         let (before, after) = self.reach();
-        let frame = self.per_frame * self.turn.len();
+        let frame = self.per_frame * self.block_len();
         self.feed(&vec![0.0; (before + after + 1) * frame]);
     }
 
-    fn block(&mut self) {
-        let sum: Complex64 = self.pending.iter().zip(&self.turn).map(|(x, turn)| turn * f64::from(*x)).sum();
-        self.pending.clear();
+    fn block(&mut self, samples: &[f32]) {
+        let [re, im] = &self.turn;
+        let sum = Complex64::new(dot_into(re, samples), dot_into(im, samples));
         self.blocks.pop_front();
         self.blocks.push_back(sum * self.phase);
         self.phase *= self.block_turn;
         // One step of Newton's method for 1/|z| is enough to keep it from drifting.
         self.phase *= 1.5 - 0.5 * self.phase.norm_sqr();
         let sum: Complex64 = self.blocks.iter().zip(&self.window).map(|(block, w)| block * w).sum();
-        let weight = self.window.iter().sum::<f64>() * self.turn.len() as f64;
         self.filling.0 += 1;
-        self.filling.1 = self.filling.1.max((sum / weight).norm_sqr());
+        self.filling.1 = self.filling.1.max((sum / self.weight).norm_sqr());
         if self.filling.0 == self.per_frame {
             self.frames.push_back(self.filling.1);
             self.filling = (0, 0.0);
@@ -122,7 +137,7 @@ impl OnsetWatch {
     /// How many frames an onset must be the highest to each side, and how many more
     /// before it are looked at.
     fn reach(&self) -> (usize, usize) {
-        let frame_s = (self.per_frame * self.turn.len()) as f64 / self.rate_hz;
+        let frame_s = (self.per_frame * self.block_len()) as f64 / self.rate_hz;
         let frames = |s: f64| (s / frame_s).ceil().max(1.0) as usize;
         (frames(self.span_s + QUIET_S), frames(0.5 * self.span_s + HIGHEST_S))
     }
@@ -130,7 +145,7 @@ impl OnsetWatch {
     /// Judges the frame that is far enough from the last one.
     fn judge(&mut self) {
         let (before, after) = self.reach();
-        let frame_s = (self.per_frame * self.turn.len()) as f64 / self.rate_hz;
+        let frame_s = (self.per_frame * self.block_len()) as f64 / self.rate_hz;
         let span = ((self.span_s / frame_s).ceil() as usize).max(1);
         if self.frames.len() <= after {
             return;
@@ -144,7 +159,7 @@ impl OnsetWatch {
             let mean = self.frames.range(quiet).sum::<f64>() / count;
             if power > STANDS_OUT * mean {
                 // The filter's middle lies half its length before its end.
-                let length_s = (self.window.len() * self.turn.len()) as f64 / self.rate_hz;
+                let length_s = (self.window.len() * self.block_len()) as f64 / self.rate_hz;
                 let at_s = ((self.base + middle) as f64 + 0.5) * frame_s - 0.5 * length_s;
                 let same = self.onsets.last().is_some_and(|last| at_s - last.at_s < HIGHEST_S);
                 if !same {

@@ -7,7 +7,7 @@ use super::listener::Wanted;
 use super::{Extent, Heard};
 use crate::cells::{Mark, Standing};
 use crate::excitation::Excitation;
-use crate::signals::{render, timeline};
+use crate::signals::{noise_stretches, timeline};
 
 /// Signals at known distances.
 #[derive(Debug, Clone)]
@@ -124,15 +124,16 @@ fn noise_pattern(
     if top_hz < 1.3 * from_hz {
         return None;
     }
-    let alone = Stimulus { name: String::new(), segments: vec![segment.clone()] };
-    let noise = render(&alone, file_rate_hz);
     let index = listeners.len();
     let pieces_s = [0.5 * PIECE_S, segment.duration_s - 1.5 * PIECE_S];
-    for piece_s in pieces_s {
+    let places = pieces_s.map(|piece_s| {
         let first = (piece_s * file_rate_hz) as usize;
-        let piece = &noise[first..first + (PIECE_S * file_rate_hz) as usize];
+        first..first + (PIECE_S * file_rate_hz) as usize
+    });
+    // Their level does not matter to what listens by the phase.
+    for piece in noise_stretches(segment, file_rate_hz, &places)? {
         let template: Vec<f64> =
-            change_rate(piece, file_rate_hz, rate_hz).into_iter().map(f64::from).collect();
+            change_rate(&piece, file_rate_hz, rate_hz).into_iter().map(f64::from).collect();
         listeners.push(Wanted { template, band_hz: (from_hz, top_hz) });
     }
     let at_s = |piece_s: f64| (piece_s * file_rate_hz).trunc() / file_rate_hz;

@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use dsp::fft::Complex64;
+use dsp::lanes::{dot_into, sum};
 use dsp::window::Window;
 use measure::{Signal, Stimulus};
 
@@ -18,7 +19,11 @@ pub(super) struct ToneWatch {
     track: String,
     frequency_hz: f64,
     rate_hz: f64,
-    window: Vec<f64>,
+    /// The window turned back by the tone, real and imaginary parts, and its sum.
+    turned: [Vec<f64>; 2],
+    turned_sum: Complex64,
+    /// The window's own sum.
+    weight: f64,
     frame: Vec<f32>,
     last: Option<Complex64>,
     /// For each frame, the difference of frequency where it holds the tone.
@@ -51,41 +56,52 @@ impl ToneWatch {
             return None;
         }
         let window = Window::Hann.fill((FRAME_S * rate_hz) as usize);
-        let (frame, off) = (Vec::with_capacity(window.len()), Vec::new());
-        Some(Self { track: track.name.clone(), frequency_hz, rate_hz, window, frame, last: None, off })
+        let turn = 2.0 * PI * frequency_hz / rate_hz;
+        let turned = |part: fn(f64) -> f64| -> Vec<f64> {
+            window.iter().enumerate().map(|(i, w)| w * part(-turn * i as f64)).collect()
+        };
+        let turned = [turned(f64::cos), turned(f64::sin)];
+        Some(Self {
+            track: track.name.clone(),
+            frequency_hz,
+            rate_hz,
+            turned_sum: Complex64::new(sum(&turned[0]), sum(&turned[1])),
+            turned,
+            weight: sum(&window),
+            frame: Vec::with_capacity(window.len()),
+            last: None,
+            off: Vec::new(),
+        })
     }
 
     /// Takes the next samples of the stream.
     pub(super) fn feed(&mut self, samples: &[f32]) {
         let mut rest = samples;
         while !rest.is_empty() {
-            let (now, later) = rest.split_at(rest.len().min(self.window.len() - self.frame.len()));
+            let (now, later) = rest.split_at(rest.len().min(self.frame_len() - self.frame.len()));
             self.frame.extend_from_slice(now);
             rest = later;
-            if self.frame.len() == self.window.len() {
+            if self.frame.len() == self.frame_len() {
                 self.judge();
                 self.frame.clear();
             }
         }
     }
 
+    fn frame_len(&self) -> usize {
+        self.turned[0].len()
+    }
+
     fn judge(&mut self) {
-        let first = self.off.len() * self.window.len();
+        let first = self.off.len() * self.frame_len();
         let mean = self.frame.iter().map(|x| f64::from(*x)).sum::<f64>() / self.frame.len() as f64;
         let power =
             self.frame.iter().map(|x| (f64::from(*x) - mean).powi(2)).sum::<f64>() / self.frame.len() as f64;
-        let turn = 2.0 * PI * self.frequency_hz / self.rate_hz;
         // Whole turns are taken off first; hours into a stream they would cost digits.
         let start = (self.frequency_hz * first as f64 / self.rate_hz).fract() * 2.0 * PI;
-        let step = Complex64::cis(-turn);
-        let mut turned = Complex64::cis(-start);
-        let (mut sum, mut weight) = (Complex64::default(), 0.0);
-        for (x, w) in self.frame.iter().zip(&self.window) {
-            sum += turned * (f64::from(*x) - mean) * w;
-            weight += w;
-            turned *= step;
-        }
-        let amplitude = sum * 2.0 / weight;
+        let [re, im] = &self.turned;
+        let sum = Complex64::new(dot_into(re, &self.frame), dot_into(im, &self.frame));
+        let amplitude = Complex64::cis(-start) * (sum - self.turned_sum * mean) * 2.0 / self.weight;
         let share = 0.5 * amplitude.norm_sqr() / power.max(1e-14);
         let off_hz = self.last.map(|last| (amplitude * last.conj()).arg() / (2.0 * PI * FRAME_S));
         let allowed_hz = self.frequency_hz * OFF_PPM * 1e-6 + PHASE_NOISE / (2.0 * PI * FRAME_S);
@@ -124,7 +140,7 @@ impl ToneWatch {
         let mean_hz = off.iter().sum::<f64>() / off.len() as f64;
         let ppm = mean_hz / self.frequency_hz * 1e6;
         let lasts = off.len() as f64 * FRAME_S >= SHORTEST_S;
-        let frame_s = self.window.len() as f64 / self.rate_hz;
+        let frame_s = self.frame_len() as f64 / self.rate_hz;
         // The frame before the first one holds the tone's beginning.
         (lasts && ppm.abs() < OFF_PPM).then(|| Heard {
             track: self.track.clone(),
