@@ -8,9 +8,12 @@ use measure::{Block, Feed, Finding, Manifest, Measurement, Reading, Start};
 
 use crate::tape::Tape;
 
-/// How many samples are kept, the measured channel and the reference together: eight minutes of one channel at
-/// 48 kHz, 100 MB. What computes takes as much again.
-const MOST_SAMPLES: usize = 24 << 20;
+/// How many samples are kept to be averaged, the measured channel and the reference together: four minutes of two
+/// channels at 48 kHz, 100 MB.
+const MOST_AVERAGED: usize = 24 << 20;
+/// How many samples are kept to be searched: four minutes of one channel at 48 kHz, 50 MB. The search takes three
+/// times as much, so that an hour of stereo stays below 300 MB.
+const MOST_SEARCHED: usize = 12 << 20;
 
 /// How much longer than the track the windows overlap: the ends of a capture, and the clock.
 const MARGIN_S: f64 = 5.0;
@@ -115,7 +118,7 @@ impl<R: Analyse> Measurement for Taped<R> {
         let track_s = start.stimulus.as_ref().map_or(0.0, measure::Stimulus::duration_s);
         self.0 = Some(Started {
             running: R::prepare(start)?,
-            most_samples: MOST_SAMPLES,
+            most_samples: if R::LOOKS_FOR_A_TRACK { MOST_SEARCHED } else { MOST_AVERAGED },
             overlap_frames: ((track_s + MARGIN_S) * start.sample_rate_hz) as usize,
             found: None,
             is_full: false,
