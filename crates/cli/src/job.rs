@@ -116,16 +116,12 @@ pub(crate) fn compute(flags: &JobCompute) -> Outcome {
         return Err(Error::input(format!("{}: there is no capture {id}", flags.dir.display())).into());
     }
     let mut computed = Computed { captures: Vec::new(), failed: Vec::new() };
-    for id in ids {
-        match procedure::recompute(job.job(), id) {
-            Ok(again) => {
-                if let Some(change) = again.change() {
-                    job.apply(change)?;
-                }
-                computed.captures.push(again);
-            }
-            Err(error) => computed.failed.push(Failed { capture: id.0, why: error.to_string() }),
-        }
+    procedure::recompute_all(job.job(), &ids, |id, again| match again {
+        Ok(again) => computed.captures.push(again),
+        Err(error) => computed.failed.push(Failed { capture: id.0, why: error.to_string() }),
+    });
+    for change in computed.captures.iter().filter_map(Recomputed::change) {
+        job.apply(change)?;
     }
     print(&computed, flags.json.json)?;
     if computed.failed.is_empty() { Ok(()) } else { Err(Ended::NoResult) }

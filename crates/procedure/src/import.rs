@@ -19,7 +19,7 @@ use crate::capture_run::interruption;
 use crate::excerpt::{self, CaptureContext, Excerpt, ExcerptWriter, MARGIN_S, Placement, in_a_line};
 use crate::pieces::PIECE_FRAMES;
 use crate::session::MakeStore;
-use crate::{Event, Recorded, tracks};
+use crate::{Event, Recorded, side_by_side, tracks};
 
 /// What is to be imported.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -275,26 +275,30 @@ fn one(
     let places = places(&heard, stimuli, &file, placing)?;
     // All cuts are on disk before the first is computed.
     let kept = cut_out(session, &path, heard.into_iter().zip(places).collect(), searched)?;
-    let count = kept.len() as f64;
+    let (count, token) = (kept.len() as f64, session.token);
     let mut rows = Vec::new();
-    for (index, (heard, capture)) in kept.into_iter().enumerate() {
+    let reading = |(_, capture): &CutTrack| {
+        capture.as_ref().filter(|_| !token.is_stopped()).map(|(excerpt, _)| excerpt.reading())
+    };
+    side_by_side::in_order(&kept, reading, |index, reading| {
+        let (heard, capture) = kept[index].clone();
         session.progress(&heard.track, 0.7 + 0.3 * index as f64 / count);
         let track = stimuli.iter().find(|track| track.name == heard.track);
         let measurement = track.and_then(excerpt::measurement_for).map(|(id, _)| id);
-        let result = match capture {
-            Some((excerpt, _)) if session.token.is_stopped() => {
-                (session.on_event)(Event::Change(excerpt.interrupted()));
-                continue;
-            }
-            Some((excerpt, placed)) => {
-                let reading = excerpt.reading()?;
+        let result = match (capture, reading) {
+            (Some((excerpt, placed)), Some(reading)) if !token.is_stopped() => {
+                let reading = reading?;
                 let (change, captured) = excerpt.done(reading.clone());
                 let id = captured.id;
                 (session.on_event)(Event::Change(change));
                 (session.on_event)(Event::Captured(captured));
                 id.map(|id| (id.0, reading, placed))
             }
-            None => None,
+            (Some((excerpt, _)), _) => {
+                (session.on_event)(Event::Change(excerpt.interrupted()));
+                return Ok(());
+            }
+            (None, _) => None,
         };
         let row = row(heard, measurement, result);
         if row.capture.is_none() {
@@ -302,7 +306,8 @@ fn one(
             (session.on_event)(Event::Finding(Finding::caution("cut", text)));
         }
         rows.push(row);
-    }
+        Ok::<(), Error>(())
+    })?;
     let file = path.display().to_string();
     let known_as = Vec::new();
     Ok(Some(ImportedRecording { file, sample_rate_hz, duration_s, known_as, tracks: rows, findings }))

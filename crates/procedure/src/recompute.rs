@@ -12,7 +12,7 @@ use units::quantity::{Spoken, sentence, spoken};
 use crate::capture_run::remark;
 use crate::excerpt::start;
 use crate::feed::feed_recording;
-use crate::{Change, plugins};
+use crate::{Change, plugins, side_by_side};
 
 /// A reading that was made again, against the one that the job holds.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -79,6 +79,15 @@ pub fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
         changed,
         reading,
     })
+}
+
+/// The same for many captures, several at a time; each is handed over with its number, in their order.
+pub fn recompute_all(job: &Job, ids: &[CaptureId], mut each: impl FnMut(CaptureId, Result<Recomputed>)) {
+    let take = |index: usize, again| -> std::result::Result<(), std::convert::Infallible> {
+        each(ids[index], again);
+        Ok(())
+    };
+    let Ok(()) = side_by_side::in_order(ids, |id| recompute(job, *id), take);
 }
 
 /// A value that became another one, so that the difference is seen.
