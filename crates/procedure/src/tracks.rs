@@ -194,9 +194,18 @@ fn from_description(track: Option<&str>, path: &Path) -> Result<Stimulus> {
     Ok(entry.stimulus.clone())
 }
 
+/// A sound file that was played is in memory as a whole while it is looked for.
+const LONGEST_SOUND_S: f64 = 600.0;
+
 fn from_sound(path: &Path) -> Result<Stimulus> {
-    let mut audio = recording::read(path)?;
+    let mut audio = recording::read_up_to(path, LONGEST_SOUND_S)?;
     let duration_s = audio.duration_s();
+    if duration_s > LONGEST_SOUND_S {
+        return Err(Error::input(format!(
+            "{}: it is longer than the {LONGEST_SOUND_S} seconds that a sound may last that was played; give the track itself",
+            path.display()
+        )));
+    }
     let sample_rate_hz = f64::from(audio.sample_rate_hz);
     let samples = audio.channels.swap_remove(0);
     let peak = samples.iter().fold(0f32, |peak, sample| peak.max(sample.abs()));
@@ -299,6 +308,16 @@ mod tests {
         assert_eq!(stimulus(Some("pink"), None).unwrap().unwrap().name, "pink");
         let message = stimulus(Some("sweep-ful"), None).unwrap_err().to_string();
         assert!(message.contains("did you mean `sweep-full`?"), "{message}");
+    }
+
+    #[test]
+    fn a_sound_of_hours_is_no_track() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("drive.wav");
+        let audio = Audio::new(8_000, vec![vec![0.1; 8_000 * 601]]);
+        recording::write_wav(&path, &audio, Depth::Int16, 1).unwrap();
+        let message = from_sound(&path).unwrap_err().to_string();
+        assert!(message.contains("drive.wav") && message.contains("600 seconds"), "{message}");
     }
 
     #[test]

@@ -24,7 +24,7 @@ pub use audio::{Audio, Condition};
 pub use error::{ReadError, WriteError};
 pub use flac::write_flac;
 pub use quantise::Depth;
-pub use read::read;
+pub use read::{read, read_up_to};
 pub use reader::Reader;
 pub use repair::{Repair, RepairError, repair};
 pub use save::save_atomically;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::PathBuf;
 
-use recording::{Audio, Depth, ReadError, read, write_flac, write_wav};
+use recording::{Audio, Depth, ReadError, read, read_up_to, write_flac, write_wav};
 
 struct Folder(tempfile::TempDir);
 
@@ -186,5 +186,20 @@ fn files_of_an_independent_writer_are_read() {
         let audio = read(&path).unwrap();
         assert_eq!(audio.channels, vec![vec![0.25; 10]; usize::from(channels)], "{channels} × {bits}");
         assert!(audio.condition.is_sound());
+    }
+}
+
+/// A beginning is read as far as the blocks go that hold it, and a file that is longer is known by that.
+#[test]
+fn no_more_is_read_than_somebody_wants() {
+    let folder = Folder::new();
+    let path = folder.0.path().join("long.wav");
+    let samples: Vec<f32> = (0..200_000_u32).map(|n| (n % 100) as f32 / 256.0).collect();
+    write_wav(&path, &Audio::new(8_000, vec![samples.clone()]), Depth::Float32, 1).unwrap();
+    let part = read_up_to(&path, 10.0).unwrap();
+    assert!(part.frames() > 80_000 && part.frames() < samples.len(), "{}", part.frames());
+    assert_eq!(part.channels[0][..], samples[..part.frames()]);
+    for longest_s in [25.0, 1e300, f64::INFINITY] {
+        assert_eq!(read_up_to(&path, longest_s).unwrap().channels[0], samples);
     }
 }

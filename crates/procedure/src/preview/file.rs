@@ -6,7 +6,7 @@ use engine::RigSpec;
 use preview::{Chain, Preview};
 use recording::{Audio, Depth};
 
-use super::program::Stereo;
+use super::program::{LONGEST_S, Stereo};
 use super::{LOUDEST_DBFS, PreviewFile, PreviewOrder, PreviewReport, PreviewTuning, Program};
 use library::{Error, Result};
 
@@ -72,6 +72,10 @@ pub fn preview_file(
 
 /// What is played, as long as it was asked for.
 fn read(order: &PreviewOrder, program: &Program, out: &Path) -> Result<Stereo> {
+    let too_long = order.seconds.filter(|seconds| *seconds > LONGEST_S);
+    if let Some(seconds) = too_long {
+        return Err(Error::input(format!("--seconds {seconds}: a file lasts {LONGEST_S} seconds at most")));
+    }
     let mut sound = program.stereo(NOISE_RATE_HZ)?;
     if let Program::Recording(path) = program
         && path.canonicalize().is_ok_and(|path| out.canonicalize().is_ok_and(|out| path == out))
@@ -90,7 +94,13 @@ fn read(order: &PreviewOrder, program: &Program, out: &Path) -> Result<Stereo> {
     }
     match program {
         Program::Pink { .. } => sound.repeat(order.seconds.unwrap_or(NOISE_S)),
-        Program::Recording(_) => sound.cut(order.seconds.unwrap_or(f64::INFINITY)),
+        Program::Recording(_) if order.seconds.is_none() && sound.frames() > sound.frames_of(LONGEST_S) => {
+            return Err(Error::input(format!(
+                "{}: it is longer than the {LONGEST_S} seconds that a file lasts at most; take its beginning with --seconds",
+                program.name()
+            )));
+        }
+        Program::Recording(_) => sound.cut(order.seconds.unwrap_or(LONGEST_S)),
     }
     Ok(sound)
 }

@@ -14,8 +14,8 @@ use crate::analysis::refuse_what_is_no_number;
 pub const LOUDEST_DBFS: f64 = -12.0;
 /// The longest period of the noise.
 const NOISE_S: f64 = 20.0;
-/// No more of a recording is played through a rig: it is held in memory, once for each output.
-const LONGEST_S: f64 = 600.0;
+/// No more of a recording is played through a rig or goes into a file: it is held in memory, once for each output.
+pub(super) const LONGEST_S: f64 = 600.0;
 
 /// What is listened to.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,12 +48,14 @@ impl Program {
         }
     }
 
-    /// Its samples; noise is one period of it at this rate, a recording comes at its own.
+    /// Its samples; noise is one period of it at this rate, a recording comes at its own, and as far as [`LONGEST_S`]
+    /// or a little further.
     pub fn stereo(&self, noise_rate_hz: u32) -> Result<Stereo> {
         let stereo = match self {
             Self::Pink { every_s } => pink(*every_s, noise_rate_hz),
             Self::Recording(path) => {
-                let Audio { sample_rate_hz, channels: mut rows, condition } = recording::read(path)?;
+                let Audio { sample_rate_hz, channels: mut rows, condition } =
+                    recording::read_up_to(path, LONGEST_S)?;
                 refuse_what_is_no_number(path, condition)?;
                 let channels = rows.len();
                 rows.truncate(2);

@@ -217,5 +217,12 @@ fn what_cannot_be_written_is_refused_and_leaves_nothing() {
     let slow_path = shelf.path("slow.wav");
     recording::write_wav(&slow_path, &slow, Depth::Int16, 1).expect("it is written");
     assert!(refused(&shelf.order(Some(slow_path)), &shelf.path("out.wav"), 16).contains("6000 Hz"));
+    let long = Audio::new(8_000, vec![vec![0.1; 8_000 * 601]]);
+    let long_path = shelf.path("long.wav");
+    recording::write_wav(&long_path, &long, Depth::Int16, 1).expect("it is written");
+    let order = shelf.order(Some(long_path));
+    assert!(refused(&order, &shelf.path("out.wav"), 16).contains("longer than the 600 seconds"));
+    let order = PreviewOrder { seconds: Some(601.0), ..order };
+    assert!(refused(&order, &shelf.path("out.wav"), 16).contains("--seconds 601: a file lasts 600"));
     assert!(!shelf.path("out.wav").exists());
 }
