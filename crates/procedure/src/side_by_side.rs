@@ -5,10 +5,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::sync_channel;
 use std::thread;
 
-/// More than so many at a time want more memory than they save time.
-const MOST: usize = 4;
+/// How many at a time: a reading of a long track takes 100 MB, and an import of an hour is to stay below 300.
+const MOST: usize = 2;
 
-/// Works on each item, on as many threads as the machine has cores (four at most), and hands over what came of each, in
+/// Works on each item, two at a time where the machine has two cores, and hands over what came of each, in
 /// the order of the items. When `take` fails, what has not been begun is not begun any more.
 ///
 /// # Errors
