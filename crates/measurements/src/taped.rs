@@ -11,8 +11,8 @@ use crate::tape::Tape;
 /// How many samples are kept to be averaged, the measured channel and the reference together: four minutes of two
 /// channels at 48 kHz, 100 MB.
 const MOST_AVERAGED: usize = 24 << 20;
-/// How many samples are kept to be searched: four minutes of one channel at 48 kHz, 50 MB. The search takes three
-/// times as much, so that an hour of stereo stays below 300 MB.
+/// How many samples are kept to be searched: four minutes of one channel at 48 kHz, 50 MB. Of twice as
+/// many an hour of stereo took 411 MB in all.
 const MOST_SEARCHED: usize = 12 << 20;
 
 /// How much longer than the track the windows overlap: the ends of a capture, and the clock.
