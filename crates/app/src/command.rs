@@ -17,7 +17,7 @@ use super::captures::Captures;
 use super::history::Edit;
 use super::memos::RANGE_HZ;
 use super::state::State;
-use super::tune::TypedBand;
+use super::typed_band::TypedBand;
 use super::work::{Outcome, Task};
 use super::{Core, drivers};
 use library::{Error, Result, targets};

@@ -7,7 +7,7 @@ use view::{BandState, HandleCard, HandleId, HandleNumber, Number};
 
 use super::channels::channel_word;
 use super::state::State;
-use super::tune::TypedBand;
+use super::typed_band::TypedBand;
 
 impl State {
     /// The handles on the chart.

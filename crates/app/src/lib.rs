@@ -38,6 +38,7 @@ mod pictures;
 mod placing;
 mod preview;
 mod proposal;
+mod proposals;
 mod recent;
 mod results;
 mod rigs;
@@ -61,6 +62,7 @@ mod target_tests;
 mod tests;
 mod timing;
 mod tune;
+mod typed_band;
 mod watching;
 mod whole_car;
 #[cfg(test)]
@@ -93,7 +95,8 @@ use procedure::{Change, Event, OpenJob};
 use rig::{CarFacts, OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use state::{Busy, JobView, State};
-use tune::{Tune, TypedBand};
+use tune::Tune;
+use typed_band::TypedBand;
 use work::{Outcome, Work};
 
 /// A face that looks at the app.
@@ -626,13 +629,13 @@ impl Core {
         self.state.tune = Tune::restored(data.target.as_ref(), processor, |_| {
             data.bands.iter().map(TypedBand::of_job).collect()
         })?
-        .with_car(whole_car::restored(data));
+        .with_car(proposal::CarProposal::entered(data));
         let usual = state::Choices::default();
         let choices = &mut self.state.choices;
         choices.seat = data.choices.seat.unwrap_or(usual.seat);
         choices.equalizer = data.choices.equalizer.unwrap_or(usual.equalizer);
         choices.max_boost_db = data.choices.max_boost_db;
-        self.state.proposals = whole_car::Proposals::default();
+        self.state.proposals = proposals::Proposals::default();
         if self.state.tune.car().is_some() {
             // What the job holds as entered is in the processor, and what is measured next comes after it.
             self.state.entered = true;

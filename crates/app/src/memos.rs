@@ -10,8 +10,8 @@ use view::{FaceState, Ribbon, Tile};
 
 use super::audited::Check;
 use super::memo::Memo;
-use super::tune::TypedBand;
-use super::whole_car::{CarJudged, Same};
+use super::proposals::{CarJudged, Same};
+use super::typed_band::TypedBand;
 
 /// Where deviations count: a small car gives what it gives below, and above the
 /// microphone's place is all that is measured.

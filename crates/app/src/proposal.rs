@@ -7,7 +7,7 @@ use job::{ChannelSetting, Crossover};
 use project::derive::{ProposedTune, SIDES};
 use tuning::{Equalizer, Lock, LockedValue, Profile, TuneOptions, USUAL_DELAYS};
 
-use super::tune::TypedBand;
+use super::typed_band::TypedBand;
 
 /// What a step moves a channel's gain by.
 const GAIN_STEP_DB: f64 = 0.5;
@@ -71,6 +71,13 @@ pub(super) struct CarProposal {
 }
 
 impl CarProposal {
+    /// The tune of a job that has one entered.
+    pub(super) fn entered(data: &job::JobData) -> Option<Self> {
+        let record = data.tune.clone().filter(|_| !data.channels.is_empty())?;
+        let found = ProposedTune { channels: data.channels.clone(), bands: data.bands.clone(), record };
+        Some(Self::new(Arc::new(found)))
+    }
+
     /// A tune as it was found.
     pub(super) fn new(found: Arc<ProposedTune>) -> Self {
         let bands = found.bands.iter().map(TypedBand::of_job).collect();

@@ -15,10 +15,10 @@ use super::captures::{CaptureView, Captures};
 use super::cars::simulated_cars;
 use super::gain_meter::GainMeter;
 use super::memos::Memos;
+use super::proposals::Proposals;
 use super::set_up::SetUp;
 use super::source::choices::Source;
 use super::tune::Tune;
-use super::whole_car::Proposals;
 
 /// Everything that cards, charts and results follow from.
 #[derive(Debug)]

@@ -15,7 +15,8 @@ use view::{
 use super::captures::Captures;
 use super::derive::FaceId;
 use super::sounds::{Cued, Sound};
-use super::tune::{Tune, TypedBand};
+use super::tune::Tune;
+use super::typed_band::TypedBand;
 use super::{Core, MAILBOX_DEPTH, Mail};
 
 /// An app with the simulated car, as fast as it goes, and a job of its own.

@@ -20,6 +20,7 @@ use super::faces::{empty, linear};
 use super::history::Edit;
 use super::picture;
 use super::proposal::{CarProposal, CarValue, ValueKind, with_locks};
+use super::proposals::{CarJudged, Proposals, Same};
 use super::state::State;
 use super::timing::delay_text;
 use super::work::{Doing, Heading, Outcome, Task, nothing_more, unbroken};
@@ -28,41 +29,6 @@ use library::{Error, Result, targets};
 
 /// The most that a person may allow bands to boost, in dB.
 const MOST_BOOST_DB: f64 = 12.0;
-
-/// The tunes of the whole car that were found, to be compared before one is entered.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Proposals {
-    quick: Option<Arc<ProposedTune>>,
-    joint: Option<Arc<ProposedTune>>,
-    /// Why none could be found.
-    refused: Option<String>,
-}
-
-impl Proposals {
-    fn of(&self, kind: CarTune) -> Option<&Arc<ProposedTune>> {
-        match kind {
-            CarTune::Quick => self.quick.as_ref(),
-            CarTune::Joint => self.joint.as_ref(),
-        }
-    }
-}
-
-/// What the car comes to as it was, and with what is proposed.
-#[derive(Debug)]
-pub(super) struct CarJudged {
-    pub(super) before: JudgedCar,
-    pub(super) predicted: Option<JudgedCar>,
-}
-
-/// Inputs that are the same ones, not only alike.
-#[derive(Debug, Clone)]
-pub(super) struct Same(Arc<TuneInputs>);
-
-impl PartialEq for Same {
-    fn eq(&self, other: &Self) -> bool {
-        Arc::ptr_eq(&self.0, &other.0)
-    }
-}
 
 impl State {
     /// What may be done, as a person chose it.
@@ -130,7 +96,7 @@ impl State {
 
     /// Whether what is proposed is what the job holds.
     fn is_tune_entered(&self) -> bool {
-        let typed = |bands: &[super::tune::TypedBand]| -> Vec<_> {
+        let typed = |bands: &[super::typed_band::TypedBand]| -> Vec<_> {
             bands.iter().map(|band| (band.typed, band.channel.clone(), band.enabled)).collect()
         };
         self.entered_tune().is_some()
@@ -655,13 +621,6 @@ impl Core {
         self.state.choices.side = SetMark::After;
         self.keep_tuning()
     }
-}
-
-/// The tune of a job that has one entered.
-pub(super) fn restored(data: &job::JobData) -> Option<CarProposal> {
-    let record = data.tune.clone().filter(|_| !data.channels.is_empty())?;
-    let found = ProposedTune { channels: data.channels.clone(), bands: data.bands.clone(), record };
-    Some(CarProposal::new(Arc::new(found)))
 }
 
 /// Why the car cannot be tuned as a whole, and what to do in the window.

@@ -1,12 +1,13 @@
 //! What became of everything that was entered, by what a job holds before and after.
 
-use job::{AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, Crossover, EnteredBand, Set};
+use job::{AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, EnteredBand, Set};
 use measure::Finding;
 use tuning::{
-    AuditResult, Band, CarFilter, ChannelVerdict, CrossoverFamily, EntryAudit, EntryChannel, EntryInput,
-    Profile, Response, Verdict, channel_reaches,
+    AuditResult, Band, ChannelVerdict, EntryAudit, EntryChannel, EntryInput, Profile, Response, Verdict,
+    channel_reaches,
 };
 
+use super::car_plan::filter;
 use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, together};
 use crate::{CaptureEntry, Project};
 
@@ -187,16 +188,6 @@ fn of_job(setting: Option<&ChannelSetting>, bands: &[EnteredBand], channel: &str
         low_pass: setting.low_pass.as_ref().map(filter),
         bands: bands.map(EnteredBand::typed).collect(),
     }
-}
-
-/// A crossover filter as `tuning` takes it.
-pub(super) fn filter(crossover: &Crossover) -> CarFilter {
-    let family = match crossover.family.as_str() {
-        "butterworth" => CrossoverFamily::Butterworth,
-        "bessel" => CrossoverFamily::Bessel,
-        _ => CrossoverFamily::LinkwitzRiley,
-    };
-    CarFilter { family, slope_db_per_octave: 6 * crossover.order, frequency_hz: crossover.frequency_hz }
 }
 
 fn record(

@@ -359,10 +359,20 @@ pub fn crossover(filter: CarFilter) -> Crossover {
     }
 }
 
+/// A crossover filter as `tuning` takes it.
+pub(super) fn filter(crossover: &Crossover) -> CarFilter {
+    let family = match crossover.family.as_str() {
+        "butterworth" => CrossoverFamily::Butterworth,
+        "bessel" => CrossoverFamily::Bessel,
+        _ => CrossoverFamily::LinkwitzRiley,
+    };
+    CarFilter { family, slope_db_per_octave: 6 * crossover.order, frequency_hz: crossover.frequency_hz }
+}
+
 /// A crossover filter as a person reads it: "80 Hz, LR 24 dB".
 #[must_use]
 pub fn crossover_text(crossover: &Crossover) -> String {
-    filter_text(Some(super::audit_job::filter(crossover)), crossover.frequency_hz)
+    filter_text(Some(filter(crossover)), crossover.frequency_hz)
 }
 
 fn filter_text(filter: Option<CarFilter>, frequency_hz: f64) -> String {

@@ -7,7 +7,7 @@ use measure::{Finding, Reading};
 use tuning::{Feed, Profile, Response, Role};
 
 use super::car_plan::{CarWish, planned};
-use super::tune_job::main_place;
+use super::place::main_place;
 use super::{CarPlan, FoundDriver, shares_clock, timing};
 use crate::{CaptureEntry, Change, Project};
 

@@ -13,8 +13,8 @@ use tuning::{
     TunedChannel, channel_reaches,
 };
 
-use super::audit_job::filter;
-use super::car_plan::setting;
+use super::car_plan::{filter, setting};
+use super::place::is_middle;
 use super::timing_job::{NoTiming, proposed, with_drivers};
 use super::{SIDES, on_clock, shares_clock};
 use crate::{CaptureEntry, Change, Project};
@@ -335,19 +335,6 @@ fn at<'a>(project: &'a Project, driver: &'a str, place: &str) -> Option<&'a Capt
     captures_of(project, driver)
         .filter(|capture| capture.meta.position == place)
         .max_by_key(|capture| capture.id)
-}
-
-/// The first place in the order of importance: the middle of the head, else the one that was measured first.
-#[must_use]
-pub fn main_place<'a>(places: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let mut places = places.into_iter().peekable();
-    let first = places.peek().copied();
-    places.find(|place| is_middle(place)).or(first)
-}
-
-fn is_middle(place: &str) -> bool {
-    let place = place.to_lowercase();
-    ["centre", "center", "middle"].iter().any(|word| place.contains(word))
 }
 
 /// How good the captures of a set are, side by side with what was predicted: left, right, left against right,

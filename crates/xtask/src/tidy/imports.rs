@@ -76,6 +76,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
             "project",
             "rig",
             "tuning",
+            "units",
         ],
     ),
     ("window", &["chart", "units", "view"]),
