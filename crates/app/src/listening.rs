@@ -3,8 +3,8 @@
 
 use engine::{InputRole, Pace};
 use job::{PlacedBy, Stage};
-use measure::Stimulus;
-use procedure::{ListenOrder, at_peak, listen};
+use measure::{Side, Stimulus};
+use procedure::{ListenOrder, at_peak, listen, on_side};
 use rig::Scene;
 use view::SourceTask;
 
@@ -49,7 +49,11 @@ impl State {
         }
         let order = self.orders()?.pop_front();
         let order = order.ok_or_else(|| Error::input("Nothing is left to be heard."))?;
-        let track = order.plan.stimulus.map(|stimulus| at_peak(stimulus, order.plan.peak_dbfs));
+        // A track plays both sides alike; which one sounds is up to the person.
+        let sides = |stimulus| {
+            if order.plan.processor_channel.is_empty() { stimulus } else { on_side(stimulus, Side::Both) }
+        };
+        let track = order.plan.stimulus.map(|stimulus| at_peak(sides(stimulus), order.plan.peak_dbfs));
         Ok(NextHeard {
             label: order.plan.label,
             input: order.plan.input,

@@ -4,9 +4,9 @@ use std::collections::VecDeque;
 
 use engine::{InputRole, Pace};
 use job::{Set, Stage};
-use measure::{ParameterValue, Signal as Played, Stimulus};
+use measure::{ParameterValue, Side, Signal as Played, Stimulus};
 use measurements::signals;
-use procedure::{Plan, Request, Until, registry};
+use procedure::{Plan, Request, Until, on_side, registry};
 use project::derive::mistype;
 use project::hertz;
 use rig::{Entered, Scene, Sounding};
@@ -206,6 +206,11 @@ impl State {
             plan.label.clone_from(&place);
             plan.position.clone_from(&name);
             channel.clone_into(&mut plan.processor_channel);
+            plan.stimulus = match channel {
+                "left" => plan.stimulus.map(|stimulus| on_side(stimulus, Side::Left)),
+                "right" => plan.stimulus.map(|stimulus| on_side(stimulus, Side::Right)),
+                _ => plan.stimulus,
+            };
             plan.set = Some(set.clone());
             let alone = if channel.is_empty() {
                 String::new()

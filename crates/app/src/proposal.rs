@@ -75,7 +75,22 @@ impl CarProposal {
     pub(super) fn entered(data: &job::JobData) -> Option<Self> {
         let record = data.tune.clone().filter(|_| !data.channels.is_empty())?;
         let found = ProposedTune { channels: data.channels.clone(), bands: data.bands.clone(), record };
-        Some(Self::new(Arc::new(found)))
+        let mut entered = Self::new(Arc::new(found));
+        let is_locked = |value: &CarValue| {
+            let name = &entered.channels[value.channel].channel;
+            let channels = &entered.found.record.channels;
+            let one = channels.iter().find(|one| one.setting.channel == *name);
+            one.is_some_and(|one| one.locked.iter().any(|key| key == value.kind.key()))
+        };
+        entered.locked = entered.values().into_iter().filter(is_locked).collect();
+        Some(entered)
+    }
+
+    /// The keys of a channel's values that a person locked, as the job keeps them.
+    pub(super) fn locked_keys(&self, channel: &str) -> Vec<String> {
+        let of =
+            |value: &&CarValue| self.channels.get(value.channel).is_some_and(|one| one.channel == channel);
+        self.locked.iter().filter(of).map(|value| value.kind.key().to_owned()).collect()
     }
 
     /// A tune as it was found.

@@ -590,9 +590,12 @@ impl Core {
             let inputs =
                 state.car_inputs(state.car_options()).map_err(|why| Error::input(no_tune_text(&why)))?;
             let bands = state.proposed_bands(&car);
-            let proposed = inputs
+            let mut proposed = inputs
                 .edited(&car.found, car.channels.clone(), bands)
                 .map_err(|error| Error::measurement(error.to_string()))?;
+            for channel in &mut proposed.record.channels {
+                channel.locked = car.locked_keys(&channel.setting.channel);
+            }
             let Some(job) = &state.job else { return Ok(nothing_more()) };
             let mut changes = vec![Change::Preset(state.preset())];
             changes.extend(inputs.changes_of(&job.project(), proposed));

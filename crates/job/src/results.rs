@@ -245,6 +245,9 @@ pub struct ChannelTune {
     /// The reason for each value, under its key in the setting.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub why: BTreeMap<String, String>,
+    /// The keys of the values that a person locked.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub locked: Vec<String>,
 }
 
 /// How good a tuning is at some places.

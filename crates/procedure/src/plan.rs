@@ -1,7 +1,7 @@
 //! What is to be captured and measured.
 
 use job::{Set, Stage};
-use measure::{Manifest, Parameters, Segment, Signal, Stimulus, StimulusWanted};
+use measure::{Manifest, Parameters, Segment, Side, Signal, Stimulus, StimulusWanted};
 use rig::Scene;
 
 use crate::Request;
@@ -101,6 +101,14 @@ pub fn at_peak(mut stimulus: Stimulus, peak_dbfs: Option<f64>) -> Stimulus {
             segment.peak_dbfs += wanted - peak;
         }
     }
+    stimulus
+}
+
+/// The stimulus on one side of the source alone, as the left or the right input of a processor gets it: what plays
+/// for both sides, such as a subwoofer, then gets half of what it has when both sides play.
+#[must_use]
+pub fn on_side(mut stimulus: Stimulus, side: Side) -> Stimulus {
+    stimulus.segments.iter_mut().for_each(|segment| segment.side = side);
     stimulus
 }
 

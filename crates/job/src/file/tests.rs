@@ -401,11 +401,8 @@ fn judgement() -> BoxedStrategy<Judgement> {
 }
 
 fn tune() -> BoxedStrategy<TuneRecord> {
-    let channel = (channel(), vec(band(), 0..3), reasons()).prop_map(|(setting, bands, why)| ChannelTune {
-        setting,
-        bands,
-        why,
-    });
+    let channel = (channel(), vec(band(), 0..3), reasons(), vec(text(), 0..2))
+        .prop_map(|(setting, bands, why, locked)| ChannelTune { setting, bands, why, locked });
     let seat = option::of(proptest::sample::select(Seat::ALL));
     let equalizer = option::of(proptest::sample::select(Equalizer::ALL));
     let judged = || option::of(judgement());

@@ -185,6 +185,7 @@ impl TuneInputs {
                 .cloned()
                 .collect(),
             why: found(&setting.channel).map(|one| reasons_left(one, setting)).unwrap_or_default(),
+            locked: Vec::new(),
         };
         let edited = Finding::note(
             "tune-edited",
@@ -455,6 +456,7 @@ fn record(tune: &CarTune, basis: Basis) -> TuneRecord {
                 .filter_map(|(key, reason)| Some((key.to_owned(), reason?.clone())))
                 .filter(|(_, reason)| !reason.is_empty())
                 .collect::<BTreeMap<String, String>>(),
+            locked: Vec::new(),
         }
     };
     TuneRecord {
