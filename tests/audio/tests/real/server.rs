@@ -19,15 +19,18 @@ impl Server {
     /// Starts a server with a null sink at 48 kHz in `f32`; with `through_dut`, what is played goes
     /// through the known plugin first.
     pub(crate) fn start(through_dut: bool) -> Self {
-        Self::with_channels(through_dut, &["front-left", "front-right"])
+        Self::new(through_dut, "out.monitor")
     }
 
-    /// A server whose null sink has these channels.
-    pub(crate) fn with_channels(through_dut: bool, channels: &[&str]) -> Self {
+    /// A server with four inputs, of which each two hear the left and the right output.
+    pub(crate) fn with_four_inputs() -> Self {
+        Self::new(false, "four")
+    }
+
+    fn new(through_dut: bool, source: &str) -> Self {
         let folder = tempfile::tempdir().expect("a folder for the audio server");
         let at = |name: &str| folder.path().join(name);
         let socket = at("native").display().to_string();
-        let (count, map) = (channels.len(), channels.join(","));
         let (dut, sink) = if through_dut {
             (
                 "load-module module-ladspa-sink sink_name=dut sink_master=out plugin=libdut label=known\n",
@@ -40,10 +43,13 @@ impl Server {
         let script = format!(
             ".fail\n\
              load-module module-native-protocol-unix auth-anonymous=1 socket={socket}\n\
-             load-module module-null-sink sink_name=out norewinds=yes format=float32le rate=48000 channels={count} channel_map={map}\n\
+             load-module module-null-sink sink_name=out norewinds=yes format=float32le rate=48000 channels=2 channel_map=front-left,front-right\n\
+             load-module module-remap-source source_name=four master=out.monitor remix=no channels=4 \
+             channel_map=front-left,front-right,rear-left,rear-right \
+             master_channel_map=front-left,front-right,front-left,front-right\n\
              {dut}\
              set-default-sink {sink}\n\
-             set-default-source out.monitor\n"
+             set-default-source {source}\n"
         );
         let daemon = "default-sample-format=float32le\ndefault-sample-rate=48000\nalternate-sample-rate=48000\n\
                       enable-remixing=no\nflat-volumes=no\n";
