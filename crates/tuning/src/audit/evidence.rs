@@ -1,7 +1,8 @@
 //! What was heard: the difference of two captures, and how certain it is.
 
 use super::AuditError;
-use super::noise::Noise;
+use super::noise::{Noise, counted};
+use crate::average::median;
 use crate::linear::{dot, solve_in_place};
 use crate::{Band, Response, difference, log_axis};
 use dsp::equalizer::curve::{Curve, warped};
@@ -16,6 +17,20 @@ const CLEARLY_SMOOTHED: f64 = 15.0;
 /// Noise in waves is believed when it makes what is left likelier by so much; what is free in it
 /// has to be paid for.
 const CLEARLY_WAVES: f64 = 12.0;
+/// The same for noise that grows with frequency, whose values are tried.
+const CLEARLY_MOVED: f64 = 16.0;
+/// What a point is fainter than, the mean over so many points around it; and by how much at most
+/// that is believed.
+const AROUND_POINTS: f64 = 8.0;
+const MOST_FAINT: f64 = 6.0;
+/// Air between two captures differs by no more than 10 degrees, 1.7 % of the speed of sound; so
+/// finely that is looked for, half a degree.
+const AIR_STEP: f64 = 0.00085;
+const AIR_STEPS: i32 = 20;
+/// The air is believed to differ where the difference is then smoother by this ratio than with the opposite
+/// shift (what is read between points is smoother than the points, whichever way), and rough as it stands.
+const CLEARLY_SMOOTHER: f64 = 0.8;
+const ROUGH_DB: f64 = 0.02;
 /// No point counts for more variances than this when smoothing is looked for.
 const MOST_OF_ONE: f64 = 9.0;
 
@@ -27,6 +42,8 @@ pub(super) struct Evidence {
     pub(super) noise: Noise,
     /// A level, as it stands out of the noise, of length 1.
     level: Vec<f64>,
+    /// By how much each point is fainter than what is around it, before or after.
+    faint: Vec<f64>,
     /// The power before, and its mean over as many points as the captures are smoothed over.
     power: Vec<f64>,
     smeared_power: Vec<f64>,
@@ -51,19 +68,30 @@ impl Change {
         self.clear.iter_mut().zip(&other.clear).for_each(|(left, does)| *left -= does);
     }
 
+    /// Puts another change into this one.
+    pub(super) fn with(&mut self, other: &Self) {
+        self.db.iter_mut().zip(&other.db).for_each(|(left, does)| *left += does);
+        self.clear.iter_mut().zip(&other.clear).for_each(|(left, does)| *left += does);
+    }
+
     /// How much of it there is in another, both as they stand out of the noise.
     pub(super) fn dot(&self, other: &Self) -> f64 {
         dot(&self.clear, &other.clear)
     }
 
+    /// How far it stands out of the noise, in variances.
+    pub(super) fn power(&self) -> f64 {
+        dot(&self.clear, &self.clear)
+    }
+
     /// How badly it is explained by nothing but noise and a level.
     pub(super) fn misfit(&self) -> f64 {
-        dot(&self.clear, &self.clear)
+        self.clear.iter().map(|&heard| counted(heard)).sum()
     }
 
     /// How badly it is explained by another.
     pub(super) fn misfit_of(&self, other: &Self) -> f64 {
-        self.clear.iter().zip(&other.clear).map(|(heard, does)| (heard - does) * (heard - does)).sum()
+        self.clear.iter().zip(&other.clear).map(|(heard, does)| counted(heard - does)).sum()
     }
 
     /// The most that the two differ by anywhere.
@@ -80,6 +108,7 @@ impl Evidence {
             response.check().map_err(|error| AuditError::Response { name, error })?;
         }
         let highest_hz = 0.49 * sample_rate_hz;
+        let before = &in_same_air(before, after, highest_hz);
         let change = difference(before, after, 0.0, highest_hz).ok_or(AuditError::NothingInCommon)?;
         let (frequency_hz, change_db) = thinned(&change);
         if frequency_hz.len() < 12 {
@@ -91,12 +120,16 @@ impl Evidence {
             .map(|&hz| 10f64.powf(before.db_at(hz).unwrap_or_default() / 10.0))
             .collect::<Vec<f64>>();
         let noise = Noise::white(&change_db);
+        let after: Vec<f64> =
+            power.iter().zip(&change_db).map(|(power, db)| power * 10f64.powf(db / 10.0)).collect();
+        let faint = faint(&power).into_iter().zip(faint(&after)).map(|(one, other)| one.max(other)).collect();
         let mut evidence = Self {
             frequency_hz,
             axis,
             change_db,
             noise,
             level: Vec::new(),
+            faint,
             smeared_power: power.clone(),
             power,
             smoothing: 1.0,
@@ -110,9 +143,25 @@ impl Evidence {
     /// heard: what they leave is noise.
     pub(super) fn judged(&self, heard: &[Band]) -> Self {
         let (smoothing, left) = self.left(heard);
-        let [plain, waves] = [Noise::white(&left), Noise::of(&left)].map(|noise| self.with(smoothing, noise));
-        let unlikely = |judged: &Self| judged.noise.unlikeliness(&judged.clear(&left));
-        if unlikely(&waves) < unlikely(&plain) - CLEARLY_WAVES { waves } else { plain }
+        let noises = [
+            (0.0, Noise::white(&left)),
+            (CLEARLY_WAVES, Noise::of(&left)),
+            (CLEARLY_MOVED, Noise::moved(&left, &self.frequency_hz, &self.faint)),
+        ];
+        let judged = noises.map(|(burden, noise)| (burden, self.with(smoothing, noise)));
+        let unlikely =
+            |(burden, judged): &(f64, Self)| burden + judged.noise.unlikeliness(&judged.clear(&left));
+        let [white, waves, moved] = judged;
+        let likelier = |one: (f64, Self), other: (f64, Self)| {
+            if unlikely(&other) < unlikely(&one) { other } else { one }
+        };
+        likelier(likelier(white, waves), moved).1
+    }
+
+    /// The same, with noise that grows with frequency.
+    pub(super) fn moved_as(&self, heard: &[Band]) -> Self {
+        let (smoothing, left) = self.left(heard);
+        self.with(smoothing, Noise::moved(&left, &self.frequency_hz, &self.faint))
     }
 
     /// The same, with no more noise than shows from point to point.
@@ -161,6 +210,7 @@ impl Evidence {
             change_db: self.change_db.clone(),
             noise,
             level: Vec::new(),
+            faint: self.faint.clone(),
             power: self.power.clone(),
             smeared_power: smeared(&self.power, smoothing),
             smoothing,
@@ -181,6 +231,11 @@ impl Evidence {
     /// Whether nothing else would be found in the other.
     pub(super) fn is_like(&self, other: &Self) -> bool {
         self.smoothing == other.smoothing && self.noise.is_like(&other.noise)
+    }
+
+    /// Whether the captures show that they were smoothed.
+    pub(super) fn is_smoothed(&self) -> bool {
+        self.smoothing > 1.0
     }
 
     fn level_out(&mut self) {
@@ -285,6 +340,50 @@ fn smeared(values: &[f64], points: f64) -> Vec<f64> {
             (integral(high) - integral(low)) / (high - low)
         })
         .collect()
+}
+
+/// The response before as it would have been in the air of the one after.
+///
+/// In warmer air sound is quicker, and every pattern that waves make stands at a higher frequency, all by
+/// the same ratio. The ratio is the one that leaves the smoothest difference, if that is clearly
+/// smoother than as they stand, and than by the opposite ratio. (`c ∝ √T`, ISO 9613-1; what is clear is our choice.)
+fn in_same_air(before: &Response, after: &Response, highest_hz: f64) -> Response {
+    let stretched = |ratio: f64| Response {
+        frequency_hz: before.frequency_hz.iter().map(|hz| hz * ratio).collect(),
+        ..before.clone()
+    };
+    let rough_db = |before: &Response| -> f64 {
+        let Some(change) = difference(before, after, 0.0, highest_hz) else { return f64::INFINITY };
+        let bends = change.magnitude_db.windows(3).map(|db| (db[0] - 2.0 * db[1] + db[2]).abs());
+        let bends: Vec<f64> = bends.collect();
+        if bends.is_empty() { f64::INFINITY } else { median(bends) }
+    };
+    let ratio = |step: i32| 1.0 + AIR_STEP * f64::from(step);
+    let rough: Vec<f64> = (-AIR_STEPS..=AIR_STEPS).map(|step| rough_db(&stretched(ratio(step)))).collect();
+    let best = (0..rough.len()).min_by(|&one, &other| rough[one].total_cmp(&rough[other]));
+    let middle = rough.len() / 2;
+    match best {
+        Some(best)
+            if best != middle
+                && rough[middle] > ROUGH_DB
+                && rough[best] < CLEARLY_SMOOTHER * rough[rough.len() - 1 - best].min(rough[middle]) =>
+        {
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_possible_wrap,
+                reason = "a few dozen steps"
+            )]
+            let step = best as i32 - AIR_STEPS;
+            stretched(ratio(step))
+        }
+        _ => before.clone(),
+    }
+}
+
+/// By how much each point is fainter than the mean of the power around it, as a ratio of pressure.
+fn faint(power: &[f64]) -> Vec<f64> {
+    let around = smeared(power, AROUND_POINTS);
+    around.iter().zip(power).map(|(around, power)| (around / power).sqrt().clamp(1.0, MOST_FAINT)).collect()
 }
 
 /// The mean within cells of 1/24 octave where the points are denser than that.

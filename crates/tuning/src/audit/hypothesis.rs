@@ -9,6 +9,8 @@ pub(super) struct Hypothesis {
     pub(super) verdict: Verdict,
     /// The band as it would have been typed; `None` when it is missing.
     pub(super) typed: Option<Band>,
+    /// It is there twice.
+    pub(super) twice: bool,
     /// How unlikely the mistake is before anything is heard, in units of the noise's
     /// variance: a simple slip is believed before a free choice of a value.
     pub(super) burden: f64,
@@ -21,31 +23,27 @@ const MISSING_SHARE: f64 = 0.12;
 
 /// All explanations for one typed band, the one that it is as meant left out.
 pub(super) fn all(typed: &Band, profile: Option<&Profile>, from_hz: f64, to_hz: f64) -> Vec<Hypothesis> {
+    let once = |verdict, band: Band, burden| Hypothesis { verdict, typed: Some(band), twice: false, burden };
     let mut all = vec![
-        Hypothesis { verdict: Verdict::Missing, typed: None, burden: 4.0 },
-        Hypothesis {
-            verdict: Verdict::WrongSign,
-            typed: Some(Band { gain_db: -typed.gain_db, ..*typed }),
-            burden: 4.0,
-        },
+        Hypothesis { verdict: Verdict::Missing, typed: None, twice: false, burden: 4.0 },
+        once(Verdict::WrongSign, Band { gain_db: -typed.gain_db, ..*typed }, 4.0),
+        Hypothesis { verdict: Verdict::WrongGain, typed: Some(*typed), twice: true, burden: 7.0 },
     ];
     let fixed = profile.is_some_and(|p| matches!(p.bands, BandLayout::Fixed(_)));
-    all.extend(gains(typed, profile).into_iter().map(|gain_db| Hypothesis {
-        verdict: Verdict::WrongGain,
-        typed: Some(Band { gain_db, ..*typed }),
-        burden: 8.0,
-    }));
+    all.extend(
+        gains(typed, profile)
+            .into_iter()
+            .map(|gain_db| once(Verdict::WrongGain, Band { gain_db, ..*typed }, 8.0)),
+    );
     if fixed {
         return all;
     }
     all.extend(frequencies(typed, profile, from_hz, to_hz).into_iter().map(|(frequency_hz, burden)| {
-        Hypothesis { verdict: Verdict::WrongFrequency, typed: Some(Band { frequency_hz, ..*typed }), burden }
+        once(Verdict::WrongFrequency, Band { frequency_hz, ..*typed }, burden)
     }));
-    all.extend(qs(typed, profile).into_iter().map(|(q, burden)| Hypothesis {
-        verdict: Verdict::WrongQ,
-        typed: Some(Band { q, ..*typed }),
-        burden,
-    }));
+    all.extend(
+        qs(typed, profile).into_iter().map(|(q, burden)| once(Verdict::WrongQ, Band { q, ..*typed }, burden)),
+    );
     all
 }
 
@@ -75,10 +73,17 @@ fn frequencies(typed: &Band, profile: Option<&Profile>, from_hz: f64, to_hz: f64
     };
     let mut found: Vec<(f64, f64)> = Vec::new();
     for hz in slips(typed.frequency_hz) {
-        // A slip is typed as it is; where the processor cannot take it, it was not typed.
-        let possible = (on_grid(hz) / hz - 1.0).abs() < 0.03;
-        if possible && (from_hz * 0.5..=to_hz).contains(&hz) {
-            found.push((on_grid(hz), 6.0));
+        if !(from_hz * 0.5..=to_hz).contains(&hz) {
+            continue;
+        }
+        // A slip is typed as it is; where the processor cannot take it, it takes the nearest, or
+        // its profile does not say all that it takes.
+        let taken = on_grid(hz);
+        if (taken / hz - 1.0).abs() < 0.03 {
+            found.push((taken, 6.0));
+        }
+        if (taken / hz - 1.0).abs() > 0.002 {
+            found.push((hz, 7.0));
         }
     }
     let octaves = (to_hz / from_hz).log2();

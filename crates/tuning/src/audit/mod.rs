@@ -57,7 +57,8 @@ pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
     // little noise, mistakes explain much; begun from noise that explains all, few are needed.
     // What makes that which was heard likelier is believed.
     let possible = Possible::new(input, &heard);
-    let mut begun = vec![heard.judged(&meant), heard.smoothed_as(&meant), heard.sharp_as(&meant)];
+    let mut begun =
+        vec![heard.judged(&meant), heard.smoothed_as(&meant), heard.sharp_as(&meant), heard.moved_as(&meant)];
     begun.dedup_by(|one, other| one.is_like(other));
     let found = begun.into_iter().map(|evidence| settled(input, evidence, &possible));
     let best = found.min_by(|one, other| one.0.total_cmp(&other.0));
@@ -80,5 +81,9 @@ fn settled(input: &AuditInput<'_>, mut evidence: Evidence, possible: &Possible) 
     }
 }
 
+#[cfg(test)]
+mod moved_tests;
+#[cfg(test)]
+mod tally;
 #[cfg(test)]
 mod tests;

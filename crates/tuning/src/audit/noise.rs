@@ -14,6 +14,10 @@ const FLOOR_DB: f64 = 0.08;
 /// So much of the noise, as a share of its amplitude, is independent from point to point at
 /// least; with less, a model would promise more than captures hold (our choice).
 const INDEPENDENT: f64 = 0.1;
+/// No point counts for more variances than this when the size of noise is looked for.
+const MOST_OF_ONE: f64 = 16.0;
+/// So many points, half an octave, have one width of waves.
+const POINTS_OF_A_PROCESS: usize = 12;
 /// The distances in points over which noise is looked at.
 const LAGS: [usize; 9] = [1, 2, 3, 4, 6, 9, 13, 19, 28];
 /// A point is predicted from so many before it: an octave.
@@ -22,6 +26,17 @@ const ORDER: usize = 24;
 const CLEAN: f64 = 0.4;
 /// The standard normal number that is exceeded, up or down, by all but that share.
 const CLEAN_DEVIATIONS: f64 = 0.5244;
+
+/// Beyond so many deviations a value counts by its size and no longer by its square: notches that
+/// moved are no witnesses. (P. J. Huber, *Robust Estimation of a Location Parameter*, Ann. Math. Stat.
+/// 35, 1964, from memory.)
+const SQUARED_UP_TO: f64 = 3.0;
+
+/// What a value that stands so far out of the noise counts, in variances.
+pub(super) fn counted(clear: f64) -> f64 {
+    let size = clear.abs();
+    if size <= SQUARED_UP_TO { size * size } else { SQUARED_UP_TO * (2.0 * size - SQUARED_UP_TO) }
+}
 
 /// How points are alike at a distance.
 #[derive(Debug, Clone, Copy)]
@@ -69,13 +84,26 @@ impl Likeness {
 
 /// A stationary process over log frequency, and the filter that makes it white.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Noise {
-    /// The standard deviation of one point.
-    pub(super) scatter_db: f64,
-    /// How each point is predicted from those before it, by how many there are: the newest first.
+struct Process {
+    /// How each point is predicted from those before it, by how many there are: the newest last.
     predictors: Vec<Vec<f64>>,
     /// What a prediction is off by, as a standard deviation.
     surprise_db: Vec<f64>,
+}
+
+/// What captures differ by at each point: noise of a size and a width of waves that may change
+/// with frequency.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Noise {
+    /// The standard deviation of each point.
+    pub(super) deviation_db: Vec<f64>,
+    processes: Vec<Process>,
+    /// Which of them each point belongs to.
+    process: Vec<usize>,
+    /// What a point is divided by before its process predicts it.
+    size: Vec<f64>,
+    /// Whether it is that of a microphone that stood elsewhere, whose shape is a rough one.
+    pub(super) is_moved: bool,
 }
 
 impl Noise {
@@ -83,8 +111,7 @@ impl Noise {
     ///
     /// `V(k)` of [`Likeness::roughness`] is measured at several distances by a low quantile,
     /// which a few bands that do what they should not hardly move, and mixed from kinds of
-    /// noise whose parts are found by least squares, none below zero. The prediction follows by
-    /// the recursion of Levinson and Durbin.
+    /// noise whose parts are found by least squares, none below zero.
     ///
     /// References: N. Levinson, J. Math. Phys. 25 (1947) 261; J. Durbin, Rev. Inst. Int. Stat. 28
     /// (1960) 233 (from memory); kinds of noise and quantile are our choice.
@@ -109,16 +136,127 @@ impl Noise {
             mixed + independent * Likeness::White.at(distance)
         };
         let covariance: Vec<f64> = (0..=ORDER).map(alike).collect();
-        Self::predicting(&covariance)
+        Self::stationary(difference_db.len(), &covariance)
     }
 
-    /// The predictors for a covariance at distances from 0 on.
-    fn predicting(covariance: &[f64]) -> Self {
-        let mut noise = Self {
-            scatter_db: covariance[0].sqrt(),
-            predictors: vec![Vec::new()],
-            surprise_db: vec![covariance[0].sqrt()],
+    /// The same everywhere, with a covariance at distances from 0 on.
+    fn stationary(count: usize, covariance: &[f64]) -> Self {
+        Self {
+            deviation_db: vec![covariance[0].sqrt(); count],
+            processes: vec![Process::predicting(covariance)],
+            process: vec![0; count],
+            size: vec![1.0; count],
+            is_moved: false,
+        }
+    }
+
+    /// White noise of the same small steps: as if there were no wide waves in it.
+    pub(super) fn white(difference_db: &[f64]) -> Self {
+        let scatter_db = roughness_db(difference_db, 1) / Likeness::White.roughness(1.0).sqrt();
+        Self::stationary(difference_db.len(), &[scatter_db.hypot(FLOOR_DB).powi(2)])
+    }
+
+    /// Noise as a microphone makes it that stood elsewhere, or air that was warmer (see
+    /// [`Moved`]): the likeliest for a difference from which the bands were taken out.
+    ///
+    /// `faint` says of each point by how much it is fainter than what is around it: there the
+    /// same change of pressure is more decibels.
+    pub(super) fn moved(difference_db: &[f64], frequency_hz: &[f64], faint: &[f64]) -> Self {
+        let mut level = difference_db.to_vec();
+        level.sort_by(f64::total_cmp);
+        let middle = level[level.len() / 2];
+        let left: Vec<f64> = difference_db.iter().map(|db| db - middle).collect();
+        let unlikeliness = |moved: &Moved| -> (f64, Self) {
+            let noise = moved.noise(frequency_hz, faint);
+            let clear = noise.whitened(&left);
+            let squares: f64 = clear.iter().map(|value| (value * value).min(MOST_OF_ONE)).sum();
+            (squares + 2.0 * noise.volume(), noise)
         };
+        let mut place = Moved::MIDDLE;
+        let (mut least, mut best) = unlikeliness(&Moved::of(place));
+        loop {
+            let before = least;
+            for which in 0..place.len() {
+                for at in 0..Moved::VALUES[which].len() {
+                    let mut trial = place;
+                    trial[which] = at;
+                    let (value, noise) = unlikeliness(&Moved::of(trial));
+                    if value < least - 1e-9 {
+                        (least, best, place) = (value, noise, trial);
+                    }
+                }
+            }
+            if least > before - 0.5 {
+                return best;
+            }
+        }
+    }
+
+    /// Values as they stand out of the noise: independent, each with a variance of 1.
+    pub(super) fn whitened(&self, values: &[f64]) -> Vec<f64> {
+        let sized: Vec<f64> = values.iter().zip(&self.size).map(|(value, size)| value / size).collect();
+        (0..sized.len())
+            .map(|i| {
+                let process = &self.processes[self.process[i]];
+                let order = i.min(process.predictors.len() - 1);
+                let expected = dot(&sized[i - order..i], &process.predictors[order]);
+                (sized[i] - expected) / process.surprise_db[order]
+            })
+            .collect()
+    }
+
+    /// Whether nothing else would be found with the other.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        let near = |one: f64, other: f64| (one / other).ln().abs() < 0.1;
+        let each = |of: fn(&Self, usize) -> f64| {
+            (0..self.size.len()).step_by(8).all(|i| near(of(self, i), of(other, i)))
+        };
+        each(|noise, i| noise.deviation_db[i]) && each(Self::surprise_db)
+    }
+
+    /// How unlikely so many values that were not explained are, as twice the negative logarithm of
+    /// their density, less a constant; they are given as they stand out of the noise.
+    pub(super) fn unlikeliness(&self, clear: &[f64]) -> f64 {
+        clear.iter().map(|&value| counted(value)).sum::<f64>() + 2.0 * self.volume()
+    }
+
+    /// The logarithm of how much room the noise leaves to the values.
+    fn volume(&self) -> f64 {
+        (0..self.size.len()).map(|i| self.surprise_db(i).ln()).sum()
+    }
+
+    /// What a point differs by from what those before it promise: how much of the noise is not
+    /// in wide waves.
+    fn surprise_db(&self, point: usize) -> f64 {
+        let surprises = &self.processes[self.process[point]].surprise_db;
+        self.size[point] * surprises[point.min(surprises.len() - 1)]
+    }
+
+    /// The standard deviation of a point, on average over those between two frequencies; none
+    /// where there are none.
+    pub(super) fn scatter_db(&self, frequency_hz: &[f64], from_hz: f64, to_hz: f64) -> Option<f64> {
+        let inside = frequency_hz.iter().zip(&self.deviation_db);
+        let squares: Vec<f64> =
+            inside.filter(|(hz, _)| (from_hz..to_hz).contains(*hz)).map(|(_, db)| db * db).collect();
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = squares.len() as f64;
+        (count > 0.0).then(|| (squares.iter().sum::<f64>() / count).sqrt())
+    }
+
+    /// What the bands leave unexplained would be surprising from here on.
+    pub(super) fn usual_rest_db(&self) -> f64 {
+        let squares: f64 = self.deviation_db.iter().map(|db| db * db).sum();
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = self.deviation_db.len() as f64;
+        (squares / count).sqrt()
+    }
+}
+
+impl Process {
+    /// The predictors for a covariance at distances from 0 on, by the recursion of Levinson and
+    /// Durbin.
+    fn predicting(covariance: &[f64]) -> Self {
+        let mut process = Self { predictors: vec![Vec::new()], surprise_db: vec![covariance[0].sqrt()] };
         let (mut predictor, mut left) = (Vec::new(), covariance[0]);
         for order in 1..covariance.len() {
             let known: f64 =
@@ -128,50 +266,90 @@ impl Noise {
             predictor.iter_mut().zip(mirrored).for_each(|(a, mirrored): (&mut f64, f64)| *a -= mirrored);
             predictor.push(reflection);
             left *= 1.0 - reflection * reflection;
-            noise.predictors.push(predictor.clone());
-            noise.surprise_db.push(left.sqrt());
+            process.predictors.push(predictor.clone());
+            process.surprise_db.push(left.sqrt());
         }
         // What came before is read forwards.
-        noise.predictors.iter_mut().for_each(|predictor| predictor.reverse());
+        process.predictors.iter_mut().for_each(|predictor| predictor.reverse());
+        process
+    }
+}
+
+/// What a captured response changes by when the microphone stands elsewhere, or the speed of
+/// sound is another: the phase between direct sound and reflections changes in proportion to
+/// frequency, until it may be any; and a pattern of so many hertz is narrower in octaves the
+/// higher it lies.
+///
+/// Sizes and widths are free, the shape is not: so a mistake in one place cannot pass for noise.
+/// The shape follows from `|1 + Σ a e^(−jωτ)|` with small changes of `τ`; the values tried are
+/// our choice.
+struct Moved {
+    /// The standard deviation where the phases may be any.
+    most_db: f64,
+    /// From here on they may.
+    corner_hz: f64,
+    /// How wide the pattern is.
+    spread_hz: f64,
+    /// What was smoothed away, in points of width that are left at least.
+    least_points: f64,
+    /// What is independent from point to point, everywhere.
+    floor_db: f64,
+}
+
+impl Moved {
+    /// The values that are tried.
+    const VALUES: [&[f64]; 5] = [
+        &[0.1, 0.2, 0.3, 0.45, 0.7, 1.0, 1.4, 2.0, 3.0, 4.5, 6.5],
+        &[300.0, 600.0, 1_200.0, 2_400.0, 4_800.0, 9_600.0],
+        &[20.0, 40.0, 80.0, 160.0, 320.0, 640.0],
+        &[0.5, 1.0, 2.0, 4.0, 8.0],
+        &[0.02, 0.08, 0.15, 0.3, 0.6, 1.0],
+    ];
+    /// Where among them the search begins.
+    const MIDDLE: [usize; 5] = [5, 3, 3, 0, 1];
+
+    fn of(place: [usize; 5]) -> Self {
+        let value = |which: usize| Self::VALUES[which][place[which]];
+        Self {
+            most_db: value(0),
+            corner_hz: value(1),
+            spread_hz: value(2),
+            least_points: value(3),
+            floor_db: value(4).max(FLOOR_DB),
+        }
+    }
+
+    fn noise(&self, frequency_hz: &[f64], faint: &[f64]) -> Noise {
+        let mut noise = Noise {
+            deviation_db: Vec::with_capacity(faint.len()),
+            processes: Vec::new(),
+            process: Vec::with_capacity(faint.len()),
+            size: Vec::with_capacity(faint.len()),
+            is_moved: true,
+        };
+        for (i, (&hz, &faint)) in frequency_hz.iter().zip(faint).enumerate() {
+            let ratio = hz / self.corner_hz;
+            let own_points = 24.0 * std::f64::consts::LOG2_E * self.spread_hz / hz;
+            let points = own_points.clamp(self.least_points, 48.0);
+            // Smoothing takes size where it adds width.
+            let share = (own_points / points).min(1.0).sqrt();
+            let waves_db = self.most_db * share * ratio / (1.0 + ratio * ratio).sqrt();
+            if i % POINTS_OF_A_PROCESS == 0 {
+                let independent = (self.floor_db / waves_db).powi(2).max(INDEPENDENT * INDEPENDENT);
+                let covariance: Vec<f64> = (0..=ORDER)
+                    .map(|distance| {
+                        #[expect(clippy::cast_precision_loss, reason = "a few dozen points")]
+                        let distance = distance as f64;
+                        Likeness::Waves(points).at(distance) + independent * Likeness::White.at(distance)
+                    })
+                    .collect();
+                noise.processes.push(Process::predicting(&covariance));
+            }
+            noise.process.push(noise.processes.len() - 1);
+            noise.size.push(faint * waves_db);
+            noise.deviation_db.push(faint * waves_db.hypot(self.floor_db));
+        }
         noise
-    }
-
-    /// Values as they stand out of the noise: independent, each with a variance of 1.
-    pub(super) fn whitened(&self, values: &[f64]) -> Vec<f64> {
-        (0..values.len())
-            .map(|i| {
-                let order = i.min(self.predictors.len() - 1);
-                let expected = dot(&values[i - order..i], &self.predictors[order]);
-                (values[i] - expected) / self.surprise_db[order]
-            })
-            .collect()
-    }
-
-    /// Whether nothing else would be found with the other.
-    pub(super) fn is_like(&self, other: &Self) -> bool {
-        let near = |one: f64, other: f64| (one / other).ln().abs() < 0.1;
-        let last = |noise: &Self| noise.surprise_db[noise.surprise_db.len() - 1];
-        near(self.scatter_db, other.scatter_db) && near(last(self), last(other))
-    }
-
-    /// White noise of the same small steps: as if there were no wide waves in it.
-    pub(super) fn white(difference_db: &[f64]) -> Self {
-        let scatter_db = roughness_db(difference_db, 1) / Likeness::White.roughness(1.0).sqrt();
-        Self::predicting(&[scatter_db.hypot(FLOOR_DB).powi(2)])
-    }
-
-    /// How unlikely so many values that were not explained are, as twice the negative logarithm of
-    /// their density, less a constant; they are given as they stand out of the noise.
-    pub(super) fn unlikeliness(&self, clear: &[f64]) -> f64 {
-        let last = self.surprise_db.len() - 1;
-        let volume: f64 = (0..clear.len()).map(|i| self.surprise_db[i.min(last)].ln()).sum();
-        dot(clear, clear) + 2.0 * volume
-    }
-
-    /// What a point differs by from what those before it promise: how much of the noise is not
-    /// in wide waves.
-    pub(super) fn surprise_db(&self) -> f64 {
-        self.surprise_db[self.surprise_db.len() - 1]
     }
 }
 

@@ -37,6 +37,7 @@ impl Trial<'_> {
                 let belief = &mut self.beliefs[place];
                 (belief.verdict, belief.typed, belief.change) =
                     (Verdict::WrongFrequency, Some(typed), change);
+                belief.twice = false;
             }
         }
     }

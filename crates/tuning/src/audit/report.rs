@@ -3,10 +3,15 @@
 use measure::Finding;
 use units::quantity::{signed_decibels, typed_signed};
 
-use super::trial::{Belief, Trial};
+use super::trial::{Belief, Common, Trial};
 use super::{AuditResult, AuditedBand, MaybeBand, Verdict};
-use crate::Band;
 use crate::fit::hertz;
+use crate::{Band, BandKind};
+
+/// Captures that differ by more than this, in the bass or in the treble, are remarked upon.
+const CAPTURES_DIFFER_DB: f64 = 1.0;
+/// From here on a microphone that stood a little elsewhere hears something else.
+const TREBLE_HZ: f64 = 1_000.0;
 
 impl Trial<'_> {
     pub(super) fn report(&self) -> AuditResult {
@@ -21,11 +26,11 @@ impl Trial<'_> {
             .enumerate()
             .map(|(place, belief)| {
                 let meant = self.input.bands.get(place);
-                let (verdict, text) = match self.out_of_range(place) {
+                let (verdict, text) = match self.untold(place) {
                     Some(text) => (Verdict::Unclear, text),
                     None => (belief.verdict, sentence(place + 1, meant, belief)),
                 };
-                let found = self.described(belief.typed.as_ref());
+                let found = self.described(belief.heard().as_ref());
                 AuditedBand { index: place + 1, verdict, meant: self.described(meant), found, text }
             })
             .collect();
@@ -33,21 +38,26 @@ impl Trial<'_> {
         AuditResult { bands, residual_rms_db, findings }
     }
 
-    /// What is said of a band that lies beside all that was captured.
-    fn out_of_range(&self, place: usize) -> Option<String> {
+    /// What is said of a band that cannot be told: it lies beside all that was captured, or what
+    /// the captures differ by hides it.
+    fn untold(&self, place: usize) -> Option<String> {
         let meant = self.input.bands.get(place)?;
         let points = &self.evidence.frequency_hz;
         let (from_hz, to_hz) = (points[0], points[points.len() - 1]);
-        let is_outside = !(from_hz..=to_hz).contains(&meant.frequency_hz) && !self.can_be_told(place);
-        is_outside.then(|| {
-            format!(
-                "Whether band {} ({}) was entered correctly cannot be told: both captures hold {} to {} only.",
-                place + 1,
-                hertz(meant.frequency_hz),
-                hertz(from_hz),
-                hertz(to_hz)
-            )
-        })
+        let because = if !self.can_be_told(place) && !(from_hz..=to_hz).contains(&meant.frequency_hz) {
+            format!("both captures hold {} to {} only", hertz(from_hz), hertz(to_hz))
+        } else if self.beliefs[place].verdict == Verdict::AsMeant
+            && (!self.can_be_told(place) || self.is_doubtful(place))
+        {
+            "what the captures differ by beside it would hide a mistake".to_owned()
+        } else {
+            return None;
+        };
+        Some(format!(
+            "Whether band {} ({}) was entered correctly cannot be told: {because}. Look at it in the processor.",
+            place + 1,
+            hertz(meant.frequency_hz)
+        ))
     }
 
     fn described(&self, typed: Option<&Band>) -> MaybeBand {
@@ -58,7 +68,6 @@ impl Trial<'_> {
 
     fn findings(&self, bands: &[AuditedBand], residual_rms_db: f64, level_db: f64) -> Vec<Finding> {
         let mut findings = Vec::new();
-        let noise_db = self.evidence.noise.scatter_db;
         if level_db.abs() > 1.0 {
             findings.push(Finding::note(
                 "level-changed",
@@ -79,14 +88,15 @@ impl Trial<'_> {
             ));
         }
         let untold: Vec<String> = (0..meant)
-            .filter(|&place| !self.can_be_told(place) && bands[place].verdict == Verdict::AsMeant)
+            .filter(|&place| self.beliefs[place].verdict == Verdict::AsMeant)
+            .filter(|&place| bands[place].verdict == Verdict::Unclear)
             .map(|place| format!("{} ({})", place + 1, hertz(self.input.bands[place].frequency_hz)))
             .collect();
         if !untold.is_empty() {
             findings.push(Finding::note(
                 "bands-too-small-to-tell",
                 format!(
-                    "What these bands do is less than what the two captures differ by, so whether they were entered \
+                    "The two captures differ by so much beside what these bands do that whether they were entered as meant \
                      cannot be told: {}. Look at them in the processor.",
                     untold.join(", ")
                 ),
@@ -94,7 +104,14 @@ impl Trial<'_> {
         }
         let has_its_q = |band: &&AuditedBand| band.verdict == Verdict::WrongQ;
         let taken_otherwise = bands.iter().filter(has_its_q).count();
-        if let Some(definition) = self.definition.filter(|_| taken_otherwise > 1) {
+        if self.common == Some(Common::Twice) {
+            findings.push(Finding::caution(
+                "bands-entered-twice",
+                "All bands do twice what they should: the list was entered twice, in two banks of the processor or in two \
+                 stages after each other. Clear one of them.",
+            ));
+        }
+        if let Some(Common::Definition(definition)) = self.common.filter(|_| taken_otherwise > 1) {
             findings.push(Finding::caution(
                 "other-meaning-of-q",
                 format!(
@@ -104,16 +121,22 @@ impl Trial<'_> {
                 ),
             ));
         }
-        if noise_db > 1.0 {
+        let scatter = |from_hz: f64, to_hz: f64| {
+            self.evidence.noise.scatter_db(&self.evidence.frequency_hz, from_hz, to_hz).unwrap_or(0.0)
+        };
+        let (below_db, above_db) = (scatter(0.0, TREBLE_HZ), scatter(TREBLE_HZ, f64::INFINITY));
+        if below_db.max(above_db) > CAPTURES_DIFFER_DB {
             findings.push(Finding::caution(
                 "captures-differ",
                 format!(
-                    "The two captures scatter by {noise_db:.1} dB from point to point, so small mistakes cannot be \
-                     told. Hold the microphone in the same place, louder, or average more."
+                    "Beside what the bands do, the two captures differ by {below_db:.1} dB below {} and by {above_db:.1} dB \
+                     above, so smaller mistakes cannot be told. Hold the microphone in the same place, louder, or average \
+                     more positions.",
+                    hertz(TREBLE_HZ)
                 ),
             ));
         }
-        if residual_rms_db > (3.0 * self.evidence.noise.surprise_db()).max(1.0) {
+        if residual_rms_db > (3.0 * self.evidence.noise.usual_rest_db()).max(1.0) {
             findings.push(Finding::caution(
                 "change-unexplained",
                 format!(
@@ -123,6 +146,14 @@ impl Trial<'_> {
             ));
         }
         findings
+    }
+}
+
+impl Belief {
+    /// The one band that sounds like it.
+    fn heard(&self) -> Option<Band> {
+        let times = if self.twice { 2.0 } else { 1.0 };
+        self.typed.map(|typed| Band { gain_db: times * typed.gain_db, ..typed })
     }
 }
 
@@ -146,6 +177,12 @@ fn sentence(number: usize, meant: Option<&Band>, belief: &Belief) -> String {
             mistake(meant, other.verdict, other.typed.as_ref())
         );
     }
+    if belief.twice {
+        return format!(
+            "Band {number} ({}) sounds as if it had been entered twice.",
+            hertz(meant.frequency_hz)
+        );
+    }
     match belief.verdict {
         Verdict::AsMeant => format!("Band {number} ({}): entered correctly.", hertz(meant.frequency_hz)),
         Verdict::Missing => {
@@ -163,6 +200,10 @@ fn mistake(meant: &Band, verdict: Verdict, found: Option<&Band>) -> String {
     let found = found.unwrap_or(meant);
     match verdict {
         Verdict::Missing => "it had not been entered".to_owned(),
+        Verdict::WrongSign if meant.kind != BandKind::Peak => format!(
+            "{:+} dB had been typed instead of {:+} dB, or the other kind of shelf",
+            found.gain_db, meant.gain_db
+        ),
         Verdict::WrongSign | Verdict::WrongGain => {
             format!(
                 "{} dB had been typed instead of {} dB",

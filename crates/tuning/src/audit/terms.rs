@@ -73,7 +73,7 @@ pub enum Verdict {
     WrongQ,
     /// Nobody meant it.
     Extra,
-    /// Something is wrong with it, but two explanations fit equally well.
+    /// It cannot be told; or something is wrong with it, but two explanations fit equally well.
     Unclear,
 }
 

@@ -1,8 +1,9 @@
 //! Tests of the audit on random tunings.
 
+use super::tally::{Tally, tally};
 use super::*;
-use crate::random_cases::Random;
-use crate::{Response, bands_db, log_axis};
+use crate::random_cases::{Random, cases};
+use crate::{Profile, Response, bands_db, log_axis};
 use testkit::at_most;
 
 const RATE: f64 = 48_000.0;
@@ -23,7 +24,7 @@ fn captures(entered: &[Band], noise_db: f64, random: &mut Random) -> (Response, 
 }
 
 /// Eight bands from 40 Hz to 12 kHz, at least 2 dB each, on usual values.
-fn eight_bands(random: &mut Random) -> Vec<Band> {
+pub(super) fn eight_bands(random: &mut Random) -> Vec<Band> {
     (0..8)
         .map(|i| {
             let place = 40.0 * (2f64).powf((f64::from(i) + random.between(0.1, 0.9)) * 8.2 / 8.0);
@@ -41,7 +42,7 @@ fn eight_bands(random: &mut Random) -> Vec<Band> {
 }
 
 /// One mistake in one band; what it is called.
-fn with_mistake(bands: &[Band], random: &mut Random) -> (Vec<Band>, usize, Verdict) {
+pub(super) fn with_mistake(bands: &[Band], random: &mut Random) -> (Vec<Band>, usize, Verdict) {
     let mut entered = bands.to_vec();
     let index = (random.unit() * 8.0) as usize;
     let band = entered[index];
@@ -86,48 +87,61 @@ fn audit_of(bands: &[Band], entered: &[Band], random: &mut Random) -> AuditResul
     audit(&AuditInput { before: &before, after: &after, bands, profile: None }).unwrap()
 }
 
-/// Faultless cases that raise an alarm, and single mistakes that are named, of so many captures
-/// smoothed to a part of an octave, each with the noise given before it was smoothed.
-fn tally(cases: usize, fraction: u32, noise_db: f64, seed: u64) -> (f64, f64) {
-    let mut random = Random::new(seed);
-    let (mut alarms, mut named) = (0, 0);
-    for _ in 0..cases {
-        let bands = eight_bands(&mut random);
-        let (entered, index, wanted) = with_mistake(&bands, &mut random);
-        for (entered, mistaken) in [(&bands, false), (&entered, true)] {
-            let (before, after) = captures(entered, noise_db, &mut random);
-            let (before, after) = (before.smoothed(fraction), after.smoothed(fraction));
-            let found =
-                audit(&AuditInput { before: &before, after: &after, bands: &bands, profile: None }).unwrap();
-            let as_it_is = |(i, band): (usize, &AuditedBand)| {
-                band.verdict == if mistaken && i == index { wanted } else { Verdict::AsMeant }
-            };
-            let right = found.bands.iter().enumerate().all(as_it_is);
-            if mistaken { named += usize::from(right) } else { alarms += usize::from(!right) }
-        }
-    }
-    (alarms as f64, named as f64)
+/// Captures before and after, each smoothed to a part of an octave (0: not), and what they differ by
+/// beside the bands; `differ` is added to the one after.
+fn smoothed(
+    entered: &[Band],
+    (noise_db, fraction): (f64, u32),
+    differ: impl Fn(usize, &mut Random) -> Vec<f64>,
+    random: &mut Random,
+) -> (Response, Response, Response) {
+    let (before, mut after) = captures(entered, noise_db, random);
+    let differ_db = differ(after.magnitude_db.len(), random);
+    after.magnitude_db.iter_mut().zip(differ_db).for_each(|(db, by)| *db += by);
+    let mut bare = after.clone();
+    let does_db = bands_db(entered, &bare.frequency_hz, RATE);
+    bare.magnitude_db.iter_mut().zip(does_db).for_each(|(db, does)| *db -= does);
+    let [before, after, bare] = [before, after, bare].map(|response| response.smoothed(fraction));
+    let differs = crate::difference(&before, &bare, 0.0, 1e6).unwrap();
+    (before, after, differs)
+}
+
+/// At most 2 % alarms, and one more; at least 80 % as meant of what stands out of the noise; and a share of
+/// mistakes that may go without a name.
+#[expect(clippy::print_stdout, reason = "the long run says what became of all cases")]
+fn holds(what: &str, tally: &Tally, unnamed: f64) {
+    println!("{what}: {}", tally.said());
+    let cases = tally.mistakes as f64;
+    at_most(&format!("alarms, {what}"), tally.alarms.len() as f64, 0.02 * cases + 1.0);
+    at_most(&format!("not named, {what}"), cases - tally.named as f64, unnamed * cases + 1.0);
+    at_most(
+        &format!("untold, {what}"),
+        (tally.clear - tally.as_meant) as f64,
+        0.2 * tally.clear as f64 + 1.0,
+    );
 }
 
 /// Source: analytic. As many cases as the environment variable `HEADREST_AUDITS` says; with few, the
 /// bars of 2 % and 95 % leave room for one case more.
 #[test]
 fn smoothed_captures_are_audited_as_well() {
-    let cases = std::env::var("HEADREST_AUDITS").ok().and_then(|cases| cases.parse().ok()).unwrap_or(8);
-    for (fraction, noise_db) in [(12, 1.0), (6, 0.3), (3, 0.3), (3, 1.0)] {
-        let (alarms, named) = tally(cases, fraction, noise_db, 31);
-        let what = format!("of {cases}, smoothed 1/{fraction}, {noise_db} dB");
-        at_most(&format!("alarms {what}"), alarms, 0.02 * cases as f64 + 1.0);
-        at_most(&format!("mistakes not named {what}"), cases as f64 - named, 0.05 * cases as f64 + 1.0);
+    let count = cases("HEADREST_AUDITS", 8);
+    for kind in [(1.0, 12), (0.3, 6), (0.3, 3), (1.0, 3)] {
+        let none = |count: usize, _: &mut Random| vec![0.0; count];
+        let tally = tally(count, 31, |_| {
+            move |entered: &[Band], random: &mut Random| smoothed(entered, kind, none, random)
+        });
+        holds(&format!("of {count}, {} dB, smoothed 1/{}", kind.0, kind.1), &tally, 0.05);
     }
 }
 
-/// Source: analytic; the mistakes are made here.
+/// Source: analytic; the mistakes are made here. As many cases as `HEADREST_AUDITS` says.
 #[test]
 fn one_error_in_eight_bands_is_named() {
     let mut random = Random::new(11);
     let mut missed = Vec::new();
-    for case in 0..200 {
+    let count = cases("HEADREST_AUDITS", 40);
+    for case in 0..count {
         let bands = eight_bands(&mut random);
         let (entered, index, wanted) = with_mistake(&bands, &mut random);
         let result = audit_of(&bands, &entered, &mut random);
@@ -146,19 +160,20 @@ fn one_error_in_eight_bands_is_named() {
             missed.push(format!("{case}: band {} {wanted:?} {:?} heard {wrong:?}", index + 1, bands[index]));
         }
     }
-    assert!(missed.len() <= 10, "{} of 200 missed:\n{}", missed.len(), missed.join("\n"));
+    assert!(20 * missed.len() <= count, "{} of {count} missed:\n{}", missed.len(), missed.join("\n"));
 }
 
 #[test]
 fn no_error_raises_no_alarm() {
     let mut random = Random::new(12);
-    let alarms = (0..200)
+    let count = cases("HEADREST_AUDITS", 40);
+    let alarms = (0..count)
         .filter(|_| {
             let bands = eight_bands(&mut random);
             audit_of(&bands, &bands, &mut random).bands.iter().any(|b| b.verdict != Verdict::AsMeant)
         })
         .count();
-    at_most("alarms in 200 faultless cases", alarms as f64, 4.0);
+    at_most("alarms in faultless cases", alarms as f64, 0.02 * count as f64);
 }
 
 #[test]
@@ -212,33 +227,14 @@ fn waves(count: usize, octaves: f64, deviation_db: f64, random: &mut Random) -> 
 /// where waves are as wide as bands are, the two cannot always be told apart.
 #[test]
 fn captures_that_differ_in_waves_raise_no_alarm() {
-    let cases = std::env::var("HEADREST_AUDITS").ok().and_then(|cases| cases.parse().ok()).unwrap_or(12);
-    let mut random = Random::new(41);
+    let count = cases("HEADREST_AUDITS", 8);
     let kinds = [(1.0 / 6.0, 0.2, 0.05), (1.0 / 3.0, 0.05, 0.05), (1.0 / 3.0, 0.3, 0.05), (1.0, 0.3, 0.15)];
     for (octaves, deviation_db, unnamed) in kinds {
-        let (mut alarms, mut named) = (0, 0);
-        for _ in 0..cases {
-            let bands = eight_bands(&mut random);
-            let (entered, index, wanted) = with_mistake(&bands, &mut random);
-            for (entered, is_mistaken) in [(&bands, false), (&entered, true)] {
-                let (before, mut after) = captures(entered, 0.02, &mut random);
-                let differs = waves(after.magnitude_db.len(), octaves, deviation_db, &mut random);
-                after.magnitude_db.iter_mut().zip(differs).for_each(|(db, by)| *db += by);
-                let input = AuditInput { before: &before, after: &after, bands: &bands, profile: None };
-                let found = audit(&input).unwrap();
-                let wrong = |band: &&AuditedBand| band.verdict != Verdict::AsMeant;
-                let is_named = found.bands.get(index).is_some_and(|band| band.verdict == wanted);
-                if !is_mistaken {
-                    alarms += usize::from(found.bands.iter().any(|band| wrong(&band)));
-                } else {
-                    named += usize::from(is_named && found.bands.iter().filter(wrong).count() == 1);
-                }
-            }
-        }
-        let what = format!("of {cases} in waves of {octaves:.2} octaves, {deviation_db} dB");
-        at_most(&format!("alarms {what}"), f64::from(alarms as u32), 0.02 * f64::from(cases) + 1.0);
-        let missed = f64::from(cases) - f64::from(named as u32);
-        at_most(&format!("mistakes not named {what}"), missed, unnamed * f64::from(cases) + 1.0);
+        let differ = move |count: usize, random: &mut Random| waves(count, octaves, deviation_db, random);
+        let tally = tally(count, 41, |_| {
+            move |entered: &[Band], random: &mut Random| smoothed(entered, (0.02, 0), differ, random)
+        });
+        holds(&format!("of {count}, waves of {octaves:.2} octaves, {deviation_db} dB"), &tally, unnamed);
     }
 }
 
@@ -274,6 +270,52 @@ fn another_meaning_of_q_for_all_bands_is_one_cause() {
         named -= u32::from(!found.bands.iter().all(is_fair));
     }
     at_most("not named of 10", 10.0 - f64::from(named), 1.0);
+}
+
+/// Source: the list is entered twice here.
+#[test]
+fn a_list_entered_twice_is_one_cause() {
+    let mut random = Random::new(45);
+    let mut named = 0;
+    for _ in 0..10 {
+        let bands = eight_bands(&mut random);
+        let twice = [bands.clone(), bands.clone()].concat();
+        let found = audit_of(&bands, &twice, &mut random);
+        named += u32::from(found.findings.iter().any(|finding| finding.code == "bands-entered-twice"));
+    }
+    at_most("not named of 10", 10.0 - f64::from(named), 1.0);
+}
+
+/// Source: a low shelf sounds like a high one of the opposite gain and another level.
+#[test]
+fn a_shelf_of_the_other_kind_is_named() {
+    let mut random = Random::new(46);
+    let low = Band { kind: crate::BandKind::LowShelf, ..Band::peak(200.0, 5.0, 0.7) };
+    let high = Band { kind: crate::BandKind::HighShelf, ..low };
+    let rest = [Band::peak(60.0, -6.0, 3.0), Band::peak(1_000.0, -4.0, 2.0), Band::peak(5_000.0, 3.0, 2.0)];
+    for (meant, typed) in [(low, high), (high, low)] {
+        let with = |shelf: Band| [&[shelf][..], &rest].concat();
+        let found = audit_of(&with(meant), &with(typed), &mut random);
+        assert_eq!(found.bands[0].verdict, Verdict::WrongSign, "{:?}", found.bands[0]);
+        assert!(found.bands[0].text.contains("the other kind of shelf"), "{}", found.bands[0].text);
+        assert!(found.bands[1..].iter().all(|band| band.verdict == Verdict::AsMeant), "{:?}", found.bands);
+    }
+}
+
+/// Source: arithmetic; 1250 Hz typed as 12500 Hz, which the grid of this processor has as 12400 Hz.
+#[test]
+fn a_value_beside_the_grid_is_recognised() {
+    let profile = Profile::preset("parametric-gridded").unwrap();
+    let mut random = Random::new(47);
+    let bands = [Band::peak(80.0, -5.0, 2.0), Band::peak(1_250.0, -6.0, 2.0), Band::peak(4_000.0, 4.0, 2.0)];
+    let mut entered = bands;
+    entered[1].frequency_hz = 12_500.0;
+    let (before, after) = captures(&entered, 0.3, &mut random);
+    let input = AuditInput { before: &before, after: &after, bands: &bands, profile: Some(&profile) };
+    let found = audit(&input).unwrap();
+    assert_eq!(found.bands[1].verdict, Verdict::WrongFrequency, "{:?}", found.bands[1]);
+    let heard_hz = found.bands[1].found.band.unwrap().frequency_hz;
+    at_most("heard elsewhere than at 12500 Hz", (heard_hz / 12_500.0).ln().abs(), 0.03);
 }
 
 #[test]

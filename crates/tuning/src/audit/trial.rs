@@ -18,8 +18,29 @@ const LEAST_EXTRA_DB: f64 = 0.6;
 /// And must lower the squared error by so many variances: three values are free in it, and it
 /// must be the only way out.
 const LEAST_EXTRA_GAIN: f64 = 46.0;
+/// The same where a microphone stood elsewhere, of whose noise no more is known than a rough shape.
+const LEAST_LEAD_MOVED: f64 = 18.0;
+/// And where its captures were smoothed as well, which makes ripples look like bands, and bands like smaller ones.
+const LEAST_LEAD_MOVED_AND_SMOOTHED: f64 = 36.0;
+const LEAST_CHANGE_MOVED_AND_SMOOTHED_DB: f64 = 1.5;
+const LEAST_CHANGE_MOVED_DB: f64 = 0.8;
+const LEAST_EXTRA_MOVED_DB: f64 = 2.0;
 /// The best explanation must beat the best of another kind by so many variances.
 const CLEAR_LEAD: f64 = 3.0;
+/// A band is as meant when every clearly different explanation fits worse by so many variances, and by so many
+/// more where it would take the place of a mistake that is believed of another band; else it cannot be told.
+const DOUBT_LEAD: f64 = 1.0;
+const DOUBT_LEAD_IN_PLACE: f64 = 9.0;
+/// And it can be told from none when it stands out of the noise by so many variances: three standard deviations.
+const LEAST_POWER: f64 = 9.0;
+/// An explanation is clearly different when it changes the sound somewhere by so much of what the
+/// band does, and by so much at least.
+const DIFFERENT_SHARE: f64 = 0.5;
+const DIFFERENT_DB: f64 = 1.0;
+/// A band that nobody meant is not believed at an end of the Qs that are tried: there a single
+/// ripple, or all that is left, would be one.
+const EXTRA_QS: std::ops::RangeInclusive<f64> = 0.3..=12.0;
+const BELIEVED_QS: std::ops::RangeInclusive<f64> = 0.32..=10.0;
 /// Explanations that differ by no more than this anywhere sound the same.
 const ALIKE_DB: f64 = 0.25;
 /// So many variances a mistake must be worth when two sets of mistakes are compared.
@@ -52,6 +73,12 @@ pub(super) fn explained<'a>(
             by_definition.run();
             others.push(by_definition);
         }
+    }
+    if from_meant.mistakes() > 1 {
+        let mut twice = Trial::new(input, evidence, Rc::clone(&tried));
+        twice.take_twice();
+        twice.run();
+        others.push(twice);
     }
     if from_meant.mistakes() < 2 && others.is_empty() {
         return from_meant;
@@ -90,7 +117,11 @@ impl Possible {
         let (from_hz, to_hz) = (points[0], points[points.len() - 1]);
         let with_curve = |hypothesis: Hypothesis| {
             let heard = hypothesis.typed.map(|typed| input.cookbook(&typed));
-            (hypothesis, evidence.curve(heard.as_ref()))
+            let mut curve_db = evidence.curve(heard.as_ref());
+            if hypothesis.twice {
+                curve_db.iter_mut().for_each(|db| *db *= 2.0);
+            }
+            (hypothesis, curve_db)
         };
         let bands = input.bands.iter().map(|band| {
             hypothesis::all(band, input.profile, from_hz, to_hz).into_iter().map(with_curve).collect()
@@ -132,6 +163,8 @@ struct Explanation {
 pub(super) struct Belief {
     pub(super) verdict: Verdict,
     pub(super) typed: Option<Band>,
+    /// It is there twice.
+    pub(super) twice: bool,
     pub(super) change: Change,
     /// The text for [`Verdict::Unclear`]: the two explanations that fit.
     pub(super) rival: Option<(Hypothesis, Hypothesis)>,
@@ -143,8 +176,17 @@ pub(super) struct Trial<'a> {
     tried: Rc<Tried>,
     heard: Change,
     pub(super) beliefs: Vec<Belief>,
-    /// What the processor takes the Q of all peaks for, where that is the one mistake.
-    pub(super) definition: Option<QDefinition>,
+    /// One cause for what became of many bands, where it is the one mistake.
+    pub(super) common: Option<Common>,
+}
+
+/// One cause for many mistakes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Common {
+    /// The processor takes the Q of all peaks for something else.
+    Definition(QDefinition),
+    /// The whole list was entered twice.
+    Twice,
 }
 
 impl<'a> Trial<'a> {
@@ -152,30 +194,59 @@ impl<'a> Trial<'a> {
         let as_meant = |band: &Band| Belief {
             verdict: Verdict::AsMeant,
             typed: Some(*band),
+            twice: false,
             change: evidence.change(Some(&input.cookbook(band))),
             rival: None,
         };
         let beliefs = input.bands.iter().map(as_meant).collect();
-        Self { input, evidence, tried, heard: evidence.heard(), beliefs, definition: None }
+        Self { input, evidence, tried, heard: evidence.heard(), beliefs, common: None }
     }
 
     /// The bands (Q of the cookbook) that are believed to be heard.
     pub(super) fn bands(&self) -> Vec<Band> {
-        self.beliefs
-            .iter()
-            .filter_map(|belief| belief.typed)
-            .map(|typed| self.input.cookbook(&typed))
-            .collect()
+        let mut bands = Vec::new();
+        for belief in &self.beliefs {
+            let heard = belief.typed.map(|typed| self.input.cookbook(&typed));
+            bands.extend(heard);
+            bands.extend(heard.filter(|_| belief.twice));
+        }
+        bands
     }
 
     fn mistakes(&self) -> usize {
         self.beliefs.iter().filter(|b| b.verdict != Verdict::AsMeant).count()
     }
 
+    /// Whether a band that is believed to be as meant may as well be something clearly different.
+    pub(super) fn is_doubtful(&self, index: usize) -> bool {
+        let meant = &self.beliefs[index].change;
+        let does_db = meant.db.iter().fold(0.0f64, |most, db| most.max(db.abs()));
+        let different_db = (DIFFERENT_SHARE * does_db).max(DIFFERENT_DB);
+        let differs = |tried: &&Explanation| tried.change.farthest_db(meant) >= different_db;
+        let others: Vec<&Explanation> = self.tried.bands[index].iter().filter(differs).collect();
+        let remains = self.remains(Some(index));
+        let as_it_is = remains.misfit_of(meant);
+        if others.iter().any(|other| remains.misfit_of(&other.change) < as_it_is + DOUBT_LEAD) {
+            return true;
+        }
+        // What another band is accused of may be this one's mistake, and so may a band that nobody meant.
+        let is_accused = |(at, belief): &(usize, &Belief)| *at != index && belief.verdict != Verdict::AsMeant;
+        self.beliefs.iter().enumerate().filter(is_accused).any(|(at, belief)| {
+            let mut innocent = remains.clone();
+            innocent.with(&belief.change);
+            if let Some(meant) = self.input.bands.get(at) {
+                innocent.without(&self.evidence.change(Some(&self.input.cookbook(meant))));
+            }
+            let explains =
+                |other: &&Explanation| innocent.misfit_of(&other.change) < as_it_is + DOUBT_LEAD_IN_PLACE;
+            others.iter().any(explains)
+        })
+    }
+
     /// Whether what the captures differ by leaves room to tell a band from none.
     pub(super) fn can_be_told(&self, index: usize) -> bool {
         let meant = self.evidence.change(Some(&self.input.cookbook(&self.input.bands[index])));
-        meant.misfit() > LEAST_LEAD
+        meant.power() > LEAST_POWER
     }
 
     /// How badly the beliefs fit, and how many mistakes they need.
@@ -196,13 +267,20 @@ impl<'a> Trial<'a> {
 
     /// How many mistakes were made: one cause is one mistake, however many bands it has.
     fn causes(&self) -> usize {
-        let by_definition = |definition: QDefinition| {
-            let is_its = |(index, belief): (usize, &Belief)| {
+        let by_one_cause = (0..self.beliefs.len()).filter(|&index| self.is_of_common_cause(index)).count();
+        self.mistakes() - by_one_cause.saturating_sub(1)
+    }
+
+    /// Whether what became of a band follows from the cause of many.
+    pub(super) fn is_of_common_cause(&self, index: usize) -> bool {
+        let belief = &self.beliefs[index];
+        match self.common {
+            Some(Common::Definition(definition)) => {
                 belief.verdict == Verdict::WrongQ && belief.typed == self.taken_by(definition, index)
-            };
-            self.beliefs.iter().enumerate().filter(|&place| is_its(place)).count().saturating_sub(1)
-        };
-        self.mistakes() - self.definition.map_or(0, by_definition)
+            }
+            Some(Common::Twice) => belief.twice,
+            None => false,
+        }
     }
 
     /// How a meant band would have been typed to sound as it does where the processor means
@@ -216,14 +294,27 @@ impl<'a> Trial<'a> {
 
     /// Believes that the processor means something else by Q than its profile says.
     fn take_definition(&mut self, definition: QDefinition) {
-        self.definition = Some(definition);
+        self.common = Some(Common::Definition(definition));
         for index in 0..self.input.bands.len() {
             let Some(typed) = self.taken_by(definition, index) else { continue };
             let change = self.evidence.change(Some(&self.input.cookbook(&typed)));
             // Where the definitions agree, the band is as it was meant.
             if change.farthest_db(&self.beliefs[index].change) > 0.5 * LEAST_CHANGE_DB {
+                let verdict = Verdict::WrongQ;
                 self.beliefs[index] =
-                    Belief { verdict: Verdict::WrongQ, typed: Some(typed), change, rival: None };
+                    Belief { verdict, typed: Some(typed), twice: false, change, rival: None };
+            }
+        }
+    }
+
+    /// Believes that the whole list was entered twice.
+    fn take_twice(&mut self) {
+        self.common = Some(Common::Twice);
+        for (index, belief) in self.beliefs.iter_mut().enumerate() {
+            let twice = |tried: &&Explanation| tried.hypothesis.twice;
+            if let Some(tried) = self.tried.bands[index].iter().find(twice) {
+                let verdict = tried.hypothesis.verdict;
+                *belief = Belief { verdict, twice: true, change: tried.change.clone(), ..belief.clone() };
             }
         }
     }
@@ -252,7 +343,7 @@ impl<'a> Trial<'a> {
                 (Verdict::WrongGain, Some(Band { gain_db, ..meant }))
             };
             let change = self.evidence.change(typed.map(|typed| self.input.cookbook(&typed)).as_ref());
-            self.beliefs[index] = Belief { verdict, typed, change, rival: None };
+            self.beliefs[index] = Belief { verdict, typed, twice: false, change, rival: None };
         }
     }
 
@@ -277,9 +368,7 @@ impl<'a> Trial<'a> {
             }
         }
         for index in 0..self.input.bands.len() {
-            let belief = &self.beliefs[index];
-            let is_its = |definition| belief.typed == self.taken_by(definition, index);
-            if belief.verdict != Verdict::AsMeant && !self.definition.is_some_and(is_its) {
+            if self.beliefs[index].verdict != Verdict::AsMeant && !self.is_of_common_cause(index) {
                 self.settle(index);
             }
         }
@@ -310,7 +399,12 @@ impl<'a> Trial<'a> {
         }
         let Some((total, index, at)) = best else { return false };
         let changed_db = self.tried.bands[index][at].change.farthest_db(&self.beliefs[index].change);
-        if now - total < LEAST_LEAD || changed_db < LEAST_CHANGE_DB {
+        let (least_lead, least_db) = match (self.evidence.noise.is_moved, self.evidence.is_smoothed()) {
+            (true, true) => (LEAST_LEAD_MOVED_AND_SMOOTHED, LEAST_CHANGE_MOVED_AND_SMOOTHED_DB),
+            (true, false) => (LEAST_LEAD_MOVED, LEAST_CHANGE_MOVED_DB),
+            (false, _) => (LEAST_LEAD, LEAST_CHANGE_DB),
+        };
+        if now - total < least_lead || changed_db < least_db {
             return false;
         }
         self.settle(index);
@@ -323,14 +417,19 @@ impl<'a> Trial<'a> {
             return false;
         }
         let remains = self.remains(None);
-        let Some((band, change)) = self.extra_band(&remains) else { return false };
+        let Some((band, change)) =
+            self.extra_band(&remains).filter(|(band, _)| BELIEVED_QS.contains(&band.q))
+        else {
+            return false;
+        };
         let gained = remains.misfit() - remains.misfit_of(&change);
         let changed_db = change.db.iter().fold(0.0f64, |most, db| most.max(db.abs()));
-        if gained < LEAST_EXTRA_GAIN || changed_db < LEAST_EXTRA_DB {
+        let least_db = if self.evidence.noise.is_moved { LEAST_EXTRA_MOVED_DB } else { LEAST_EXTRA_DB };
+        if gained < LEAST_EXTRA_GAIN || changed_db < least_db {
             return false;
         }
         let typed = Some(self.input.profile.map_or(band, |profile| profile.typed(&band)));
-        self.beliefs.push(Belief { verdict: Verdict::Extra, typed, change, rival: None });
+        self.beliefs.push(Belief { verdict: Verdict::Extra, typed, twice: false, change, rival: None });
         true
     }
 
@@ -371,6 +470,7 @@ impl<'a> Trial<'a> {
         self.beliefs[index] = Belief {
             verdict: if rival.is_some() { Verdict::Unclear } else { verdict },
             typed: tried[best].hypothesis.typed,
+            twice: tried[best].hypothesis.twice,
             change: tried[best].change.clone(),
             rival: rival.map(|rival| (tried[best].hypothesis, tried[rival].hypothesis)),
         };
@@ -382,7 +482,7 @@ impl<'a> Trial<'a> {
         // The share of a small band that is heard says nearly how much a large one explains.
         let promise = |unit: &Change| {
             let pull = unit.dot(remains);
-            pull * pull / (unit.misfit() + 1e-12)
+            pull * pull / (unit.power() + 1e-12)
         };
         let promised = self.tried.extras.iter().map(|(place, unit)| (promise(unit), *place));
         let (promised, mut place) = promised.max_by(|one, other| one.0.total_cmp(&other.0))?;
@@ -415,11 +515,11 @@ impl<'a> Trial<'a> {
     /// A peak of this place and Q with its gain by least squares, and what it leaves; `None` when
     /// it would hardly be heard.
     fn extra_at(&self, remains: &Change, (frequency_hz, q): (f64, f64)) -> Option<(f64, Band, Change)> {
-        if !(0.3..=12.0).contains(&q) {
+        if !EXTRA_QS.contains(&q) {
             return None;
         }
         let unit = self.evidence.change(Some(&Band::peak(frequency_hz, UNIT_DB, q)));
-        let gain_db = (UNIT_DB * unit.dot(remains) / (unit.misfit() + 1e-12)).clamp(-24.0, 24.0);
+        let gain_db = (UNIT_DB * unit.dot(remains) / (unit.power() + 1e-12)).clamp(-24.0, 24.0);
         if gain_db.abs() < LEAST_EXTRA_DB {
             return None;
         }
