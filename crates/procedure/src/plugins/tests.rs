@@ -198,7 +198,7 @@ fn a_check_tells_of_what_goes_wrong_in_the_dry_run() {
     let check = check_plugin(&good).unwrap();
     assert!(!check.failed() && check.live && check.dry_run.len() == 5, "{check:?}");
     let text = check.to_string();
-    assert!(text.contains("sha256") && text.contains("while it is recorded"), "{text}");
+    assert!(text.contains("SHA-256") && text.contains("while it is recorded"), "{text}");
 
     let bad = folder.path().join("bad.wasm");
     fs::write(&bad, counting("shop.bad", "(unreachable)")).unwrap();

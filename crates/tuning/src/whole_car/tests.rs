@@ -296,7 +296,7 @@ fn the_quick_tune_goes_a_good_part_of_the_way() {
 /// level is free for each side and told of left against right (analytic). What was not measured has no answer.
 #[test]
 fn measured_responses_are_judged_as_predicted_ones() {
-    let target = Target::preset("car-medium").unwrap();
+    let target = Target::preset("flat").unwrap();
     let at = |level_db: f64, ripple_db: f64| {
         let hz = crate::log_axis::grid(20.0, 20_000.0, 96.0);
         let db = |hz: &f64| {
