@@ -149,14 +149,6 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
     assert!(head.value.starts_with("before · predicted") && head.value.ends_with("measured"), "{head:?}");
     let left = numbers(&app, "Left");
     let (predicted, measured) = (left[1], left[left.len() - 1]);
-    eprintln!(
-        "DBG {:#?}",
-        app.snapshot().card.lines.iter().map(|l| format!("{}: {}", l.label, l.value)).collect::<Vec<_>>()
-    );
-    for line in &app.snapshot().chart.lines {
-        let v: Vec<String> =
-            line.points.iter().step_by(line.points.len() / 40 + 1).map(|p| format!("{:?}", p)).collect();
-    }
     // Source: the simulated car itself, at the places that were tuned for; the noise of short sweeps is left.
     testkit::near("left, measured against predicted", measured, predicted, 0.3);
     let louder = numbers(&app, "Left louder by");

@@ -127,6 +127,9 @@ fn button(button: &Button) -> Element<'_> {
     if button.why.is_empty() { press.into() } else { hint(press, &*button.why) }
 }
 
+/// So many letters of a name and its value fit beside each other in a card.
+const ONE_LINE: usize = 38;
+
 fn lines(lines: &[CardLine]) -> Element<'_> {
     let mut table = column![].spacing(0);
     for (index, line) in lines.iter().enumerate() {
@@ -138,12 +141,14 @@ fn lines(lines: &[CardLine]) -> Element<'_> {
             tone => icon::tone(tone, 16.0),
         };
         let value = text(&line.value).size(crate::lettering::BODY).font(BOLD).style(tinted(line.tone));
-        table = table.push(
-            row![mark, body(&line.label).style(muted).width(Fill), value]
-                .spacing(S)
-                .align_y(Center)
-                .padding([7.0, 0.0]),
-        );
+        let label = body(&line.label).style(muted).width(Fill);
+        // What is too long for one line stands below its name.
+        let words: Element<'_> = if line.label.chars().count() + line.value.chars().count() > ONE_LINE {
+            column![label, value].spacing(XS).width(Fill).into()
+        } else {
+            row![label, value].spacing(S).align_y(Center).width(Fill).into()
+        };
+        table = table.push(row![mark, words].spacing(S).align_y(Center).padding([7.0, 0.0]));
     }
     container(table).padding([XS, M]).style(raised).into()
 }

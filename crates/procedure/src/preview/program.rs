@@ -48,7 +48,7 @@ impl Program {
         }
     }
 
-    /// Its samples; noise is one period of it at this rate, a recording comes at its own, and as far as [`LONGEST_S`]
+    /// Its samples; noise is one period of it at this rate, a recording comes at its own, and as far as ten minutes
     /// or a little further.
     pub fn stereo(&self, noise_rate_hz: u32) -> Result<Stereo> {
         let stereo = match self {
