@@ -6,7 +6,7 @@ use super::judge::channel_response;
 use super::transfer::Axis;
 use super::{TuneDriver, TuneError, TuneInput};
 use crate::car::usable_hz;
-use crate::{CarDriver, Equalizer, Response};
+use crate::{CarDriver, Equalizer, Feed, Response};
 
 /// What a filter took away by more than this cannot be given back: it is noise by then (our choice).
 const LOST_DB: f64 = 30.0;
@@ -31,6 +31,12 @@ pub(super) fn check(input: &TuneInput<'_>) -> Result<(), TuneError> {
         if to_hz < from_hz * LEAST_OCTAVES.exp2() {
             return Err(TuneError::TooNarrow(channel()));
         }
+    }
+    let plays = |feed: Feed| input.drivers.iter().any(|driver| driver.feed == feed);
+    match (plays(Feed::Left), plays(Feed::Right)) {
+        (true, false) => return Err(TuneError::NoSide("right")),
+        (false, true) => return Err(TuneError::NoSide("left")),
+        _ => {}
     }
     let inputs: &[&str] = match input.options.equalizer {
         Equalizer::Channels => &[],

@@ -317,6 +317,12 @@ pub enum TuneError {
         /// Which place, from 1.
         place: usize,
     },
+    /// Drivers of one side only.
+    #[error(
+        "no driver of the {0} side was measured; measure its drivers at the same places, or correct which input feeds a \
+         driver"
+    )]
+    NoSide(&'static str),
     /// Two channels share no frequency.
     #[error("`{0}` was measured over less than a third of an octave; measure it over all that it plays")]
     TooNarrow(String),
