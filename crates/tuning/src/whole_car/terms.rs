@@ -53,7 +53,7 @@ pub struct ChannelValues {
     pub gain_db: f64,
     /// Its delay.
     pub delay_s: f64,
-    /// Whether its polarity is turned over.
+    /// Whether it is inverted.
     pub inverted: bool,
     /// The filter that keeps out what lies below.
     pub high_pass: Option<CarFilter>,
@@ -223,7 +223,7 @@ pub struct TunedChannel {
     pub gain_db: f64,
     /// The delay; the shortest is 0 unless one is locked.
     pub delay_s: f64,
-    /// Whether its polarity is turned over.
+    /// Whether it is inverted.
     pub inverted: bool,
     /// The filter that keeps out what lies below.
     pub high_pass: Option<CarFilter>,

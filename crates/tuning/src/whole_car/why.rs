@@ -183,7 +183,7 @@ impl<'a> Witness<'a> {
     fn of_polarity(&mut self, channel: usize) -> String {
         let mut without = self.state.clone();
         without.inverted[channel] ^= true;
-        let word = if self.state.inverted[channel] { "Turned over" } else { "As wired" };
+        let word = if self.state.inverted[channel] { "Inverted" } else { "As wired" };
         format!("{word}: {}", self.loss(&without))
     }
 
