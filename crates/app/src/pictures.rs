@@ -1,17 +1,13 @@
 //! What is shown where a chart would have nothing to say: the cabin with its drivers, and the
 //! chain from the radio to the speakers.
 
-use chart::{
-    Cabin, Chain, ChainPart, Flank, MicPlace, PartState, Picture, Speaker, SpeakerKind, SpeakerState,
-};
+use chart::{Cabin, Chain, ChainPart, MicPlace, PartState, Picture, Speaker, SpeakerState};
 use job::Driver;
 use project::derive::is_inverted;
-use tuning::{Feed, Role};
 use units::quantity;
 use view::{ChartFace, Stage, StageState};
 
 use super::captures::CaptureView;
-use super::memos::RANGE_HZ;
 use super::state::State;
 
 impl State {
@@ -43,17 +39,10 @@ impl State {
             held.reading.values.get("arrival_s").copied()
         };
         let first_s = self.drivers().iter().filter_map(arrival_s).fold(f64::INFINITY, f64::min);
-        let speaker = |driver: &Driver| {
-            let role = driver.role.unwrap_or_else(|| Role::proposed(&driver.name, RANGE_HZ));
-            let is_rear = |text: &str| text.to_lowercase().contains("rear");
-            Speaker {
-                name: driver.name.clone(),
-                side: flank(driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name))),
-                rear: role == Role::Fill || is_rear(&driver.name) || is_rear(&driver.place),
-                kind: kind(role),
-                state: found(driver).map_or(SpeakerState::Open, speaker_state),
-                arrival_ms: arrival_s(driver).map(|at_s| 1e3 * (at_s - first_s)),
-            }
+        let speaker = |driver: &Driver| Speaker {
+            state: found(driver).map_or(SpeakerState::Open, speaker_state),
+            arrival_ms: arrival_s(driver).map(|at_s| 1e3 * (at_s - first_s)),
+            ..report::speaker(driver)
         };
         let tuning = self.face.stage == Stage::Tune;
         let title = if tuning { "Where the microphone goes" } else { "The drivers, from above" };
@@ -155,23 +144,5 @@ fn speaker_state(held: &CaptureView) -> SpeakerState {
         SpeakerState::Caution
     } else {
         SpeakerState::Good
-    }
-}
-
-fn flank(feed: Feed) -> Flank {
-    match feed {
-        Feed::Left => Flank::Left,
-        Feed::Right => Flank::Right,
-        Feed::Both => Flank::Middle,
-    }
-}
-
-fn kind(role: Role) -> SpeakerKind {
-    match role {
-        Role::Tweeter => SpeakerKind::Tweeter,
-        Role::Mid => SpeakerKind::Mid,
-        Role::Woofer => SpeakerKind::Woofer,
-        Role::Sub => SpeakerKind::Sub,
-        Role::FullRange | Role::Centre | Role::Fill => SpeakerKind::Full,
     }
 }

@@ -27,5 +27,6 @@ pub use also::Rattle;
 pub use cautions::{CUSTOMER_CAUTIONS, TECHNICIAN_CAUTIONS};
 pub use channel::{Entry, SheetChannel};
 pub use pdf::PageSize;
+pub use pictures::speaker;
 pub use sheet::{Sheet, Sides};
 pub use wording::Wording;

@@ -1,7 +1,8 @@
 //! Small pictures of a job's car: the cabin with its drivers, the chain from the radio to the speakers.
 
 use chart::{Cabin, Chain, ChainPart, Flank, PartState, Picture, Size, Speaker, SpeakerKind, SpeakerState};
-use job::{CaptureState, Driver, Job, JobData};
+use job::{Capture, CaptureState, Driver, Job, JobData, Set};
+use measure::Reading;
 use tuning::{Feed, Role};
 use units::quantity::spoken;
 
@@ -17,40 +18,57 @@ pub(crate) fn of_job(job: &Job) -> Vec<(Picture, Size)> {
     cabin.into_iter().chain(chain).collect()
 }
 
+/// A driver in its place in the cabin, with nothing known of it yet.
+#[must_use]
+pub fn speaker(driver: &Driver) -> Speaker {
+    let role = driver.role.unwrap_or_else(|| Role::proposed(&driver.name, RANGE_HZ));
+    let is_rear = |text: &str| text.to_lowercase().contains("rear");
+    Speaker {
+        name: driver.name.clone(),
+        side: match driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name)) {
+            Feed::Left => Flank::Left,
+            Feed::Right => Flank::Right,
+            Feed::Both => Flank::Middle,
+        },
+        rear: role == Role::Fill || is_rear(&driver.name) || is_rear(&driver.place),
+        kind: match role {
+            Role::Tweeter => SpeakerKind::Tweeter,
+            Role::Mid => SpeakerKind::Mid,
+            Role::Woofer => SpeakerKind::Woofer,
+            Role::Sub => SpeakerKind::Sub,
+            Role::FullRange | Role::Centre | Role::Fill => SpeakerKind::Full,
+        },
+        state: SpeakerState::Open,
+        arrival_ms: None,
+    }
+}
+
 fn cabin(job: &Job) -> Option<Cabin> {
     let drivers = &job.data().intake.drivers;
-    let was_measured = |driver: &Driver| {
-        let alone = |capture: &&job::Capture| capture.meta.driver == driver.name;
-        job.captures().iter().filter(alone).any(|capture| capture.state == CaptureState::Done)
-    };
-    let speaker = |driver: &Driver| {
-        let role = driver.role.unwrap_or_else(|| Role::proposed(&driver.name, RANGE_HZ));
-        let is_rear = |text: &str| text.to_lowercase().contains("rear");
-        Speaker {
-            name: driver.name.clone(),
-            side: match driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name)) {
-                Feed::Left => Flank::Left,
-                Feed::Right => Flank::Right,
-                Feed::Both => Flank::Middle,
-            },
-            rear: role == Role::Fill || is_rear(&driver.name) || is_rear(&driver.place),
-            kind: match role {
-                Role::Tweeter => SpeakerKind::Tweeter,
-                Role::Mid => SpeakerKind::Mid,
-                Role::Woofer => SpeakerKind::Woofer,
-                Role::Sub => SpeakerKind::Sub,
-                Role::FullRange | Role::Centre | Role::Fill => SpeakerKind::Full,
-            },
-            state: if was_measured(driver) { SpeakerState::Good } else { SpeakerState::Open },
-            arrival_ms: None,
+    // What was found of a driver alone, before anything was entered for it.
+    let state = |driver: &Driver| {
+        let alone = |capture: &&Capture| {
+            let meta = &capture.meta;
+            meta.driver == driver.name && meta.set != Some(Set::After) && capture.state == CaptureState::Done
+        };
+        let newest = job.captures().iter().filter(alone).max_by_key(|capture| capture.id);
+        match newest.map(|capture| job.reading(capture.id).ok().flatten()) {
+            None => SpeakerState::Open,
+            Some(reading) if reading.as_ref().is_some_and(is_reversed) => SpeakerState::Reversed,
+            Some(_) => SpeakerState::Good,
         }
     };
+    let speakers = drivers.iter().map(|driver| Speaker { state: state(driver), ..speaker(driver) });
     (!drivers.is_empty()).then(|| Cabin {
         title: "The drivers, from above".to_owned(),
-        speakers: drivers.iter().map(speaker).collect(),
+        speakers: speakers.collect(),
         places: Vec::new(),
         drives_right: false,
     })
+}
+
+fn is_reversed(reading: &Reading) -> bool {
+    reading.labels.get("polarity").is_some_and(|polarity| polarity == "inverted")
 }
 
 fn chain(data: &JobData) -> Option<Chain> {

@@ -140,6 +140,31 @@ fn capture(job: &mut Job, set: Set, response: &[(f64, f64)]) {
     job.finish_capture(&pending, &reading, meta).unwrap();
 }
 
+/// The window's picture calls a reversed driver so, and so does the sheet's: as it was found last, before the entry.
+#[test]
+fn a_reversed_driver_is_drawn_as_one() {
+    let drivers = ["left-mid", "right-mid"].map(|name| Driver { name: name.to_owned(), ..Driver::default() });
+    let mut scratch = job(|data| data.intake.drivers = drivers.to_vec());
+    let mut found = |driver: &str, set: Option<Set>, polarity: &str| {
+        let mut meta = CaptureMeta::new("sweep", 1, Stage::Drivers, Timestamp::UNIX_EPOCH);
+        (meta.driver, meta.set) = (driver.to_owned(), set);
+        let pending = scratch.job.begin_capture(&meta).unwrap();
+        fs::write(&pending.audio_path, b"").unwrap();
+        let mut reading = Reading::new("sweep", 1, 48_000.0);
+        reading.labels.insert("polarity".to_owned(), polarity.to_owned());
+        scratch.job.finish_capture(&pending, &reading, meta).unwrap();
+        Sheet::from_job(&scratch.job).to_html(PageSize::A4).matches(">reversed<").count()
+    };
+    assert_eq!(found("left-mid", None, "normal"), 0);
+    assert_eq!(found("right-mid", None, "inverted"), 1);
+    assert_eq!(
+        found("right-mid", Some(Set::After), "normal"),
+        1,
+        "inverted in the processor, and still wired so"
+    );
+    assert_eq!(found("right-mid", None, "normal"), 0, "its wires were swapped");
+}
+
 #[test]
 fn a_third_partys_newest_reading_is_on_sheet_and_report() {
     let mut scratch = job(whole);

@@ -56,6 +56,7 @@ pub(super) const ALLOWED: &[(&str, &[&str])] = &[
             "preview",
             "procedure",
             "project",
+            "report",
             "rig",
             "tuning",
             "units",
