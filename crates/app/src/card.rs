@@ -4,12 +4,12 @@ use std::path::PathBuf;
 
 use measure::FindingLevel;
 use tuning::Profile;
+use units::quantity::counted;
 use view::{
     Action, Button, Card, CardFile, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey,
     SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
-use super::drivers;
 use super::state::State;
 
 impl State {
@@ -152,8 +152,10 @@ impl State {
             (None, several @ [_, ..]) if left == 0 => format!("Measure {} drivers again", several.len()),
             (None, _) if left == 0 => return button(Action::NextStage, "Next: Timing", true),
             (None, _) if left < of * places => format!("Measure {left} more"),
-            (None, _) if places > 1 => format!("Measure {} at {places} places", drivers::counted(of)),
-            (None, _) => format!("Measure {}", drivers::counted(of)),
+            (None, _) if places > 1 => {
+                format!("Measure {} at {places} places", counted(of, "driver", "drivers"))
+            }
+            (None, _) => format!("Measure {}", counted(of, "driver", "drivers")),
         };
         self.measure_button(&label)
     }
@@ -215,7 +217,13 @@ impl State {
         let bands = self.tune.bands().iter().any(|band| band.enabled);
         if before < of && self.choices.side == SetMark::Before {
             let instruction = format!("Hold the microphone at position {} of {of}.", before + 1);
-            return (instruction, self.measure_button(&format!("Measure {} before", positions(of - before))));
+            return (
+                instruction,
+                self.measure_button(&format!(
+                    "Measure {} before",
+                    counted(of - before, "position", "positions")
+                )),
+            );
         }
         if !bands {
             let instruction = "Suggest EQ bands this processor can hold.".to_owned();
@@ -234,7 +242,13 @@ impl State {
             } else {
                 format!("Hold the microphone at position {} of {of}.", after + 1)
             };
-            return (instruction, self.measure_button(&format!("Measure {} after", positions(of - after))));
+            return (
+                instruction,
+                self.measure_button(&format!(
+                    "Measure {} after",
+                    counted(of - after, "position", "positions")
+                )),
+            );
         }
         ("Compare before with after.".to_owned(), button(Action::NextStage, "Next: Handover", true))
     }
@@ -412,10 +426,6 @@ impl State {
         let chosen = Some(self.tune.profile_id().to_owned());
         choice(ChoiceKey::Processor, Choice::Processor, "Processor", presets.chain(own), chosen)
     }
-}
-
-pub(super) fn positions(count: usize) -> String {
-    if count == 1 { "1 position".to_owned() } else { format!("{count} positions") }
 }
 
 /// Whether what a button does plays or listens at once.

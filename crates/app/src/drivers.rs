@@ -190,8 +190,3 @@ fn range_text(held: &CaptureView) -> String {
 
 /// A range that ends so near to the sweep's own end, a twelfth of an octave, ends with the sweep.
 const NEAR_THE_END: f64 = 1.06;
-
-/// So many drivers.
-pub(super) fn counted(count: usize) -> String {
-    if count == 1 { "1 driver".to_owned() } else { format!("{count} drivers") }
-}

@@ -7,7 +7,7 @@ use job::{ChannelSetting, Crossover};
 use project::derive::{ProposedTune, SIDES};
 use tuning::{Equalizer, Lock, LockedValue, Profile, TuneOptions, USUAL_DELAYS};
 
-use super::typed_band::TypedBand;
+use super::typed_band::{EDITED, TypedBand, same_values};
 
 /// What a step moves a channel's gain by.
 const GAIN_STEP_DB: f64 = 0.5;
@@ -142,7 +142,7 @@ impl CarProposal {
             ValueKind::LowPass => was.low_pass == now.low_pass,
         });
         if !same {
-            return "Edited by hand.".to_owned();
+            return EDITED.to_owned();
         }
         let found = self.found.record.channels.iter().find(|one| one.setting.channel == now.channel);
         found.and_then(|one| one.why.get(value.kind.key())).cloned().unwrap_or_default()
@@ -178,11 +178,8 @@ impl CarProposal {
 
     /// Whether a person has changed it.
     pub(super) fn is_edited(&self) -> bool {
-        let typed = |bands: &[TypedBand]| -> Vec<_> {
-            bands.iter().map(|band| (band.typed, band.channel.clone(), band.enabled)).collect()
-        };
         let found: Vec<TypedBand> = self.found.bands.iter().map(TypedBand::of_job).collect();
-        self.channels != self.found.channels || typed(&self.bands) != typed(&found)
+        self.channels != self.found.channels || !same_values(&self.bands, &found)
     }
 
     /// What the next tune must leave alone, as far as it has a place for it. A band of all is one of the equalizer
@@ -231,13 +228,6 @@ fn step_corner(corner: Option<&mut Crossover>, by: isize) {
 pub(super) fn with_locks(options: TuneOptions, car: Option<&CarProposal>, profile: &Profile) -> TuneOptions {
     let locked = car.map(|car| car.locks(profile, options.equalizer)).unwrap_or_default();
     TuneOptions { locked, ..options }
-}
-
-impl TypedBand {
-    /// What is said of a band that a person has changed.
-    pub(super) fn edited(&mut self) {
-        "Edited by hand.".clone_into(&mut self.reason);
-    }
 }
 
 #[cfg(test)]

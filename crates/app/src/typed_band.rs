@@ -2,6 +2,9 @@
 
 use tuning::Band;
 
+/// Why a value is what it is that a person has changed.
+pub(super) const EDITED: &str = "Edited by hand.";
+
 /// One band as it would be typed.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct TypedBand {
@@ -28,4 +31,17 @@ impl TypedBand {
             reason: band.reason.clone(),
         }
     }
+
+    /// A person has changed it.
+    pub(super) fn edited(&mut self) {
+        EDITED.clone_into(&mut self.reason);
+    }
+}
+
+/// Whether two lists come to the same in a processor.
+pub(super) fn same_values(one: &[TypedBand], other: &[TypedBand]) -> bool {
+    let value = |band: &TypedBand| (band.typed, band.enabled);
+    let same =
+        |(one, other): (&TypedBand, &TypedBand)| value(one) == value(other) && one.channel == other.channel;
+    one.len() == other.len() && one.iter().zip(other).all(same)
 }

@@ -9,13 +9,14 @@ use procedure::{Change, Event};
 use project::Project;
 use project::derive::{self, NoTiming, NoTune, ProposedTune, TuneInputs, crossover_text};
 use tuning::{Equalizer, JudgedCar, Seat, TuneOptions, TuneProgress};
+use units::quantity::{counted, signed};
 use view::{
     Action, Button, CarTune, Card, CardLine, Choice, ChoiceKey, EqualizerPlace, FindingLine, HandleCard,
     HandleId, HandleNumber, Number, NumberKey, Ribbon, SetMark, Setting, SwitchKey, Tone, TuneCard,
     TunedSeat,
 };
 
-use super::card::{button, choice, line, number, positions, remarks, switch};
+use super::card::{button, choice, line, number, remarks, switch};
 use super::faces::{empty, linear};
 use super::history::Edit;
 use super::picture;
@@ -23,6 +24,7 @@ use super::proposal::{CarProposal, CarValue, ValueKind, with_locks};
 use super::proposals::{CarJudged, Proposals, Same};
 use super::state::State;
 use super::timing::delay_text;
+use super::typed_band::same_values;
 use super::work::{Doing, Heading, Outcome, Task, nothing_more, unbroken};
 use super::{Core, captures::USUAL_SMOOTHING};
 use library::{Error, Result, targets};
@@ -96,12 +98,9 @@ impl State {
 
     /// Whether what is proposed is what the job holds.
     fn is_tune_entered(&self) -> bool {
-        let typed = |bands: &[super::typed_band::TypedBand]| -> Vec<_> {
-            bands.iter().map(|band| (band.typed, band.channel.clone(), band.enabled)).collect()
-        };
         self.entered_tune().is_some()
             && self.tune.car().is_some_and(|car| {
-                car.channels == self.entered_channels() && typed(&car.bands) == typed(self.tune.bands())
+                car.channels == self.entered_channels() && same_values(&car.bands, self.tune.bands())
             })
     }
 
@@ -135,7 +134,7 @@ impl State {
                 }
                 (0, _) => (
                     "Measure what it did, each side by itself.".to_owned(),
-                    self.measure_button(&format!("Measure {} after", positions(of))),
+                    self.measure_button(&format!("Measure {} after", counted(of, "position", "positions"))),
                 ),
                 (_, open) => {
                     let instruction = "Measure the rest of the positions.".to_owned();
@@ -179,7 +178,7 @@ impl State {
             Ok(inputs) => format!(
                 "From {} drivers at {}. Each value can be changed or locked; what is predicted follows.",
                 inputs.drivers.len(),
-                places_text(inputs.places.len())
+                counted(inputs.places.len(), "place", "places")
             ),
         };
         let settings = self.tuned_settings();
@@ -289,7 +288,7 @@ impl State {
                 .iter()
                 .flatten()
                 .map(|judged| match of(judged) {
-                    Some(db) if sign => signed(db),
+                    Some(db) if sign => signed(db, 1),
                     Some(db) => format!("{db:.1}"),
                     None => "–".to_owned(),
                 })
@@ -323,7 +322,7 @@ impl State {
         if let Some(record) = record {
             let hardest = record.drive_db.iter().max_by(|a, b| a.1.total_cmp(b.1));
             lines.extend(hardest.map(|(channel, db)| {
-                line("Driven harder, at most", format!("{channel} {} dB", signed(*db)))
+                line("Driven harder, at most", format!("{channel} {} dB", signed(*db, 1)))
             }));
             lines.extend(
                 record.separation_db.map(|db| line("Separation of the sides", format!("{db:.1} dB"))),
@@ -362,7 +361,7 @@ impl State {
         let corner =
             |corner: &Option<job::Crossover>| corner.as_ref().map(crossover_text).unwrap_or_default();
         let (label, text) = match value.kind {
-            ValueKind::Level => ("Gain", format!("{} dB", signed(setting.gain_db))),
+            ValueKind::Level => ("Gain", format!("{} dB", signed(setting.gain_db, 1))),
             ValueKind::Polarity => {
                 ("Polarity", if setting.inverted { "inverted" } else { "normal" }.to_owned())
             }
@@ -410,7 +409,10 @@ impl State {
         let places = self.car_inputs(self.car_options()).map_or(0, |inputs| inputs.places.len());
         let title = match places {
             0 => format!("Target: {}", self.tune.target().name),
-            _ => format!("Left and right, mean of {} · 1/{USUAL_SMOOTHING} octave", places_text(places)),
+            _ => format!(
+                "Left and right, mean of {} · 1/{USUAL_SMOOTHING} octave",
+                counted(places, "place", "places")
+            ),
         };
         let half_db = super::faces::HALF_RANGE_DB;
         Chart {
@@ -647,16 +649,6 @@ fn no_tune_text(why: &NoTune) -> String {
             )
         }
     }
-}
-
-fn places_text(count: usize) -> String {
-    if count == 1 { "1 place".to_owned() } else { format!("{count} places") }
-}
-
-/// Decibels with their sign.
-fn signed(db: f64) -> String {
-    let tenths = (db * 10.0).round() / 10.0;
-    if tenths == 0.0 { "0.0".to_owned() } else { format!("{tenths:+.1}").replace('-', "−") }
 }
 
 impl super::state::JobView {
