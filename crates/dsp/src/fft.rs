@@ -2,8 +2,7 @@
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use num_complex::Complex;
-pub use num_complex::{Complex32, Complex64};
+pub use num_complex::{Complex, Complex32, Complex64};
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
 
