@@ -11,6 +11,7 @@ mod dist;
 mod docs;
 mod faults;
 mod fuzz;
+mod hostile;
 mod instructions;
 mod licence_texts;
 mod pictures;
@@ -37,6 +38,7 @@ cargo xtask COMMAND
   tidy               the rules of the workspace: who may import whom, the pages against the code
   bench [ARGUMENTS]  the benchmarks of the hot kernels; ARGUMENTS are those of `cargo bench`
   faults [KILLS]     kills the release build at 200 moments of its work, and sees that nothing is lost
+  hostile            every hostile plugin of the tests in release mode: how many there are, and the slowest
   instructions [--accept]
                      how many instructions the hot kernels take, counted by valgrind, against their bars in
                      tests/loads/instructions.txt; `--accept` makes what is counted the new bars
@@ -68,6 +70,7 @@ fn main() -> ExitCode {
         Some("tidy") => tidy::run(),
         Some("bench") => bench::run(&rest),
         Some("faults") => faults::run(&rest),
+        Some("hostile") => hostile::run(),
         Some("instructions") => instructions::run(&rest),
         Some("fuzz") => fuzz::run(&rest),
         Some("soak") => soak::run(&rest),

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use sandbox::Sandbox;
 
 use crate::module::Module;
-use crate::{run, with};
+use crate::{run, say, with};
 
 /// How long one may take. The development build compiles several times slower than what people use.
 const LIMIT: Duration = Duration::from_secs(if cfg!(debug_assertions) { 8 } else { 1 });
@@ -89,17 +89,14 @@ fn shapes() -> Vec<(&'static str, String)> {
 #[test]
 fn what_is_just_within_the_limits_is_compiled_in_its_second() {
     let sandbox = Sandbox::new().unwrap();
-    let mut worst = Duration::ZERO;
     for (name, extra) in shapes() {
         let bytes = Module { extra, ..Module::default() }.bytes();
         let begun = Instant::now();
         let result = run(&sandbox, &bytes);
         let took = begun.elapsed();
         say(name, took, result.as_ref().err().map(|finding| finding.text.as_str()));
-        worst = worst.max(took);
         assert!(took < LIMIT, "{name} took {took:?}");
     }
-    say("the slowest", worst, None);
 }
 
 /// The clock looks where a function begins and where a loop turns; between, one instruction may fill all the memory.
@@ -149,9 +146,4 @@ fn instructions_that_take_long_are_few_in_a_row() {
             assert!(["plugin-unreadable", "plugin-time"].contains(&code.as_str()), "{name}: {code}");
         }
     }
-}
-
-#[expect(clippy::print_stdout, reason = "the times are what is looked at")]
-fn say(name: &str, took: Duration, why: Option<&str>) {
-    println!("{:6.0} ms  {name}: {}", 1e3 * took.as_secs_f64(), why.unwrap_or("it is taken"));
 }

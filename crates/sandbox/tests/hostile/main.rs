@@ -3,6 +3,7 @@
 
 mod bombs;
 mod edges;
+mod matrix;
 mod module;
 
 use std::time::{Duration, Instant};
@@ -45,12 +46,19 @@ fn each_ends_in_its_finding(cases: Vec<(&str, Vec<u8>, &str, &str)>) {
         let begun = Instant::now();
         let finding = run(&sandbox, &bytes).expect_err(name);
         let took = begun.elapsed();
+        say(name, took, Some(&finding.code));
         assert_eq!(finding.code, code, "{name}: {}", finding.text);
         assert!(finding.text.contains(part), "{name}: {}", finding.text);
         assert!(took < LIMIT, "{name} took {took:?}");
         // The sandbox is none the worse for it.
         assert_eq!(run(&sandbox, &Module::default().bytes()).unwrap().values["level_db"], -3.5, "{name}");
     }
+}
+
+/// One line for whoever looks at the times: `cargo xtask hostile` reads it.
+#[expect(clippy::print_stdout, reason = "the times are what is looked at")]
+fn say(name: &str, took: Duration, why: Option<&str>) {
+    println!("{:6.0} ms  {name}: {}", 1e3 * took.as_secs_f64(), why.unwrap_or("it is taken"));
 }
 
 /// A module of which one thing was changed.
