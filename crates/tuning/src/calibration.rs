@@ -143,13 +143,15 @@ impl<'a> Reader<'a> {
     }
 
     fn take(&mut self, line_number: usize, line: &str) -> Result<(), TextError> {
-        if line.starts_with(MARKS) {
-            return self.comment(line_number, line);
-        }
-        if let Some(row) = row(line) {
+        // A spreadsheet may put quotation marks around numbers as well as around words.
+        if let Some(row) = row(&line.replace('"', "")) {
             return self.push(line_number, &row);
         }
-        if begins_like_a_number(line) && (self.columns.is_some() || was_meant_as_a_row(line)) {
+        if line.starts_with(MARKS) && !line.starts_with('"') {
+            return self.comment(line_number, line);
+        }
+        let plain = undecorated(line);
+        if begins_like_a_number(&plain) && (self.columns.is_some() || was_meant_as_a_row(&plain)) {
             return Err(self.error(
                 line_number,
                 None,
@@ -382,17 +384,44 @@ fn without_units(line: &str) -> Option<String> {
     Some(degrees.unwrap_or(line).trim().to_owned())
 }
 
+/// A line without what may stand around numbers (brackets, quotation marks, bars, what cannot be seen), and with
+/// zeros for the digits of other scripts: it is not read so, only looked at.
+fn undecorated(line: &str) -> String {
+    let seen: String = line
+        .chars()
+        .filter(|c| !c.is_control() || c.is_whitespace())
+        .filter(|c| !units::text::is_hidden(*c))
+        .map(|c| match c {
+            '"' | '\'' | '`' | '(' | ')' | '[' | ']' | '{' | '}' | '<' | '>' | '=' | '~' | '≈' | '|' => ' ',
+            c if c.is_numeric() && !c.is_ascii() => '0',
+            c => c,
+        })
+        .collect();
+    seen.trim().to_owned()
+}
+
 /// Whether a line before the first row, which begins like a number, has the form of a
-/// row: a number and a separator, or a number and another number.
+/// row: a number and a separator, or a number and another number. A date or a time is none.
 fn was_meant_as_a_row(line: &str) -> bool {
     let separator = Separator::of(line);
-    let fields = separator.split(line);
+    let fields: Vec<&str> = separator.split(line).into_iter().filter(|field| !field.is_empty()).collect();
     let [first, second, ..] = fields.as_slice() else { return false };
-    let first_is =
-        number(first, true).is_some() || without_units(first).is_some_and(|f| number(&f, true).is_some());
+    let first_is = number(first, true).is_some()
+        || without_units(first).is_some_and(|f| number(&f, true).is_some())
+        || is_written_otherwise(first.trim_end_matches(':'));
     let nothing =
         |field: &str| ["-", "--", "---", "n/a", "na", "∞"].contains(&field.to_ascii_lowercase().as_str());
     first_is && (separator != Separator::Space || begins_like_a_number(second) || nothing(second))
+}
+
+/// Whether a field may be a number as other programs write it, such as `2.0D1` or `0x14`.
+fn is_written_otherwise(field: &str) -> bool {
+    let words = field.split(|c: char| !c.is_alphabetic());
+    begins_like_a_number(field)
+        && words.map(|word| word.chars().count()).max().is_none_or(|longest| longest <= 1)
+        && field.matches('.').count() <= 1
+        && !field.contains([':', '/'])
+        && !field.trim_start_matches(['+', '-']).contains('-')
 }
 
 #[cfg(test)]
@@ -448,6 +477,18 @@ mod tests {
             ("20 1\n1 kHz 1\n", "line 2: `1 kHz 1` begins like a point"),
             ("20 n/a\n50 1\n90 1\n", "line 1: `20 n/a` begins like a point"),
             ("20 1\nnan 1\n90 1\n", "line 2: `nan 1` begins like a point"),
+            ("\u{ff12}\u{ff10} -30\n50 1\n90 1\n", "line 1: `\u{ff12}\u{ff10} -30` begins like a point"),
+            ("\u{662}\u{660} -30\n50 1\n90 1\n", "line 1: "),
+            ("\u{200b}20 -30\n50 1\n90 1\n", "line 1: `20 -30` begins like a point"),
+            ("20\0 -30\n50 1\n90 1\n", "line 1: "),
+            ("2.0D1 -30\n50 1\n90 1\n", "line 1: `2.0D1 -30` begins like a point"),
+            ("0x14 -30\n50 1\n90 1\n", "line 1: `0x14 -30` begins like a point"),
+            ("(20, -30)\n50 1\n90 1\n", "line 1: `(20, -30)` begins like a point"),
+            ("| 20 | -30 |\n50 1\n90 1\n", "line 1: `| 20 | -30 |` begins like a point"),
+            ("20: -30\n50 1\n90 1\n", "line 1: `20: -30` begins like a point"),
+            ("20' -30\n50 1\n90 1\n", "line 1: `20' -30` begins like a point"),
+            ("20 1\n~50 1\n90 1\n", "line 2: `~50 1` begins like a point"),
+            ("20 1\n\"50 1 x\n90 1\n", "line 2: `\"50 1 x` begins like a point"),
             ("20 1\n−5 dB\n90 1\n", "line 2: `−5 dB` begins like a point"),
             (
                 "frequency_hz,magnitude_db,coherence\n20,1,0.9\n50,1,0.9\n",
@@ -477,6 +518,9 @@ mod tests {
             "Freq. (Hz)  SPL\n20 Hz; -30 dB\n1000 Hz; 0 dB\n20000 Hz; 1 dB\n",
             "20Hz\t–30dB\n1000Hz\t0dB\n20000Hz\t1dB\n",
             "20,-30\n1000,0\n20000,1\nend of the table\n",
+            "\"20\",\"-30\"\n\"1000\",\"0\"\n\"20000\",\"1\"\n",
+            "\"Hz\";\"dB\"\n\"20,0\";\"-30,0\"\n\"1000\";\"0\"\n20000;1\n",
+            "12.05.2024 10:30\n10:30 5\n7 windows\n20 -30\n1000 0\n20000 1\n",
         ] {
             let calibration =
                 Calibration::parse(text, "m").unwrap_or_else(|error| panic!("{text:?}: {error}"));
