@@ -55,7 +55,7 @@ pub(crate) fn aim(project: &Project, target: Option<&str>, processor: Option<&st
 
 /// A preset by its name; a file's text, so that the job stands by itself.
 pub(crate) fn kept_as(value: &str) -> PresetOrInline {
-    match std::fs::read_to_string(value) {
+    match library::files::read_text(Path::new(value)) {
         Ok(text) if Path::new(value).extension().is_some() => PresetOrInline::Inline(text),
         _ => PresetOrInline::Preset(value.to_owned()),
     }

@@ -224,7 +224,7 @@ fn check_capture(id: CaptureId, folder: &Path, check: &mut Check) -> Result<bool
 /// Whether a capture was broken off before its first sample: no one could put a recording back.
 fn never_recorded(folder: &Path, audio: &Path) -> bool {
     let is_empty = match fs::metadata(audio) {
-        Ok(file) if file.len() > HEADER_BYTES => false,
+        Ok(file) if file.len() > HEADER_BYTES || !file.is_file() => false,
         Ok(_) => matches!(Reader::open(audio), Err(ReadError::Empty { .. } | ReadError::NoFrames { .. })),
         Err(error) => error.kind() == std::io::ErrorKind::NotFound,
     };

@@ -32,8 +32,11 @@ pub(crate) fn sha256(bytes: &[u8]) -> String {
 /// The SHA-256 of a file, of whatever size.
 ///
 /// # Errors
-/// When it cannot be read.
+/// When it cannot be read, or is no file: a pipe would be waited for, and a device may have no end.
 pub fn sha256_of_file(path: &Path) -> io::Result<String> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(io::Error::other("it is no file"));
+    }
     let (mut file, mut hash, mut buffer) = (File::open(path)?, Sha256::new(), vec![0; 1 << 16]);
     loop {
         match file.read(&mut buffer)? {

@@ -206,6 +206,28 @@ fn pipes_sockets_and_links_are_never_waited_for() {
     assert!(!check(&dir).unwrap().is_sound());
 }
 
+/// What waits for a writer, or never ends, in the place of a recording.
+#[cfg(unix)]
+#[test]
+fn a_pipe_or_a_device_in_the_place_of_a_recording_is_not_waited_for() {
+    let scratch = tempfile::tempdir().unwrap();
+    let dir = job(scratch.path());
+    let audio = ["0001", "0002"].map(|name| dir.join("captures").join(name).join("audio.wav"));
+    audio.iter().for_each(|path| fs::remove_file(path).unwrap());
+    assert!(std::process::Command::new("mkfifo").arg(&audio[0]).status().unwrap().success());
+    std::os::unix::fs::symlink("/dev/zero", &audio[1]).unwrap();
+    for state in ["done", "recording"] {
+        let description = dir.join("captures/0001/capture.json");
+        let text = fs::read_to_string(&description).unwrap();
+        fs::write(&description, text.replace("\"state\": \"done\"", &format!("\"state\": \"{state}\"")))
+            .unwrap();
+        let found = codes(&dir);
+        assert_eq!(found.iter().filter(|code| *code == "audio-missing").count(), 2, "{found:?}");
+    }
+    let asked = Job::open(&dir).unwrap().audio_is_as_recorded(CaptureId(2));
+    assert!(asked.unwrap_err().to_string().contains("no file"));
+}
+
 /// A folder on a disk that takes nothing more. Whoever runs as root may write anywhere, so a folder in the
 /// place of the lock stands for it.
 #[test]

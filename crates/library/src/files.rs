@@ -1,7 +1,7 @@
 //! Files in and out, with messages that name them.
 
 use std::fmt;
-use std::io::Write as _;
+use std::io::{Read, Write as _};
 use std::path::{Path, PathBuf};
 
 use crate::{Error, Result};
@@ -40,13 +40,32 @@ pub fn read_text(path: &Path) -> Result<String> {
     let refused = |error| Error::io("read", path, &error);
     let length = std::fs::metadata(path).map_err(refused)?.len();
     if length > LARGEST_TEXT_BYTES {
-        return Err(Error::input(format!(
-            "{} holds {} MB; a text file was expected",
-            path.display(),
-            length >> 20
-        )));
+        return Err(too_large(path, format!("{} MB", length >> 20)));
     }
-    std::fs::read_to_string(path).map_err(refused)
+    text_of(std::fs::File::open(path).map_err(refused)?, path)
+}
+
+/// Reads standard input as a text.
+///
+/// # Errors
+/// As [`read_text`].
+pub fn read_standard_input() -> Result<String> {
+    text_of(std::io::stdin().lock(), Path::new("-"))
+}
+
+/// A device, a pipe or a file that grows says nothing of how much it holds.
+fn text_of(source: impl Read, path: &Path) -> Result<String> {
+    let refused = |error| Error::io("read", path, &error);
+    let mut bytes = Vec::new();
+    source.take(LARGEST_TEXT_BYTES + 1).read_to_end(&mut bytes).map_err(refused)?;
+    if bytes.len() as u64 > LARGEST_TEXT_BYTES {
+        return Err(too_large(path, format!("more than {} MB", LARGEST_TEXT_BYTES >> 20)));
+    }
+    String::from_utf8(bytes).map_err(|_| refused(std::io::ErrorKind::InvalidData.into()))
+}
+
+fn too_large(path: &Path, holds: String) -> Error {
+    Error::input(format!("{} holds {holds}; a text file was expected", path.display()))
 }
 
 /// Whether a path is the word for standard input or output, `-`.
@@ -78,4 +97,18 @@ pub fn write_bytes(path: &Path, bytes: &[u8]) -> Result<()> {
     }
     recording::save_atomically(path, |writer| writer.write_all(bytes))
         .map_err(|error| Error::io("write", path, &error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_has_no_end_is_not_read_to_it() {
+        let message = text_of(std::io::repeat(b'1'), Path::new("zeros")).unwrap_err().to_string();
+        assert_eq!(message, "zeros holds more than 64 MB; a text file was expected");
+        let message = text_of(&b"\xff\xfe"[..], Path::new("x")).unwrap_err().to_string();
+        assert_eq!(message, "cannot read x: it is not UTF-8 text");
+        assert_eq!(text_of(&b"20 1"[..], Path::new("x")).unwrap(), "20 1");
+    }
 }

@@ -1,6 +1,5 @@
 //! Responses that a person names: a file, standard input, or a part of a job.
 
-use std::io::Read as _;
 use std::path::Path;
 
 use job::{Capture, CaptureState, Conditions, Job, Set, Stage};
@@ -8,7 +7,7 @@ use measure::Reading;
 use project::derive::response_of;
 use tuning::Response;
 
-use crate::files::read_text;
+use crate::files::{read_standard_input, read_text};
 use crate::{Error, Result};
 
 /// A response and what it is called: its file, or the place of its capture.
@@ -43,9 +42,8 @@ const DRIVERS: &str = "drivers";
 pub fn named_responses(name: &Path) -> Result<Vec<NamedResponse>> {
     let text = name.display().to_string();
     if text == "-" {
-        let mut read = String::new();
-        std::io::stdin().read_to_string(&mut read).map_err(|error| Error::io("read", name, &error))?;
-        return Ok(vec![NamedResponse::of_file(Response::parse(&read, "standard input")?, text)]);
+        let response = Response::parse(&read_standard_input()?, "standard input")?;
+        return Ok(vec![NamedResponse::of_file(response, text)]);
     }
     if !name.exists() {
         if let Some((dir, number)) = text.rsplit_once(':').filter(|(dir, _)| is_job(dir)) {

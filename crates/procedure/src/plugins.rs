@@ -103,8 +103,12 @@ struct Outcome {
 pub fn check_plugin(file: &Path) -> Result<PluginCheck> {
     let begun = Instant::now();
     if !file.is_file() {
-        let error = std::fs::File::open(file).err();
-        let kind = error.unwrap_or_else(|| std::io::ErrorKind::IsADirectory.into());
+        // Not by opening it: a pipe that nobody writes to would be waited for.
+        let kind = match std::fs::metadata(file) {
+            Ok(kind) if kind.is_dir() => std::io::ErrorKind::IsADirectory.into(),
+            Ok(_) => std::io::Error::other("it is a pipe or a device, not a file"),
+            Err(error) => error,
+        };
         return Err(Error::io("read", file, &kind));
     }
     let plugin = host::check_plugin(file).map_err(|finding| Error::input(finding.text))?;

@@ -41,11 +41,16 @@ impl Reader {
             io::ErrorKind::NotFound => ReadError::Missing { path: path.to_owned() },
             _ => ReadError::Unreadable { path: path.to_owned(), source },
         };
-        let mut file = File::open(path).map_err(unreadable)?;
-        let metadata = file.metadata().map_err(unreadable)?;
+        // Looked at before it is opened: a pipe that nobody writes to would be waited for.
+        let metadata = std::fs::metadata(path).map_err(unreadable)?;
         if metadata.is_dir() {
             return Err(unreadable(io::Error::other("it is a folder")));
         }
+        if !metadata.is_file() {
+            let why = "it is a pipe or a device; a recording is read from a file";
+            return Err(unreadable(io::Error::other(why)));
+        }
+        let mut file = File::open(path).map_err(unreadable)?;
         if metadata.len() == 0 {
             return Err(ReadError::Empty { path: path.to_owned() });
         }

@@ -162,6 +162,15 @@ fn what_is_no_recording_is_refused_in_words_that_help() {
     let missing = read(folder.0.path().join("gone.wav")).unwrap_err();
     assert!(matches!(missing, ReadError::Missing { .. }), "{missing}");
     assert!(matches!(read(folder.0.path()).unwrap_err(), ReadError::Unreadable { .. }));
+    #[cfg(unix)]
+    {
+        // Nobody writes to it, so opening it would wait for ever.
+        let pipe = folder.0.path().join("pipe.wav");
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        let message = read(&pipe).unwrap_err().to_string();
+        assert!(message.contains("pipe.wav") && message.contains("a pipe or a device"), "{message}");
+        assert!(matches!(read("/dev/zero").unwrap_err(), ReadError::Unreadable { .. }));
+    }
 }
 
 /// Source: `hound`, an independent writer, which uses `WAVE_FORMAT_EXTENSIBLE`
