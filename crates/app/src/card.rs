@@ -10,16 +10,85 @@ use view::{
     SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
+use super::derivation::Derivation;
 use super::state::State;
 
 impl State {
+    /// Why a button cannot be pressed now, and what to do about it.
+    pub(super) fn why_not(&self, action: Action) -> String {
+        let sounds = is_sounding(action) || matches!(action, Action::Preview | Action::PlaySpot(_));
+        let bands = self.tune.bands().iter().any(|band| band.enabled);
+        let why = match action {
+            _ if !self.is_idle() => "Wait until it is done, or press Space to stop it.",
+            _ if sounds && self.rig.is_none() => "Choose on the Intake card what to measure with.",
+            _ if sounds && self.muted => "The output is muted; M unmutes it.",
+            Action::Preview if !bands => "There are no bands to listen to.",
+            Action::SuggestBands => "Measure the positions first.",
+            Action::EnterTiming => "Measure the drivers first: delays follow from their arrivals.",
+            Action::ExportBands | Action::WritePapers => "Open or begin a job first (J).",
+            Action::Measure => "There is nothing to measure here.",
+            Action::RemoveDriver => "There is no driver to take away.",
+            Action::PlayOutput(_) => "The output is muted; M unmutes it.",
+            Action::UseQ => "Measure first how the processor defines Q.",
+            _ => "This cannot be done now.",
+        };
+        why.to_owned()
+    }
+
+    /// What can be begun now.
+    pub(super) fn ready(&self) -> Ready {
+        Ready { rig: self.rig.is_some(), muted: self.muted, idle: self.is_idle() }
+    }
+
+    pub(super) fn is_simulated(&self) -> bool {
+        self.rig.as_ref().is_some_and(|rig| rig.car().is_some())
+    }
+
+    /// A button that makes captures.
+    pub(super) fn measure_button(&self, label: &str) -> Button {
+        self.ready().measure(label)
+    }
+
+    /// What was doubtful in the newest captures of a stage.
+    pub(super) fn findings(&self, stage: Stage) -> Vec<FindingLine> {
+        let mut findings: Vec<FindingLine> = Vec::new();
+        let doubtful = self.captures.of(stage).rev().filter(|held| !held.remark.is_empty());
+        for held in doubtful {
+            let text = format!("{}: {}", held.label, held.remark);
+            if findings.len() < 3 && !findings.iter().any(|finding| finding.text == text) {
+                findings.push(FindingLine { tone: Tone::Caution, text });
+            }
+        }
+        findings
+    }
+
+    pub(super) fn countdown_setting(&self) -> Setting {
+        number(NumberKey::Countdown, "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
+    }
+
+    pub(super) fn processor_setting(&self) -> Setting {
+        let presets = Profile::presets().iter().map(|preset| {
+            let label =
+                Profile::preset(preset.name).map_or_else(|_| preset.name.to_owned(), |profile| profile.name);
+            (preset.name.to_owned(), label)
+        });
+        let own = library::place::own_names("processors").into_iter().map(|name| {
+            let label = library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
+            (name, label)
+        });
+        let chosen = Some(self.tune.profile_id().to_owned());
+        choice(ChoiceKey::Processor, Choice::Processor, "Processor", presets.chain(own), chosen)
+    }
+}
+
+impl Derivation {
     pub(super) fn card(&self) -> Card {
         let mut card = match self.face.stage {
             Stage::Intake if self.is_setting_up() => self.set_up_card(),
             Stage::Intake if self.is_describing_drivers() => self.driver_card(),
             Stage::Intake => self.intake_card(),
             Stage::Source => self.source_card(),
-            Stage::Gain => self.gain_card(),
+            Stage::Gain => self.gain().card(),
             Stage::Drivers => self.drivers_card(),
             Stage::Timing => self.timing_card(),
             Stage::Tune if self.is_previewing() => self.preview_card(),
@@ -44,27 +113,6 @@ impl State {
             }
         }
         card
-    }
-
-    /// Why a button cannot be pressed now, and what to do about it.
-    pub(super) fn why_not(&self, action: Action) -> String {
-        let sounds = is_sounding(action) || matches!(action, Action::Preview | Action::PlaySpot(_));
-        let bands = self.tune.bands().iter().any(|band| band.enabled);
-        let why = match action {
-            _ if !self.is_idle() => "Wait until it is done, or press Space to stop it.",
-            _ if sounds && self.rig.is_none() => "Choose on the Intake card what to measure with.",
-            _ if sounds && self.muted => "The output is muted; M unmutes it.",
-            Action::Preview if !bands => "There are no bands to listen to.",
-            Action::SuggestBands => "Measure the positions first.",
-            Action::EnterTiming => "Measure the drivers first: delays follow from their arrivals.",
-            Action::ExportBands | Action::WritePapers => "Open or begin a job first (J).",
-            Action::Measure => "There is nothing to measure here.",
-            Action::RemoveDriver => "There is no driver to take away.",
-            Action::PlayOutput(_) => "The output is muted; M unmutes it.",
-            Action::UseQ => "Measure first how the processor defines Q.",
-            _ => "This cannot be done now.",
-        };
-        why.to_owned()
     }
 
     /// What the open stage offers first: the main button, and the space bar.
@@ -95,7 +143,7 @@ impl State {
             Stage::Intake if self.is_describing_drivers() => Some(self.drivers_done()),
             Stage::Intake => Some(self.intake_main()),
             Stage::Source => self.source_main(),
-            Stage::Gain => Some(self.gain_main()),
+            Stage::Gain => Some(self.gain().main()),
             Stage::Drivers => Some(self.drivers_main()),
             Stage::Timing => Some(self.timing_main()),
             Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
@@ -109,20 +157,6 @@ impl State {
                 Some(button(Action::WritePapers, "Write sheet and report", self.job.is_some()))
             }
         }
-    }
-
-    /// Whether something can be played and recorded now.
-    pub(super) fn can_play(&self) -> bool {
-        self.rig.is_some() && !self.muted
-    }
-
-    pub(super) fn is_simulated(&self) -> bool {
-        self.rig.as_ref().is_some_and(|rig| rig.car().is_some())
-    }
-
-    /// A button that makes captures.
-    pub(super) fn measure_button(&self, label: &str) -> Button {
-        button(Action::Measure, label, self.can_play() && self.is_idle())
     }
 
     /// Offered where tracks may be played from a memory stick instead.
@@ -383,19 +417,6 @@ impl State {
         both.into_iter().map(|(_, text)| FindingLine { tone: Tone::Caution, text }).collect()
     }
 
-    /// What was doubtful in the newest captures of a stage.
-    pub(super) fn findings(&self, stage: Stage) -> Vec<FindingLine> {
-        let mut findings: Vec<FindingLine> = Vec::new();
-        let doubtful = self.captures.of(stage).rev().filter(|held| !held.remark.is_empty());
-        for held in doubtful {
-            let text = format!("{}: {}", held.label, held.remark);
-            if findings.len() < 3 && !findings.iter().any(|finding| finding.text == text) {
-                findings.push(FindingLine { tone: Tone::Caution, text });
-            }
-        }
-        findings
-    }
-
     pub(super) fn signal_setting(&self) -> Setting {
         let options = [
             (Signal::Sweep, "Sweep"),
@@ -408,23 +429,25 @@ impl State {
     pub(super) fn go_on_setting(&self) -> Setting {
         switch(SwitchKey::Continue, "Continue automatically", self.choices.go_on)
     }
+}
 
-    pub(super) fn countdown_setting(&self) -> Setting {
-        number(NumberKey::Countdown, "Countdown", f64::from(self.choices.countdown_s), (0.0, 30.0, 1.0), "s")
+/// What can be begun now: whether there is a rig, whether its output is muted, and whether nothing is under way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Ready {
+    pub(super) rig: bool,
+    pub(super) muted: bool,
+    pub(super) idle: bool,
+}
+
+impl Ready {
+    /// Whether something can be played and recorded now.
+    pub(super) fn can_begin(self) -> bool {
+        self.rig && !self.muted && self.idle
     }
 
-    pub(super) fn processor_setting(&self) -> Setting {
-        let presets = Profile::presets().iter().map(|preset| {
-            let label =
-                Profile::preset(preset.name).map_or_else(|_| preset.name.to_owned(), |profile| profile.name);
-            (preset.name.to_owned(), label)
-        });
-        let own = library::place::own_names("processors").into_iter().map(|name| {
-            let label = library::profile(&name).map_or_else(|_| name.clone(), |profile| profile.name);
-            (name, label)
-        });
-        let chosen = Some(self.tune.profile_id().to_owned());
-        choice(ChoiceKey::Processor, Choice::Processor, "Processor", presets.chain(own), chosen)
+    /// A button that makes captures.
+    pub(super) fn measure(self, label: &str) -> Button {
+        button(Action::Measure, label, self.can_begin())
     }
 }
 

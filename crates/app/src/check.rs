@@ -11,9 +11,9 @@ use project::derive::{self, Placed};
 use tuning::channel_reaches;
 
 use super::audited::Check;
-use super::state::State;
+use super::derivation::Derivation;
 
-impl State {
+impl Derivation {
     /// What the second set of captures says of the bands, computed once for each state; for every
     /// channel that is tuned.
     pub(super) fn check(&self) -> Option<Arc<Check>> {

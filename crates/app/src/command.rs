@@ -1,6 +1,6 @@
 //! What each command of the window does.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use job::Job;
@@ -21,10 +21,25 @@ use super::typed_band::TypedBand;
 use super::work::{Outcome, Task};
 use super::{Core, drivers};
 use library::{Error, Result, targets};
-use procedure::papers::{self, PageSize, SheetForm, sheet};
+use procedure::papers::{self, PageSize, ReportForm, SheetForm, report, sheet};
 
 /// The smoothings that the S key goes through; 0 is none.
 const SMOOTHINGS: [u32; 5] = [0, 3, 6, 12, 24];
+
+/// The band list in every form that a program reads.
+const BAND_FILES: &[(SheetForm, &str)] =
+    &[(SheetForm::Csv, "bands.csv"), (SheetForm::Json, "bands.json"), (SheetForm::Text, "sheet.txt")];
+/// The same with the sheet that a person prints.
+const SHEET_FILES: &[(SheetForm, &str)] = &[
+    (SheetForm::Csv, "bands.csv"),
+    (SheetForm::Json, "bands.json"),
+    (SheetForm::Text, "sheet.txt"),
+    (SheetForm::Html, "sheet.html"),
+    (SheetForm::Pdf, "sheet.pdf"),
+];
+/// The customer's report.
+const REPORT_FILES: &[(ReportForm, &str)] =
+    &[(ReportForm::Html, "report.html"), (ReportForm::Pdf, "report.pdf")];
 
 impl State {
     /// Bands, target and processor, as the job keeps them.
@@ -55,9 +70,14 @@ impl State {
 impl Core {
     /// Carries a command out and says why when it cannot be done.
     pub(super) fn obey(&mut self, command: Command) {
+        self.carry(|core| core.carry_out(command));
+    }
+
+    /// Does something for a face: an edit can be taken back, and what cannot be done is said.
+    pub(super) fn carry(&mut self, work: impl FnOnce(&mut Self) -> Result<()>) {
         self.changed = true;
         let edits = self.state.tune.edits();
-        let result = self.carry_out(command);
+        let result = work(self);
         if self.state.tune.edits() > edits {
             self.history.note(Edit::Tune);
         }
@@ -146,12 +166,21 @@ impl Core {
             self.stop();
             return Ok(());
         }
-        match self.main_button() {
-            Some(main) if main.enabled => self.press(main.action),
-            // A grey button says why.
-            Some(main) => Err(Error::input(self.state.why_not(main.action))),
-            None => Ok(()),
+        if std::mem::take(&mut self.questions.start) {
+            // Pressed twice: what has not begun does not begin.
+            return Ok(());
         }
+        self.questions.start = true;
+        self.ask(|derivation| {
+            let main = derivation.main_button();
+            Box::new(move |core| match main {
+                _ if !std::mem::take(&mut core.questions.start) => Ok(()),
+                Some(main) if main.enabled => core.press(main.action),
+                // A grey button says why.
+                Some(main) => Err(Error::input(core.state.why_not(main.action))),
+                None => Ok(()),
+            })
+        })
     }
 
     /// The rig and the job stay what they are while something is under way.
@@ -181,7 +210,7 @@ impl Core {
                 return self.open_stage(Stage::ALL[(at + 1).min(Stage::ALL.len() - 1)]);
             }
             Action::OpenStage(stage) => return self.open_stage(stage),
-            Action::OpenTask(task) => self.choose_task(task),
+            Action::OpenTask(task) => return self.choose_task(task),
             Action::UnmuteAndStart => {
                 self.state.muted = false;
                 return self.start_or_stop();
@@ -297,10 +326,10 @@ impl Core {
             ..FitOptions::default()
         };
         let (target, profile) = (self.state.tune.target().clone(), self.state.tune.profile().clone());
-        let (basis, state) = (self.fit_basis(), self.state.now());
+        let (basis, derivation) = (self.fit_basis(), self.derivation());
         let fit = move || -> Result<Outcome<Core>> {
             let began = Instant::now();
-            let channels = state.wanted();
+            let channels = derivation.wanted();
             let wanted = FitInputs { channels, locked, target, profile, options, basis };
             let fitted = wanted.fit().map_err(|(_, error)| Error::measurement(error.to_string()))?;
             let Fitted { bands, record } = fitted;
@@ -343,66 +372,61 @@ impl Core {
     }
 
     fn export_bands(&mut self) -> Result<()> {
-        let written = self.write(&[
-            (SheetForm::Csv, "bands.csv"),
-            (SheetForm::Json, "bands.json"),
-            (SheetForm::Text, "sheet.txt"),
-        ])?;
-        self.notice_of(
-            format!("Bands written to {written}: bands.csv, bands.json, sheet.txt"),
-            std::path::Path::new(&written),
-        );
-        Ok(())
-    }
-
-    fn write_papers(&mut self) -> Result<()> {
-        let mut state = self.state.now();
-        state.handed_over = true;
-        let task = Task { title: "Writing the papers".to_owned(), detail: "sheet, bands and report" };
-        self.think(task, move || {
-            let results = state.results();
-            Ok(Box::new(move |core| core.write_papers_with(results)))
+        self.keep_tuning()?;
+        let task = Task { title: "Writing the bands".to_owned(), detail: "as CSV, JSON and text" };
+        self.write(task, BAND_FILES, &[], |core, folder| {
+            let names: Vec<&str> = BAND_FILES.iter().map(|(_, name)| *name).collect();
+            let folder_text = folder.display();
+            core.notice_of(format!("Bands written to {folder_text}: {}", names.join(", ")), folder);
         })
     }
 
-    fn write_papers_with(&mut self, results: Vec<Change>) -> Result<()> {
-        self.keep(results);
-        let written = self.write(&[
-            (SheetForm::Csv, "bands.csv"),
-            (SheetForm::Json, "bands.json"),
-            (SheetForm::Text, "sheet.txt"),
-            (SheetForm::Html, "sheet.html"),
-            (SheetForm::Pdf, "sheet.pdf"),
-        ])?;
-        if let Some(job) = &self.job {
-            let words = papers::wording(None)?;
-            for name in ["report.html", "report.pdf"] {
-                papers::write_report(
-                    job.job().dir(),
-                    &job.job().dir().join("exports").join(name),
-                    PageSize::default(),
-                    &words,
-                )?;
-            }
-        }
-        self.state.handed_over = true;
-        self.cue("Written", true);
-        self.notice_of(format!("Sheet, bands and report are in {written}"), std::path::Path::new(&written));
-        Ok(())
+    /// What the job keeps of results comes first: the papers say it.
+    fn write_papers(&mut self) -> Result<()> {
+        let derivation = self.derivation().handed_over();
+        let task = || Task { title: "Writing the papers".to_owned(), detail: "sheet, bands and report" };
+        self.think(task(), move || {
+            let results = derivation.results();
+            Ok(Box::new(move |core| {
+                core.keep(results);
+                core.keep_tuning()?;
+                core.write(task(), SHEET_FILES, REPORT_FILES, |core, folder| {
+                    core.state.handed_over = true;
+                    core.cue("Written", true);
+                    core.notice_of(format!("Sheet, bands and report are in {}", folder.display()), folder);
+                })
+            }))
+        })
     }
 
-    /// Writes sheets into `exports/` and says where that is.
-    fn write(&mut self, forms: &[(SheetForm, &str)]) -> Result<String> {
-        self.keep_tuning()?;
-        let job = self
-            .job
-            .as_mut()
-            .ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
-        for &(form, name) in forms {
-            let bytes = sheet(job.job().dir(), form, PageSize::default())?;
-            job.job().export(name, &bytes)?;
-        }
-        Ok(job.job().dir().join("exports").display().to_string())
+    /// Makes sheets and reports of what the job holds, writes them into its `exports/`, and says so.
+    fn write(
+        &mut self,
+        task: Task,
+        sheets: &'static [(SheetForm, &str)],
+        reports: &'static [(ReportForm, &str)],
+        written: impl FnOnce(&mut Self, &Path) + Send + 'static,
+    ) -> Result<()> {
+        let job = self.job.as_ref();
+        let job = job.ok_or_else(|| Error::input("Open or begin a job first; the list is kept in it."))?;
+        let dir = job.job().dir().to_owned();
+        self.think(task, move || {
+            let words = papers::wording(None)?;
+            let sheets =
+                sheets.iter().map(|(form, name)| Ok((*name, sheet(&dir, *form, PageSize::default())?)));
+            let reports = reports
+                .iter()
+                .map(|(form, name)| Ok((*name, report(&dir, *form, PageSize::default(), &words)?)));
+            let files: Vec<(&str, Vec<u8>)> = sheets.chain(reports).collect::<Result<_>>()?;
+            Ok(Box::new(move |core| {
+                let Some(job) = core.job.as_mut().filter(|job| job.job().dir() == dir) else { return Ok(()) };
+                for (name, bytes) in files {
+                    job.job().export(name, &bytes)?;
+                }
+                written(core, &dir.join("exports"));
+                Ok(())
+            }))
+        })
     }
 
     fn set(&mut self, value: SettingValue) -> Result<()> {
@@ -501,7 +525,7 @@ impl Core {
             Choice::Side(side) => self.state.face.side = side,
             Choice::Program(program) => choices.preview.recording = program == Program::Recording,
             Choice::DelayUnit(unit) => self.state.face.delay_unit = unit,
-            Choice::SourceTask(task) => self.choose_task(task),
+            Choice::SourceTask(task) => return self.choose_task(task),
             Choice::Measurement(id) => self.state.source.other = id,
             Choice::Output(output) => self.state.source.only = output,
             Choice::RattleRange(range) => self.state.source.rattle_range = range,

@@ -1,4 +1,4 @@
-//! What follows from the state and takes long to compute: the pictures of all faces, and what the job keeps
+//! The pictures of all faces, and what the job keeps
 //! of results. One thread computes, one state at a time; the latest wish waits, and until it is answered
 //! every face shows its last complete picture.
 
@@ -8,7 +8,7 @@ use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use procedure::Change;
 use view::{FaceState, Update};
 
-use super::state::State;
+use super::derivation::Derivation;
 
 /// The number of a face.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,7 +16,7 @@ pub(super) struct FaceId(pub(super) u64);
 
 /// What is to be computed: what each face sees of this state.
 pub(super) struct Wish {
-    pub(super) state: State,
+    pub(super) derivation: Derivation,
     pub(super) faces: Vec<(FaceId, SyncSender<Update>, FaceState)>,
     /// What the face looks at that began what runs.
     pub(super) run_face: FaceState,
@@ -48,18 +48,22 @@ pub(super) fn deriver() -> SyncSender<Wish> {
 }
 
 fn derive_all(wishes: &Receiver<Wish>) {
-    while let Ok(Wish { mut state, faces, run_face, answer }) = wishes.recv() {
+    while let Ok(Wish { mut derivation, faces, run_face, answer }) = wishes.recv() {
         let mut lagging = Vec::new();
         for (id, updates, face) in faces {
-            state.face = face;
-            let snapshot = Update::Snapshot(Arc::new(state.snapshot()));
+            derivation = derivation.seen_by(face);
+            let snapshot = Update::Snapshot(Arc::new(derivation.snapshot()));
             // A full queue means that the face lags.
             if let Err(TrySendError::Full(_)) = updates.try_send(snapshot) {
                 lagging.push(id);
             }
         }
-        state.face = run_face;
-        let live_offset_db = state.live_offset_db();
-        answer(Derived { revision: state.revision, lagging, results: state.results(), live_offset_db });
+        let derivation = derivation.seen_by(run_face);
+        answer(Derived {
+            revision: derivation.revision,
+            lagging,
+            results: derivation.results(),
+            live_offset_db: derivation.live_offset_db(),
+        });
     }
 }

@@ -9,6 +9,7 @@ use tuning::Response;
 use view::{ChartFace, SetMark, Stage};
 
 use super::captures::CaptureView;
+use super::derivation::Derivation;
 use super::picture::{line, points};
 use super::state::State;
 
@@ -20,6 +21,17 @@ const RANGE_DB: f64 = 60.0;
 const LATER_MS: [f64; 6] = [0.0, 5.0, 10.0, 20.0, 40.0, 60.0];
 
 impl State {
+    /// The picked capture if it is of the open stage and of this kind, else the
+    /// newest that is.
+    pub(super) fn chosen_of(&self, kind: impl Fn(&CaptureView) -> bool) -> Option<&CaptureView> {
+        let picked = self.face.picked.and_then(|id| self.captures.get(id));
+        picked.filter(|held| held.stage == self.face.stage && kind(held)).or_else(|| {
+            self.captures.of(self.face.stage).rev().find(|held| self.is_shown(held) && kind(held))
+        })
+    }
+}
+
+impl Derivation {
     /// The faces that can be shown now.
     pub(super) fn faces(&self) -> Vec<ChartFace> {
         // Noise, rattles and volts have one picture only.
@@ -49,15 +61,6 @@ impl State {
         }
         faces.extend(self.picture_face());
         faces
-    }
-
-    /// The picked capture if it is of the open stage and of this kind, else the
-    /// newest that is.
-    pub(super) fn chosen_of(&self, kind: impl Fn(&CaptureView) -> bool) -> Option<&CaptureView> {
-        let picked = self.face.picked.and_then(|id| self.captures.get(id));
-        picked.filter(|held| held.stage == self.face.stage && kind(held)).or_else(|| {
-            self.captures.of(self.face.stage).rev().find(|held| self.is_shown(held) && kind(held))
-        })
     }
 
     pub(super) fn chart(&self) -> Chart {
@@ -400,7 +403,7 @@ impl State {
     }
 }
 
-impl State {
+impl Derivation {
     /// The face that is shown: the one chosen, where there is something to see.
     /// Whether a chart of this stage would be empty. The target is a curve of its own.
     fn has_nothing_to_chart(&self) -> bool {

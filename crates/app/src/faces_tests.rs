@@ -1,6 +1,7 @@
 //! Several faces at one app, each on a thread of its own, and the stop that goes past its mailbox.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::sync_channel;
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -8,12 +9,14 @@ use std::time::{Duration, Instant};
 use engine::{Pace, Plant, RigSpec, SimulatedRig};
 use testkit::at_most;
 use tuning::Response;
-use view::{Activity, CaptureId, Command, Link, SetMark, Snapshot, Stage, Update};
+use view::{
+    Activity, CaptureId, Choice, Command, Link, SetMark, SettingValue, Snapshot, Stage, TextKey, Update,
+};
 
 use super::captures::CaptureView;
-use super::derive::deriver;
+use super::derive::{Derived, Wish, deriver};
 use super::tests::TestApp;
-use super::{App, serve_all};
+use super::{App, Core, serve_all};
 
 /// An app on a thread of its own, with a job and the simulated car.
 struct Served {
@@ -137,7 +140,7 @@ fn a_late_stop_leaves_the_next_run_alone() {
 fn an_undo_that_fails_loses_nothing() {
     let mut tested = TestApp::new();
     tested.ask(Command::OpenStage(Stage::Drivers));
-    tested.choose(view::Choice::Driver(Some("left-tweeter".to_owned())));
+    tested.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     tested.ask(Command::StartOrStop);
     tested.finish();
     tested.ask(Command::DiscardCapture(CaptureId(1)));
@@ -219,6 +222,68 @@ fn held(number: u32) -> CaptureView {
     }
 }
 
+/// An app on a thread of its own that a test has prepared, and its face.
+fn serve(prepare: impl FnOnce(&mut Core) + Send + 'static) -> (Link, JoinHandle<()>) {
+    let app = App::default();
+    let (link, switch) = (app.door().attach(), app.door().switch);
+    let thread = std::thread::Builder::new().name("app".to_owned());
+    let served = thread.spawn(move || {
+        let mut tested = TestApp::new();
+        tested.core.switch = switch;
+        tested.core.mail = Arc::downgrade(&app.door.mail);
+        tested.core.faces.clear();
+        prepare(&mut tested.core);
+        let App { mailbox, door, .. } = app;
+        drop(door);
+        serve_all(&mailbox, &mut tested.core);
+    });
+    (link, served.expect("a thread"))
+}
+
+/// A picture that takes for ever to compute keeps nobody waiting: what is asked for is done and saved, a capture begins
+/// and ends, and the face is told that its picture is older. The next picture is of the state as it is then.
+#[test]
+fn a_picture_that_takes_for_ever_keeps_nobody_waiting() {
+    let (to, wishes) = sync_channel::<Wish>(1);
+    let (tell, folder) = sync_channel(1);
+    let (link, served) = serve(move |core| {
+        core.deriver = Some(to);
+        let job = core.job.as_ref().expect("the job").job();
+        tell.send(job.dir().to_owned()).expect("it is waited for");
+    });
+    let folder = folder.recv().expect("a folder");
+    let stuck = wishes.recv_timeout(Duration::from_secs(60)).expect("the first picture is asked for");
+    let ask = |command| link.commands.send(command).expect("the app takes it");
+    ask(Command::Set(SettingValue::Text(TextKey::JobName, "named meanwhile".to_owned())));
+    ask(Command::OpenStage(Stage::Drivers));
+    ask(Command::Set(SettingValue::Choice(Choice::Driver(Some("left-tweeter".to_owned())))));
+    ask(Command::StartOrStop);
+    let mut told = Vec::new();
+    let mut wait = |what: &str, wanted: &dyn Fn(&[view::Now]) -> bool| {
+        let began = Instant::now();
+        while !wanted(&told) {
+            assert!(began.elapsed() < Duration::from_secs(60), "{what}: {told:?}");
+            match link.updates.recv_timeout(Duration::from_millis(200)) {
+                Ok(Update::Now(now)) => told.push(now),
+                Ok(Update::Snapshot(_)) => panic!("nobody has computed it"),
+                _ => {}
+            }
+        }
+    };
+    wait("it runs", &|told| told.iter().any(|now| now.run.is_some()));
+    wait("it says that the picture is older", &|told| told.iter().any(|now| now.older));
+    wait("it has ended", &|told| told.last().is_some_and(|now| now.run.is_none()));
+    let job = job::Job::open_to_read(&folder).expect("it can be read");
+    assert_eq!(job.data().head.name, "named meanwhile");
+    assert_eq!(job.captures().iter().map(|one| one.state).collect::<Vec<_>>(), [job::CaptureState::Done]);
+    (stuck.answer)(Derived { revision: 0, lagging: Vec::new(), results: Vec::new(), live_offset_db: None });
+    let next = wishes.recv_timeout(Duration::from_secs(60)).expect("the next picture is asked for");
+    assert_eq!(next.derivation.job.as_ref().expect("the job").data.head.name, "named meanwhile");
+    assert_eq!(next.derivation.captures.iter().count(), 1);
+    drop((link, wishes));
+    served.join().expect("it ends");
+}
+
 /// The bar: the first callback after a stop begins the fade, whatever the app's thread is doing. It has
 /// 1,000 captures here, and is asked for their average over other parts of an octave again and again, which
 /// takes it far longer than the fade. Frames are counted where a loudspeaker would be; the fade lasts 10 ms and a
@@ -233,25 +298,13 @@ fn a_stop_is_heard_while_the_app_computes_on_a_thousand_captures() {
     };
     let plant = Arc::new(Mutex::new(CountedWire(Arc::clone(&heard))));
     let rig = SimulatedRig::new(plant, spec, Pace::RealTime).expect("a rig");
-    let app = App::default();
-    let (link, switch) = (app.door().attach(), app.door().switch);
-    let thread = std::thread::Builder::new().name("app".to_owned());
-    let served = thread
-        .spawn(move || {
-            let mut tested = TestApp::new();
-            tested.core.switch = switch;
-            tested.core.mail = Arc::downgrade(&app.door.mail);
-            tested.core.faces.clear();
-            tested.core.deriver = Some(deriver());
-            tested.core.hold_rig(rig::OpenRig::of(Box::new(rig)), library::RememberedRig::Devices);
-            (2..=1_001).for_each(|number| tested.core.state.captures.insert(held(number)));
-            let choices = &mut tested.core.state.choices;
-            (choices.signal, choices.positions, choices.countdown_s) = (view::Signal::PinkNoise, 1, 0);
-            let App { mailbox, door, .. } = app;
-            drop(door);
-            serve_all(&mailbox, &mut tested.core);
-        })
-        .expect("a thread");
+    let (link, served) = serve(move |core| {
+        core.deriver = Some(deriver());
+        core.hold_rig(rig::OpenRig::of(Box::new(rig)), library::RememberedRig::Devices);
+        (2..=1_001).for_each(|number| core.state.captures.insert(held(number)));
+        let choices = &mut core.state.choices;
+        (choices.signal, choices.positions, choices.countdown_s) = (view::Signal::PinkNoise, 1, 0);
+    });
     let ask = |command| link.commands.send(command).expect("the app takes it");
     ask(Command::OpenStage(Stage::Tune));
     ask(Command::Press(view::Action::Measure));

@@ -33,7 +33,7 @@ fn the_gain_is_done_when_it_has_stood_where_it_should_and_not_before() {
     app.finish();
     assert_eq!(main_of(&app).0, Action::WatchLevel, "it was stopped too early");
     app.ask(Command::StartOrStop);
-    app.pump_until(|app| app.core.is_gain_set());
+    app.pump_until(|app| app.core.gain_at(None).is_set());
     app.ask(Command::StartOrStop);
     app.finish();
     assert_eq!(state_of(&app, Stage::Gain).0, StageState::Measured);
@@ -194,7 +194,7 @@ fn a_proposed_place_counts_when_it_is_taken() {
     assert!(app.notices().iter().any(|notice| notice.contains("Say under Tune where each belongs")));
     let positions: Vec<String> = app.core.captures.iter().map(|held| held.position.clone()).collect();
     assert_eq!(positions, app.core.position_names()[..2], "each has a place of its own");
-    assert!(app.core.average(SetMark::Before).is_none(), "nothing counts yet");
+    assert!(app.core.derivation().average(SetMark::Before).is_none(), "nothing counts yet");
     let card = app.snapshot().card;
     assert_eq!(card.instruction, "Where does each track belong?");
     let kinds = card.settings.iter().filter(|setting| {
@@ -235,7 +235,7 @@ fn where_nothing_is_open_a_track_has_no_place() {
 #[test]
 fn the_source_is_a_checklist_of_five() {
     let mut app = TestApp::with_car("straight-wire");
-    let open = app.core.open_tasks();
+    let open = app.core.derivation().open_tasks();
     assert_eq!(
         open,
         [SourceTask::Headroom, SourceTask::Tone, SourceTask::Noise, SourceTask::Rattle],

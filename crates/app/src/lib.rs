@@ -11,6 +11,7 @@ mod cars;
 mod channels;
 mod check;
 mod command;
+mod derivation;
 mod derive;
 mod driver_card;
 mod drivers;
@@ -39,6 +40,7 @@ mod placing;
 mod preview;
 mod proposal;
 mod proposals;
+mod question;
 mod recent;
 mod results;
 mod rigs;
@@ -86,18 +88,20 @@ use view::{
 };
 
 use captures::{CaptureView, Captures};
+use derivation::Derivation;
 use derive::{Derived, FaceId, Wish, deriver};
 use drivers::driver;
 use gain_meter::GainMeter;
 use history::History;
 use library::{Error, Result, place};
+use memos::Memos;
 use procedure::{Change, Event, OpenJob};
 use rig::{CarFacts, OpenRig, RigChoice, role_of};
 use sounds::{Cued, Sound};
 use state::{Busy, JobView, State};
 use tune::Tune;
 use typed_band::TypedBand;
-use work::{Outcome, Work};
+use work::{Outcome, Questions, Work};
 
 /// A face that looks at the app.
 struct Attached {
@@ -111,7 +115,12 @@ struct Attached {
 /// The app: what it knows, and what has to do with threads, faces and the disk.
 struct Core {
     state: State,
+    /// What was computed last, for the threads that compute.
+    memos: Arc<Memos>,
     faces: Vec<Attached>,
+    /// The face that is being served, or was last.
+    served: FaceId,
+    questions: Questions,
     switch: StopSwitch,
     /// The run that is under way, and what the face looked at that began it.
     run: Option<RunToken>,
@@ -188,6 +197,8 @@ enum Mail {
     Told(u64, Box<Event>),
     /// A run is over: its rig comes back, and what is to be done with the result.
     Ended(u64, Option<Box<OpenRig>>, Result<Outcome<Core>>),
+    /// What a question about the state came to, for the face that asked.
+    Answered(FaceId, Result<Outcome<Core>>),
     /// What is shown was computed.
     Derived(Derived),
     /// The recent jobs, as far as they were looked at.
@@ -306,7 +317,10 @@ impl Core {
     fn new(tune: Tune, switch: StopSwitch, speaker: SyncSender<Cued>, mail: Weak<SyncSender<Mail>>) -> Self {
         Self {
             state: State::new(tune),
+            memos: Arc::default(),
             faces: Vec::new(),
+            served: FaceId(0),
+            questions: Questions::default(),
             switch,
             run: None,
             run_face: FaceState::default(),
@@ -345,11 +359,12 @@ impl Core {
                 self.over &= self.faces.is_empty();
             }
             Mail::Command(id, command) => {
-                let Some(at) = self.faces.iter().position(|face| face.id == id) else { return };
                 self.last_command = Instant::now();
-                self.state.face = self.faces[at].state.clone();
-                self.obey(command);
-                self.faces[at].state = self.state.face.clone();
+                self.serve(id, |core| core.obey(command));
+            }
+            Mail::Answered(id, answer) => {
+                self.questions.open -= 1;
+                self.serve(id, |core| core.carry(|core| answer?(core)));
             }
             Mail::Told(run, event) => self.on_event(run, *event),
             Mail::Ended(run, rig, result) => self.ended(run, rig.map(|rig| *rig), result),
@@ -357,6 +372,20 @@ impl Core {
             Mail::Recent(jobs) => self.take_recent(jobs),
         }
         self.refresh();
+    }
+
+    /// Works for a face, with what it looks at; one that has gone wants nothing more.
+    fn serve(&mut self, id: FaceId, work: impl FnOnce(&mut Self)) {
+        let Some(at) = self.faces.iter().position(|face| face.id == id) else { return };
+        self.served = id;
+        self.state.face = self.faces[at].state.clone();
+        work(self);
+        self.faces[at].state = self.state.face.clone();
+    }
+
+    /// The state as it is now, for another thread to compute from.
+    fn derivation(&self) -> Derivation {
+        Derivation::of(self.state.now(), Arc::clone(&self.memos))
     }
 
     /// Brings up to date what the state says of what runs and of the job.
@@ -435,7 +464,7 @@ impl Core {
         let wanted = self.faces.iter().filter(|face| self.changed || face.lags);
         let faces = wanted.map(|face| (face.id, face.updates.clone(), face.state.clone())).collect();
         let wish = Wish {
-            state: self.state.now(),
+            derivation: self.derivation(),
             faces,
             run_face: self.run_face.clone(),
             answer: Box::new(move |derived| {
@@ -548,17 +577,21 @@ impl Core {
     fn end(&mut self, mailbox: &Receiver<Mail>) {
         self.stop();
         let until = Instant::now() + LAST_WAIT;
-        while self.work.is_some() {
+        while self.work.is_some() || self.questions.open > 0 {
             match mailbox.recv_timeout(until.saturating_duration_since(Instant::now())) {
                 Ok(Mail::Told(run, event)) => self.on_event(run, *event),
                 Ok(Mail::Ended(run, rig, result)) => self.ended(run, rig.map(|rig| *rig), result),
+                Ok(Mail::Answered(_, answer)) => {
+                    self.questions.open -= 1;
+                    self.carry(|core| answer?(core));
+                }
                 Ok(_) => {}
                 Err(_) => break,
             }
         }
         self.refresh();
         // There is nobody left to be told.
-        self.keep(self.state.results());
+        self.keep(self.derivation().results());
     }
 
     /// Uses a simulated car as the rig from now on; nothing stands for the usual one.
@@ -660,7 +693,7 @@ impl Core {
         self.state.handed_over = data.stages.contains_key(&job::Stage::Handover);
         self.state.gain_meter = GainMeter::of_job(data);
         self.state.inverted_instead.clear();
-        self.state.memos = Arc::default();
+        self.memos = Arc::default();
         let (folder, choices) = (job.dir().to_owned(), job.data().choices.clone());
         self.job = Some(OpenJob::new(job));
         self.refresh();

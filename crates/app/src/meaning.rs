@@ -6,6 +6,7 @@ use view::{Action, Button, Card, CardLine, FindingLine, Stage, Tone, TuneCard};
 use super::Core;
 use super::captures::CaptureView;
 use super::card::{button, line};
+use super::derivation::Derivation;
 use super::order::Order;
 use super::state::State;
 use super::work::Heading;
@@ -41,16 +42,6 @@ impl State {
         (flat, one.filter(|one| flat.is_some_and(|flat| one.id > flat.id)))
     }
 
-    /// What the two say.
-    fn q_found(&self) -> Option<Result<MeaningOfQ>> {
-        let (Some(flat), Some(one)) = self.q_captures() else { return None };
-        let profile = self.tune.profile();
-        let (flat, one) = (flat.response.as_deref()?, one.response.as_deref()?);
-        let band = telling_band(profile)?;
-        let found = tuning::meaning_of_q(flat, one, &band, profile.sample_rate_hz);
-        Some(found.map_err(|error| Error::measurement(error.to_string())))
-    }
-
     /// The next of the two captures.
     pub(super) fn q_order(&self) -> Result<Order> {
         let profile = self.tune.profile();
@@ -75,6 +66,21 @@ impl State {
             detail: String::new(),
         };
         Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
+    }
+}
+
+impl Derivation {
+    /// What the two say, computed once for each set of captures.
+    fn q_found(&self) -> Option<std::result::Result<MeaningOfQ, String>> {
+        let key = (self.captures.results(), self.tune.profile_id().to_owned());
+        self.memos.meaning_of_q.get(key, || {
+            let (Some(flat), Some(one)) = self.q_captures() else { return None };
+            let profile = self.tune.profile();
+            let (flat, one) = (flat.response.as_deref()?, one.response.as_deref()?);
+            let band = telling_band(profile)?;
+            let found = tuning::meaning_of_q(flat, one, &band, profile.sample_rate_hz);
+            Some(found.map_err(|error| error.to_string()))
+        })
     }
 
     pub(super) fn q_main(&self) -> Option<Button> {
@@ -119,7 +125,7 @@ impl State {
             (_, Some(Ok(found))) => self.q_verdict(&mut card, &found),
             (_, Some(Err(error))) => {
                 card.instruction = "It could not be told. Measure once more.".to_owned();
-                card.findings.push(FindingLine { tone: Tone::Caution, text: error.to_string() });
+                card.findings.push(FindingLine { tone: Tone::Caution, text: error });
             }
         }
         card
@@ -151,9 +157,17 @@ impl State {
 impl Core {
     /// Writes a profile of the person's own that says what was found, and uses it.
     pub(super) fn use_q(&mut self) -> Result<()> {
-        let Some(Ok(MeaningOfQ { definition: Some(definition), .. })) = self.q_found() else {
-            return Err(Error::input("Measure flat and with the band first."));
-        };
+        self.ask(|derivation| {
+            let found =
+                derivation.q_found().and_then(std::result::Result::ok).and_then(|found| found.definition);
+            Box::new(move |core| match found {
+                Some(definition) => core.keep_q(definition),
+                None => Err(Error::input("Measure flat and with the band first.")),
+            })
+        })
+    }
+
+    fn keep_q(&mut self, definition: QDefinition) -> Result<()> {
         let id = self.state.tune.profile_id().to_owned();
         let preset = Profile::presets().iter().find(|preset| preset.name == id);
         let own = library::text("processors", &id, preset.is_some())?.map(|(text, _)| text);

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use chart::Chart;
 use procedure::{NoiseReport, ToneReport};
 use project::derive::{CarPlan, NoTune, TuneInputs};
-use tuning::{CleanLimit, OutputStep, Response, Target, TuneOptions};
+use tuning::{CleanLimit, MeaningOfQ, OutputStep, Response, Target, TuneOptions};
 use view::{FaceState, Ribbon, Tile};
 
 use super::audited::Check;
@@ -29,6 +29,7 @@ pub(super) struct Memos {
     pub(super) car_inputs: Memo<CarKey, Result<Arc<TuneInputs>, NoTune>>,
     pub(super) car_judged: Memo<(Same, Option<CarSettings>), Result<Arc<CarJudged>, String>>,
     pub(super) car_measured: Memo<(u64, Target), Option<job::Judgement>>,
+    pub(super) meaning_of_q: Memo<(u64, String), Option<Result<MeaningOfQ, String>>>,
     pub(super) outliers: Memo<Sides, Outliers>,
     pub(super) check: Memo<Typed, Option<Arc<Check>>>,
 }

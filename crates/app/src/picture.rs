@@ -12,10 +12,18 @@ use view::{
 use project::derive::SIDES;
 
 use super::captures::{CaptureView, USUAL_SMOOTHING};
+use super::derivation::Derivation;
 use super::memos::{Picture, RANGE_HZ};
 use super::state::State;
 
 impl State {
+    /// How much louder than the target a response is on the whole.
+    pub(super) fn offset_db(&self, response: &Response) -> f64 {
+        offset_to(self.tune.target(), response)
+    }
+}
+
+impl Derivation {
     pub(super) fn snapshot(&self) -> Snapshot {
         let picture = self.picture();
         Snapshot {
@@ -107,11 +115,6 @@ impl State {
         residual_to(self.tune.target(), response)
     }
 
-    /// How much louder than the target a response is on the whole.
-    pub(super) fn offset_db(&self, response: &Response) -> f64 {
-        offset_to(self.tune.target(), response)
-    }
-
     fn ribbon(&self) -> Option<Ribbon> {
         let count = |mark: SetMark| self.side(mark).count();
         let after = self.average(SetMark::After).map(|average| {
@@ -187,7 +190,7 @@ impl State {
     }
 }
 
-impl State {
+impl Derivation {
     /// What every face sees alike.
     fn shared(&self) -> Shared {
         Shared {

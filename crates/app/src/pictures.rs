@@ -8,9 +8,9 @@ use units::quantity;
 use view::{ChartFace, Stage, StageState};
 
 use super::captures::CaptureView;
-use super::state::State;
+use super::derivation::Derivation;
 
-impl State {
+impl Derivation {
     /// The face of a stage that is a picture.
     pub(super) fn picture_face(&self) -> Option<ChartFace> {
         match self.face.stage {
@@ -95,7 +95,8 @@ impl State {
             StageState::Begun | StageState::Measured => PartState::Good,
             StageState::NeedsAnotherLook => PartState::Caution,
         };
-        let plan = self.gain_plan().filter(|_| self.source_volts().is_some());
+        let gain = self.gain();
+        let plan = gain.plan().filter(|_| gain.measured);
         let stages = plan.map(|plan| plan.stages).unwrap_or_default();
         // The first stage is the radio itself, the last one the amplifier.
         let between = stages.get(1..stages.len().saturating_sub(1)).unwrap_or_default();
@@ -111,10 +112,10 @@ impl State {
         if between.is_empty() {
             links.push(part("Processor", Vec::new(), PartState::Open));
         }
-        let gain = self.stage_line(Stage::Gain);
+        let set = self.stage_line(Stage::Gain);
         let power = format!("{} W, {} Ω", self.choices.power_w, self.choices.load_ohm);
-        let wanted = self.gain_target_v().map(|volts| format!("{volts:.2} V wanted"));
-        links.push(part("Amplifier", wanted.into_iter().chain([power]).collect(), known(gain.state)));
+        let wanted = gain.target_v().map(|volts| format!("{volts:.2} V wanted"));
+        links.push(part("Amplifier", wanted.into_iter().chain([power]).collect(), known(set.state)));
         links.push(part("Speakers", Vec::new(), PartState::Open));
         // The probe goes to the radio's outputs, then to the amplifier's.
         let probe = if self.face.stage == Stage::Gain { links.len() - 2 } else { 0 };

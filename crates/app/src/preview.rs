@@ -7,11 +7,13 @@ use chart::{Dash, Line, Role};
 use engine::Pace;
 use procedure::{Instruction, LOUDEST_DBFS, LevelA, PreviewOrder, PreviewTuning, preview};
 use rig::{Entered, Scene, Sounding};
+use tuning::Response;
 use view::{
     Action, Button, Card, Choice, ChoiceKey, Figure, Program, SetMark, Setting, SwitchKey, TextKey, Tone,
 };
 
 use super::card::{button, choice, line, remarks, switch, text};
+use super::derivation::Derivation;
 use super::run::With;
 use super::state::State;
 use super::work::{Doing, Heading, Previewing, Work, nothing_more};
@@ -20,17 +22,6 @@ use library::{Error, Result};
 use project::derive::whole_car;
 
 impl State {
-    /// The tuning as it stands, as it would be heard.
-    fn preview_tuning(&self) -> PreviewTuning {
-        PreviewTuning {
-            bands: self.enabled_bands(),
-            channels: self.entered_channels(),
-            car: whole_car(|channel| {
-                self.average_of(SetMark::Before, channel).map(|average| (*average).clone())
-            }),
-        }
-    }
-
     /// What was heard of a preview, as curves.
     pub(super) fn previewed_lines(&self, previewing: &Previewing) -> Vec<Line> {
         let with = previewing.with;
@@ -43,6 +34,21 @@ impl State {
         };
         [curve(!with), curve(with)].into_iter().flatten().collect()
     }
+}
+
+impl State {
+    /// The tuning as it stands, as it would be heard in this car.
+    fn preview_tuning(&self, car: Option<Response>) -> PreviewTuning {
+        PreviewTuning { bands: self.enabled_bands(), channels: self.entered_channels(), car }
+    }
+}
+
+impl Derivation {
+    /// What the car did before, by which both ways are made equally loud.
+    fn car_before(&self) -> Option<Response> {
+        let average = |channel: &str| self.average_of(SetMark::Before, channel);
+        whole_car(|channel| average(channel).map(|average| (*average).clone()))
+    }
 
     /// It stops what is listened to.
     pub(super) fn preview_main() -> Button {
@@ -51,18 +57,16 @@ impl State {
 
     /// The card while something is listened to.
     pub(super) fn preview_card(&self) -> Card {
-        let louder_db = self
-            .rig
-            .as_ref()
-            .and_then(|rig| self.preview_tuning().louder_db(rig.spec()).ok())
-            .unwrap_or_default();
+        let tuning = self.preview_tuning(self.car_before());
+        let spec = self.rig.as_ref().map(|rig| rig.spec());
+        let louder_db = spec.and_then(|spec| tuning.louder_db(spec).ok()).unwrap_or_default();
         let with = self.choices.preview.with_bands;
         let matched = match (with, louder_db) {
             (_, db) if db.abs() < 0.05 => "as loud as without".to_owned(),
             (true, db) => format!("{:+.1} dB", -db).replace('-', "−"),
             (false, _) => "none needed".to_owned(),
         };
-        let left_out = self.rig.as_ref().and_then(|rig| self.preview_tuning().left_out(rig.spec()).ok());
+        let left_out = spec.and_then(|spec| tuning.left_out(spec).ok());
         Card {
             instruction: if with { "Playing with EQ.".to_owned() } else { "Playing without EQ.".to_owned() },
             detail: if self.rig.as_ref().is_some_and(|rig| rig.car().is_some()) {
@@ -118,8 +122,16 @@ impl Previewing {
 }
 
 impl Core {
-    /// Begins to play.
+    /// Begins to play, once it is known what the car did before.
     pub(super) fn preview(&mut self) -> Result<()> {
+        self.ask(|derivation| {
+            let car = derivation.car_before();
+            Box::new(move |core| core.preview_in(car))
+        })
+    }
+
+    fn preview_in(&mut self, car: Option<Response>) -> Result<()> {
+        self.refuse_while_busy()?;
         if self.state.muted {
             return Err(Error::input("The output is muted. Allow output first, then listen."));
         }
@@ -142,7 +154,7 @@ impl Core {
             processor: Some(Entered { bands: Vec::new(), ..self.in_processor() }),
             ..Scene::default()
         };
-        let told = (self.preview_tuning(), choices.with_bands);
+        let told = (self.preview_tuning(car), choices.with_bands);
         let tuning = told.0.clone();
         let heading = Heading { title: "Listening".to_owned(), ..Heading::default() };
         let store = procedure::Store::Nowhere;
@@ -162,9 +174,11 @@ impl Core {
         if !previews {
             return;
         }
-        let wanted = (self.preview_tuning(), self.state.choices.preview.with_bands);
         let Some(Work::Procedure(running)) = &mut self.work else { return };
         let Doing::Previewing(previewing) = &running.doing else { return };
+        // What the car did before stays as it was when the preview began.
+        let tuning = self.state.preview_tuning(previewing.told.0.car.clone());
+        let wanted = (tuning, self.state.choices.preview.with_bands);
         let (tuning, with) = &previewing.told;
         let told = (*tuning == wanted.0 || running.say(Instruction::Tuning(Box::new(wanted.0.clone()))))
             && (*with == wanted.1 || running.say(Instruction::Bypass(!wanted.1)));

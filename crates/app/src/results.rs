@@ -6,10 +6,10 @@ use project::derive::limit_change;
 use view::{SetMark, Stage, StageState};
 
 use super::captures::CaptureView;
+use super::derivation::Derivation;
 use super::memos::RANGE_HZ;
-use super::state::State;
 
-impl State {
+impl Derivation {
     /// How far a stage is and what came of it; nothing before it has begun.
     pub(super) fn stage_result(&self, stage: Stage) -> Option<(StageState, String)> {
         let measured = |result: String| Some((StageState::Measured, result));
@@ -33,7 +33,7 @@ impl State {
                     None => None,
                 }
             }
-            Stage::Gain => self.gain_result(),
+            Stage::Gain => self.gain().result(),
             Stage::Drivers => {
                 let (found, of, _) = self.drivers_result();
                 match (found, self.reversed_drivers().as_slice()) {
@@ -106,7 +106,7 @@ impl State {
     }
 }
 
-impl State {
+impl Derivation {
     /// What the job keeps of what follows from the captures: the source's limit, the tuning and its proof, and
     /// a line of each stage.
     pub(super) fn results(&self) -> Vec<Change> {

@@ -11,7 +11,7 @@ use view::{Activity, Figure, Live, SourceTask, Stage, Update};
 
 use super::live::{self, Trace};
 use super::sounds::Sound;
-use super::state::{BusyWith, State};
+use super::state::BusyWith;
 use super::work::{Computing, Doing, Heading, Outcome, Running, Task, Work, nothing_more, unbroken};
 use super::{Core, Mail};
 use library::{Error, Result};
@@ -31,17 +31,6 @@ type Worked = (Option<OpenRig>, Result<Outcome<Core>>);
 
 /// How many words of a person may wait.
 const INBOX_DEPTH: usize = 16;
-
-impl State {
-    fn done_text(&self, label: &str) -> String {
-        match self.face.stage {
-            Stage::Source => self.clean_text().unwrap_or_else(|| "Source done".to_owned()),
-            Stage::Drivers => "All drivers done".to_owned(),
-            Stage::Tune => "All positions done".to_owned(),
-            _ => format!("{label} done"),
-        }
-    }
-}
 
 impl Core {
     /// Begins what the stage captures: all of it, one after the other.
@@ -333,10 +322,29 @@ impl Core {
         let name = name.filter(|name| !name.is_empty()).unwrap_or_else(|| captured.label.clone());
         if is_last && !listens {
             self.sound(Sound::AllDone);
-            self.cue(self.done_text(&name), true);
+            self.cue_all_done(&name)?;
         } else {
             self.sound(Sound::Done);
             self.cue(format!("{name} done"), true);
+        }
+        Ok(())
+    }
+
+    /// Shows that all of it is done, and what came of it.
+    fn cue_all_done(&mut self, label: &str) -> Result<()> {
+        match self.state.face.stage {
+            Stage::Source => {
+                return self.ask(|derivation| {
+                    let text = derivation.clean_text().unwrap_or_else(|| "Source done".to_owned());
+                    Box::new(move |core| {
+                        core.cue(text, true);
+                        Ok(())
+                    })
+                });
+            }
+            Stage::Drivers => self.cue("All drivers done", true),
+            Stage::Tune => self.cue("All positions done", true),
+            _ => self.cue(format!("{label} done"), true),
         }
         Ok(())
     }

@@ -14,7 +14,6 @@ use view::{Activity, FaceState, HandleId, SetMark, Signal, StartPage};
 use super::captures::{CaptureView, Captures};
 use super::cars::simulated_cars;
 use super::gain_meter::GainMeter;
-use super::memos::Memos;
 use super::proposals::Proposals;
 use super::set_up::SetUp;
 use super::source::choices::Source;
@@ -58,8 +57,6 @@ pub(super) struct State {
     pub(super) can_undo: (bool, bool),
     /// Goes up with everything that can be seen.
     pub(super) revision: u64,
-    /// What was computed last, for every thread that looks at this state.
-    pub(super) memos: Arc<Memos>,
 }
 
 /// What an open job holds.
@@ -189,7 +186,6 @@ impl State {
             busy: Busy { activity: Activity::Idle, run: None, what: None },
             can_undo: (false, false),
             revision: 0,
-            memos: Arc::default(),
         }
     }
 
@@ -217,7 +213,6 @@ impl State {
             busy: self.busy.clone(),
             can_undo: self.can_undo,
             revision: self.revision,
-            memos: Arc::clone(&self.memos),
         }
     }
 

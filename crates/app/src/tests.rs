@@ -49,15 +49,28 @@ impl TestApp {
         Self { core, _mail: mail, mailbox, updates, sounds, folder }
     }
 
+    /// Asks for something, and lets the app find out what it needs for that.
     pub(super) fn ask(&mut self, command: Command) {
         self.core.obey(command);
         self.core.refresh();
+        while self.core.questions.open > 0 {
+            self.attend();
+            let mail = self.mailbox.recv_timeout(Duration::from_secs(60)).expect("an answer");
+            self.core.take_mail(mail);
+        }
+    }
+
+    /// What a test looks at is what the app's one face looks at.
+    fn attend(&mut self) {
+        if let Some(face) = self.core.faces.first_mut() {
+            face.state = self.core.state.face.clone();
+        }
     }
 
     /// Keeps in the job what follows, as the app does when the person pauses.
     pub(super) fn settle(&mut self) {
         self.core.refresh();
-        self.core.keep(self.core.state.results());
+        self.core.keep(self.core.derivation().results());
     }
 
     pub(super) fn choose(&mut self, choice: Choice) {
@@ -74,6 +87,7 @@ impl TestApp {
 
     /// Takes what workers have sent.
     pub(super) fn pump(&mut self) {
+        self.attend();
         if let Ok(mail) = self.mailbox.recv_timeout(Duration::from_millis(20)) {
             self.core.take_mail(mail);
         }
@@ -83,7 +97,7 @@ impl TestApp {
 
     /// Lets what is under way come to its end.
     pub(super) fn finish(&mut self) {
-        self.pump_until(|app| app.core.work.is_none());
+        self.pump_until(|app| app.core.work.is_none() && app.core.questions.open == 0);
         self.settle();
     }
 
@@ -98,7 +112,7 @@ impl TestApp {
     }
 
     pub(super) fn snapshot(&self) -> Snapshot {
-        self.core.snapshot()
+        self.core.derivation().snapshot()
     }
 
     pub(super) fn heard(&self) -> Vec<Sound> {
@@ -333,9 +347,9 @@ fn renaming_a_capture_computes_no_audit_and_no_plan_anew() {
         }
     }
     let found = |app: &TestApp| {
-        let state = app.core.state.now();
+        let derivation = app.core.derivation();
         let thread = std::thread::Builder::new().name("test-look".to_owned());
-        let looked = thread.spawn(move || (state.check(), state.car_plan(), state.limit()));
+        let looked = thread.spawn(move || (derivation.check(), derivation.car_plan(), derivation.limit()));
         looked.expect("a thread").join().expect("it looks")
     };
     let (audit, plan, _) = found(&app);

@@ -11,6 +11,7 @@ use view::{
 };
 
 use super::card::{button, choice, line, switch};
+use super::derivation::Derivation;
 use super::state::State;
 use super::work::Task;
 use super::{Core, picture};
@@ -38,6 +39,20 @@ impl State {
             .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
     }
 
+    /// What stood in the processor before the work: the simulated car knows it, else the job.
+    pub(super) fn preset(&self) -> Option<ProcessorSetting> {
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
+        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
+        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
+    }
+
+    /// What the job holds for its channels.
+    pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
+        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
+    }
+}
+
+impl Derivation {
     /// The plan for the whole car, computed once for each set of captures.
     pub(super) fn car_plan(&self) -> Arc<CarPlan> {
         let key = (
@@ -63,18 +78,6 @@ impl State {
         let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
         // The drivers are measured with the gains and polarities that the processor holds.
         plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
-    }
-
-    /// What stood in the processor before the work: the simulated car knows it, else the job.
-    pub(super) fn preset(&self) -> Option<ProcessorSetting> {
-        let car = self.rig.as_ref().and_then(|rig| rig.car());
-        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
-        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
-    }
-
-    /// What the job holds for its channels.
-    pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
-        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
     }
 
     /// Whether the job holds what the plan says.
@@ -253,19 +256,19 @@ impl Core {
     /// Keeps delays, polarities, gains and crossovers in the job; the simulated processor has
     /// them from then on.
     pub(super) fn enter_timing(&mut self) -> Result<()> {
-        let state = self.state.now();
+        let derivation = self.derivation();
         let task = Task {
             title: "Putting the drivers together".to_owned(),
             detail: "from their arrivals and responses",
         };
         self.think(task, move || {
-            let channels = state.car_plan().channels.clone();
+            let channels = derivation.car_plan().channels.clone();
             if channels.is_empty() {
                 return Err(Error::input(
                     "Measure the drivers first: the delays follow from their arrivals.",
                 ));
             }
-            let preset = state.preset();
+            let preset = derivation.preset();
             Ok(Box::new(move |core| {
                 // What was predicted of a tune of the whole car is not of this.
                 let found = vec![Change::Preset(preset), Change::Channels(channels), Change::TuneFound(None)];

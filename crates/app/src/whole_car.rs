@@ -17,6 +17,7 @@ use view::{
 };
 
 use super::card::{button, choice, line, number, remarks, switch};
+use super::derivation::Derivation;
 use super::faces::{empty, linear};
 use super::history::Edit;
 use super::picture;
@@ -43,6 +44,82 @@ impl State {
         }
     }
 
+    /// The bands of a proposal as the job keeps them.
+    fn proposed_bands(&self, car: &CarProposal) -> Vec<EnteredBand> {
+        car.bands.iter().map(|band| self.job_band(band)).collect()
+    }
+
+    /// Whether the whole car is what Tune offers first: its drivers were measured on one clock, and nobody has
+    /// begun with anything else there.
+    pub(super) fn offers_whole_car(&self) -> bool {
+        let begun = !self.tune.bands().is_empty() || self.captures.of(view::Stage::Tune).next().is_some();
+        let found = self.drivers().iter().filter(|driver| self.driver_found(&driver.name).is_some());
+        self.face.tune_card == TuneCard::Bands && !begun && self.arrivals_compare() && found.count() > 1
+    }
+
+    /// Whether the card of the whole car is open.
+    pub(super) fn is_tuning_car(&self) -> bool {
+        self.face.stage == view::Stage::Tune && self.face.tune_card == TuneCard::WholeCar
+    }
+
+    /// The cards of everything that is entered, in that order.
+    pub(super) fn car_cards(&self) -> Vec<HandleCard> {
+        let Some(car) = self.tune.car() else { return Vec::new() };
+        let mut heading = "";
+        let mut headed = |now: &'static str| {
+            let begins = std::mem::replace(&mut heading, now) != now;
+            if begins { now.to_owned() } else { String::new() }
+        };
+        let values = car.values();
+        let mut cards: Vec<HandleCard> = values
+            .iter()
+            .enumerate()
+            .map(|(index, value)| HandleCard {
+                heading: headed(value.kind.heading()),
+                ..self.value_card(car, HandleId::Value(index), *value)
+            })
+            .collect();
+        cards.extend(car.bands.iter().enumerate().map(|(index, band)| HandleCard {
+            heading: headed("Bands"),
+            ..self.band_card(HandleId::Proposed(index), index, band)
+        }));
+        cards
+    }
+
+    fn value_card(&self, car: &CarProposal, id: HandleId, value: CarValue) -> HandleCard {
+        let setting = &car.channels[value.channel];
+        let rate_hz = self.tune.profile().sample_rate_hz;
+        let corner =
+            |corner: &Option<job::Crossover>| corner.as_ref().map(crossover_text).unwrap_or_default();
+        let (label, text) = match value.kind {
+            ValueKind::Level => ("Gain", format!("{} dB", signed(setting.gain_db, 1))),
+            ValueKind::Polarity => {
+                ("Polarity", if setting.inverted { "inverted" } else { "normal" }.to_owned())
+            }
+            ValueKind::Delay => ("Delay", delay_text(self.face.delay_unit, setting.delay_s, rate_hz)),
+            ValueKind::HighPass => ("High-pass", corner(&setting.high_pass)),
+            ValueKind::LowPass => ("Low-pass", corner(&setting.low_pass)),
+        };
+        let what = match value.kind {
+            ValueKind::HighPass => "high-pass ",
+            ValueKind::LowPass => "low-pass ",
+            _ => "",
+        };
+        HandleCard {
+            id,
+            heading: String::new(),
+            label: String::new(),
+            text: format!("{}: {what}{text}", setting.channel),
+            reason: car.reason(value),
+            selected: self.selected() == Some(id),
+            numbers: vec![HandleNumber { what: Number::Value, label: label.to_owned(), text }],
+            band: None,
+            locked: Some(car.locked.contains(&value)),
+        }
+    }
+}
+
+impl Derivation {
     /// Everything that the tune is computed from, gathered once for each set of captures.
     pub(super) fn car_inputs(&self, options: TuneOptions) -> std::result::Result<Arc<TuneInputs>, NoTune> {
         let Some(job) = &self.job else { return Err(NoTiming::NothingMeasured.into()) };
@@ -61,11 +138,6 @@ impl State {
             };
             TuneInputs::of_job(&job.project(), &[], target, profile, options, basis).map(Arc::new)
         })
-    }
-
-    /// The bands of a proposal as the job keeps them.
-    fn proposed_bands(&self, car: &CarProposal) -> Vec<EnteredBand> {
-        car.bands.iter().map(|band| self.job_band(band)).collect()
     }
 
     /// How good the car is, before and as proposed; follows every edit.
@@ -102,19 +174,6 @@ impl State {
             && self.tune.car().is_some_and(|car| {
                 car.channels == self.entered_channels() && same_values(&car.bands, self.tune.bands())
             })
-    }
-
-    /// Whether the whole car is what Tune offers first: its drivers were measured on one clock, and nobody has
-    /// begun with anything else there.
-    pub(super) fn offers_whole_car(&self) -> bool {
-        let begun = !self.tune.bands().is_empty() || self.captures.of(view::Stage::Tune).next().is_some();
-        let found = self.drivers().iter().filter(|driver| self.driver_found(&driver.name).is_some());
-        self.face.tune_card == TuneCard::Bands && !begun && self.arrivals_compare() && found.count() > 1
-    }
-
-    /// Whether the card of the whole car is open.
-    pub(super) fn is_tuning_car(&self) -> bool {
-        self.face.stage == view::Stage::Tune && self.face.tune_card == TuneCard::WholeCar
     }
 
     /// What comes next for the whole car, as the main button and its reason.
@@ -331,62 +390,6 @@ impl State {
         lines
     }
 
-    /// The cards of everything that is entered, in that order.
-    pub(super) fn car_cards(&self) -> Vec<HandleCard> {
-        let Some(car) = self.tune.car() else { return Vec::new() };
-        let mut heading = "";
-        let mut headed = |now: &'static str| {
-            let begins = std::mem::replace(&mut heading, now) != now;
-            if begins { now.to_owned() } else { String::new() }
-        };
-        let values = car.values();
-        let mut cards: Vec<HandleCard> = values
-            .iter()
-            .enumerate()
-            .map(|(index, value)| HandleCard {
-                heading: headed(value.kind.heading()),
-                ..self.value_card(car, HandleId::Value(index), *value)
-            })
-            .collect();
-        cards.extend(car.bands.iter().enumerate().map(|(index, band)| HandleCard {
-            heading: headed("Bands"),
-            ..self.band_card(HandleId::Proposed(index), index, band)
-        }));
-        cards
-    }
-
-    fn value_card(&self, car: &CarProposal, id: HandleId, value: CarValue) -> HandleCard {
-        let setting = &car.channels[value.channel];
-        let rate_hz = self.tune.profile().sample_rate_hz;
-        let corner =
-            |corner: &Option<job::Crossover>| corner.as_ref().map(crossover_text).unwrap_or_default();
-        let (label, text) = match value.kind {
-            ValueKind::Level => ("Gain", format!("{} dB", signed(setting.gain_db, 1))),
-            ValueKind::Polarity => {
-                ("Polarity", if setting.inverted { "inverted" } else { "normal" }.to_owned())
-            }
-            ValueKind::Delay => ("Delay", delay_text(self.face.delay_unit, setting.delay_s, rate_hz)),
-            ValueKind::HighPass => ("High-pass", corner(&setting.high_pass)),
-            ValueKind::LowPass => ("Low-pass", corner(&setting.low_pass)),
-        };
-        let what = match value.kind {
-            ValueKind::HighPass => "high-pass ",
-            ValueKind::LowPass => "low-pass ",
-            _ => "",
-        };
-        HandleCard {
-            id,
-            heading: String::new(),
-            label: String::new(),
-            text: format!("{}: {what}{text}", setting.channel),
-            reason: car.reason(value),
-            selected: self.selected() == Some(id),
-            numbers: vec![HandleNumber { what: Number::Value, label: label.to_owned(), text }],
-            band: None,
-            locked: Some(car.locked.contains(&value)),
-        }
-    }
-
     /// Left and right, as they were, as predicted and as measured, against the target.
     pub(super) fn car_chart(&self) -> Chart {
         let mut lines: Vec<Line> = Vec::new();
@@ -496,12 +499,13 @@ impl Core {
     /// Finds the quick tune: some milliseconds, on a thread of its own.
     pub(super) fn quick_tune(&mut self) -> Result<()> {
         self.state.proposals = Proposals::default();
-        let state = self.state.now();
+        let derivation = self.derivation();
         let task = Task { title: "Quick tune".to_owned(), detail: "levels, delays, and a fit of each side" };
         self.think(task, move || {
-            let options = with_locks(state.car_options(), state.tune.car(), state.tune.profile());
+            let options =
+                with_locks(derivation.car_options(), derivation.tune.car(), derivation.tune.profile());
             // The card says why there is none.
-            let Ok(inputs) = state.car_inputs(options) else { return Ok(nothing_more()) };
+            let Ok(inputs) = derivation.car_inputs(options) else { return Ok(nothing_more()) };
             let found = tuning::quick_tune(&inputs.input());
             let found = found.map(|mut tune| {
                 inputs.explain(&mut tune);
@@ -520,7 +524,7 @@ impl Core {
 
     /// Searches for the joint tune on a worker; stopped, it gives the best that was found by then.
     pub(super) fn tune_car(&mut self) -> Result<()> {
-        let state = self.state.now();
+        let derivation = self.derivation();
         let heading = Heading {
             title: "Tuning the whole car".to_owned(),
             hint: String::new(),
@@ -528,8 +532,10 @@ impl Core {
         };
         self.work_on(Doing::Tuning, vec![heading], None, move |token, _, on_event| {
             let result = unbroken(|| {
-                let options = with_locks(state.car_options(), state.tune.car(), state.tune.profile());
-                let inputs = state.car_inputs(options).map_err(|why| Error::input(no_tune_text(&why)))?;
+                let options =
+                    with_locks(derivation.car_options(), derivation.tune.car(), derivation.tune.profile());
+                let inputs =
+                    derivation.car_inputs(options).map_err(|why| Error::input(no_tune_text(&why)))?;
                 let mut tune = tuning::tune_car(&inputs.input(), &mut |now: TuneProgress| {
                     #[expect(clippy::cast_precision_loss, reason = "thousands")]
                     let share = now.evaluations as f64 / now.of.max(1) as f64;
@@ -561,7 +567,11 @@ impl Core {
             CarTune::Quick => proposals.quick = Some(Arc::clone(&found)),
             CarTune::Joint => proposals.joint = Some(Arc::clone(&found)),
         }
+        let edits = self.state.tune.edits();
         self.propose(found);
+        if self.state.tune.edits() > edits {
+            self.history.note(Edit::Tune);
+        }
     }
 
     /// Shows another of the tunes that were found.
@@ -573,11 +583,7 @@ impl Core {
 
     fn propose(&mut self, found: Arc<ProposedTune>) {
         let car = CarProposal::new(found).keeping(self.state.tune.car());
-        let edits = self.state.tune.edits();
         self.state.tune.set_car(car);
-        if self.state.tune.edits() > edits {
-            self.history.note(Edit::Tune);
-        }
         self.changed = true;
     }
 
@@ -586,20 +592,21 @@ impl Core {
         let Some(car) = self.state.tune.car().cloned() else {
             return Err(Error::input("Tune the whole car first: there is nothing to enter yet."));
         };
-        let state = self.state.now();
+        let derivation = self.derivation();
         let task = Task { title: "Entering the tune".to_owned(), detail: "with what it is predicted to do" };
         self.think(task, move || {
-            let inputs =
-                state.car_inputs(state.car_options()).map_err(|why| Error::input(no_tune_text(&why)))?;
-            let bands = state.proposed_bands(&car);
+            let inputs = derivation
+                .car_inputs(derivation.car_options())
+                .map_err(|why| Error::input(no_tune_text(&why)))?;
+            let bands = derivation.proposed_bands(&car);
             let mut proposed = inputs
                 .edited(&car.found, car.channels.clone(), bands)
                 .map_err(|error| Error::measurement(error.to_string()))?;
             for channel in &mut proposed.record.channels {
                 channel.locked = car.locked_keys(&channel.setting.channel);
             }
-            let Some(job) = &state.job else { return Ok(nothing_more()) };
-            let mut changes = vec![Change::Preset(state.preset())];
+            let Some(job) = &derivation.job else { return Ok(nothing_more()) };
+            let mut changes = vec![Change::Preset(derivation.preset())];
             changes.extend(inputs.changes_of(&job.project(), proposed));
             let outcome: Outcome<Self> = Box::new(move |core| core.tune_entered(&car, changes));
             Ok(outcome)

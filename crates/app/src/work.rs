@@ -101,6 +101,15 @@ impl Running {
 /// What is done with something that was computed, or when a procedure has ended.
 pub(super) type Outcome<App> = Box<dyn FnOnce(&mut App) -> Result<()> + Send>;
 
+/// The questions that are on their way.
+#[derive(Debug, Default)]
+pub(super) struct Questions {
+    /// How many have no answer yet.
+    pub(super) open: usize,
+    /// Whether one of them is what the open stage offers first, and is still wanted.
+    pub(super) start: bool,
+}
+
 /// A computation on a thread of its own.
 pub(super) struct Computing {
     pub(super) task: Task,

@@ -24,6 +24,15 @@ pub enum SheetForm {
     Pdf,
 }
 
+/// The forms of the customer's report.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReportForm {
+    /// One page to be read or printed.
+    Html,
+    /// Pages to be printed.
+    Pdf,
+}
+
 /// The entry sheet of a job, as a file of this form holds it.
 ///
 /// # Errors
@@ -82,14 +91,25 @@ pub fn wording(name_or_file: Option<&str>) -> Result<Wording> {
 /// # Errors
 /// When the folder is no job, or the file's ending names no form.
 pub fn write_report(job: &Path, out: &Path, size: PageSize, words: &Wording) -> Result<()> {
-    let sheet = || Ok::<Sheet, Error>(Sheet::from_job(&Job::open_to_read(job)?));
-    let bytes = match ending(out).as_deref() {
-        Some("html" | "htm") => sheet()?.to_customer_html(size, words).into_bytes(),
-        Some("pdf") => sheet()?.to_customer_pdf(size, words),
+    let form = match ending(out).as_deref() {
+        Some("html" | "htm") => ReportForm::Html,
+        Some("pdf") => ReportForm::Pdf,
         _ => {
             let text = format!("{}: a report is written as FILE.html or FILE.pdf", out.display());
             return Err(Error::input(text));
         }
     };
-    write_bytes(out, &bytes)
+    write_bytes(out, &report(job, form, size, words)?)
+}
+
+/// The customer's report of a job, as a file of this form holds it.
+///
+/// # Errors
+/// When the folder is no job.
+pub fn report(job: &Path, form: ReportForm, size: PageSize, words: &Wording) -> Result<Vec<u8>> {
+    let sheet = Sheet::from_job(&Job::open_to_read(job)?);
+    Ok(match form {
+        ReportForm::Html => sheet.to_customer_html(size, words).into_bytes(),
+        ReportForm::Pdf => sheet.to_customer_pdf(size, words),
+    })
 }

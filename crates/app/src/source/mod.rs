@@ -21,6 +21,7 @@ use view::{
 
 use super::Core;
 use super::card::{button, choice, text};
+use super::derivation::Derivation;
 use super::order::Order;
 use super::state::State;
 use library::Result;
@@ -55,6 +56,51 @@ fn best_face(task: SourceTask) -> ChartFace {
 }
 
 impl State {
+    pub(super) fn source_orders(&self) -> Result<VecDeque<Order>> {
+        match self.face.source_task {
+            SourceTask::Tone => self.tone_orders(),
+            SourceTask::Noise => self.noise_orders(),
+            SourceTask::Rattle => Ok(VecDeque::from([self.rattle_order()?])),
+            SourceTask::Other => self.other_orders(),
+            // These are procedures of their own.
+            SourceTask::Headroom | SourceTask::Volts => Ok(VecDeque::new()),
+        }
+    }
+
+    /// The outputs of the source.
+    pub(super) fn output_names(&self) -> Vec<String> {
+        let trimmed = |name: &str| name.trim().to_owned();
+        match self.rig.as_ref().and_then(|rig| rig.car()) {
+            Some(simulated) => simulated.car.radio.outputs.iter().map(|output| output.name.clone()).collect(),
+            None => self.source.outputs.split(',').map(trimmed).filter(|name| !name.is_empty()).collect(),
+        }
+    }
+
+    /// Those that are measured next.
+    pub(super) fn outputs_wanted(&self) -> Vec<String> {
+        let names = self.output_names();
+        match self.source.only.as_ref().filter(|only| names.contains(only)) {
+            Some(only) => vec![only.clone()],
+            None => names,
+        }
+    }
+
+    /// The volume step at which the source is, where it is known.
+    pub(super) fn step_now(&self) -> Option<u32> {
+        if self.is_simulated() {
+            self.clean_step()
+        } else {
+            Some(self.source.at_step).filter(|step| *step > 0)
+        }
+    }
+
+    /// The highest step at which every output is clean, once it is known.
+    pub(crate) fn clean_step(&self) -> Option<u32> {
+        self.job.as_ref().and_then(|job| job.data.source.clean_step)
+    }
+}
+
+impl Derivation {
     /// Whether the stage's chart shows what sweeps found.
     pub(super) fn is_of_sweeps(&self) -> bool {
         matches!(self.face.source_task, SourceTask::Tone | SourceTask::Other)
@@ -105,17 +151,6 @@ impl State {
         }
     }
 
-    pub(super) fn source_orders(&self) -> Result<VecDeque<Order>> {
-        match self.face.source_task {
-            SourceTask::Tone => self.tone_orders(),
-            SourceTask::Noise => self.noise_orders(),
-            SourceTask::Rattle => Ok(VecDeque::from([self.rattle_order()?])),
-            SourceTask::Other => self.other_orders(),
-            // These are procedures of their own.
-            SourceTask::Headroom | SourceTask::Volts => Ok(VecDeque::new()),
-        }
-    }
-
     /// The task's own picture, where there is one for this face.
     pub(super) fn source_chart(&self, face: ChartFace) -> Option<Chart> {
         match (self.face.source_task, face) {
@@ -136,24 +171,6 @@ impl State {
             SourceTask::Noise => &[ChartFace::Spectrum],
             SourceTask::Rattle => &[ChartFace::Harmonics],
             SourceTask::Other => &[ChartFace::Response, ChartFace::Spectrum],
-        }
-    }
-
-    /// The outputs of the source.
-    pub(super) fn output_names(&self) -> Vec<String> {
-        let trimmed = |name: &str| name.trim().to_owned();
-        match self.rig.as_ref().and_then(|rig| rig.car()) {
-            Some(simulated) => simulated.car.radio.outputs.iter().map(|output| output.name.clone()).collect(),
-            None => self.source.outputs.split(',').map(trimmed).filter(|name| !name.is_empty()).collect(),
-        }
-    }
-
-    /// Those that are measured next.
-    pub(super) fn outputs_wanted(&self) -> Vec<String> {
-        let names = self.output_names();
-        match self.source.only.as_ref().filter(|only| names.contains(only)) {
-            Some(only) => vec![only.clone()],
-            None => names,
         }
     }
 
@@ -222,29 +239,13 @@ impl State {
     fn task_setting(&self) -> Setting {
         choice(ChoiceKey::SourceTask, Choice::SourceTask, "Measure", TASKS, Some(self.face.source_task))
     }
-
-    /// The volume step at which the source is, where it is known.
-    pub(super) fn step_now(&self) -> Option<u32> {
-        if self.is_simulated() {
-            self.clean_step()
-        } else {
-            Some(self.source.at_step).filter(|step| *step > 0)
-        }
-    }
-
-    /// The highest step at which every output is clean, once it is known.
-    fn clean_step(&self) -> Option<u32> {
-        self.job.as_ref().and_then(|job| job.data.source.clean_step)
-    }
 }
 
 impl Core {
     /// Asks something else of the source.
-    pub(super) fn choose_task(&mut self, task: SourceTask) {
+    pub(super) fn choose_task(&mut self, task: SourceTask) -> Result<()> {
         self.state.face.source_task = task;
         self.state.face.chart = best_face(task);
-        if task == SourceTask::Other {
-            self.offer();
-        }
+        if task == SourceTask::Other { self.offer() } else { Ok(()) }
     }
 }

@@ -11,6 +11,7 @@ use tuning::Response;
 use view::{Button, Card, CardLine, NumberKey, SettingKind, Tone};
 
 use crate::card::{number, remarks};
+use crate::derivation::Derivation;
 use crate::faces::{empty, linear, series};
 use crate::order::{Order, numbered};
 use crate::state::State;
@@ -26,6 +27,38 @@ use rig::Scene;
 const RANGE_DBFS: (f64, f64) = (-160.0, -40.0);
 
 impl State {
+    pub(super) fn noise_orders(&self) -> Result<VecDeque<Order>> {
+        let simulated = self.is_simulated();
+        let speeds = if simulated { USUAL_RPM.to_vec() } else { vec![self.source.engine_rpm] };
+        let seconds = if simulated { LISTEN_S.0 } else { LISTEN_S.1 };
+        let order = |(index, rpm): (usize, &f64)| {
+            let mut plan = self.plan("noise", Stage::Source, InputRole::Electrical)?;
+            plan.stimulus =
+                Some(Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(seconds)] });
+            plan.peak_dbfs = None;
+            plan.reference = None;
+            plan.until = Until::Seconds(seconds);
+            plan.label = format!("Noise, {}", at_speed(*rpm));
+            plan.engine_rpm = Some(*rpm);
+            plan.volume_step = self.step_now();
+            plan.scene = Some(Scene { engine_rpm: *rpm, volume_step: plan.volume_step, ..self.scene() });
+            // The car sets itself, so that only the first is counted down.
+            plan.request = (!simulated || index == 0).then_some(Request::EngineSpeed { rpm: *rpm });
+            let heading = Heading {
+                title: numbered("Noise", index, speeds.len(), &at_speed(*rpm)),
+                hint: match simulated {
+                    true => "Silence is played at the clean step.".to_owned(),
+                    false => format!("Silence is played at the clean step, {}.", at_speed(*rpm)),
+                },
+                detail: "listening".to_owned(),
+            };
+            Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
+        };
+        speeds.iter().enumerate().map(order).collect()
+    }
+}
+
+impl Derivation {
     pub(super) fn noise_main(&self) -> Button {
         if self.is_simulated() {
             self.measure_button("Listen at three engine speeds")
@@ -89,36 +122,6 @@ impl State {
             findings: report.iter().flat_map(|report| remarks(&report.findings)).collect(),
             ..Card::default()
         }
-    }
-
-    pub(super) fn noise_orders(&self) -> Result<VecDeque<Order>> {
-        let simulated = self.is_simulated();
-        let speeds = if simulated { USUAL_RPM.to_vec() } else { vec![self.source.engine_rpm] };
-        let seconds = if simulated { LISTEN_S.0 } else { LISTEN_S.1 };
-        let order = |(index, rpm): (usize, &f64)| {
-            let mut plan = self.plan("noise", Stage::Source, InputRole::Electrical)?;
-            plan.stimulus =
-                Some(Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(seconds)] });
-            plan.peak_dbfs = None;
-            plan.reference = None;
-            plan.until = Until::Seconds(seconds);
-            plan.label = format!("Noise, {}", at_speed(*rpm));
-            plan.engine_rpm = Some(*rpm);
-            plan.volume_step = self.step_now();
-            plan.scene = Some(Scene { engine_rpm: *rpm, volume_step: plan.volume_step, ..self.scene() });
-            // The car sets itself, so that only the first is counted down.
-            plan.request = (!simulated || index == 0).then_some(Request::EngineSpeed { rpm: *rpm });
-            let heading = Heading {
-                title: numbered("Noise", index, speeds.len(), &at_speed(*rpm)),
-                hint: match simulated {
-                    true => "Silence is played at the clean step.".to_owned(),
-                    false => format!("Silence is played at the clean step, {}.", at_speed(*rpm)),
-                },
-                detail: "listening".to_owned(),
-            };
-            Ok(Order { plan, heading, pace: self.pace(u32::MAX) })
-        };
-        speeds.iter().enumerate().map(order).collect()
     }
 
     /// What the newest capture at each engine speed says, computed once.

@@ -71,23 +71,32 @@ impl State {
 impl Core {
     /// Looks at what there is to choose from, plugins that were dropped in since
     /// then included.
-    pub(super) fn offer(&mut self) {
-        // These have their own place in the work order.
-        let elsewhere = ["headroom", "sweep", "noise", "rattle"];
-        self.state.source.offers = procedure::whole_registry()
-            .manifests()
-            .filter(|manifest| !elsewhere.contains(&manifest.id.as_str()))
-            .map(|manifest| Offer {
-                id: manifest.id.clone(),
-                title: manifest.title.clone(),
-                summary: manifest.summary.clone(),
+    pub(super) fn offer(&mut self) -> Result<()> {
+        self.ask(|_| {
+            let offers = offers();
+            Box::new(move |core| {
+                let source = &mut core.state.source;
+                source.offers = offers;
+                if !source.offers.iter().any(|offer| offer.id == source.other) {
+                    source.other = source.offers.first().map_or_else(String::new, |offer| offer.id.clone());
+                }
+                Ok(())
             })
-            .collect();
-        if self.offered().is_none() {
-            self.state.source.other =
-                self.state.source.offers.first().map_or_else(String::new, |offer| offer.id.clone());
-        }
+        })
     }
+}
+
+/// Every measurement that has no place of its own in the work order.
+fn offers() -> Vec<Offer> {
+    let elsewhere = ["headroom", "sweep", "noise", "rattle"];
+    let registry = procedure::whole_registry();
+    let others = registry.manifests().filter(|manifest| !elsewhere.contains(&manifest.id.as_str()));
+    let offer = |manifest: &measure::Manifest| Offer {
+        id: manifest.id.clone(),
+        title: manifest.title.clone(),
+        summary: manifest.summary.clone(),
+    };
+    others.map(offer).collect()
 }
 
 /// The numbers that a person measures for, the most telling first.

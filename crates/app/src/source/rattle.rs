@@ -26,7 +26,7 @@ const PLAYABLE: u8 = 6;
 impl State {
     pub(super) fn rattle_card(&self) -> Card {
         let spots = self.spots();
-        let idle = self.is_idle() && self.can_play();
+        let idle = self.ready().can_begin();
         let play = |(number, spot): (u8, &Spot)| -> Button {
             button(Action::PlaySpot(number), &format!("Play {}", stretch(spot)), idle)
         };

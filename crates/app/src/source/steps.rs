@@ -6,6 +6,7 @@ use view::{Action, Button, Card, CardLine, NumberKey, Tone};
 
 use crate::Core;
 use crate::card::{button, number, remarks};
+use crate::derivation::Derivation;
 use crate::order::numbered;
 use crate::run::With;
 use crate::state::State;
@@ -14,6 +15,59 @@ use crate::work::{Doing, nothing_more};
 use library::{Error, Result};
 
 impl State {
+    /// What is swept, and what each output's sweep is called.
+    pub(crate) fn sweep(&self) -> Result<(VolumeSweep, Vec<Heading>)> {
+        let Some(rig) = &self.rig else {
+            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
+        };
+        let mut wanted = self.outputs_wanted();
+        if wanted.is_empty() {
+            return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
+        }
+        if !self.choices.go_on {
+            wanted.truncate(1);
+        }
+        let tone = |name: &String| match rig.car() {
+            Some(simulated) => {
+                let known = simulated.car.radio.outputs.iter().find(|output| output.name == *name);
+                Ok(OutputTone { name: name.clone(), tone_hz: known.map_or(1_000.0, |one| one.test_tone_hz) })
+            }
+            None => OutputTone::parse(name),
+        };
+        let outputs: Vec<OutputTone> = wanted.iter().map(tone).collect::<Result<_>>()?;
+        let simulated = rig.is_simulated();
+        let heading = |(index, output): (usize, &OutputTone)| Heading {
+            title: numbered("Output", index, outputs.len(), &output.name),
+            hint: if simulated {
+                format!("Tap {}. The volume rises by itself.", output.name)
+            } else {
+                format!(
+                    "Connect the input to {}, and play the full-scale tone on the source at a low volume.",
+                    output.name
+                )
+            },
+            detail: if simulated {
+                format!("tone of {} Hz at full scale", output.tone_hz)
+            } else {
+                "Turn the volume up one step a second. It ends by itself when a step is not clean, or with Space."
+                    .to_owned()
+            },
+        };
+        let headings = outputs.iter().enumerate().map(heading).collect();
+        let input = self.input(InputRole::Electrical)?;
+        let sweep = VolumeSweep {
+            input: Some(rig.spec().inputs[input].name.clone()),
+            first_step: (!simulated).then(|| i64::from(self.source.first_step)),
+            source_plays: !simulated,
+            until_stopped: !simulated,
+            outputs,
+            ..VolumeSweep::default()
+        };
+        Ok((sweep, headings))
+    }
+}
+
+impl Derivation {
     /// Whether the clean step is known and nothing is under way.
     fn is_headroom_done(&self) -> bool {
         self.limit().clean_step.is_some() && self.is_idle()
@@ -79,57 +133,6 @@ impl State {
             findings: [notes, self.findings(view::Stage::Source)].concat(),
             ..Card::default()
         }
-    }
-
-    /// What is swept, and what each output's sweep is called.
-    pub(crate) fn sweep(&self) -> Result<(VolumeSweep, Vec<Heading>)> {
-        let Some(rig) = &self.rig else {
-            return Err(Error::input("Choose what to measure with first: devices, or the simulated car."));
-        };
-        let mut wanted = self.outputs_wanted();
-        if wanted.is_empty() {
-            return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
-        }
-        if !self.choices.go_on {
-            wanted.truncate(1);
-        }
-        let tone = |name: &String| match rig.car() {
-            Some(simulated) => {
-                let known = simulated.car.radio.outputs.iter().find(|output| output.name == *name);
-                Ok(OutputTone { name: name.clone(), tone_hz: known.map_or(1_000.0, |one| one.test_tone_hz) })
-            }
-            None => OutputTone::parse(name),
-        };
-        let outputs: Vec<OutputTone> = wanted.iter().map(tone).collect::<Result<_>>()?;
-        let simulated = rig.is_simulated();
-        let heading = |(index, output): (usize, &OutputTone)| Heading {
-            title: numbered("Output", index, outputs.len(), &output.name),
-            hint: if simulated {
-                format!("Tap {}. The volume rises by itself.", output.name)
-            } else {
-                format!(
-                    "Connect the input to {}, and play the full-scale tone on the source at a low volume.",
-                    output.name
-                )
-            },
-            detail: if simulated {
-                format!("tone of {} Hz at full scale", output.tone_hz)
-            } else {
-                "Turn the volume up one step a second. It ends by itself when a step is not clean, or with Space."
-                    .to_owned()
-            },
-        };
-        let headings = outputs.iter().enumerate().map(heading).collect();
-        let input = self.input(InputRole::Electrical)?;
-        let sweep = VolumeSweep {
-            input: Some(rig.spec().inputs[input].name.clone()),
-            first_step: (!simulated).then(|| i64::from(self.source.first_step)),
-            source_plays: !simulated,
-            until_stopped: !simulated,
-            outputs,
-            ..VolumeSweep::default()
-        };
-        Ok((sweep, headings))
     }
 }
 

@@ -5,8 +5,8 @@ use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
 use crate::Core;
+use crate::derivation::Derivation;
 use crate::sounds::Sound;
-use crate::state::State;
 use procedure::{SweepNow, output_headroom};
 
 /// A step in very big type.
@@ -23,7 +23,7 @@ pub(crate) fn figures(step: &OutputStep) -> Vec<Figure> {
     ]
 }
 
-impl State {
+impl Derivation {
     /// The clean limit over all outputs, from the newest sweep of each.
     pub(crate) fn limit(&self) -> CleanLimit {
         self.memos.limit.get(self.captures.results(), || {

@@ -13,6 +13,7 @@ use view::{Action, Button, Card, CardLine, NumberKey, Setting, SettingKind, Sign
 
 use crate::Core;
 use crate::card::{button, line, number, remarks, switch};
+use crate::derivation::Derivation;
 use crate::faces::{empty, linear, role, series};
 use crate::memos::ToneFound;
 use crate::order::{Order, numbered};
@@ -30,6 +31,63 @@ use rig::Scene;
 const NAMED: usize = 8;
 
 impl State {
+    pub(super) fn tone_orders(&self) -> Result<VecDeque<Order>> {
+        let outputs = self.outputs_wanted();
+        let Some(simulated) = self.rig.as_ref().and_then(|rig| rig.car()) else {
+            let order = |(index, output): (usize, &String)| {
+                let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
+                plan.volume_step = self.step_now();
+                let step = plan.volume_step.map(i64::from);
+                plan.request = Some(Request::Connect { output: output.clone(), step });
+                let mut order = self.tone_order(plan, output);
+                let heading = &mut order.heading;
+                heading.title = numbered("Output", index, outputs.len(), &heading.title);
+                heading.hint =
+                    format!("Connect the input to {output}; the volume is set, tone controls are flat.");
+                Ok(order)
+            };
+            if outputs.is_empty() {
+                return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
+            }
+            return outputs.iter().enumerate().map(order).collect();
+        };
+        // Before the clean step is known: nearly as loud as it goes.
+        let clean = self.clean_step().unwrap_or(simulated.car.radio.last_step() * 3 / 4);
+        let steps = usual_steps(clean);
+        let of = outputs.len() * steps.len();
+        let wanted = outputs.iter().flat_map(|output| steps.map(|step| (output, step)));
+        wanted
+            .enumerate()
+            .map(|(index, (output, step))| {
+                let mut plan = self.plan("sweep", Stage::Source, InputRole::Electrical)?;
+                plan.stimulus = Some(short_sweep());
+                plan.volume_step = Some(step);
+                plan.scene =
+                    Some(Scene { tap: Some(output.clone()), volume_step: Some(step), ..self.scene() });
+                // The car sets itself, so that only the first is counted down.
+                plan.request = (index == 0).then_some(Request::GetReady);
+                let mut order = self.tone_order(plan, output);
+                let heading = &mut order.heading;
+                heading.title = numbered("Sweep", index, of, &heading.title);
+                heading.hint = "Every output, step by step.".to_owned();
+                Ok(order)
+            })
+            .collect()
+    }
+
+    fn tone_order(&self, mut plan: Plan, output: &str) -> Order {
+        let at = plan.volume_step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
+        plan.label = format!("{output}{at}");
+        output.clone_into(&mut plan.position);
+        let detail =
+            if self.choices.signal != Signal::Sweep && !self.is_simulated() { "pink noise" } else { "sweep" };
+        let heading =
+            Heading { title: format!("{output}{at}"), detail: detail.to_owned(), ..Heading::default() };
+        Order { plan, heading, pace: self.pace(u32::MAX) }
+    }
+}
+
+impl Derivation {
     pub(super) fn tone_main(&self) -> Button {
         match self.outputs_wanted().as_slice() {
             [output] => self.measure_button(&format!("Sweep {output}")),
@@ -84,61 +142,6 @@ impl State {
         }
         settings.push(switch(SwitchKey::Summed, "Check the outputs summed", self.source.together));
         settings
-    }
-
-    pub(super) fn tone_orders(&self) -> Result<VecDeque<Order>> {
-        let outputs = self.outputs_wanted();
-        let Some(simulated) = self.rig.as_ref().and_then(|rig| rig.car()) else {
-            let order = |(index, output): (usize, &String)| {
-                let mut plan = self.response_plan(Stage::Source, InputRole::Electrical)?;
-                plan.volume_step = self.step_now();
-                let step = plan.volume_step.map(i64::from);
-                plan.request = Some(Request::Connect { output: output.clone(), step });
-                let mut order = self.tone_order(plan, output);
-                let heading = &mut order.heading;
-                heading.title = numbered("Output", index, outputs.len(), &heading.title);
-                heading.hint =
-                    format!("Connect the input to {output}; the volume is set, tone controls are flat.");
-                Ok(order)
-            };
-            if outputs.is_empty() {
-                return Err(Error::input("Say which outputs the source has, such as front, rear, sub."));
-            }
-            return outputs.iter().enumerate().map(order).collect();
-        };
-        // Before the clean step is known: nearly as loud as it goes.
-        let clean = self.clean_step().unwrap_or(simulated.car.radio.last_step() * 3 / 4);
-        let steps = usual_steps(clean);
-        let of = outputs.len() * steps.len();
-        let wanted = outputs.iter().flat_map(|output| steps.map(|step| (output, step)));
-        wanted
-            .enumerate()
-            .map(|(index, (output, step))| {
-                let mut plan = self.plan("sweep", Stage::Source, InputRole::Electrical)?;
-                plan.stimulus = Some(short_sweep());
-                plan.volume_step = Some(step);
-                plan.scene =
-                    Some(Scene { tap: Some(output.clone()), volume_step: Some(step), ..self.scene() });
-                // The car sets itself, so that only the first is counted down.
-                plan.request = (index == 0).then_some(Request::GetReady);
-                let mut order = self.tone_order(plan, output);
-                let heading = &mut order.heading;
-                heading.title = numbered("Sweep", index, of, &heading.title);
-                heading.hint = "Every output, step by step.".to_owned();
-                Ok(order)
-            })
-            .collect()
-    }
-
-    fn tone_order(&self, mut plan: Plan, output: &str) -> Order {
-        let at = plan.volume_step.map_or_else(|| ", tone".to_owned(), |step| format!(", step {step}"));
-        plan.label = format!("{output}{at}");
-        output.clone_into(&mut plan.position);
-        let detail =
-            if self.choices.signal != Signal::Sweep && !self.is_simulated() { "pink noise" } else { "sweep" };
-        let heading =
-            Heading { title: format!("{output}{at}"), detail: detail.to_owned(), ..Heading::default() };
-        Order { plan, heading, pace: self.pace(u32::MAX) }
     }
 
     /// What the newest captures of every output and step say together, and the response that
@@ -246,14 +249,14 @@ impl Core {
     /// Finds the bands that make the tone flat, on the processor's own grid, and writes them
     /// into the job's exports.
     pub(crate) fn undo_tone(&mut self) -> Result<()> {
-        let state = self.state.now();
+        let derivation = self.derivation();
         let task = Task {
             title: "Fitting bands that undo the tone".to_owned(),
             detail: "on the processor's own grid",
         };
         self.think(task, move || {
-            let tone = state.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
-            let fit = undo(&tone.response, state.tune.profile())?;
+            let tone = derivation.tone().ok_or_else(|| Error::input("Measure the source's tone first."))?;
+            let fit = undo(&tone.response, derivation.tune.profile())?;
             let typed: Vec<tuning::Band> = fit.bands.iter().map(tuning::FittedBand::typed).collect();
             Ok(Box::new(move |core| {
                 core.state.source.undo = typed.iter().map(tuning::Band::sentence).collect();
