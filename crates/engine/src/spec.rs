@@ -280,20 +280,36 @@ fn is_date(text: &str) -> bool {
         if number(year, 4, 1_990..=9_999) && number(month, 2, 1..=12) && number(day, 2, 1..=31))
 }
 
-/// Adds the nearest valid key to the parser's message about an unknown one.
+/// The parser's message in the words of a person, with the nearest valid key or word where one is unknown.
 fn explain(message: &str) -> String {
     let mut quoted = message.split('`').skip(1).step_by(2);
-    if !message.starts_with("unknown field") {
-        return message.trim_end().to_owned();
+    if let Some((given, wanted)) =
+        message.strip_prefix("invalid ").and_then(|rest| rest.split_once(", expected "))
+    {
+        let given = given.rsplit(": ").next().unwrap_or_default();
+        let given = given.trim_start_matches("string ").trim_start_matches("floating point ");
+        let wanted = match wanted.trim() {
+            "f64" => "a number",
+            "u16" | "u32" => "a whole number from 0 up",
+            "a string" => "a text in quotes",
+            "a sequence" => "a list, its heading in double brackets such as [[input]],",
+            wanted => wanted,
+        };
+        return format!("{} stands where {wanted} is expected", given.trim_start_matches("integer "));
     }
+    let kind = match message {
+        _ if message.starts_with("unknown field") => "unknown key",
+        _ if message.starts_with("unknown variant") => "unknown word",
+        _ => return message.trim_end().to_owned(),
+    };
     let unknown = quoted.next().unwrap_or_default();
     let valid: Vec<&str> = quoted.collect();
     match valid.iter().min_by_key(|key| distance(unknown, key)) {
         Some(nearest) => format!(
-            "unknown key `{unknown}`; the nearest valid one is `{nearest}` (valid are {})",
+            "{kind} `{unknown}`; the nearest valid one is `{nearest}` (valid are {})",
             valid.join(", ")
         ),
-        None => format!("unknown key `{unknown}`"),
+        None => format!("{kind} `{unknown}`"),
     }
 }
 
@@ -362,7 +378,11 @@ calibrated_on = "2026-03-14"
                 "sampel_rate_hz = 96000",
                 "line 3: unknown key `sampel_rate_hz`; the nearest valid one is `sample_rate_hz`",
             ),
-            ("role = \"electrical\"", "role = \"electric\"", "line 21: unknown variant `electric`"),
+            (
+                "role = \"electrical\"",
+                "role = \"electric\"",
+                "line 21: unknown word `electric`; the nearest valid one is `electrical`",
+            ),
             (
                 "mic_cal = \"mic.txt\"",
                 "mic_call = \"mic.txt\"",

@@ -1,6 +1,6 @@
 //! How a simulated car is set for one capture: what a person does to a real one.
 
-use cabin::{Car, Channel, CrossoverKind, Edge, Setup};
+use cabin::{Car, Channel, CrossoverKind, Driver, Edge, Setup};
 use job::{ChannelSetting, Crossover};
 use library::Result;
 use tuning::{Band, channel_reaches};
@@ -80,7 +80,7 @@ impl Scene {
         if let Some(entered) = &self.processor {
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 let channel = setup.processor.entry(driver.name.clone()).or_default();
-                entered.enter(&driver.name, &driver.channel, car.processor.longest_delay_s, channel);
+                entered.enter(car, driver, channel);
             }
         }
     }
@@ -110,12 +110,18 @@ impl Sounding {
 
 impl Entered {
     /// Enters what goes to a driver's channel.
-    fn enter(&self, driver: &str, own: &Channel, longest_delay_s: f64, channel: &mut Channel) {
-        let bands = self.bands.iter().filter(|(name, _)| channel_reaches(name, driver));
+    fn enter(&self, car: &Car, driver: &Driver, channel: &mut Channel) {
+        let own = &driver.channel;
+        // A channel of that very name is the one that is meant, and not what has the name among its words.
+        let reaches = |name: &str| match car.driver(name) {
+            Some(named) => named.name == driver.name,
+            None => channel_reaches(name, &driver.name),
+        };
+        let bands = self.bands.iter().filter(|(name, _)| reaches(name));
         channel.bands = bands.map(|(_, band)| *band).collect();
-        let entered = self.channels.iter().find(|entered| entered.channel == driver);
+        let entered = self.channels.iter().find(|entered| entered.channel == driver.name);
         let delay_s = entered.map_or(own.delay_s, |entered| entered.delay_s);
-        channel.delay_s = delay_s.min(longest_delay_s);
+        channel.delay_s = delay_s.min(car.processor.longest_delay_s);
         channel.gain_db = entered.map_or(own.gain_db, |entered| entered.gain_db);
         channel.invert = entered.map_or(own.invert, |entered| entered.inverted);
         (channel.high_pass, channel.low_pass) = match entered {

@@ -260,8 +260,7 @@ impl Placing {
             Some(PlacedTrack { stage: None, finding: self.again_there(&placement), placement })
         };
         if is_for_one_driver(track) {
-            let mut named = self.drivers.iter().filter(|driver| holds(&words, &self::words(&driver.name)));
-            let driver = named.next().filter(|_| named.next().is_none())?;
+            let driver = self.named(&words)?;
             return placed(Placement {
                 label: driver.name.clone(),
                 driver: driver.name.clone(),
@@ -283,6 +282,18 @@ impl Placing {
         }
         let position = rest.join(" ");
         placed(Placement { label: position.clone(), set: Some(set), position, ..Placement::default() })
+    }
+
+    /// The driver whose whole name stands among these words: the longest where one name is a part of another, and
+    /// none where two are as long.
+    fn named(&self, words: &[String]) -> Option<&Driver> {
+        let length = |driver: &Driver| {
+            let name = self::words(&driver.name);
+            holds(words, &name).then_some(name.len())
+        };
+        let longest = self.drivers.iter().filter_map(length).max()?;
+        let mut named = self.drivers.iter().filter(|driver| length(driver) == Some(longest));
+        named.next().filter(|_| named.next().is_none())
     }
 
     /// What the job expects next.
