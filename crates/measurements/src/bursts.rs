@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use dsp::fft::Complex64;
 use dsp::response::{db, power_db};
-use dsp::statistics::median;
+use dsp::statistics::{median, robust_deviation};
 use dsp::window::Window;
 use measure::{Cell, Finding, Manifest, Reading, Signal, Start, Stimulus, StimulusWanted, Table};
 
@@ -48,7 +48,28 @@ struct HeardGroup {
     amplitude: f64,
     /// The moment of each burst's middle, where it was heard.
     middles: Vec<(f64, f64)>,
+    /// The largest part of a burst's power that there was before it.
+    noise: f64,
     rings_s: Option<f64>,
+}
+
+/// One burst that was heard.
+struct HeardBurst {
+    middle_s: f64,
+    amplitude: f64,
+    /// The power before it, as a part of its own.
+    noise: f64,
+}
+
+/// Samples that were lost or doubled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Loss {
+    /// Between two bursts, on the track's time.
+    at_s: f64,
+    /// How much later all is after it; negative where samples were lost.
+    moved_s: f64,
+    /// Between bursts of two frequencies, of which either may be late by itself.
+    is_between_groups: bool,
 }
 
 /// How far a burst must stand out from what is just before it.
@@ -57,6 +78,17 @@ const STANDS_OUT_DB: f64 = 10.0;
 const OVER_DB: f64 = 20.0;
 /// How many steps a burst's length is moved past in.
 const STEPS: f64 = 32.0;
+/// The same where a group is looked for that is not where it should be, and how far it is looked for.
+const COARSE_STEPS: f64 = 6.0;
+const FARTHEST_S: f64 = 1.2;
+/// No driver comes later than another by more, with its processor; what does was recorded elsewhere.
+const LATEST_S: f64 = 0.05;
+/// Two bursts of one group that lie farther or nearer than played, by this part of a burst's length at least and
+/// by so many standard deviations of what noise does, have lost or doubled samples between them.
+const JUMPED: f64 = 0.03;
+const CLEARLY: f64 = 6.0;
+/// Noise as strong as a burst moves it by a part of its length; ten times that is no noise (tried on white noise).
+const BY_NOISE: f64 = 1.5;
 
 impl Analyse for Running {
     const ID: &'static str = "bursts";
@@ -132,20 +164,27 @@ impl Analyse for Running {
         if heard.iter().all(Option::is_none) {
             return Err(not_found(samples, rate, name));
         }
-        self.write(reading, &heard);
+        let stretch = stretch_of(&self.groups, &heard);
+        let losses = losses(&self.groups, &heard, stretch);
+        if let Some(finding) = lost(&losses, rate) {
+            reading.finding(finding);
+        }
+        self.write(reading, &heard, stretch, &losses);
         Ok(())
     }
 }
 
 impl Running {
-    fn write(&self, reading: &mut Reading, heard: &[Option<HeardGroup>]) {
-        let stretch = stretch_of(&self.groups, heard);
+    fn write(&self, reading: &mut Reading, heard: &[Option<HeardGroup>], stretch: f64, losses: &[Loss]) {
         reading.value("clock_ppm", (stretch - 1.0) * 1e6);
         // How much later than played each is, but for what is common to all.
-        let late_s: Vec<Option<f64>> = heard
+        let mut late_s: Vec<Option<f64>> = heard
             .iter()
             .map(|heard| {
-                let late = |(at_s, middle_s): &(f64, f64)| middle_s - at_s * stretch;
+                let late = |(at_s, middle_s): &(f64, f64)| {
+                    let lost = losses.iter().filter(|loss| loss.at_s < *at_s);
+                    middle_s - at_s * stretch - lost.map(|loss| loss.moved_s).sum::<f64>()
+                };
                 heard.as_ref().and_then(|heard| median(&heard.middles.iter().map(late).collect::<Vec<_>>()))
             })
             .collect();
@@ -154,6 +193,14 @@ impl Running {
         let reference =
             (0..self.groups.len()).filter(|i| heard[*i].is_some()).min_by(|a, b| off(a).total_cmp(&off(b)));
         let zero_s = reference.and_then(|i| late_s[i]).unwrap_or(0.0);
+        if let Some(reference) = reference {
+            let own_s = self.groups[reference].middles_s[0];
+            for (late_s, group) in late_s.iter_mut().zip(&self.groups) {
+                let (from_s, to_s) = (own_s.min(group.middles_s[0]), own_s.max(group.middles_s[0]));
+                let unknown = |loss: &Loss| loss.is_between_groups && (from_s..to_s).contains(&loss.at_s);
+                late_s.take_if(|_| losses.iter().any(unknown));
+            }
+        }
         let rows = self.groups.iter().zip(heard).zip(&late_s).map(|((group, heard), late_s)| {
             let number = |value: Option<f64>| value.map_or(Cell::Empty, Cell::Number);
             vec![
@@ -183,43 +230,91 @@ impl Group {
         if self.frequency_hz > 0.45 * rate {
             return None;
         }
-        let step = (self.span_s / STEPS * rate).max(1.0);
-        let reach = 0.02 + 0.15 * self.span_s;
-        // Up to where the next one begins to be felt.
-        let after_s = (self.every_s - 1.1 * self.span_s - reach).max(1.2 * self.span_s);
-        let quiet_s = self.span_s + reach + 0.05;
-        let powers = |middle_s: f64, from_s: f64, to_s: f64| -> Vec<f64> {
-            let count = ((to_s - from_s) * rate / step) as usize;
-            (0..count)
-                .map(|i| self.power(samples, rate, (middle_s + from_s) * rate + i as f64 * step))
-                .collect()
-        };
-        let (mut middles, mut amplitudes) = (Vec::new(), Vec::new());
-        let mut after: Vec<f64> = Vec::new();
-        for at_s in &self.middles_s {
-            let middle_s = expected(*at_s);
-            let near = powers(middle_s, -reach, reach);
-            let Some(highest) = (0..near.len()).max_by(|a, b| near[*a].total_cmp(&near[*b])) else {
-                continue;
+        let in_place: Vec<Option<HeardBurst>> =
+            self.middles_s.iter().map(|at_s| self.burst(samples, rate, expected(*at_s))).collect();
+        let is_enough = |bursts: &[Option<HeardBurst>]| 2 * bursts.iter().flatten().count() > bursts.len();
+        let bursts = if is_enough(&in_place) {
+            in_place
+        } else {
+            let missing = self.middles_s.iter().zip(&in_place).filter(|(_, burst)| burst.is_none());
+            let missing_s: Vec<f64> = missing.map(|(at_s, _)| expected(*at_s)).collect();
+            let moved_s = self.displaced_s(samples, rate, &missing_s);
+            // What was heard in its place may have been noise.
+            let louder = |(at_s, burst): (&f64, Option<HeardBurst>)| {
+                let other = self.burst(samples, rate, expected(*at_s) + moved_s);
+                burst.into_iter().chain(other).max_by(|a, b| a.amplitude.total_cmp(&b.amplitude))
             };
-            let before = powers(middle_s, -quiet_s, -self.span_s - reach);
-            let quiet = before.iter().sum::<f64>() / before.len().max(1) as f64;
-            if power_db(near[highest] / quiet.max(1e-20)) < STANDS_OUT_DB || near[highest] < 1e-12 {
-                continue;
-            }
-            let place = highest as f64 + vertex(&near, highest);
-            let heard_s = middle_s - reach + place * step / rate;
-            middles.push((*at_s, heard_s));
-            amplitudes.push(4.0 / 3.0 * near[highest].sqrt());
-            let tail = powers(heard_s, 0.0, after_s);
+            self.middles_s.iter().zip(in_place).map(louder).collect()
+        };
+        if !is_enough(&bursts) {
+            return None;
+        }
+        // Up to where the next one begins to be felt.
+        let after_s = (self.every_s - 1.1 * self.span_s - self.reach_s()).max(1.2 * self.span_s);
+        let (mut middles, mut amplitudes, mut after) = (Vec::new(), Vec::new(), Vec::<f64>::new());
+        let noise = bursts.iter().flatten().fold(0.0, |most: f64, burst| most.max(burst.noise));
+        for (at_s, burst) in self.middles_s.iter().zip(bursts) {
+            let Some(burst) = burst else { continue };
+            middles.push((*at_s, burst.middle_s));
+            amplitudes.push(burst.amplitude);
+            let tail = self.powers(samples, rate, (burst.middle_s, burst.middle_s + after_s), STEPS);
             after.resize(tail.len(), 0.0);
             after.iter_mut().zip(&tail).for_each(|(sum, x)| *sum += x);
         }
-        let enough = 2 * middles.len() > self.middles_s.len();
-        let own_s = self.own_s();
-        let over_s = over(&after).map(|steps| steps * step / rate);
-        let rings_s = over_s.map(|over_s| (over_s - own_s).max(0.0));
-        enough.then(|| HeardGroup { amplitude: median(&amplitudes).unwrap_or(0.0), middles, rings_s })
+        let over_s = over(&after).map(|steps| steps * self.step(rate, STEPS) / rate);
+        let rings_s = over_s.map(|over_s| (over_s - self.own_s()).max(0.0));
+        Some(HeardGroup { amplitude: median(&amplitudes).unwrap_or(0.0), middles, noise, rings_s })
+    }
+
+    /// How far from its moment a burst is looked for.
+    fn reach_s(&self) -> f64 {
+        0.02 + 0.15 * self.span_s
+    }
+
+    /// A part of the burst's length, in samples.
+    fn step(&self, rate: f64, steps: f64) -> f64 {
+        (self.span_s / steps * rate).max(1.0)
+    }
+
+    /// The squared amplitudes from one moment to another, in steps of a part of the burst's length.
+    fn powers(&self, samples: &[f32], rate: f64, (from_s, to_s): (f64, f64), steps: f64) -> Vec<f64> {
+        let step = self.step(rate, steps);
+        let count = ((to_s - from_s) * rate / step) as usize;
+        (0..count).map(|i| self.power(samples, rate, from_s * rate + i as f64 * step)).collect()
+    }
+
+    /// The burst that is heard about a moment; nothing where none stands out.
+    fn burst(&self, samples: &[f32], rate: f64, about_s: f64) -> Option<HeardBurst> {
+        let reach_s = self.reach_s();
+        let near = self.powers(samples, rate, (about_s - reach_s, about_s + reach_s), STEPS);
+        let highest = (0..near.len()).max_by(|a, b| near[*a].total_cmp(&near[*b]))?;
+        let quiet_s = (about_s - self.span_s - reach_s - 0.05, about_s - self.span_s - reach_s);
+        let before = self.powers(samples, rate, quiet_s, STEPS);
+        let quiet = before.iter().sum::<f64>() / before.len().max(1) as f64;
+        if power_db(near[highest] / quiet.max(1e-20)) < STANDS_OUT_DB || near[highest] < 1e-12 {
+            return None;
+        }
+        let place = highest as f64 + vertex(&near, highest);
+        Some(HeardBurst {
+            middle_s: about_s - reach_s + place * self.step(rate, STEPS) / rate,
+            amplitude: 4.0 / 3.0 * near[highest].sqrt(),
+            noise: quiet / near[highest],
+        })
+    }
+
+    /// How much later than at these moments the bursts are heard best: samples may be lost before them.
+    fn displaced_s(&self, samples: &[f32], rate: f64, moments_s: &[f64]) -> f64 {
+        let mut sums: Vec<f64> = Vec::new();
+        for moment_s in moments_s {
+            let reach_s = (moment_s - FARTHEST_S, moment_s + FARTHEST_S);
+            let powers = self.powers(samples, rate, reach_s, COARSE_STEPS);
+            let usual = median(&powers).unwrap_or(0.0).max(1e-20);
+            sums.resize(powers.len(), 0.0);
+            // As logarithms, so that one door does not outweigh all bursts.
+            sums.iter_mut().zip(&powers).for_each(|(sum, power)| *sum += (power / usual).ln_1p());
+        }
+        let best = (0..sums.len()).max_by(|a, b| sums[*a].total_cmp(&sums[*b])).unwrap_or(0);
+        best as f64 * self.step(rate, COARSE_STEPS) / rate - FARTHEST_S
     }
 
     /// The squared amplitude of the burst's frequency around a position, under a window
@@ -298,6 +393,69 @@ fn stretch_of(groups: &[Group], heard: &[Option<HeardGroup>]) -> f64 {
         sum >= half
     });
     middle.map_or(1.0, |(slope, _)| *slope)
+}
+
+/// Where samples were lost or doubled.
+///
+/// Bursts of one frequency are late alike, so that between two of them any loss shows that is more
+/// than noise. Groups of two frequencies may be late by themselves, so that between them only what no car does shows.
+fn losses(groups: &[Group], heard: &[Option<HeardGroup>], stretch: f64) -> Vec<Loss> {
+    let heard: Vec<(&Group, &HeardGroup)> =
+        groups.iter().zip(heard).filter_map(|(group, heard)| Some((group, heard.as_ref()?))).collect();
+    let steps = |middles: &[(f64, f64)]| -> Vec<f64> {
+        middles.windows(2).map(|pair| pair[1].1 - pair[0].1 - (pair[1].0 - pair[0].0) * stretch).collect()
+    };
+    let all: Vec<f64> = heard
+        .iter()
+        .flat_map(|(group, heard)| steps(&heard.middles).into_iter().map(|step_s| step_s / group.span_s))
+        .collect();
+    let enough = JUMPED.max(CLEARLY * robust_deviation(&all).unwrap_or(0.0));
+    let mut losses = Vec::new();
+    let mut last: Option<(f64, f64)> = None;
+    for (group, heard) in heard {
+        let late = |(at_s, middle_s): &(f64, f64)| middle_s - at_s * stretch;
+        if let (Some((last_at_s, last_late_s)), Some(first)) = (last, heard.middles.first()) {
+            let moved_s = late(first) - last_late_s;
+            if moved_s.abs() > LATEST_S + 0.5 * group.span_s {
+                let at_s = 0.5 * (last_at_s + first.0);
+                losses.push(Loss { at_s, moved_s, is_between_groups: true });
+            }
+        }
+        let steps = steps(&heard.middles);
+        for (i, step_s) in steps.iter().enumerate() {
+            // One burst that was drowned is off both of its neighbours, to and fro.
+            let is_undone =
+                |other: Option<&f64>| other.is_some_and(|other| other * step_s < -0.25 * step_s * step_s);
+            let beside = [i.checked_sub(1).and_then(|i| steps.get(i)), steps.get(i + 1)];
+            let enough = enough.max(BY_NOISE * heard.noise.sqrt());
+            if step_s.abs() > enough * group.span_s && !beside.into_iter().any(is_undone) {
+                let at_s = 0.5 * (heard.middles[i].0 + heard.middles[i + 1].0);
+                let (before, after) = heard.middles.split_at(i + 1);
+                let mean = |part: &[(f64, f64)]| part.iter().map(late).sum::<f64>() / part.len() as f64;
+                losses.push(Loss { at_s, moved_s: mean(after) - mean(before), is_between_groups: false });
+            }
+        }
+        last = heard.middles.last().map(|middle| (middle.0, late(middle)));
+    }
+    losses
+}
+
+/// What is to be said of that.
+fn lost(losses: &[Loss], rate: f64) -> Option<Finding> {
+    let largest = losses.iter().max_by(|a, b| a.moved_s.abs().total_cmp(&b.moved_s.abs()))?;
+    let verb = if largest.moved_s < 0.0 { "were lost" } else { "are too many" };
+    let then = if losses.iter().any(|loss| loss.is_between_groups) {
+        "How late the bursts on the other side of that are is left out. Record again."
+    } else {
+        "What came after was moved by as much."
+    };
+    let text = format!(
+        "About {:.0} samples {verb} {:.1} s after the track began ({:.2} ms), or something louder sounded there. {then}",
+        (largest.moved_s.abs() * rate).max(1.0),
+        largest.at_s,
+        1e3 * largest.moved_s.abs()
+    );
+    Some(Finding::caution("samples-lost", text))
 }
 
 #[cfg(test)]
