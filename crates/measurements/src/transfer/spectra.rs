@@ -189,9 +189,12 @@ impl Spectra {
             let lag = if i > n / 2 { i as f64 - n as f64 } else { i as f64 };
             lag.abs() / rate
         };
-        // The noise of the impulse response, where nothing else is.
-        let quiet: Vec<f64> =
-            (0..n).filter(|i| lag_s(*i) > 0.4 * n as f64 / rate).map(|i| impulse[i].abs()).collect();
+        // The noise of the impulse response, where nothing else is; nearer to the sound it is three times as high.
+        let profile = |i: usize| noise_profile(lag_s(i) * rate / n as f64);
+        let quiet: Vec<f64> = (0..n)
+            .filter(|i| lag_s(*i) > 0.4 * n as f64 / rate)
+            .map(|i| impulse[i].abs() / profile(i))
+            .collect();
         let noise = dsp::statistics::median(&quiet).unwrap_or(0.0) / 0.6745;
         let transformed = |weight: &dyn Fn(usize) -> f64| {
             let part: Vec<f64> = impulse.iter().enumerate().map(|(i, h)| h * weight(i)).collect();
@@ -202,7 +205,7 @@ impl Spectra {
         let missing_width =
             transformed(&|i| if within(i) { 1.0 / sinc(WIDEST_HZ * lag_s(i)) - 1.0 } else { 0.0 });
         let late = transformed(&|i| {
-            let counts = !within(i) && lag_s(i) <= COUNTED_S && impulse[i].abs() > 4.0 * noise;
+            let counts = !within(i) && lag_s(i) <= COUNTED_S && impulse[i].abs() > 4.0 * noise * profile(i);
             if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
         });
         let late = late.iter().map(Complex64::norm_sqr).collect();
@@ -336,4 +339,10 @@ fn window_correlation(n: usize, rate: f64) -> impl Fn(f64) -> f64 {
         let u = (lag_s * rate / n as f64).min(1.0);
         (1.0 - u) * (2.0 / 3.0 + (2.0 * PI * u).cos() / 3.0) + (2.0 * PI * u).sin() / (2.0 * PI)
     }
+}
+
+/// How high noise stands in an impulse response at a lag that is a part `u` of the Hann windows' length, but for a
+/// factor: the root of `Σ w²(t)·w²(t + u)` around the circle, `9/64 + cos(2πu)/8 + cos(4πu)/128`.
+fn noise_profile(u: f64) -> f64 {
+    (9.0 / 64.0 + (2.0 * PI * u).cos() / 8.0 + (4.0 * PI * u).cos() / 128.0).sqrt()
 }

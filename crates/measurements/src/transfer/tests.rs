@@ -104,25 +104,28 @@ fn coherence_is_that_of_the_noise() {
 
 /// Source: Bendat & Piersol: ε = √(1−γ²)/(|γ|√(2n)). The scatter of the magnitude
 /// over 12 runs and all points far enough apart to be independent is compared with
-/// the mean of the stated error; bar 10 %.
+/// the mean of the stated error; bar 10 %. Without smoothing 1.4 times as much was stated as was seen: the noise of
+/// the impulse response beside the sound counted as late sound.
 #[test]
 fn the_random_error_is_what_is_seen() {
-    let (mut squares, mut stated, mut count) = (0.0, 0.0, 0.0);
-    for seed in 0..12 {
-        let (reference, noise) = (white(6.0, 100 + seed), white(6.0, 200 + seed));
-        let measured: Vec<f32> = reference.iter().zip(&noise).map(|(x, n)| x + 0.5 * n).collect();
-        let reading = read(&reference, &measured, 12.0);
-        let curve = &reading.curves["response"];
-        for (i, f) in curve["frequency_hz"].iter().enumerate().step_by(8) {
-            if *f > 1_500.0 {
-                squares += curve["magnitude_db"][i].powi(2);
-                stated += curve["random_error_db"][i].powi(2);
-                count += 1.0;
+    for (smoothing, noise_gain) in [(12.0, 0.5), (0.0, 0.5), (0.0, 0.1)] {
+        let (mut squares, mut stated, mut count) = (0.0, 0.0, 0.0);
+        for seed in 0..12 {
+            let (reference, noise) = (white(6.0, 100 + seed), white(6.0, 200 + seed));
+            let measured: Vec<f32> = reference.iter().zip(&noise).map(|(x, n)| x + noise_gain * n).collect();
+            let reading = read(&reference, &measured, smoothing);
+            let curve = &reading.curves["response"];
+            for (i, f) in curve["frequency_hz"].iter().enumerate().step_by(8) {
+                if *f > 1_500.0 {
+                    squares += curve["magnitude_db"][i].powi(2);
+                    stated += curve["random_error_db"][i].powi(2);
+                    count += 1.0;
+                }
             }
         }
+        at_most("the wanted number of points", 200.0, count);
+        near(&format!("seen over stated, 1/{smoothing} octave"), (squares / stated).sqrt(), 1.0, 0.1);
     }
-    at_most("the wanted number of points", 200.0, count);
-    near("seen over stated", (squares / stated).sqrt(), 1.0, 0.1);
 }
 
 /// A recording through echoes: each one a delay in seconds and a gain.
