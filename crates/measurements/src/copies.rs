@@ -310,12 +310,17 @@ impl<'a> Copies<'a> {
         Deconvolver::between(self.reference(), band_hz, ends_hz)
     }
 
+    /// How far up the excitation's sweep is carried on: its fifth harmonic, or as far as the recording reaches.
+    pub(crate) fn extended_to_hz(&self) -> f64 {
+        (5.2 * self.excitation.to_hz).min(0.49 * self.rate_hz).max(self.excitation.to_hz)
+    }
+
     /// What divides by the excitation's sweep carried on as far up as the recording reaches,
     /// for the harmonics that lie above its band; nothing where it is no sweep.
     pub(crate) fn extended(&self) -> Option<Deconvolver> {
         let excitation = self.excitation;
         let sweep = excitation.sweep(self.rate_hz)?;
-        let to_hz = (5.2 * excitation.to_hz).min(0.49 * self.rate_hz).max(excitation.to_hz);
+        let to_hz = self.extended_to_hz();
         let sweep = sweep.extended(to_hz);
         let mut reference = vec![0.0; sweep.len()];
         sweep.add_to(&mut reference, 0.0, excitation.peak(), (sweep.duration_s(), excitation.fade_s()));

@@ -27,6 +27,10 @@ const REPEATS_DB: f64 = 0.1;
 const DISTURBED_DB: f64 = 0.15;
 /// How long an impulse response is that counts, for how many values a band holds.
 const RINGS_S: f64 = 0.25;
+/// So far above the noise a single point is right to half a decibel.
+const SURE_OVER_NOISE_DB: f64 = 26.0;
+/// A sweep is faded above this part of its highest frequency.
+const BESIDE_FADE: f64 = 1.15;
 /// A harmonic is drawn where it stands this far above the noise at its own place in time.
 const HARMONIC_OVER_NOISE_DB: f64 = 10.0;
 /// The lowest noise floor that is stated; a digital silence has none at all.
@@ -413,15 +417,18 @@ impl Analysis<'_> {
         }
         let Some(mut deconvolver) = self.copies.extended() else { return };
         let impulse = self.copies.impulse(&mut deconvolver);
+        // Where the sweep or what carries it on is faded, the division has nothing to go by.
+        let bottom = self.excitation.inner_band_hz(self.copies.rate_hz).0;
+        let highest = self.copies.extended_to_hz() / BESIDE_FADE;
         for n in 2..=5u32 {
-            let top = 0.47 * self.tape.sample_rate_hz / f64::from(n);
-            let kept: Vec<usize> = (first..=last).filter(|&i| linear.grid[i] < top).collect();
+            let played = bottom..highest / f64::from(n);
+            let kept: Vec<usize> = (first..=last).filter(|&i| played.contains(&linear.grid[i])).collect();
             if kept.is_empty() {
                 continue;
             }
             let grid: Vec<f64> = kept.iter().map(|&i| linear.grid[i]).collect();
             let value = impulse.harmonic(&sweep, n, peak_s, &grid).value;
-            let stands = self.stands_out(&sweep, n, &deconvolver, (&grid, &value));
+            let (stands, power) = self.stands_out(&sweep, n, &deconvolver, (&grid, &value));
             let only = |values: Vec<f64>| -> Vec<f64> {
                 values
                     .into_iter()
@@ -433,7 +440,7 @@ impl Analysis<'_> {
             if !stands.contains(&true) {
                 continue;
             }
-            let level = value.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
+            let level = power.iter().map(|power| power_db(*power).max(LOWEST_DB)).collect();
             let level = self.calibrated(&grid, level, f64::from(n));
             let fundamental =
                 self.calibrated(&grid, kept.iter().map(|&i| db(linear.mean[i].norm())).collect(), 1.0);
@@ -445,7 +452,8 @@ impl Analysis<'_> {
         }
     }
 
-    /// Where a harmonic stands out of the noise, over a sixth of an octave at the least.
+    /// Where a harmonic stands out of the noise, over a sixth of an octave at the least, and its power. Near the noise
+    /// that is the mean over a sixth of an octave, less the noise: a single point says little there.
     ///
     /// The noise in it is the background's at `n` times the frequency, raised by the division
     /// as it is there, in the harmonic's own window: `S(nf)·|1/X(nf)|²·Σw²/copies`. Power and noise are
@@ -456,8 +464,9 @@ impl Analysis<'_> {
         n: u32,
         deconvolver: &Deconvolver,
         (grid, value): (&[f64], &[Complex64]),
-    ) -> Vec<bool> {
-        let Some(background) = self.background else { return vec![true; grid.len()] };
+    ) -> (Vec<bool>, Vec<f64>) {
+        let power: Vec<f64> = value.iter().map(Complex64::norm_sqr).collect();
+        let Some(background) = self.background else { return (vec![true; grid.len()], power) };
         let rate = self.copies.rate_hz;
         let lead_s = |n: u32| sweep.harmonic_lead_s(n);
         let (before_s, after_s) = (0.45 * (lead_s(n + 1) - lead_s(n)), 0.45 * (lead_s(n) - lead_s(n - 1)));
@@ -479,9 +488,10 @@ impl Analysis<'_> {
             range.map(of).sum::<f64>() / count
         };
         let enough = 10f64.powf(HARMONIC_OVER_NOISE_DB / 10.0);
-        let clear: Vec<bool> = (0..grid.len())
-            .map(|i| mean(&|i| value[i].norm_sqr(), i, reach) > enough * mean(&|i| noise[i], i, 2 * reach))
+        let around: Vec<(f64, f64)> = (0..grid.len())
+            .map(|i| (mean(&|i| power[i], i, reach), mean(&|i| noise[i], i, 2 * reach)))
             .collect();
+        let clear: Vec<bool> = around.iter().map(|(power, noise)| *power > enough * noise).collect();
         // What stands out for less than that is a line of noise.
         let mut stands = vec![false; clear.len()];
         let mut from = 0;
@@ -491,7 +501,13 @@ impl Analysis<'_> {
             }
             from += run.len();
         }
-        stands
+        let sure = 10f64.powf(SURE_OVER_NOISE_DB / 10.0);
+        let power = power
+            .iter()
+            .zip(around)
+            .map(|(own, (power, noise))| if power > sure * noise { *own } else { (power - noise).max(0.0) })
+            .collect();
+        (stands, power)
     }
 
     /// Levels without the microphone's own response at `multiple` times the grid.

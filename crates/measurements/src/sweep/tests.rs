@@ -189,8 +189,23 @@ fn harmonics_are_drawn_only_above_the_noise() {
     let curve = &reading.curves["harmonic_2"];
     assert!(curve["frequency_hz"].len() > 300, "{}", curve["frequency_hz"].len());
     let off: Vec<f64> = curve["magnitude_db"].iter().map(|level| (level - wanted).abs()).collect();
-    at_most("the middle of the errors", dsp::statistics::median(&off).unwrap(), 1.0);
+    at_most("nineteen of twenty errors", dsp::statistics::quantile(&off, 0.95).unwrap(), 1.0);
     assert!(!reading.curves.contains_key("harmonic_5"));
+}
+
+/// The ends of harmonic curves were up to 12 dB off, where the sweep and what carries it on are faded, and single
+/// points near the noise by as much. Source: analytic, `x + cx²` has `c·A/2` at any frequency.
+#[test]
+fn harmonics_are_right_to_their_ends_and_near_the_noise() {
+    for (snr_db, most_db) in [(f64::INFINITY, 0.3), (50.0, 2.0), (40.0, 2.0)] {
+        let reading = Recording { snr_db, system: |x| x + 0.03 * x * x, ..of("sweep-full") }.reading();
+        let wanted = dsp::response::db(0.015 * dsp::response::amplitude(-6.0));
+        let curve = &reading.curves["harmonic_2"];
+        let off: Vec<f64> = curve["magnitude_db"].iter().map(|level| (level - wanted).abs()).collect();
+        let what = format!("{snr_db} dB over the noise, {} points", off.len());
+        at_most(&format!("{what}, nineteen of twenty"), dsp::statistics::quantile(&off, 0.95).unwrap(), 1.0);
+        at_most(&format!("{what}, all"), off.iter().copied().fold(0.0, f64::max), most_db);
+    }
 }
 
 /// Source: analytic; what the harmonics of a band-limited sweep do above its band.
