@@ -38,9 +38,9 @@ pub(crate) struct TimeMap {
     pub misfit: f64,
 }
 
-/// A jump must explain this much more, in squared standard deviations: chance reaches 30 at
-/// one of forty places once in a million recordings.
-const CLEARLY: f64 = 30.0;
+/// A jump must explain this much more, in squared standard deviations: chance reaches 20 at
+/// one of forty places once in three thousand recordings.
+const CLEARLY: f64 = 20.0;
 
 /// No more jumps than this are looked for.
 const MOST_JUMPS: usize = 3;

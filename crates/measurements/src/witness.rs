@@ -5,6 +5,7 @@ use std::f64::consts::PI;
 
 use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
 use dsp::fft::{Complex64, irfft};
+use dsp::response::power_db;
 use dsp::statistics::{median, robust_deviation};
 use measure::Finding;
 
@@ -51,6 +52,13 @@ const SMALL_PPM: f64 = 20.0;
 /// Clocks are within this of each other; what is more is not believed without a witness.
 const USUAL_PPM: f64 = 320.0;
 
+/// Marks and copies that differ by more than this, and by so many deviations of noise, were played at another gain.
+/// Through anything linear they agree to 0.02 dB.
+const UNEVEN_DB: f64 = 0.3;
+const NOISE_DEVIATIONS: f64 = 3.0;
+/// Noise of more than this part of a mark's power tells nothing.
+const MOST_NOISE: f64 = 0.01;
+
 /// A copy on its band, or a mark.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Place {
@@ -86,7 +94,11 @@ pub(crate) fn believed<'a>(
         return Ok((copies, Vec::new()));
     }
     match settled(&copies, rate) {
-        Some(laid) => mended(copies, rate, &laid),
+        Some(laid) => {
+            let (copies, mut findings) = mended(copies, rate, &laid)?;
+            findings.extend(laid.uneven.map(level_control));
+            Ok((copies, findings))
+        }
         None => without_marks(copies, rate),
     }
 }
@@ -99,6 +111,8 @@ struct Laid {
     /// The copies in which a band is not at its place that the other copy holds clearly, each with the
     /// lowest of these.
     displaced: Vec<(usize, f64)>,
+    /// Where the marks are most unlike the copies in level, beyond noise, and by how many dB.
+    uneven: Option<(f64, f64)>,
 }
 
 /// The map of time on its own clock: what was played is rendered on a clock, and on one that is
@@ -188,6 +202,7 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
         let point = Point { at_s, position: positions[i] + shift_s * clock_hz, sigma: sigma_s * clock_hz };
         points.push((point, Place::Mark));
     }
+    let uneven = uneven(&mark_spectra, &shifts, &copy_spectra, bin_hz, &bands);
     let sweep = excitation.sweep(clock_hz)?;
     let over_marks: Vec<Vec<Option<Delay>>> =
         copy_spectra.iter().map(|spectrum| delays(&reference, spectrum, bin_hz, &bands)).collect();
@@ -222,14 +237,70 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
     });
     let displaced = displaced.collect();
     let (points, places): (Vec<Point>, Vec<Place>) = points.into_iter().unzip();
-    time_map(&points).map(|map| Laid { map, places, displaced })
+    time_map(&points).map(|map| Laid { map, places, displaced, uneven })
+}
+
+/// In which half octave the marks are most unlike the copies in level, of those in which noise does not explain it.
+///
+/// A mark passes a frequency some fifty times quicker than a copy. What the sound passes through does the same to
+/// both, unless its gain follows the sound.
+fn uneven(
+    marks: &[Vec<Complex64>],
+    shifts: &[Option<Delay>],
+    copies: &[Vec<Complex64>],
+    bin_hz: f64,
+    bands: &[(f64, f64)],
+) -> Option<(f64, f64)> {
+    let laid: Vec<(&[Complex64], f64)> = marks
+        .iter()
+        .zip(shifts)
+        .filter_map(|(mark, shift)| Some((mark.as_slice(), shift.as_ref()?.delay_s)))
+        .collect();
+    let count = laid.len() as f64;
+    // What the bands at the ends hold is faded.
+    let inner = bands.get(1..bands.len().saturating_sub(1))?;
+    let differs = inner.iter().filter_map(|&(from_hz, to_hz)| {
+        let (mut of_marks, mut of_noise) = (0.0, 0.0);
+        let mut of_copies = vec![0.0; copies.len()];
+        for k in (from_hz / bin_hz).ceil() as usize..=((to_hz / bin_hz) as usize).min(marks[0].len() - 1) {
+            let each = laid
+                .iter()
+                .map(|(mark, shift_s)| mark[k] * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s));
+            let each: Vec<Complex64> = each.collect();
+            let mean = each.iter().sum::<Complex64>() / count;
+            of_marks += mean.norm_sqr();
+            of_noise +=
+                each.iter().map(|x| (x - mean).norm_sqr()).sum::<f64>() / (count * (count - 1.0).max(1.0));
+            of_copies.iter_mut().zip(copies).for_each(|(sum, copy)| *sum += copy[k].norm_sqr());
+        }
+        let noise = of_noise / of_marks;
+        // A knock is in one of the copies alone.
+        let from_each = of_copies.iter().map(|copy| power_db((of_marks - of_noise).max(0.0) / copy));
+        let differs_db = from_each.min_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+        // The power of noise itself beside that of a sound is off by 8.7 √(noise/2) dB.
+        let enough_db = UNEVEN_DB.max(NOISE_DEVIATIONS * 8.7 * (0.5 * noise).sqrt());
+        (noise < MOST_NOISE && differs_db.abs() > enough_db).then_some(((from_hz * to_hz).sqrt(), differs_db))
+    });
+    differs.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+}
+
+/// What is said of a gain that follows the sound.
+fn level_control((at_hz, differs_db): (f64, f64)) -> Finding {
+    let text = format!(
+        "The quick sweeps of the track come {:.1} dB {} than the slow ones near {at_hz:.0} Hz: an automatic level control, a \
+         limiter or a lossy link follows the sound, and the response is bent by as much at least. Switch it off, or measure \
+         10 dB softer and compare.",
+        differs_db.abs(),
+        if differs_db > 0.0 { "louder" } else { "softer" }
+    );
+    Finding::caution("level-control", text)
 }
 
 /// What becomes of the copies when the map of time is known.
 fn mended<'a>(
     copies: Copies<'a>,
     rate: f64,
-    Laid { map, places, displaced }: &Laid,
+    Laid { map, places, displaced, .. }: &Laid,
 ) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
     let copy_of = |place: &Place| match place {
         Place::Copy(copy, _) => Some(*copy),
