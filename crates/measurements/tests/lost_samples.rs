@@ -7,7 +7,7 @@
 use dsp::biquad::Cascade;
 use dsp::crossover::{Family, high_pass, low_pass};
 use dsp::noise::WhiteNoise;
-use measure::{Block, FindingLevel, Reading, Signal, Start, Stimulus};
+use measure::{Block, Cell, FindingLevel, Reading, Signal, Start, Stimulus};
 use measurements::built_ins;
 use measurements::signals::{render, track};
 
@@ -351,4 +351,64 @@ fn a_buffer_lost_between_the_copies_inverts_nothing() {
             }
         }
     }
+}
+
+/// A column of the table of bursts.
+fn column(reading: &Reading, name: &str) -> Vec<Option<f64>> {
+    let table = &reading.tables["bursts"];
+    let index = table.columns.iter().position(|column| column == name).unwrap();
+    let number = |cell: &Cell| if let Cell::Number(x) = cell { Some(*x) } else { None };
+    table.rows.iter().map(|row| number(&row[index])).collect()
+}
+
+/// Samples that were lost moved all later bursts, whose lateness was read as the car's, or hid the octaves on the other
+/// side. Source: the recordings are made so. Within an octave any loss is seen and undone, between two octaves one of
+/// more than a car can do.
+#[test]
+fn lost_samples_are_told_and_are_no_lateness_of_bursts() {
+    let mut chance = WhiteNoise::new(1_005);
+    let stimulus = track("bursts").unwrap();
+    let mut wrong = Vec::new();
+    for case in 0..cases() {
+        let ppm = 300.0 * (chance.uniform() - 0.5);
+        let whole = recorded(&stimulus, &Cascade::default(), &[], ppm, 50.0, 13_000 + case as u64);
+        // Between the second and the third burst of an octave from 500 Hz to 4 kHz, or in the silence after its last.
+        let group = 4 + (4.0 * chance.uniform()) as usize;
+        let is_within = case % 2 == 0;
+        let (after_s, frames) = if is_within {
+            (0.8, (40.0 * 150f64.powf(chance.uniform())) as i64)
+        } else {
+            (2.1, 3_000 + (12_000.0 * chance.uniform()) as i64)
+        };
+        let frames = if case % 3 == 2 { -frames } else { frames };
+        let mut samples = whole.clone();
+        lose(&mut samples, ((0.7 + 0.5 + 2.5 * group as f64 + after_s) * RATE) as usize, frames);
+        let (reading, undisturbed) = (read("bursts", &stimulus, &samples), read("bursts", &stimulus, &whole));
+        let off_ppm = (reading.values["clock_ppm"] - undisturbed.values["clock_ppm"]).abs();
+        // A burst's moment is known to some hundredths of its length: its own, and that of those beside the loss.
+        let span_s = |group: usize| 6.5 / (31.5 * 2f64.powi(group as i32));
+        let is_off = |(own, (late_s, wanted_s)): (usize, (Option<f64>, Option<f64>))| match (late_s, wanted_s)
+        {
+            (Some(late_s), Some(wanted_s)) => {
+                (late_s - wanted_s).abs() > 0.06 * span_s(group) + 0.015 * span_s(own)
+            }
+            (None, Some(_)) => is_within,
+            _ => true,
+        };
+        let late = column(&reading, "late_s").into_iter().zip(column(&undisturbed, "late_s"));
+        let late_is_off = late.enumerate().any(is_off);
+        let is_heard = !column(&reading, "level_dbfs").contains(&None);
+        if !holds(&reading, "samples-lost")
+            || holds(&undisturbed, "samples-lost")
+            || off_ppm > 20.0
+            || late_is_off
+            || !is_heard
+        {
+            wrong.push(format!(
+                "case {case}: {frames} samples in group {group}: {off_ppm:.1} ppm, heard {is_heard}, late off {late_is_off}, {:?}, {:?}, {:?}",
+                column(&reading, "late_s"), column(&undisturbed, "late_s"), reading.findings
+            ));
+        }
+    }
+    assert!(wrong.is_empty(), "{} of {} wrong:\n{}", wrong.len(), cases(), wrong.join("\n"));
 }
