@@ -58,7 +58,7 @@ struct Played {
 struct Spectrum {
     index: usize,
     frames: usize,
-    bins: Rc<[Complex64]>,
+    bins: Rc<Vec<Complex64>>,
 }
 
 /// How much of the recording before a copy is taken along, for the part of the
@@ -257,18 +257,17 @@ impl<'a> Copies<'a> {
     }
 
     /// The spectrum of a stretch at a length.
-    fn spectrum(&self, index: usize, frames: usize) -> Rc<[Complex64]> {
+    fn spectrum(&self, index: usize, frames: usize) -> Rc<Vec<Complex64>> {
         let mut spectra = self.spectra.borrow_mut();
         let found = spectra.iter().find(|spectrum| (spectrum.index, spectrum.frames) == (index, frames));
         if let Some(found) = found {
             return Rc::clone(&found.bins);
         }
-        let mut time = stretch(self.samples, self.starts[index], self.frames.min(frames));
-        time.resize(frames, 0.0);
+        let mut time = stretch(self.samples, self.starts[index], self.frames.min(frames), frames);
         let mut fft = RealFft::new(frames);
         let mut bins = vec![Complex64::default(); fft.bins()];
         fft.forward(&mut time, &mut bins);
-        let bins: Rc<[Complex64]> = bins.into();
+        let bins = Rc::new(bins);
         spectra.push(Spectrum { index, frames, bins: Rc::clone(&bins) });
         bins
     }
@@ -278,7 +277,7 @@ impl<'a> Copies<'a> {
         let window = TimeWindow::half_faded(0.1, 0.3f64.min(self.tail_s.max(0.02)));
         let mut part = |index: usize| {
             let spectrum = self.spectrum(index, deconvolver.len());
-            deconvolver.mean_impulse([(&*spectrum, 0.0)]).windowed(self.lead_s, &window)
+            deconvolver.mean_impulse([(spectrum.as_slice(), 0.0)]).windowed(self.lead_s, &window)
         };
         let (first, last) = (part(0), part(self.starts.len() - 1));
         let top = self.excitation.to_hz.min(0.45 * sample_rate_hz);
@@ -334,7 +333,7 @@ impl<'a> Copies<'a> {
         let each = self.advances.iter().enumerate();
         each.map(|(index, advance)| {
             let spectrum = self.spectrum(index, deconvolver.len());
-            deconvolver.mean_impulse([(&*spectrum, *advance)])
+            deconvolver.mean_impulse([(spectrum.as_slice(), *advance)])
         })
         .collect()
     }
@@ -342,7 +341,9 @@ impl<'a> Copies<'a> {
     /// The same, each where the search had found it.
     pub(crate) fn impulses_as_found(&self, deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
         (0..self.count())
-            .map(|index| deconvolver.mean_impulse([(&*self.spectrum(index, deconvolver.len()), 0.0)]))
+            .map(|index| {
+                deconvolver.mean_impulse([(self.spectrum(index, deconvolver.len()).as_slice(), 0.0)])
+            })
             .collect()
     }
 
@@ -350,8 +351,9 @@ impl<'a> Copies<'a> {
     pub(crate) fn impulse(&self, deconvolver: &mut Deconvolver) -> ImpulseResponse {
         let spectra: Vec<_> =
             (0..self.count()).map(|index| self.spectrum(index, deconvolver.len())).collect();
-        deconvolver
-            .mean_impulse(spectra.iter().zip(&self.advances).map(|(bins, advance)| (&**bins, *advance)))
+        deconvolver.mean_impulse(
+            spectra.iter().zip(&self.advances).map(|(bins, advance)| (bins.as_slice(), *advance)),
+        )
     }
 
     /// Where the search had found the copies, on the impulse responses' time axis.
@@ -394,9 +396,10 @@ impl<'a> Copies<'a> {
 }
 
 /// A stretch of a recording, silent where it reaches beyond its ends, without its
-/// mean (an offset would leak into the lowest bins) and with faded edges.
-fn stretch(samples: &[f32], start: i64, frames: usize) -> Vec<f64> {
-    let mut stretch = vec![0.0; frames];
+/// mean (an offset would leak into the lowest bins) and with faded edges; silent again up to a
+/// transform's length.
+fn stretch(samples: &[f32], start: i64, frames: usize, padded: usize) -> Vec<f64> {
+    let mut stretch = vec![0.0; padded];
     let skip = (-start).max(0) as usize;
     let from = start.max(0) as usize;
     if skip >= frames || from >= samples.len() {
