@@ -6,12 +6,12 @@ use dsp::deconvolve::TimeWindow;
 use dsp::statistics::median;
 use measure::{Finding, Manifest, Reading, Start, Stimulus, StimulusWanted};
 
-use crate::arrival::playing_band;
 use crate::background::Background;
 use crate::copies::Copies;
 use crate::excitation::Excitation;
 use crate::find::{located, not_found, silences};
 use crate::half_wave;
+use crate::heard::playing_band;
 use crate::recognise::recognise;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};

@@ -6,9 +6,11 @@ mod result;
 use measure::{Finding, Manifest, Reading, Start, StimulusWanted};
 
 use crate::background::Background;
+use crate::copies::{Copies, LEAD_S};
 use crate::excitation::Excitation;
 use crate::find::{located, silences};
 use crate::options::{ResponseOptions, response_parameters};
+use crate::reference_burst::ReferenceBurst;
 use crate::signals::track;
 use crate::tape::{Tape, Tops, tops};
 use crate::taped::{Analyse, Taped};
@@ -19,13 +21,16 @@ use crate::witness::believed;
 /// It never trusts the time or the clock of the recording: a matched filter finds
 /// the copies of the stimulus, their distance gives the clock, and everything is
 /// computed on the player's clock. With a reference channel the response is that
-/// from the reference to the measured channel.
+/// from the reference to the measured channel. Of a track with a reference burst on its
+/// other side (`place-…`) the burst gives the clock and the zero of time: all recordings in
+/// which the same driver plays it share them.
 pub(crate) type SweepMeasurement = Taped<Running>;
 
 #[derive(Debug)]
 pub(crate) struct Running {
     start: Start,
     excitation: Excitation,
+    burst: Option<ReferenceBurst>,
     tape: Tape,
 }
 
@@ -57,6 +62,7 @@ impl Analyse for Running {
             )
         })?;
         let excitation = Excitation::of(stimulus)?;
+        let burst = ReferenceBurst::of(stimulus, &excitation);
         let tape = Tape::new(start)?;
         if excitation.from_hz >= 0.45 * start.sample_rate_hz {
             let text = format!(
@@ -65,7 +71,7 @@ impl Analyse for Running {
             );
             return Err(Finding::stop("sample-rate", text));
         }
-        Ok(Self { start: start.clone(), excitation, tape })
+        Ok(Self { start: start.clone(), excitation, burst, tape })
     }
 
     fn tape(&self) -> &Tape {
@@ -79,8 +85,16 @@ impl Analyse for Running {
     fn analyse(&self, reading: &mut Reading) -> Result<(), Finding> {
         let rate = self.tape.sample_rate_hz;
         let searched = self.tape.reference.as_ref().unwrap_or(&self.tape.samples);
-        let positions =
-            located(searched, rate, self.start.stimulus.as_ref().map_or("", |s| &s.name), &self.excitation)?;
+        let name = self.start.stimulus.as_ref().map_or("", |stimulus| &*stimulus.name);
+        let tape = (&*self.tape.samples, rate);
+        let zero = match &self.burst {
+            Some(burst) if self.tape.reference.is_none() => Some(burst.hear(tape, name, &self.excitation)?),
+            _ => None,
+        };
+        let positions = match &zero {
+            Some(zero) => vec![zero.look_for(tape, name, &self.excitation)?],
+            None => located(searched, rate, name, &self.excitation)?,
+        };
         self.refuse_clipping(&positions, reading)?;
         let background =
             Background::of(&silences(&self.tape.samples, rate, &self.excitation, &positions), rate);
@@ -88,8 +102,15 @@ impl Analyse for Running {
             Some(reference) => Background::of(&silences(reference, rate, &self.excitation, &positions), rate),
             None => background.clone(),
         };
-        let (copies, findings) =
-            believed(searched, rate, &self.excitation, &positions, searched_background.as_ref())?;
+        let (copies, findings) = match &zero {
+            Some(zero) => {
+                let (begins, tail_s) = ([positions[0] as f64], 0.95 * self.excitation.silence_after_s);
+                let clock_hz = zero.clock_hz();
+                let one = Copies::at(searched, rate, &self.excitation, &begins, clock_hz, (LEAD_S, tail_s));
+                (one, zero.heard.findings.clone())
+            }
+            None => believed(searched, rate, &self.excitation, &positions, searched_background.as_ref())?,
+        };
         findings.into_iter().for_each(|finding| {
             reading.finding(finding);
         });
@@ -100,6 +121,7 @@ impl Analyse for Running {
             excitation: &self.excitation,
             copies: measured.as_ref().unwrap_or(&copies),
             reference: measured.as_ref().map(|_| &copies),
+            zero: zero.as_ref(),
             positions: &positions,
             background: background.as_ref(),
             options,

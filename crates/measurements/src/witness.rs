@@ -494,7 +494,9 @@ fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<F
     };
     let independent = (slopes.len() as f64 / BANDS_PER_OCTAVE).max(1.0);
     let (off_ppm, unsure_ppm) = (1e6 * slope, 5.0 * 1e6 * scatter / independent.sqrt());
-    if off_ppm.abs() > SMALL_PPM + unsure_ppm && slopes.len() >= 4 {
+    // What a loss would leave must be a clock; steep crossovers, too, spread an impulse over frequency, and farther.
+    let leaves_a_clock = (said_ppm + off_ppm).abs() < USUAL_PPM + unsure_ppm;
+    if off_ppm.abs() > SMALL_PPM + unsure_ppm && leaves_a_clock && slopes.len() >= 4 {
         let text = format!(
             "The two copies of the sweep lie as if the clocks differed by {said_ppm:.0} ppm, but inside the copies they do not: \
              samples were lost or doubled between them (about {:.0}). Record again; a track of today's version has marks by \

@@ -1,7 +1,6 @@
 //! What is played to measure one driver alone: a sweep that suits its part, and protects it.
 
-use dsp::sweep::Sweep;
-use measure::{Signal, Stimulus};
+use measure::Stimulus;
 use measurements::signals::{self, short_paired_sweep};
 use tuning::Role;
 
@@ -10,34 +9,32 @@ use tuning::Role;
 pub fn driver_track(role: Option<Role>) -> &'static str {
     match role {
         Some(Role::Sub) => "sweep-sub",
+        Some(Role::Woofer) => "sweep-woofer",
         Some(Role::Tweeter) => "sweep-high",
         Some(Role::FullRange) => "sweep-full",
         // A centre or a fill may be a small driver, and a part that nobody named any.
-        Some(Role::Woofer | Role::Mid | Role::Centre | Role::Fill) | None => "sweep-mid",
+        Some(Role::Mid | Role::Centre | Role::Fill) | None => "sweep-mid",
     }
 }
 
-/// What is played for a driver of this part: the standard track; for a woofer one that goes
-/// as low as its neighbour below plays, since the two are to be seen where they meet.
+/// The track that suits a driver's part, protects it, and gives its response and its arrival against a reference
+/// driver.
+#[must_use]
+pub fn place_track(role: Option<Role>) -> &'static str {
+    match role {
+        Some(Role::Sub) => "place-sub",
+        Some(Role::Woofer) => "place-woofer",
+        Some(Role::Tweeter) => "place-high",
+        Some(Role::FullRange) => "place-full",
+        Some(Role::Mid | Role::Centre | Role::Fill) | None => "place-mid",
+    }
+}
+
+/// What is played for a driver of this part: the standard track.
 #[must_use]
 pub fn driver_sweep(role: Option<Role>) -> Option<Stimulus> {
-    let mut stimulus = signals::track(driver_track(role))?;
-    if role == Some(Role::Woofer) {
-        WOOFER_SWEEP.clone_into(&mut stimulus.name);
-        for segment in &mut stimulus.segments {
-            if let Signal::Sweep { from_hz, to_hz, .. } = &mut segment.signal {
-                (*from_hz, *to_hz) = WOOFER_HZ;
-                let sweep = Sweep::new(*from_hz, *to_hz, segment.duration_s, 48_000.0, true);
-                segment.duration_s = sweep.duration_s();
-            }
-        }
-    }
-    Some(stimulus)
+    signals::track(driver_track(role))
 }
-
-/// What a woofer is measured over (common practice, no source).
-const WOOFER_HZ: (f64, f64) = (30.0, 4_000.0);
-const WOOFER_SWEEP: &str = "sweep of a woofer";
 
 /// A short sweep for one driver of a simulated car, which is quieter than a real one: band and peak (common
 /// practice, no source: the higher the band, the lower the level).
@@ -55,6 +52,8 @@ pub fn short_driver_sweep(role: Role) -> Stimulus {
 
 #[cfg(test)]
 mod tests {
+    use measure::Signal;
+
     use super::*;
 
     /// The lowest frequency that a stimulus plays.
@@ -84,13 +83,37 @@ mod tests {
         assert!(lowest_hz(&short_driver_sweep(Role::Tweeter)) >= 1_000.0);
     }
 
+    /// The band and the highest level of a track's sweep on the right, or of all of it.
+    fn played(name: &str, is_test: bool) -> (f64, f64, f64) {
+        let track = signals::track(name).expect("a standard track");
+        let segments = track.segments.iter().filter(|one| !is_test || one.side == measure::Side::Right);
+        segments.fold((f64::INFINITY, 0.0, f64::NEG_INFINITY), |(low, high, most), one| match one.signal {
+            Signal::Sweep { from_hz, to_hz, .. } => {
+                (low.min(from_hz), high.max(to_hz), most.max(one.peak_dbfs))
+            }
+            _ => (low, high, most),
+        })
+    }
+
+    /// Source: the rule of the design: no driver hears more against a reference than in its own protected sweep.
+    #[test]
+    fn a_place_track_protects_as_the_drivers_own_sweep_does() {
+        for role in
+            [Role::Sub, Role::Woofer, Role::Mid, Role::Tweeter, Role::FullRange, Role::Centre, Role::Fill]
+        {
+            let (test, own) =
+                (played(place_track(Some(role)), true), played(driver_track(Some(role)), false));
+            assert!(test.0 >= own.0 && test.1 <= own.1 && test.2 <= own.2, "{role:?}: {test:?}, {own:?}");
+        }
+    }
+
     /// A woofer is seen as low as its neighbour below plays, in one sweep whose time suits its range.
     #[test]
     fn a_woofer_is_seen_where_it_meets_the_subwoofer() {
         let woofer = driver_sweep(Some(Role::Woofer)).expect("a sweep");
-        assert_eq!((woofer.name.as_str(), lowest_hz(&woofer)), (WOOFER_SWEEP, WOOFER_HZ.0));
+        assert_eq!((woofer.name.as_str(), lowest_hz(&woofer)), ("sweep-woofer", 30.0));
         let sub = driver_sweep(Some(Role::Sub)).expect("a sweep");
         assert!(lowest_hz(&sub) < lowest_hz(&woofer));
-        assert_eq!(lowest_hz(&short_driver_sweep(Role::Woofer)), WOOFER_HZ.0);
+        assert_eq!(lowest_hz(&short_driver_sweep(Role::Woofer)), 30.0);
     }
 }

@@ -72,7 +72,7 @@ pub use analysis::{Analysis, analyze};
 pub use burst::play_burst;
 pub use capture::{capture, captures};
 pub use capture_run::{CaptureRun, Computed, Ended, Pumped};
-pub use driver_sweep::{driver_sweep, driver_track, short_driver_sweep};
+pub use driver_sweep::{driver_sweep, driver_track, place_track, short_driver_sweep};
 pub use event::{BlockLevel, Captured, Event, Hand, Instruction, LevelA, Request};
 pub use excerpt::{CaptureContext, Excerpt, Placement, measurement_for};
 pub use import::{ImportOrder, ImportSession, Imported, ToldTrack, import};

@@ -61,8 +61,9 @@ pub fn write_tracks(
     let stimuli = signals::tracks();
     let mut written = Vec::new();
     let mut entries = Vec::new();
+    let count = stimuli.len() as f64;
     for (number, stimulus) in (0u64..).zip(stimuli) {
-        progress(&stimulus.name, number as f64 / 11.0);
+        progress(&stimulus.name, number as f64 / count);
         let file = format!("{}.{extension}", stimulus.name);
         let audio =
             Audio::new(sample_rate_hz, signals::render_stereo(&stimulus, f64::from(sample_rate_hz)).into());
@@ -246,9 +247,17 @@ fn purpose(name: &str) -> &'static str {
         "pink" => "pink noise: the spectrum, levels, and the moving microphone",
         "sweep-full" => "two full-range sweeps: the response of an output, or of everything together",
         "sweep-sub" => "two sweeps for a subwoofer",
-        "sweep-mid" => "two sweeps for a midrange or midbass driver",
+        "sweep-woofer" => {
+            "two sweeps for a woofer, from where the subwoofer plays up to where a midrange does"
+        }
+        "sweep-mid" => "two sweeps for a midrange driver",
         "sweep-high" => "two sweeps for a tweeter, quiet and without bass",
         "arrival" => "a time mark on the left, a sweep on the right: arrival times",
+        "place-sub" => "the reference driver on the left, a subwoofer on the right",
+        "place-woofer" => "the reference driver on the left, a woofer on the right",
+        "place-mid" => "the reference driver on the left, a midrange on the right",
+        "place-high" => "the reference driver on the left, a tweeter on the right, quiet and without bass",
+        "place-full" => "the reference driver on the left, a full-range driver on the right; never a tweeter",
         "polarity" => {
             "pulses that begin upward: polarity of woofers, midranges and outputs; not for tweeters"
         }
@@ -273,11 +282,23 @@ fn readme(entries: &[TrackEntry]) -> String {
          \n\
          * Start quietly. Full-scale tones and subwoofer tracks can hurt ears and drivers:\n\
          \x20 wear hearing protection at volume.\n\
-         * Play a tweeter only what is meant for one (sweep-high), never the full sweep.\n\
+         * Play a tweeter only what is meant for one (sweep-high, place-high), never a full\n\
+         \x20 sweep, and never make it the reference driver.\n\
          * Bridged amplifier outputs have no ground side: never connect one to the ground\n\
          \x20 of a recorder. Use a differential probe or an isolated, attenuated input.\n\
          * Turn tone controls flat, and loudness, surround and fader effects off.\n\
          * Engine off indoors; supply the battery from a charger. Never do this while driving.\n\
+         \n\
+         TRACKS THAT GIVE RESPONSE AND ARRIVAL TOGETHER (place-...)\n\
+         \n\
+         Choose one woofer, midrange or full-range driver as the reference, and leave it\n\
+         connected for all recordings: in the processor it gets the LEFT input, and nothing\n\
+         else does. The driver under test gets the RIGHT input (its left share at zero, its\n\
+         right share as it is), and all others are muted. The track plays the reference\n\
+         (300 Hz to 4 kHz), the sweep for the driver under test, and the reference again.\n\
+         Measure all drivers, the reference driver too, at one place of the microphone\n\
+         before it moves, at one volume and one recording level. Four places of the seat\n\
+         or more tell how the whole car adds up.\n\
          \n\
          WHAT TO PLAY WHEN\n\n",
     );

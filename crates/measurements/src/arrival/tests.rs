@@ -1,12 +1,16 @@
 //! Arrivals whose truth is known.
 
 use dsp::biquad::Biquad;
+use dsp::fft::Complex64;
 use dsp::noise::WhiteNoise;
 use testkit::{at_most, near};
 
 use measure::{Block, Measurement};
 
 use super::*;
+use crate::background::Background;
+use crate::find::silences;
+use crate::precision::ImpulseNoise;
 use crate::signals::render_stereo;
 
 const RATE: f64 = 48_000.0;
@@ -136,12 +140,10 @@ const ARRIVES_S: f64 = 0.003_456_7;
 /// The Cramér-Rao bound of the driver's own sound, from the clean recording and the noise
 /// that is added (white, of variance σ²), in the band in which the analysis finds it.
 fn bound_s(clean: &[f32], noisy: &[f32]) -> f64 {
-    let running = Running::prepare(&start()).unwrap();
-    let rate = RATE;
-    let positions = located(noisy, rate, "arrival", &running.test).unwrap();
-    let background = Background::of(&silences(noisy, rate, &running.test, &positions), rate).unwrap();
-    let heard = Running { tape: Tape::new(&start()).unwrap(), ..running };
-    let found = heard.hear(noisy, &heard.test, &positions, rate).unwrap();
+    let test = Running::prepare(&start()).unwrap().test;
+    let positions = located(noisy, RATE, "arrival", &test).unwrap();
+    let background = Background::of(&silences(noisy, RATE, &test, &positions), RATE).unwrap();
+    let found = Heard::of((noisy, RATE), &test, &positions, RATE).unwrap();
     let copies = found.copies;
     let mut deconvolver = copies.within(found.band_hz);
     let noise = ImpulseNoise::of(&background, &copies, &deconvolver, found.band_hz);

@@ -9,6 +9,7 @@ use dsp::window::Window;
 use crate::cells::{Cells, Mark, Standing};
 
 /// A signal that is to be listened for.
+#[derive(PartialEq)]
 pub(crate) struct Wanted {
     pub template: Vec<f64>,
     /// The band that is listened to.

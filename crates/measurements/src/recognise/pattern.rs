@@ -66,10 +66,15 @@ fn sweep_pattern(
     let other = |segment: &Segment| segment.side != Side::Both && segment.side != longest.side();
     let other = (longest.side() != Side::Both).then(|| Excitation::longest(track, other).ok()).flatten();
     let mut parts = Vec::new();
-    let mut new = Vec::new();
+    let mut new: Vec<Wanted> = Vec::new();
     for excitation in std::iter::once(longest).chain(&other) {
-        let index = listeners.len() + new.len();
-        new.push(wanted_sweep(excitation, rate_hz)?);
+        let wanted = wanted_sweep(excitation, rate_hz)?;
+        // Several tracks have the same reference burst.
+        let known = listeners.iter().chain(&new).position(|known| *known == wanted);
+        let index = known.unwrap_or(listeners.len() + new.len());
+        if known.is_none() {
+            new.push(wanted);
+        }
         parts.extend(excitation.starts_s.iter().map(|start_s| (index, *start_s, excitation.duration_s)));
     }
     parts.sort_by(|a, b| a.1.total_cmp(&b.1));

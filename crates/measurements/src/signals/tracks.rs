@@ -20,9 +20,15 @@ pub fn tracks() -> Vec<Stimulus> {
         pink(),
         paired_sweep("sweep-full", 15.0, 21_500.0, 10.0, -6.0),
         paired_sweep("sweep-sub", 15.0, 250.0, 8.0, -6.0),
+        paired_sweep("sweep-woofer", 30.0, 4_000.0, 8.0, -9.0),
         paired_sweep("sweep-mid", 80.0, 8_000.0, 8.0, -9.0),
         paired_sweep("sweep-high", 2_000.0, 21_500.0, 6.0, -15.0),
-        arrival(),
+        against("arrival", (300.0, 12_000.0), sweep(20.0, 20_000.0, 4.0, -12.0)),
+        against("place-sub", REFERENCE_HZ, sweep(15.0, 250.0, 6.0, -6.0)),
+        against("place-woofer", REFERENCE_HZ, sweep(30.0, 4_000.0, 5.5, -9.0)),
+        against("place-mid", REFERENCE_HZ, sweep(80.0, 8_000.0, 5.0, -9.0)),
+        against("place-high", REFERENCE_HZ, sweep(2_000.0, 21_500.0, 4.0, -15.0)),
+        against("place-full", REFERENCE_HZ, sweep(40.0, 20_000.0, 6.5, -12.0)),
         polarity(),
         bursts(),
         Stimulus { name: "quiet".to_owned(), segments: vec![Segment::silence(30.0)] },
@@ -107,17 +113,20 @@ fn paired_sweep(name: &str, from_hz: f64, to_hz: f64, about_s: f64, peak_dbfs: f
     Stimulus { name: name.to_owned(), segments }
 }
 
+/// The band of the reference burst of the tracks `place-…`: within that of `sweep-woofer` and of `sweep-mid`, so that a
+/// woofer, a midrange or a full-range driver may be the reference.
+const REFERENCE_HZ: (f64, f64) = (300.0, 4_000.0);
+
 /// A reference burst on the left, the test sweep on the right, the reference burst
 /// again: whichever one driver stays connected to the left side gives a time mark
 /// that all recordings share, and its two bursts give the clock ratio. Short marks on its
 /// side in the silences between them tell a clock from samples that were lost.
-fn arrival() -> Stimulus {
+fn against(name: &str, reference_hz: (f64, f64), test: Segment) -> Stimulus {
     const MARK_S: f64 = 0.1;
-    let mut reference = sweep(300.0, 12_000.0, 0.7, -12.0);
-    reference.side = Side::Left;
-    let mut test = sweep(20.0, 20_000.0, 4.0, -12.0);
-    test.side = Side::Right;
-    let signal = Signal::Sweep { from_hz: 300.0, to_hz: 12_000.0, synchronised: false };
+    let (from_hz, to_hz) = reference_hz;
+    let reference = Segment { side: Side::Left, ..sweep(from_hz, to_hz, 0.7, -12.0) };
+    let test = Segment { side: Side::Right, ..test };
+    let signal = Signal::Sweep { from_hz, to_hz, synchronised: false };
     let mark = Segment { side: Side::Left, ..Segment::of(signal, MARK_S, -12.0, 0.01) };
     // Beside the test sweep there is silence enough to measure noise in.
     let [outer, short, long] = [0.7, 0.3, 0.6].map(Segment::silence);
@@ -134,7 +143,7 @@ fn arrival() -> Stimulus {
         reference,
         outer,
     ];
-    Stimulus { name: "arrival".to_owned(), segments }
+    Stimulus { name: name.to_owned(), segments }
 }
 
 /// Pulses in groups of ten, each at a pace of its own, by which they are told from any
@@ -167,7 +176,7 @@ mod tests {
     use testkit::{at_most, near};
 
     use super::*;
-    use crate::signals::{check, render};
+    use crate::signals::{check, render, render_stereo};
 
     #[test]
     fn every_track_can_sound_and_keeps_under_full_scale() {
@@ -185,10 +194,18 @@ mod tests {
 
     #[test]
     fn sweeps_for_drivers_stay_within_their_bands() {
-        for (name, from, to) in
-            [("sweep-sub", 0.0, 300.0), ("sweep-mid", 60.0, 9_000.0), ("sweep-high", 1_800.0, 24_000.0)]
-        {
-            let samples = render(&track(name).unwrap(), 48_000.0);
+        let bands = [
+            ("sub", 0.0, 300.0),
+            ("woofer", 20.0, 5_000.0),
+            ("mid", 60.0, 9_000.0),
+            ("high", 1_800.0, 24_000.0),
+        ];
+        let sweeps = bands.map(|(band, from, to)| (format!("sweep-{band}"), 0, from, to));
+        let tests = bands.map(|(band, from, to)| (format!("place-{band}"), 1, from, to));
+        // Whatever may be the reference takes a track for woofers and one for midranges.
+        let references = bands.map(|(band, ..)| (format!("place-{band}"), 0, 225.0, 5_000.0));
+        for (name, side, from, to) in sweeps.into_iter().chain(tests).chain(references) {
+            let samples = &render_stereo(&track(&name).unwrap(), 48_000.0)[side];
             let samples: Vec<f64> = samples.iter().map(|x| f64::from(*x)).collect();
             let n = dsp::fft::fast_len(samples.len());
             let spectrum = dsp::fft::rfft(&samples, n);

@@ -9,12 +9,13 @@ use dsp::sweep::Sweep;
 use dsp::window::fade_gain;
 use measure::{CalibrationCurve, Finding, Reading};
 
-use crate::arrival::{moment, playing_band};
 use crate::background::Background;
 use crate::copies::{Copies, mean};
 use crate::excitation::Excitation;
 use crate::half_wave;
+use crate::heard::{moment, playing_band};
 use crate::options::ResponseOptions;
+use crate::reference_burst::Zero;
 use crate::tape::Tape;
 
 /// A response is drawn where it stands this far above its noise floor.
@@ -33,6 +34,8 @@ const SURE_OVER_NOISE_DB: f64 = 26.0;
 const BESIDE_FADE: f64 = 1.15;
 /// A harmonic is drawn where it stands this far above the noise at its own place in time.
 const HARMONIC_OVER_NOISE_DB: f64 = 10.0;
+/// How finely the response of a reference driver is told.
+const REFERENCE_POINTS_PER_OCTAVE: f64 = 48.0;
 /// The lowest noise floor that is stated; a digital silence has none at all.
 const LOWEST_DB: f64 = -200.0;
 
@@ -43,6 +46,8 @@ pub(super) struct Analysis<'a> {
     pub copies: &'a Copies<'a>,
     /// The same copies in the reference channel, where there is one.
     pub reference: Option<&'a Copies<'a>>,
+    /// What the track's reference bursts tell, where it has any.
+    pub zero: Option<&'a Zero<'a>>,
     pub positions: &'a [usize],
     pub background: Option<&'a Background>,
     pub options: ResponseOptions,
@@ -83,8 +88,11 @@ impl Analysis<'_> {
         self.write_timing(reading, peak_s, reference.as_ref().map(|(_, peak_s)| *peak_s));
         let precision = moment.and_then(|moment| moment.precision).filter(|_| reference.is_none());
         if let Some(precision) = precision {
-            reading.value("random_error_s", precision.random_error_s);
+            let of_zero_s =
+                self.zero.and_then(|zero| zero.heard.precision).map_or(0.0, |of| of.random_error_s);
+            reading.value("random_error_s", precision.random_error_s.hypot(of_zero_s));
         }
+        self.write_reference(reading);
         self.write_noise(reading, &linear, first, last)?;
         self.write_repeatability(reading, &linear, first, last)?;
         self.write_response(reading, &linear, first, last);
@@ -207,12 +215,11 @@ impl Analysis<'_> {
 
     fn write_timing(&self, reading: &mut Reading, peak_s: f64, reference_peak_s: Option<f64>) {
         let rate = self.tape.sample_rate_hz;
-        let arrival_s = match reference_peak_s {
-            Some(reference) => peak_s - reference,
-            None => {
-                let first = self.copies.origin() + peak_s * self.copies.rate_hz;
-                self.tape.begins_s() + (first - self.copies.first_s * self.copies.rate_hz) / rate
-            }
+        let at = self.copies.origin() + peak_s * self.copies.rate_hz;
+        let arrival_s = match (reference_peak_s, self.zero) {
+            (Some(reference), _) => peak_s - reference,
+            (None, Some(zero)) => zero.arrival_s(at, self.excitation),
+            (None, None) => self.tape.begins_s() + (at - self.copies.first_s * self.copies.rate_hz) / rate,
         };
         reading.value("arrival_s", arrival_s);
         match self.copies.clock_ppm {
@@ -224,6 +231,21 @@ impl Analysis<'_> {
                 reading.finding(Finding::note("clock-unknown", text));
             }
         }
+    }
+
+    /// The response of the driver that played the reference bursts, from their arrival on: by it recordings are told
+    /// apart in which another driver, level or place of the microphone came in.
+    fn write_reference(&self, reading: &mut Reading) {
+        let Some(Zero { heard, .. }) = self.zero else { return };
+        let (copies, rate) = (&heard.copies, self.tape.sample_rate_hz);
+        let (from_hz, to_hz) = copies.excitation().inner_band_hz(rate);
+        let grid = log_grid(from_hz, to_hz, REFERENCE_POINTS_PER_OCTAVE);
+        let impulse = copies.impulse(&mut copies.over(copies.excitation().band_hz()));
+        let at_s = (heard.at - copies.origin()) / copies.rate_hz;
+        let values = impulse.response(at_s, &copies.window(), &grid).value;
+        let level = values.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
+        let phase = values.iter().map(|h| h.arg().to_degrees()).collect();
+        reading.curve("reference", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
     }
 
     fn write_noise(
