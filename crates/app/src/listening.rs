@@ -4,6 +4,7 @@
 use engine::{InputRole, Pace};
 use job::{PlacedBy, Stage};
 use measure::{Side, Stimulus};
+use measurements::signals;
 use procedure::{ListenOrder, at_peak, listen, on_side};
 use rig::Scene;
 use view::SourceTask;
@@ -53,7 +54,18 @@ impl State {
         let sides = |stimulus| {
             if order.plan.processor_channel.is_empty() { stimulus } else { on_side(stimulus, Side::Both) }
         };
-        let track = order.plan.stimulus.map(|stimulus| at_peak(sides(stimulus), order.plan.peak_dbfs));
+        let driver = self.drivers().iter().find(|driver| driver.name == order.plan.driver);
+        let track = match driver.filter(|_| !self.is_simulated()) {
+            // What is on the stick: at several places the track that tells how they add up.
+            Some(driver) if self.choices.driver_places > 1 => {
+                signals::track(procedure::place_track(driver.role))
+            }
+            Some(driver) => procedure::driver_sweep(driver.role),
+            None => {
+                let peak_dbfs = order.plan.peak_dbfs;
+                order.plan.stimulus.map(|stimulus| at_peak(sides(stimulus), peak_dbfs))
+            }
+        };
         Ok(NextHeard {
             label: order.plan.label,
             input: order.plan.input,
@@ -119,7 +131,10 @@ impl State {
 
     /// The first driver that suits the track and has not been measured.
     fn next_driver(&self, track: &Stimulus) -> Option<procedure::Placement> {
-        let suits = |driver: &job::Driver| procedure::driver_track(driver.role) == track.name;
+        let suits = |driver: &job::Driver| {
+            let tracks = [procedure::driver_track(driver.role), procedure::place_track(driver.role)];
+            tracks.contains(&&*track.name)
+        };
         let mut open = self.drivers_open().into_iter();
         let (_, place, driver) =
             open.find(|(_, place, driver)| suits(driver) && !self.captures.is_running(&driver.name, place))?;

@@ -34,6 +34,10 @@ pub(super) fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> 
 impl State {
     /// Whether arrivals of separate captures share their zero.
     pub(super) fn arrivals_compare(&self) -> bool {
+        let mut found = self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).peekable();
+        if found.peek().is_some() && found.all(|held| derive::is_against_reference(&held.reading)) {
+            return true;
+        }
         self.rig
             .as_ref()
             .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
@@ -71,9 +75,11 @@ impl Derivation {
             .iter()
             .filter_map(|driver| {
                 let held = self.driver_found(&driver.name)?;
-                Some(FoundDriver { driver, reading: &held.reading, response: held.response.as_deref() })
+                let (reading, response) = (&*held.reading, held.response.as_deref());
+                Some(FoundDriver { driver, reading, response, zero_s: 0.0 })
             })
             .collect();
+        let (found, _) = derive::from_one_zero(found);
         let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
         let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
         // The drivers are measured with the gains and polarities that the processor holds.

@@ -8,7 +8,7 @@ use units::text::csv_cell;
 
 use library::files::write_text;
 use library::{Error, Result};
-use project::derive::later;
+use project::derive::{is_against_reference, later};
 
 /// The curves that stand for a whole reading, most telling first. What is in
 /// decibels over frequency is written as a response file, so that `fit` and
@@ -21,7 +21,8 @@ const MAIN_TABLES: [&str; 3] = ["steps", "lines", "spots"];
 /// Writes the reading's main curve, or its main table, as CSV.
 ///
 /// The phase of a sweep's reading counts from its own arrival. With a reference channel,
-/// `from_reference`, it counts from there in the file: so several drivers can be aligned.
+/// `from_reference`, it counts from there in the file, and of a track `place-…` from the arrival of its
+/// reference driver: so several drivers can be aligned.
 ///
 /// # Errors
 /// When the reading has neither, or the file cannot be written.
@@ -42,10 +43,13 @@ fn csv(reading: &Reading, from_reference: bool) -> Option<String> {
     let curve = MAIN_CURVES.iter().find_map(|name| reading.curves.get(*name)).filter(|c| !c.is_empty());
     match (reading.measurement.as_str(), table, curve) {
         ("headroom", Some(table), _) | (_, Some(table), None) => Some(table_csv(table)),
-        (_, _, Some(curve)) => match on_the_way(reading, curve).filter(|_| from_reference) {
-            Some(curve) => Some(curve_csv(&curve)),
-            None => Some(curve_csv(curve)),
-        },
+        (_, _, Some(curve)) => {
+            let has_zero = from_reference || is_against_reference(reading);
+            match on_the_way(reading, curve).filter(|_| has_zero) {
+                Some(curve) => Some(curve_csv(&curve)),
+                None => Some(curve_csv(curve)),
+            }
+        }
         (_, None, None) => None,
     }
 }
@@ -121,6 +125,10 @@ mod tests {
         let text = csv(&reading, true).unwrap();
         let phase: f64 = text.trim().rsplit(',').next().unwrap().parse().unwrap();
         assert!((phase.abs() - 180.0).abs() < 1e-6, "{text}");
+        // Against a reference driver it has that zero by itself.
+        reading
+            .curve("reference", [("frequency_hz", vec![]), ("magnitude_db", vec![]), ("phase_deg", vec![])]);
+        assert_eq!(csv(&reading, false).unwrap(), text);
     }
 
     #[test]

@@ -31,7 +31,12 @@ impl Demo<'_> {
         let found: Vec<FoundDriver<'_>> = drivers
             .iter()
             .zip(readings.iter().zip(&responses))
-            .map(|(driver, (reading, response))| FoundDriver { driver, reading, response: response.as_ref() })
+            .map(|(driver, (reading, response))| FoundDriver {
+                driver,
+                reading,
+                response: response.as_ref(),
+                zero_s: 0.0,
+            })
             .collect();
         let reversed: Vec<String> =
             found.iter().filter(|one| one.is_inverted()).map(|one| one.driver.name.clone()).collect();
@@ -62,7 +67,7 @@ impl Demo<'_> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let plan = Plan {
-            stimulus: Some(short_driver_sweep(role_of(driver.role))),
+            stimulus: Some(short_driver_sweep(role_of(driver))),
             label: driver.name.clone(),
             driver: driver.name.clone(),
             position: "driver's seat".to_owned(),

@@ -1,16 +1,15 @@
 //! The whole car from its drivers' captures: what is entered so that they add up.
 
-use job::{
-    Basis, ChannelSetting, Crossover, CrossoverTiming, Driver, DriverTiming, Stage, SumTiming, TimingRecord,
-};
+use job::{Basis, ChannelSetting, Crossover, CrossoverTiming, Driver, DriverTiming, SumTiming, TimingRecord};
 use measure::{Finding, Reading};
 use tuning::{
-    CarAlignment, CarCrossover, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Profile,
-    Response, Role,
+    CarAlignment, CarCrossover, CarDriver, CarFilter, CarInput, CarSetting, CarSum, CrossoverFamily, Feed,
+    Profile, Response, Role,
 };
 
+use super::clock::{louder, missing_db, zeros_of};
 use super::response::later;
-use crate::{Project, hertz};
+use crate::hertz;
 
 /// The air in a car that is being worked on (common practice, no source).
 pub const TEMPERATURE_C: f64 = 20.0;
@@ -26,6 +25,8 @@ pub struct FoundDriver<'a> {
     pub reading: &'a Reading,
     /// Its response, where there is one.
     pub response: Option<&'a Response>,
+    /// How much later the zero of its arrival lies than that of the others.
+    pub zero_s: f64,
 }
 
 /// What follows from the drivers' captures.
@@ -63,7 +64,7 @@ impl CarPlan {
 
 impl FoundDriver<'_> {
     fn arrival_s(&self) -> Option<f64> {
-        self.reading.values.get("arrival_s").copied()
+        Some(self.reading.values.get("arrival_s")? + self.zero_s)
     }
 
     /// The processor's channel; its own name where none was written down.
@@ -95,19 +96,22 @@ impl FoundDriver<'_> {
         let turn_deg = if backwards { 180.0 } else { 0.0 };
         let own: Vec<f64> = response.phase_deg.as_ref()?.iter().map(|phase| phase - turn_deg).collect();
         response.phase_deg = Some(later(&own, &response.frequency_hz, arrival_s).collect());
-        Some(response)
+        let feed = self.driver.feed.unwrap_or_else(|| Feed::proposed(&self.driver.name));
+        Some(louder(response, missing_db(Some(self.reading), feed)))
     }
 }
 
-/// The drivers that were measured alone, each with its newest capture.
+/// Drivers whose arrivals count from one zero, where they were measured against a reference driver; with what is to be
+/// said where that was not the same for all.
 #[must_use]
-pub fn drivers_found(project: &Project) -> Vec<FoundDriver<'_>> {
-    let found = project.data.intake.drivers.iter().filter_map(|driver| {
-        let capture = project.newest(Stage::Drivers, &driver.name)?;
-        let (reading, response) = (capture.reading.as_deref()?, capture.response.as_deref());
-        Some(FoundDriver { driver, reading, response })
-    });
-    found.collect()
+pub fn from_one_zero(mut found: Vec<FoundDriver<'_>>) -> (Vec<FoundDriver<'_>>, Vec<Finding>) {
+    let readings: Vec<(&str, &Reading)> =
+        found.iter().map(|one| (one.driver.name.as_str(), one.reading)).collect();
+    let (zeros, findings) = zeros_of(&readings);
+    for (one, zero_s) in found.iter_mut().zip(zeros) {
+        one.zero_s = zero_s;
+    }
+    (found, findings)
 }
 
 /// The whole of a plan, as the job keeps it.
@@ -451,7 +455,7 @@ mod tests {
             let found: Vec<FoundDriver<'_>> = drivers
                 .iter()
                 .zip(&readings)
-                .map(|(driver, reading)| FoundDriver { driver, reading, response: None })
+                .map(|(driver, reading)| FoundDriver { driver, reading, response: None, zero_s: 0.0 })
                 .collect();
             let profile = Profile::preset("parametric-gridded").expect("it is built in");
             let entered = car_plan(&found, &profile, false, false).channels;

@@ -20,9 +20,9 @@ pub use audit_job::{JobAudit, NoAudit, audit_job, is_mistake};
 pub use average::{SIDES, average, whole_car};
 pub use car_plan::{
     CarPlan, FoundDriver, TEMPERATURE_C, absolute, car_plan, crossover, crossover_text, crossover_timing,
-    crossovers, drivers_found, is_inverted, sum_text, timing,
+    crossovers, from_one_zero, is_inverted, sum_text, timing,
 };
-pub use clock::{on_clock, shares_clock};
+pub use clock::{TimeZero, is_against_reference, on_clock, time_zero};
 pub use fit::{FitInputs, Fitted};
 pub use fit_job::outcome_changes;
 pub use gain::gain_changes;

@@ -261,9 +261,14 @@ impl Placing {
         };
         if is_for_one_driver(track) {
             let driver = self.named(&words)?;
+            let position = match is_against_reference(track) {
+                true => without(&words, &self::words(&driver.name)),
+                false => String::new(),
+            };
             return placed(Placement {
-                label: driver.name.clone(),
+                label: at_place(&driver.name, &position),
                 driver: driver.name.clone(),
+                position,
                 set: self.set.clone(),
                 ..Placement::default()
             });
@@ -299,20 +304,11 @@ impl Placing {
     /// What the job expects next.
     fn as_expected(&self, track: &TrackAt<'_>) -> Option<PlacedTrack> {
         let placement = if is_for_one_driver(track) {
-            let open = |driver: &&Driver| {
-                !self
-                    .taken
-                    .iter()
-                    .any(|taken| taken.driver == driver.name && taken.measurement == track.measurement)
-            };
-            let driver = self
-                .drivers
-                .iter()
-                .filter(|driver| driver.role.is_some_and(|role| suits(role, track.track)))
-                .find(open)?;
+            let (driver, position) = self.driver_expected(track)?;
             Placement {
-                label: driver.name.clone(),
+                label: at_place(&driver.name, &position),
                 driver: driver.name.clone(),
+                position,
                 set: self.set.clone(),
                 ..Placement::default()
             }
@@ -340,7 +336,7 @@ impl Placing {
         };
         let place = match (&placement.set, placement.driver.as_str()) {
             (Some(set), "") => format!("{}, {}", set.word(), placement.position),
-            (_, driver) => format!("the driver {driver}"),
+            (_, _) => format!("the driver {}", placement.label),
         };
         let text = format!(
             "Nobody said where `{}` belongs. It was taken for {place}, which the job expects next: confirm it with `headrest \
@@ -354,6 +350,29 @@ impl Placing {
         };
         let finding = Some(Finding::caution("place-proposed", text));
         Some(PlacedTrack { stage: None, placement, finding })
+    }
+
+    /// The first driver of the track's kind that has not been measured: with a track against a reference driver at the
+    /// first place where one is left, for such tracks are recorded place by place.
+    fn driver_expected(&self, track: &TrackAt<'_>) -> Option<(&Driver, String)> {
+        let suited =
+            || self.drivers.iter().filter(|driver| driver.role.is_some_and(|role| suits(role, track.track)));
+        let open = |driver: &&Driver, position: Option<&str>| {
+            !self.taken.iter().any(|taken| {
+                taken.driver == driver.name
+                    && taken.measurement == track.measurement
+                    && position.is_none_or(|position| taken.position == position)
+            })
+        };
+        if !is_against_reference(track) {
+            return suited().find(|driver| open(driver, None)).map(|driver| (driver, String::new()));
+        }
+        // After as many places as there are captures one is open, if there is such a driver at all.
+        (1..=self.taken.len() + 1).find_map(|number| {
+            let position = format!("position {number}");
+            let driver = suited().find(|driver| open(driver, Some(&position)))?;
+            Some((driver, position))
+        })
     }
 
     fn expects_after(&self) -> bool {
@@ -390,15 +409,27 @@ fn is_for_one_driver(track: &TrackAt<'_>) -> bool {
     track.measurement == "arrival" || (track.measurement == "sweep" && track.stage == Stage::Drivers)
 }
 
+/// Whether a track gives a driver's response against a reference driver.
+fn is_against_reference(track: &TrackAt<'_>) -> bool {
+    track.track.starts_with("place-")
+}
+
+/// What a driver is called at a place.
+fn at_place(driver: &str, position: &str) -> String {
+    if position.is_empty() { driver.to_owned() } else { format!("{driver}, {position}") }
+}
+
 /// Whether a track is made for drivers of this role.
 fn suits(role: Role, track: &str) -> bool {
-    let Some((_, band)) = track.split_once('-') else { return track == "arrival" };
+    let Some((kind, band)) = track.split_once('-') else { return track == "arrival" };
+    let is_placed = kind == "place";
     match role {
         Role::Sub => band == "sub",
         Role::Woofer => band == "woofer",
         Role::Mid => band == "mid",
         Role::Tweeter => band == "high",
-        Role::FullRange | Role::Centre | Role::Fill => false,
+        Role::FullRange => is_placed && band == "full",
+        Role::Centre | Role::Fill => is_placed && band == "mid",
     }
 }
 
@@ -411,6 +442,13 @@ fn words(name: &str) -> Vec<String> {
 /// Whether all words of one stand in a row in the other.
 fn holds(words: &[String], part: &[String]) -> bool {
     !part.is_empty() && words.windows(part.len()).any(|window| window == part)
+}
+
+/// The words of a name without those that stand in a row in it.
+fn without(words: &[String], part: &[String]) -> String {
+    let first = words.windows(part.len().max(1)).position(|window| window == part).unwrap_or(words.len());
+    let left = |(index, _): &(usize, &String)| !(first..first + part.len()).contains(index);
+    words.iter().enumerate().filter(left).map(|(_, word)| word.as_str()).collect::<Vec<_>>().join(" ")
 }
 
 #[cfg(test)]
@@ -521,6 +559,28 @@ mod tests {
         }
         let fifth = of(&mut placing, FULL);
         assert_eq!((fifth.placement.set.clone(), code(&fifth)), (None, "unplaced"));
+    }
+
+    /// A session with two mids and the subwoofer at two places, in the order of the drivers; then a recording whose name
+    /// says driver and place.
+    #[test]
+    fn tracks_against_a_reference_are_placed_place_by_place() {
+        let mut placing = placing();
+        let of = |name| TrackAt { track: name, ..MID };
+        let round = ["place-mid", "place-mid", "place-sub"];
+        let session: Vec<TrackAt<'_>> = [round, round].concat().into_iter().map(of).collect();
+        let placed = placing.place("day.wav", &session).unwrap();
+        let where_each: Vec<(&str, &str)> =
+            placed.iter().map(|one| (&*one.placement.driver, &*one.placement.position)).collect();
+        let at = |position| ["left-mid", "right-mid", "sub"].map(|driver| (driver, position));
+        assert_eq!(where_each, [at("position 1"), at("position 2")].concat());
+        assert!(placed.iter().all(|one| code(one) == "place-proposed"));
+        let named = placing.place("Left-Mid right ear.wav", &[of("place-mid")]).unwrap().remove(0);
+        let placement = &named.placement;
+        assert_eq!((&*placement.driver, &*placement.position), ("left-mid", "right ear"));
+        assert_eq!(placement.placed_by, Some(PlacedBy::Name));
+        // Nobody has a tweeter.
+        assert_eq!(code(&placing.place("day.wav", &[of("place-high")]).unwrap()[0]), "unplaced");
     }
 
     #[test]

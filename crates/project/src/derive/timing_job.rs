@@ -7,8 +7,9 @@ use measure::{Finding, Reading};
 use tuning::{Feed, Profile, Response, Role};
 
 use super::car_plan::{CarWish, planned};
+use super::clock::share_zero;
 use super::place::main_place;
-use super::{CarPlan, FoundDriver, shares_clock, timing};
+use super::{CarPlan, FoundDriver, from_one_zero, timing};
 use crate::{CaptureEntry, Change, Project};
 
 /// How a job's drivers are to be aligned.
@@ -60,8 +61,8 @@ pub enum NoTiming {
     },
     /// Arrivals that cannot be compared.
     #[error(
-        "the arrivals of {0} do not count from one zero: they were recorded without a loopback channel. Record the track \
-         `arrival` for each driver against the same other one, or give --distance or --arrival for every driver"
+        "the arrivals of {0} do not count from one zero: they were recorded without a loopback channel. Record the tracks \
+         `place-…` (or `arrival`) for each driver against the same other one, or give --distance or --arrival for every driver"
     )]
     NoClock(String),
 }
@@ -102,8 +103,11 @@ pub fn timing_job(project: &Project, wish: &TimingWish) -> Result<JobTiming, NoT
             driver,
             reading,
             response: capture.response.as_deref(),
+            zero_s: 0.0,
         })
         .collect();
+    // Arrivals that were given, or measured by themselves, have one zero.
+    let (found, references) = if arrivals.is_empty() { from_one_zero(found) } else { (found, Vec::new()) };
     let preset = project.data.preset.as_ref().map(|preset| preset.channels.as_slice()).unwrap_or_default();
     let plan = planned(
         &found,
@@ -117,7 +121,7 @@ pub fn timing_job(project: &Project, wish: &TimingWish) -> Result<JobTiming, NoT
         },
     );
     let mut record = timing(&plan, &found, Basis { captures, ..wish.basis.clone() });
-    record.findings.extend(proposed(project, &intake));
+    record.findings.extend(references.into_iter().chain(proposed(project, &intake)));
     let mut changes = Vec::new();
     if intake != project.data.intake {
         changes.push(Change::Intake(intake.clone()));
@@ -244,7 +248,7 @@ fn arrivals<'a>(
     if names().all(|name| given.contains_key(name)) {
         return Ok(given);
     }
-    if given.is_empty() && measured.iter().all(|(_, capture)| shares_clock(&capture.meta)) {
+    if given.is_empty() && share_zero(measured.iter().map(|(_, capture)| *capture)) {
         return Ok(given);
     }
     let mut against = BTreeMap::new();

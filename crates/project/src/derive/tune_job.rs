@@ -14,9 +14,10 @@ use tuning::{
 };
 
 use super::car_plan::{filter, setting};
+use super::clock::{delayed, louder, missing_db, share_zero, zeros_of};
 use super::place::is_middle;
 use super::timing_job::{NoTiming, proposed, with_drivers};
-use super::{SIDES, on_clock, shares_clock};
+use super::{SIDES, TimeZero, time_zero};
 use crate::{CaptureEntry, Change, Project};
 
 /// Everything that a tune of a whole car is computed from.
@@ -95,23 +96,31 @@ impl TuneInputs {
             _ => {}
         }
         let names = || measured.iter().map(|driver| driver.name.as_str());
-        let off: Vec<&str> = names()
-            .filter(|name| captures_of(project, name).any(|capture| !shares_clock(&capture.meta)))
-            .collect();
-        if !off.is_empty() {
+        if !share_zero(names().flat_map(|name| captures_of(project, name))) {
+            let off: Vec<&str> = names().filter(|name| !has_clock(project, name)).collect();
+            // Each has one, and it is not the same.
+            let off = if off.is_empty() { names().collect() } else { off };
             return Err(NoTiming::NoClock(off.join(", ")).into());
         }
         let (places, left_out) = places(project, &names().collect::<Vec<_>>())?;
         let mut captures: Vec<CaptureId> = Vec::new();
         let mut drivers = Vec::new();
+        let (zeros, references) = zeros_at(project, &names().collect::<Vec<_>>(), &places);
         for driver in &measured {
+            let feed = driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name));
+            let arrival_s = |capture: &CaptureEntry| {
+                Some(capture.value("arrival_s")? + zeros.get(&capture.id).copied().unwrap_or(0.0))
+            };
             let mut responses = Vec::new();
             let mut first: Option<&CaptureEntry> = None;
             for place in &places {
                 let Some(capture) = at(project, &driver.name, place) else { continue };
                 first = first.or(Some(capture));
                 captures.push(capture.id);
-                responses.extend(on_clock(capture));
+                let response = capture.response.as_deref().zip(arrival_s(capture));
+                let response = response.and_then(|(response, arrival_s)| delayed(response, arrival_s));
+                responses
+                    .extend(response.map(|one| louder(one, missing_db(capture.reading.as_deref(), feed))));
             }
             let channel = if driver.channel.is_empty() { &driver.name } else { &driver.channel };
             let held =
@@ -119,15 +128,15 @@ impl TuneInputs {
             drivers.push(TuneDriver {
                 channel: channel.clone(),
                 role: driver.role.unwrap_or(Role::FullRange),
-                feed: driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name)),
+                feed,
                 responses,
                 usable_hz: None,
                 protect_hz: None,
-                arrival_s: first.and_then(|capture| capture.value("arrival_s")),
+                arrival_s: first.and_then(arrival_s),
                 present: held.map_or_else(ChannelValues::default, |held| values(held, channel)),
             });
         }
-        let findings = proposed(project, &intake).into_iter().chain(left_out).collect();
+        let findings = proposed(project, &intake).into_iter().chain(left_out).chain(references).collect();
         let places = places.into_iter().map(|name| TunePlace { seat: seat_of(&name), name }).collect();
         let basis = Basis { captures, ..basis };
         Ok(Self { drivers, places, profile, target, options, basis, intake, findings })
@@ -336,6 +345,37 @@ fn at<'a>(project: &'a Project, driver: &'a str, place: &str) -> Option<&'a Capt
     captures_of(project, driver)
         .filter(|capture| capture.meta.position == place)
         .max_by_key(|capture| capture.id)
+}
+
+/// Whether all captures of a driver count from a zero that others may share.
+fn has_clock(project: &Project, driver: &str) -> bool {
+    captures_of(project, driver).all(|capture| time_zero(capture).is_some())
+}
+
+/// How much later the zeros of captures against a reference driver lie than that of the first at their place, and what is
+/// to be said where the reference was not the same.
+fn zeros_at(
+    project: &Project,
+    drivers: &[&str],
+    places: &[String],
+) -> (BTreeMap<CaptureId, f64>, Vec<Finding>) {
+    let mut all = BTreeMap::new();
+    let mut findings = Vec::new();
+    for place in places {
+        let there: Vec<(&str, &CaptureEntry)> = drivers
+            .iter()
+            .filter_map(|name| Some((*name, at(project, name, place)?)))
+            .filter(|(_, capture)| time_zero(capture) == Some(TimeZero::ReferenceDriver))
+            .collect();
+        let readings: Vec<_> =
+            there.iter().filter_map(|(name, capture)| Some((*name, capture.reading.as_deref()?))).collect();
+        let (zeros, found) = zeros_of(&readings);
+        all.extend(there.iter().map(|(_, capture)| capture.id).zip(zeros));
+        findings.extend(
+            found.into_iter().map(|one| Finding { text: format!("At `{place}`: {}", one.text), ..one }),
+        );
+    }
+    (all, findings)
 }
 
 /// How good the captures of a set are, side by side with what was predicted: left, right, left against right,
