@@ -3,11 +3,11 @@
 
 use jiff::Timestamp;
 use job::{
-    Basis, CaptureId, CaptureMeta, ChannelSetting, Driver, Head, JobData, ProcessorSetting, Set, Stage,
-    StageState,
+    Basis, CaptureId, CaptureMeta, ChannelSetting, Driver, EnteredBand, Head, JobData, ProcessorSetting, Set,
+    Stage, StageState,
 };
 use measure::Reading;
-use project::derive::{JobTiming, NoTiming, NoTune, TimingWish, TuneInputs, timing_job};
+use project::derive::{JobTiming, NoTiming, NoTune, TimingWish, TuneInputs, audit_job, timing_job};
 use project::{Change, Project};
 use testkit::near;
 use tuning::{Feed, PlaceSeat, Profile, Role, Target, TuneOptions};
@@ -385,4 +385,100 @@ fn the_job_is_told_the_whole_of_a_tune() {
     assert_eq!(data.choices.seat, Some(tune.seat));
     assert!(data.stages.contains_key(&Stage::Tune) && data.stages.contains_key(&Stage::Timing));
     assert_eq!(record.basis.captures.len(), 8);
+}
+
+/// Every driver alone after an entry of crossovers, levels and bands in single channels, with this in the processor.
+fn entered(project: &mut Project, bands: &[EnteredBand]) {
+    let channels = project.data.channels.clone();
+    let drivers: Vec<(String, Reading)> = project
+        .captures
+        .iter()
+        .filter(|one| one.meta.set.is_none())
+        .filter_map(|one| Some((one.meta.driver.clone(), one.reading.as_deref()?.clone())))
+        .collect();
+    for (name, mut reading) in drivers {
+        let setting = channels.iter().find(|one| one.channel == name).expect("it is set");
+        let low_pass = setting.low_pass.as_ref().map(|one| tuning::CarFilter {
+            family: tuning::CrossoverFamily::LinkwitzRiley,
+            slope_db_per_octave: 6 * one.order,
+            frequency_hz: one.frequency_hz,
+        });
+        let held = tuning::ChannelSetting {
+            gain_db: setting.gain_db,
+            low_pass,
+            bands: bands.iter().filter(|band| band.channel == name).map(EnteredBand::band).collect(),
+            ..tuning::ChannelSetting::default()
+        };
+        let levels_db = held.levels_db(None, 48_000.0).expect("it can be set");
+        let curve = reading.curves.get_mut("response").expect("it has one");
+        let grid = curve["frequency_hz"].clone();
+        let levels = curve.get_mut("magnitude_db").expect("it has levels");
+        levels.iter_mut().zip(grid).for_each(|(level, hz)| *level += levels_db(hz));
+        done(project, CaptureMeta { set: Some(Set::After), ..alone(&name, "") }, reading);
+    }
+}
+
+/// Source: the captures are made here, from the values that are set; one band of the left woofer has the wrong sign.
+#[test]
+fn bands_of_single_channels_are_audited_by_their_drivers_alone() {
+    let names = ["left-woofer", "right-woofer", "left-tweeter", "right-tweeter"];
+    let mut project = two_ways([0.003; 4]);
+    let drivers =
+        names.map(|name| Driver { name: name.to_owned(), channel: name.to_owned(), ..Driver::default() });
+    project
+        .apply(Change::Intake(job::Intake { drivers: drivers.to_vec(), ..Default::default() }))
+        .expect("noted");
+    let low = job::Crossover { family: "linkwitz-riley".to_owned(), order: 4, frequency_hz: 2_000.0 };
+    let channel = |name: &str| ChannelSetting {
+        channel: name.to_owned(),
+        gain_db: if name.starts_with("left") { -4.0 } else { 0.0 },
+        low_pass: name.ends_with("woofer").then(|| low.clone()),
+        ..ChannelSetting::default()
+    };
+    project.apply(Change::Channels(names.map(channel).to_vec())).expect("noted");
+    let band = |channel: &str, hz: f64, gain_db: f64| {
+        EnteredBand::of_typed(channel, &tuning::Band::peak(hz, gain_db, 2.0), &profile())
+    };
+    let meant = vec![
+        band("left-woofer", 180.0, -5.0),
+        band("left-woofer", 900.0, 4.0),
+        band("right-woofer", 400.0, -6.0),
+        band("right-tweeter", 5_000.0, -4.0),
+    ];
+    project.apply(Change::Bands(meant.clone())).expect("noted");
+
+    let mut wrong = meant.clone();
+    wrong[0].gain_db = 5.0;
+    entered(&mut project, &wrong);
+    let verdicts = |project: &Project| -> Vec<(String, usize, tuning::Verdict)> {
+        let audit = audit_job(project, &profile(), Basis::default()).expect("it can be audited");
+        let of = |(channel, audit): &(String, tuning::AuditResult)| -> Vec<_> {
+            audit.bands.iter().map(|band| (channel.clone(), band.index, band.verdict)).collect()
+        };
+        audit.bands.iter().flat_map(of).collect()
+    };
+    let as_meant = |channel: &str, index| (channel.to_owned(), index, tuning::Verdict::AsMeant);
+    let others = [as_meant("left-woofer", 2), as_meant("right-woofer", 3), as_meant("right-tweeter", 4)];
+    let mut found = verdicts(&project);
+    assert_eq!(found.remove(0), ("left-woofer".to_owned(), 1, tuning::Verdict::WrongSign));
+    assert_eq!(found, others);
+    // Corrected, and measured again.
+    entered(&mut project, &meant);
+    let found = verdicts(&project);
+    assert_eq!(found, [vec![as_meant("left-woofer", 1)], others.to_vec()].concat());
+
+    // What sounds together does not tell bands of single channels apart.
+    let mut together = two_ways([0.003; 4]);
+    together.data.intake.drivers.extend(drivers);
+    together.apply(Change::Bands(meant)).expect("noted");
+    for set in [Set::Before, Set::After] {
+        let meta = CaptureMeta {
+            set: Some(set),
+            position: "head".to_owned(),
+            ..CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH)
+        };
+        done(&mut together, meta, reading(60.0, 18_000.0, 0.003));
+    }
+    let refused = audit_job(&together, &profile(), Basis::default()).expect_err("refused").to_string();
+    assert!(refused.contains("each driver alone"), "{refused}");
 }

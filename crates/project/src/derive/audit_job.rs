@@ -1,6 +1,6 @@
 //! What became of everything that was entered, by what a job holds before and after.
 
-use job::{AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, EnteredBand, Set};
+use job::{AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, Driver, EnteredBand, Set};
 use measure::Finding;
 use tuning::{
     AuditResult, Band, ChannelVerdict, EntryAudit, EntryChannel, EntryInput, Profile, Response, Verdict,
@@ -8,7 +8,7 @@ use tuning::{
 };
 
 use super::car_plan::filter;
-use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, together};
+use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, time_zero, together};
 use crate::{CaptureEntry, Project};
 
 /// What an audit of a job found.
@@ -37,7 +37,7 @@ pub enum NoAudit {
 }
 
 /// Compares what a job holds before with what it holds after: the bands of what sounds together, and, where
-/// drivers were measured alone in both sets, the level, delay, polarity and crossovers of each channel.
+/// drivers were measured alone before and after, the bands, level, delay, polarity and crossovers of each channel.
 ///
 /// # Errors
 /// When nothing was measured before and after, or it cannot be used.
@@ -49,12 +49,22 @@ pub fn audit_job(project: &Project, profile: &Profile, basis: Basis) -> Result<J
             bands.push((channel.to_owned(), audit));
         }
     }
-    let entry = entry_of(project, profile, &mut basis)?;
+    let drivers = alone(project, &mut basis);
+    for one in &drivers {
+        if let Some(audit) = bands_of_driver(project, profile, one)? {
+            bands.push((one.channel.clone(), audit));
+        }
+    }
+    let entry = entry_of(&drivers, profile)?;
     if bands.is_empty() && entry.is_none() {
         let there = |set: &Set| project.captures.iter().any(|capture| capture.meta.set.as_ref() == Some(set));
         return Err(NoAudit::NothingMeasured(match (there(&Set::Before), there(&Set::After)) {
             (false, _) => "no capture is in the set `before`",
             (true, false) => "no capture is in the set `after`",
+            (true, true) if in_channels(project) => {
+                "the bands are in channels of single drivers, which what sounds together does not tell apart; measure each \
+                 driver alone"
+            }
             (true, true) => "the sets `before` and `after` hold no response of the same channel",
         }));
     }
@@ -96,7 +106,7 @@ fn bands_of(
         all.map(|(id, position, response)| (id, Placed { position, response })).collect()
     };
     let (before, after) = (placed(&Set::Before), placed(&Set::After));
-    if after.is_empty() {
+    if after.is_empty() || in_channels(project) {
         return Ok(None);
     }
     basis.captures.extend(before.iter().chain(&after).map(|(id, _)| *id));
@@ -107,9 +117,26 @@ fn bands_of(
     let Some((before, after)) = change(&places(&before), &places(&after)).or_else(averages) else {
         return Ok(None);
     };
+    audited(project, profile, channel, (&before, &after)).map(Some)
+}
+
+/// Whether bands are in the channel of a single driver: what they do to all that sounds together depends on the others.
+fn in_channels(project: &Project) -> bool {
+    let drivers = &project.data.intake.drivers;
+    let is_drivers = |band: &EnteredBand| drivers.iter().any(|driver| channel_of(driver) == band.channel);
+    drivers.len() > 1 && project.data.bands.iter().any(|band| band.enabled && is_drivers(band))
+}
+
+/// What became of the bands that reach a channel, by what changed.
+fn audited(
+    project: &Project,
+    profile: &Profile,
+    channel: &str,
+    (before, after): (&Response, &Response),
+) -> Result<AuditResult, NoAudit> {
     let (numbers, typed): (Vec<usize>, Vec<Band>) =
         meant(project, channel).map(|(number, band)| (number, band.typed())).unzip();
-    let mut audit = super::audit((&before, &after), &typed, profile)
+    let mut audit = super::audit((before, after), &typed, profile)
         .map_err(|error| NoAudit::Unusable(error.to_string()))?;
     // A band is called by its place in the whole list.
     for band in audit.bands.iter_mut().filter(|band| band.verdict != Verdict::Extra) {
@@ -118,51 +145,105 @@ fn bands_of(
             band.index = number;
         }
     }
-    Ok(Some(audit))
+    Ok(audit)
 }
+
+/// The bands of one driver's channel, by its captures alone: what changed is freed from what its gain and its crossovers
+/// change, and judged where they let it play. Nothing for a channel without bands.
+fn bands_of_driver(
+    project: &Project,
+    profile: &Profile,
+    one: &Alone,
+) -> Result<Option<AuditResult>, NoAudit> {
+    if meant(project, &one.channel).next().is_none() {
+        return Ok(None);
+    }
+    let rate_hz = profile.sample_rate_hz;
+    let bare =
+        |setting: &tuning::ChannelSetting| tuning::ChannelSetting { bands: Vec::new(), ..setting.clone() };
+    let (held, entered) =
+        (one.was.levels_db(Some(profile), rate_hz), bare(&one.meant).levels_db(None, rate_hz));
+    let (held, entered) = held
+        .and_then(|held| Ok((held, entered?)))
+        .map_err(|error| NoAudit::Unusable(format!("channel {}: {error}", one.channel)))?;
+    let filters = |setting: &tuning::ChannelSetting| {
+        tuning::ChannelSetting { gain_db: 0.0, ..bare(setting) }.levels_db(None, rate_hz)
+    };
+    let (Ok(open_before), Ok(open_after)) = (filters(&one.was), filters(&one.meant)) else { return Ok(None) };
+    let plays = |hz: f64| open_before(hz) > -PLAYS_DB && open_after(hz) > -PLAYS_DB;
+    let freed = |response: &Response, by: &dyn Fn(f64) -> f64| {
+        let points = response.frequency_hz.iter().zip(&response.magnitude_db);
+        let kept: (Vec<f64>, Vec<f64>) =
+            points.filter(|(hz, _)| plays(**hz)).map(|(hz, level)| (*hz, level - by(*hz))).unzip();
+        Response::new(kept.0, kept.1).ok()
+    };
+    let place = |response| Placed { position: "", response };
+    let Some((before, after)) = freed(&one.before, &held).zip(freed(&one.after, &entered)) else {
+        return Ok(None);
+    };
+    match change(&[place(&before)], &[place(&after)]) {
+        Some((before, after)) => audited(project, profile, &one.channel, (&before, &after)).map(Some),
+        None => Ok(None),
+    }
+}
+
+/// So far below its passband a driver's crossovers leave too little of it to judge a band by (our choice).
+const PLAYS_DB: f64 = 12.0;
 
 fn places<'a>(set: &[(job::CaptureId, Placed<'a>)]) -> Vec<Placed<'a>> {
     set.iter().map(|(_, placed)| *placed).collect()
 }
 
-/// The newest capture of a driver alone in a set, on a clock that its arrivals share.
-fn alone<'a>(project: &'a Project, set: &Set, driver: &str) -> Option<&'a CaptureEntry> {
-    let belongs = |capture: &&CaptureEntry| {
-        capture.meta.set.as_ref() == Some(set) && capture.meta.driver == driver && capture.response.is_some()
-    };
-    project.captures.iter().filter(belongs).max_by_key(|capture| capture.id)
+/// One driver measured alone before and after, on a clock that its arrivals share.
+struct Alone {
+    channel: String,
+    before: Response,
+    after: Response,
+    was: tuning::ChannelSetting,
+    meant: tuning::ChannelSetting,
 }
 
-fn entry_of(project: &Project, profile: &Profile, basis: &mut Basis) -> Result<Option<EntryAudit>, NoAudit> {
-    struct Alone {
-        channel: String,
-        before: Response,
-        after: Response,
-        was: tuning::ChannelSetting,
-        meant: tuning::ChannelSetting,
-    }
+fn channel_of(driver: &Driver) -> &str {
+    if driver.channel.is_empty() { &driver.name } else { &driver.channel }
+}
+
+/// The newest capture of a driver alone after the entry, and that before it at the same place, or the newest where there is
+/// none.
+fn pair<'a>(project: &'a Project, driver: &str) -> Option<(&'a CaptureEntry, &'a CaptureEntry)> {
+    let is_before = |set: &Option<Set>| set.as_ref().is_none_or(|set| *set == Set::Before);
+    let all = || project.captures.iter().filter(|one| one.meta.driver == driver && one.response.is_some());
+    let after = all().filter(|one| one.meta.set == Some(Set::After)).max_by_key(|one| one.id)?;
+    let before = || all().filter(|one| is_before(&one.meta.set) && time_zero(one) == time_zero(after));
+    let there = before().filter(|one| one.meta.position == after.meta.position).max_by_key(|one| one.id);
+    Some((there.or_else(|| before().max_by_key(|one| one.id))?, after))
+}
+
+fn alone(project: &Project, basis: &mut Basis) -> Vec<Alone> {
     let mut all = Vec::new();
     for driver in &project.data.intake.drivers {
-        let channel = if driver.channel.is_empty() { &driver.name } else { &driver.channel };
-        let set = |set: &Set| alone(project, set, &driver.name);
-        let (Some(before), Some(after)) = (set(&Set::Before), set(&Set::After)) else { continue };
+        let channel = channel_of(driver);
+        let Some((before, after)) = pair(project, &driver.name) else { continue };
         let (Some(first), Some(second)) = (on_clock(before), on_clock(after)) else { continue };
         let meant_here = project.data.channels.iter().find(|setting| setting.channel == *channel);
         let was = before.meta.setting.as_ref().or(project.data.preset.as_ref());
         let was_here = was.and_then(|was| was.channels.iter().find(|setting| setting.channel == *channel));
         basis.captures.extend([before.id, after.id]);
         all.push(Alone {
-            channel: channel.clone(),
+            channel: channel.to_owned(),
             before: first,
             after: second,
             was: of_job(was_here, was.map(|was| was.bands.as_slice()).unwrap_or_default(), channel),
             meant: of_job(meant_here, &project.data.bands, channel),
         });
     }
-    if all.is_empty() {
+    all
+}
+
+fn entry_of(drivers: &[Alone], profile: &Profile) -> Result<Option<EntryAudit>, NoAudit> {
+    if drivers.is_empty() {
         return Ok(None);
     }
-    let channels: Vec<EntryChannel<'_>> = all
+    let channels: Vec<EntryChannel<'_>> = drivers
         .iter()
         .map(|one| EntryChannel {
             channel: &one.channel,

@@ -106,33 +106,56 @@ impl Axis {
         setting: &ChannelSetting,
         profile: Option<&Profile>,
     ) -> Result<Vec<Complex64>, String> {
+        Ok(self.hz.iter().copied().map(setting.response(profile, self.rate_hz)?).collect())
+    }
+}
+
+impl ChannelSetting {
+    /// What it does at a frequency; `profile` says what its bands' Q means.
+    ///
+    /// # Errors
+    /// A filter or band that cannot be, in words.
+    fn response(
+        &self,
+        profile: Option<&Profile>,
+        sample_rate_hz: f64,
+    ) -> Result<impl Fn(f64) -> Complex64 + use<>, String> {
         let filter = |filter: &Option<CarFilter>, is_high: bool| {
-            filter
-                .map(
-                    |filter| {
-                        if is_high { filter.high_pass(self.rate_hz) } else { filter.low_pass(self.rate_hz) }
-                    },
-                )
-                .transpose()
-                .map_err(|error| error.to_string())
+            let cascade = |filter: CarFilter| {
+                if is_high { filter.high_pass(sample_rate_hz) } else { filter.low_pass(sample_rate_hz) }
+            };
+            filter.map(cascade).transpose().map_err(|error| error.to_string())
         };
-        let (high, low) = (filter(&setting.high_pass, true)?, filter(&setting.low_pass, false)?);
+        let (high, low) = (filter(&self.high_pass, true)?, filter(&self.low_pass, false)?);
         let mut bands = Vec::new();
-        for typed in &setting.bands {
+        for typed in &self.bands {
             let band = profile.map_or(*typed, |profile| profile.cookbook(typed));
-            bands.push(band.biquad(self.rate_hz).map_err(|error| error.to_string())?);
+            bands.push(band.biquad(sample_rate_hz).map_err(|error| error.to_string())?);
         }
-        let sign = if setting.inverted { -1.0 } else { 1.0 };
-        let gain = sign * 10f64.powf(setting.gain_db / 20.0);
-        let at = |&hz: &f64| {
-            let mut value = Complex64::from_polar(1.0, -TAU * hz * setting.delay_s) * gain;
+        let sign = if self.inverted { -1.0 } else { 1.0 };
+        let gain = sign * 10f64.powf(self.gain_db / 20.0);
+        let delay_s = self.delay_s;
+        Ok(move |hz: f64| {
+            let mut value = Complex64::from_polar(1.0, -TAU * hz * delay_s) * gain;
             for filter in [&high, &low].into_iter().flatten() {
                 value *= filter.response(hz);
             }
             bands.iter().for_each(|band| value *= band.response(hz));
             value
-        };
-        Ok(self.hz.iter().map(at).collect())
+        })
+    }
+
+    /// What it does to the level at a frequency, in dB; `profile` says what its bands' Q means.
+    ///
+    /// # Errors
+    /// A filter or band that cannot be, in words.
+    pub fn levels_db(
+        &self,
+        profile: Option<&Profile>,
+        sample_rate_hz: f64,
+    ) -> Result<impl Fn(f64) -> f64 + use<>, String> {
+        let response = self.response(profile, sample_rate_hz)?;
+        Ok(move |hz| 20.0 * response(hz).norm().max(1e-9).log10())
     }
 }
 
