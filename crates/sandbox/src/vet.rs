@@ -179,6 +179,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
         locals += u64::from(declared.map_err(damaged)?.0);
     }
     let mut work = 100 + locals;
+    let mut operators = 0_u64;
     let mut joins = 0_u64;
     let mut long = 0_usize;
     // For each block that is open, whether it is a loop.
@@ -189,6 +190,7 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
     for operator in body.get_operators_reader().map_err(damaged)? {
         let operator = operator.map_err(damaged)?;
         work += 1;
+        operators += 1;
         match operator {
             Operator::Block { blockty } | Operator::If { blockty } => {
                 work += shapes.of_block(blockty);
@@ -238,8 +240,17 @@ fn function_work(body: &FunctionBody<'_>, shapes: &Shapes) -> Result<u64, Fault>
             "has a function with {long} instructions that fill or copy memory; at most {MOST_LONG_INSTRUCTIONS} are taken"
         )));
     }
-    Ok(work + joins * locals / JOINS_PER_OPERATOR)
+    let loops = loops as u64;
+    let beyond_proportion = operators * operators / TWICE_THE_WORK + loops * loops / TWICE_THE_LOOPS * LOOP;
+    Ok(work + beyond_proportion + joins * locals / JOINS_PER_OPERATOR)
 }
+
+/// A function of so many operators takes twice as long as in proportion: registers are given out
+/// over the whole of it. A hundred thousand square roots in a row took half a second and more.
+const TWICE_THE_WORK: u64 = 50_000;
+
+/// The same for loops: eighteen functions of a thousand of them took more than a second.
+const TWICE_THE_LOOPS: u64 = 1_000;
 
 /// What a call costs beside its values.
 const CALL: u64 = 4;

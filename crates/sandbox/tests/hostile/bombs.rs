@@ -26,7 +26,7 @@ fn what_the_host_does_is_done_in_the_plugins_time_and_memory() {
     each_ends_in_its_finding(vec![
         ("transforms of a long prime", straight(&fft(1_048_573), 20), "plugin-memory", "in `feed`"),
         ("hundreds of transforms", straight(&fft(1 << 18), 800), "plugin-time", "`feed`"),
-        ("hundreds of transforms of a prime", straight(&fft(65_537), 400), "plugin-time", "`feed`"),
+        ("thousands of transforms of a prime", straight(&fft(65_537), 2_000), "plugin-time", "`feed`"),
         ("ever new plans", straight(&lengths, 30), "plugin-memory", "`feed`"),
         (
             "transforms as it describes itself",
