@@ -1,13 +1,11 @@
 //! The card of each stage: what to do now, and what was found.
 
-use std::path::PathBuf;
-
 use measure::FindingLevel;
 use tuning::Profile;
 use units::quantity::counted;
 use view::{
-    Action, Button, Card, CardFile, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey,
-    SetMark, Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
+    Action, Button, Card, CardLine, Choice, ChoiceKey, ChoiceOption, FindingLine, NumberKey, SetMark,
+    Setting, SettingKind, Signal, Stage, SwitchKey, TextKey, Tone, TuneCard,
 };
 
 use super::derivation::Derivation;
@@ -90,7 +88,7 @@ impl Derivation {
             Stage::Source => self.source_card(),
             Stage::Gain => self.gain().card(),
             Stage::Drivers => self.drivers_card(),
-            Stage::Timing => self.timing_card(),
+            Stage::Timing => self.timing().card(),
             Stage::Tune if self.is_previewing() => self.preview_card(),
             Stage::Tune => match self.face.tune_card {
                 TuneCard::Bands => self.tune_card(),
@@ -98,12 +96,12 @@ impl Derivation {
                 TuneCard::MeaningOfQ => self.q_card(),
                 TuneCard::Target => self.target_card(),
             },
-            Stage::Handover => self.handover_card(),
+            Stage::Handover => self.handover().card(),
         };
         if self.is_placing() {
             card = self.placing_card(card);
         }
-        card.main = self.main_button();
+        card.main = Some(self.main_button());
         if !self.is_editing_target() && !self.is_tuning_car() {
             card.actions.extend(self.listen_button());
         }
@@ -116,46 +114,44 @@ impl Derivation {
     }
 
     /// What the open stage offers first: the main button, and the space bar.
-    pub(super) fn main_button(&self) -> Option<Button> {
+    pub(super) fn main_button(&self) -> Button {
         if self.face.at_start {
-            return Some(self.start_main());
+            return self.start_main();
         }
         if self.is_placing() {
-            return Some(self.placing_main());
+            return self.placing_main();
         }
-        let main = self.stage_main()?;
+        let main = self.stage_main();
         if !is_sounding(main.action) || !self.is_idle() {
-            return Some(main);
+            return main;
         }
         if self.rig.is_none() {
-            return Some(button(Action::OpenStage(Stage::Intake), "Choose what to measure with", true));
+            return button(Action::OpenStage(Stage::Intake), "Choose what to measure with", true);
         }
         if self.muted {
-            return Some(button(Action::UnmuteAndStart, "Unmute and start", true));
+            return button(Action::UnmuteAndStart, "Unmute and start", true);
         }
-        Some(main)
+        main
     }
 
     /// The same, as if something to measure with were there and the output allowed.
-    pub(super) fn stage_main(&self) -> Option<Button> {
+    fn stage_main(&self) -> Button {
         match self.face.stage {
-            Stage::Intake if self.is_setting_up() => Some(self.set_up_main()),
-            Stage::Intake if self.is_describing_drivers() => Some(self.drivers_done()),
-            Stage::Intake => Some(self.intake_main()),
+            Stage::Intake if self.is_setting_up() => self.set_up_main(),
+            Stage::Intake if self.is_describing_drivers() => self.drivers_done(),
+            Stage::Intake => self.intake_main(),
             Stage::Source => self.source_main(),
-            Stage::Gain => Some(self.gain().main()),
-            Stage::Drivers => Some(self.drivers_main()),
-            Stage::Timing => Some(self.timing_main()),
-            Stage::Tune if self.is_previewing() => Some(Self::preview_main()),
+            Stage::Gain => self.gain().main(),
+            Stage::Drivers => self.drivers_main(),
+            Stage::Timing => self.timing().main(),
+            Stage::Tune if self.is_previewing() => Self::preview_main(),
             Stage::Tune => match self.face.tune_card {
-                TuneCard::Bands => Some(self.tune_next().1),
-                TuneCard::WholeCar => Some(self.whole_car_next().1),
+                TuneCard::Bands => self.tune_next().1,
+                TuneCard::WholeCar => self.whole_car_next().1,
                 TuneCard::MeaningOfQ => self.q_main(),
-                TuneCard::Target => Some(button(Action::ShowBands, "Done", self.is_idle())),
+                TuneCard::Target => button(Action::ShowBands, "Done", self.is_idle()),
             },
-            Stage::Handover => {
-                Some(button(Action::WritePapers, "Write sheet and report", self.job.is_some()))
-            }
+            Stage::Handover => self.handover().main(),
         }
     }
 
@@ -357,58 +353,6 @@ impl Derivation {
             findings: [self.check_lines(), self.outlier_lines(), self.findings(Stage::Tune)].concat(),
             ..Card::default()
         }
-    }
-
-    fn handover_card(&self) -> Card {
-        let clean = self.job.as_ref().and_then(|job| job.data.source.clean_step);
-        let has_job = self.job.is_some();
-        let results = Stage::ALL.map(|stage| (stage.title(), self.stage_line(stage).result));
-        let rms = |mark: SetMark| self.deviation(mark).map(|rms| format!("{rms:.1} dB")).unwrap_or_default();
-        let (before, after) = (rms(SetMark::Before), rms(SetMark::After));
-        let mut lines: Vec<CardLine> = Vec::new();
-        if !before.is_empty() {
-            lines.push(line("Error before", before));
-        }
-        if !after.is_empty() {
-            lines.push(line("Error after", after));
-        }
-        lines.push(line("Bands", self.tune.bands().iter().filter(|band| band.enabled).count().to_string()));
-        lines.extend(self.check_line());
-        let open: Vec<&str> =
-            results[..6].iter().filter(|(_, result)| result.is_empty()).map(|(title, _)| *title).collect();
-        let mut findings = self.check_lines();
-        if !open.is_empty() {
-            let text = format!("Not done: {}. The sheet says so too.", open.join(", "));
-            findings.push(FindingLine { tone: Tone::Caution, text });
-        }
-        Card {
-            files: self.written_files(),
-            instruction: "Write the sheet for the processor and the report for the customer.".to_owned(),
-            detail: "The files go into the job's folder “exports”: bands, entry sheet, report.".to_owned(),
-            headline: clean.map_or_else(String::new, |step| format!("step {step}")),
-            headline_caption: clean.map_or_else(String::new, |_| {
-                "maximum clean volume: tell the customer never to go above it".to_owned()
-            }),
-            actions: vec![button(Action::ExportBands, "Export bands only", has_job)],
-            lines,
-            findings,
-            ..Card::default()
-        }
-    }
-
-    /// What was written for this job, as it can be opened.
-    fn written_files(&self) -> Vec<CardFile> {
-        let Some(job) = self.job.as_ref().filter(|_| self.handed_over) else { return Vec::new() };
-        let folder = job.dir.join("exports");
-        let file = |label: &str, path: PathBuf| CardFile {
-            label: label.to_owned(),
-            path: path.display().to_string(),
-        };
-        vec![
-            file("Open the entry sheet", folder.join("sheet.pdf")),
-            file("Open the report", folder.join("report.pdf")),
-            file("Open the folder", folder.clone()),
-        ]
     }
 
     /// The positions that stand apart from the others of their set.

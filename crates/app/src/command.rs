@@ -173,12 +173,16 @@ impl Core {
         self.questions.start = true;
         self.ask(|derivation| {
             let main = derivation.main_button();
-            Box::new(move |core| match main {
-                _ if !std::mem::take(&mut core.questions.start) => Ok(()),
-                Some(main) if main.enabled => core.press(main.action),
+            Box::new(move |core| {
+                if !std::mem::take(&mut core.questions.start) {
+                    return Ok(());
+                }
                 // A grey button says why.
-                Some(main) => Err(Error::input(core.state.why_not(main.action))),
-                None => Ok(()),
+                if main.enabled {
+                    core.press(main.action)
+                } else {
+                    Err(Error::input(core.state.why_not(main.action)))
+                }
             })
         })
     }

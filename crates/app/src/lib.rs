@@ -21,6 +21,7 @@ mod faces_tests;
 mod gain;
 mod gain_meter;
 mod handles;
+mod handover;
 mod history;
 #[cfg(test)]
 mod honest_tests;
@@ -51,6 +52,8 @@ mod setup;
 mod setup_tests;
 mod sounds;
 mod source;
+#[cfg(test)]
+mod stage_tests;
 mod start;
 #[cfg(test)]
 mod start_tests;
@@ -60,6 +63,8 @@ mod state_tests;
 mod target;
 #[cfg(test)]
 mod target_tests;
+#[cfg(test)]
+mod test_samples;
 #[cfg(test)]
 mod tests;
 mod timing;

@@ -83,10 +83,12 @@ impl Derivation {
         })
     }
 
-    pub(super) fn q_main(&self) -> Option<Button> {
+    pub(super) fn q_main(&self) -> Button {
         let profile = self.tune.profile();
-        telling_band(profile)?;
-        Some(match (self.q_captures(), self.q_found()) {
+        if telling_band(profile).is_none() {
+            return button(Action::ShowBands, "Back to the bands", self.is_idle());
+        }
+        match (self.q_captures(), self.q_found()) {
             ((None, _), _) | (_, Some(Err(_))) => self.measure_button("Measure flat"),
             ((Some(_), None), _) | (_, None) => self.measure_button("Measure with the band"),
             (_, Some(Ok(found))) => match found.definition {
@@ -96,7 +98,7 @@ impl Derivation {
                 Some(_) => button(Action::UseQ, "Put that into the profile", true),
                 None => self.measure_button("Measure flat again"),
             },
-        })
+        }
     }
 
     pub(super) fn q_card(&self) -> Card {

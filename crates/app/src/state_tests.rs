@@ -1,78 +1,10 @@
 //! The stages as functions of the state alone: no thread, no file, no rig.
 
-use std::path::PathBuf;
-use std::sync::Arc;
-
-use job::{CaptureMeta, CaptureState, Driver, Head, JobData};
 use measure::Reading;
-use tuning::Role;
 use view::{Action, CaptureId, SetMark, SourceTask, Stage, StageState, Tone};
 
-use super::captures::CaptureView;
-use super::derivation::Derivation;
-use super::state::{Busy, BusyWith, JobView, State};
-use super::tune::Tune;
-
-fn state() -> State {
-    State::new(Tune::restored(None, None, |_| Vec::new()).expect("the presets are there"))
-}
-
-/// What follows from this state, with nothing computed before.
-fn of(state: &State) -> Derivation {
-    Derivation::of(state.now(), Arc::default())
-}
-
-fn job(data: impl FnOnce(&mut JobData)) -> JobView {
-    let head = Head { name: "Blue estate".to_owned(), created: jiff::Timestamp::UNIX_EPOCH };
-    let mut job = JobData::new(head);
-    data(&mut job);
-    JobView { data: Arc::new(job), dir: PathBuf::from("/nowhere"), captures: [].into(), revision: 0 }
-}
-
-/// A capture that was made at this place; for the tune it is of the set before.
-fn capture(id: u32, stage: job::Stage, position: &str) -> job::Capture {
-    let meta = CaptureMeta {
-        label: position.to_owned(),
-        position: position.to_owned(),
-        set: Some(job::Set::Before).filter(|_| stage == job::Stage::Tune),
-        ..CaptureMeta::new("sweep", 1, stage, jiff::Timestamp::UNIX_EPOCH)
-    };
-    job::Capture { id: job::CaptureId(id), state: CaptureState::Done, meta }
-}
-
-/// The same with this reading, or while it is being recorded.
-fn held(id: u32, stage: job::Stage, position: &str, reading: Option<Reading>) -> CaptureView {
-    let state = if reading.is_some() { CaptureState::Done } else { CaptureState::Recording };
-    CaptureView::new(&job::Capture { state, ..capture(id, stage, position) }, reading)
-}
-
-/// Takes the mark of a capture at the driver's place away.
-fn unmark(state: &mut State, id: u32) {
-    let mut unmarked = capture(id, job::Stage::Tune, "driver");
-    unmarked.meta.set = None;
-    state.captures.place(&unmarked);
-}
-
-/// A level response, so many dB at 1 kHz.
-fn response(level_db: f64) -> Reading {
-    let mut reading = Reading::new("sweep", 1, 48_000.0);
-    let grid = dsp::response::log_grid(20.0, 20_000.0, 12.0);
-    let level = grid.iter().map(|hz| if (900.0..1_100.0).contains(hz) { level_db } else { 0.0 }).collect();
-    reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level)]);
-    reading
-}
-
-fn inverted() -> Reading {
-    let mut reading = response(0.0);
-    reading.label("polarity", "inverted");
-    reading
-}
-
-fn two_drivers(data: &mut JobData) {
-    data.intake.drivers = ["left-tweeter", "right-tweeter"]
-        .map(|name| Driver { name: name.to_owned(), role: Some(Role::Tweeter), ..Driver::default() })
-        .into();
-}
+use super::state::{Busy, BusyWith, State};
+use super::test_samples::{capture, held, inverted, job, of, response, state, two_drivers, unmark};
 
 #[test]
 fn nothing_is_open_and_every_stage_says_what_comes_first() {
@@ -88,7 +20,7 @@ fn nothing_is_open_and_every_stage_says_what_comes_first() {
         assert!(state.orders().is_err());
     }
     state.face.stage = Stage::Intake;
-    assert_eq!(of(&state).main_button().map(|main| main.action), Some(Action::UseSimulatedCar));
+    assert_eq!(of(&state).main_button().action, Action::UseSimulatedCar);
 }
 
 #[test]

@@ -31,85 +31,47 @@ pub(super) fn delay_text(unit: DelayUnit, delay_s: f64, sample_rate_hz: f64) -> 
     }
 }
 
-impl State {
-    /// Whether arrivals of separate captures share their zero.
-    pub(super) fn arrivals_compare(&self) -> bool {
-        let mut found = self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).peekable();
-        if found.peek().is_some() && found.all(|held| derive::is_against_reference(&held.reading)) {
-            return true;
-        }
-        self.rig
-            .as_ref()
-            .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
-    }
-
-    /// What stood in the processor before the work: the simulated car knows it, else the job.
-    pub(super) fn preset(&self) -> Option<ProcessorSetting> {
-        let car = self.rig.as_ref().and_then(|rig| rig.car());
-        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
-        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
-    }
-
+/// What the stage is a function of.
+pub(super) struct Timing<'a> {
+    /// What follows from the drivers.
+    plan: Arc<CarPlan>,
     /// What the job holds for its channels.
-    pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
-        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
-    }
+    entered: &'a [ChannelSetting],
+    /// Whether that is a tune of the whole car.
+    tuned: bool,
+    /// How many drivers were measured.
+    measured: usize,
+    /// Whether arrivals of separate captures share their zero.
+    compares: bool,
+    /// Whether the crossovers were on when they were measured.
+    filters_on: bool,
+    /// In what delays are shown, and the processor's rate.
+    unit: DelayUnit,
+    rate_hz: f64,
+    simulated: bool,
+    idle: bool,
 }
 
-impl Derivation {
-    /// The plan for the whole car, computed once for each set of captures.
-    pub(super) fn car_plan(&self) -> Arc<CarPlan> {
-        let key = (
-            self.captures.results(),
-            self.drivers().to_vec(),
-            self.tune.profile_id().to_owned(),
-            self.choices.filters_on,
-            self.arrivals_compare(),
-        );
-        self.memos.car_plan.get(key, || Arc::new(self.find_car_plan()))
-    }
-
-    fn find_car_plan(&self) -> CarPlan {
-        let found: Vec<FoundDriver<'_>> = self
-            .drivers()
-            .iter()
-            .filter_map(|driver| {
-                let held = self.driver_found(&driver.name)?;
-                let (reading, response) = (&*held.reading, held.response.as_deref());
-                Some(FoundDriver { driver, reading, response, zero_s: 0.0 })
-            })
-            .collect();
-        let (found, _) = derive::from_one_zero(found);
-        let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
-        let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
-        // The drivers are measured with the gains and polarities that the processor holds.
-        plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
-    }
-
+impl Timing<'_> {
     /// Whether the job holds what the plan says.
-    fn is_timing_entered(&self, plan: &CarPlan) -> bool {
-        !plan.channels.is_empty() && plan.channels == self.entered_channels()
+    fn is_entered(&self) -> bool {
+        !self.plan.channels.is_empty() && self.plan.channels == self.entered
     }
 
-    pub(super) fn timing_main(&self) -> Button {
-        if self.entered_tune().is_some() {
+    pub(super) fn main(&self) -> Button {
+        if self.tuned || self.is_entered() {
             return button(Action::NextStage, "Next: Tune", true);
         }
-        let plan = self.car_plan();
-        if self.is_timing_entered(&plan) {
-            return button(Action::NextStage, "Next: Tune", true);
-        }
-        if self.drivers_result().0 == 0 {
+        if self.measured == 0 {
             return button(Action::OpenStage(view::Stage::Drivers), "Go to Drivers", true);
         }
-        let label = if self.is_simulated() { "Enter them in the processor" } else { "I have entered them" };
-        button(Action::EnterTiming, label, !plan.channels.is_empty())
+        let label = if self.simulated { "Enter them in the processor" } else { "I have entered them" };
+        button(Action::EnterTiming, label, !self.plan.channels.is_empty())
     }
 
     /// The card where a tune of the whole car is entered: its delays are the ones that count.
-    fn tuned_timing_card(&self) -> Card {
-        let channels = self.entered_channels();
-        let corners = channels.iter().filter_map(|channel| {
+    fn tuned_card(&self) -> Card {
+        let corners = self.entered.iter().filter_map(|channel| {
             let high = channel.high_pass.as_ref().map(|one| format!("from {}", derive::crossover_text(one)));
             let low = channel.low_pass.as_ref().map(|one| format!("to {}", derive::crossover_text(one)));
             let corners: Vec<String> = high.into_iter().chain(low).collect();
@@ -120,20 +82,20 @@ impl Derivation {
             detail: "Stage Tune found them together with levels and bands, and shows why. What the drivers alone would \
                      give can be entered instead; the tune is then no longer what is entered."
                 .to_owned(),
-            actions: vec![button(Action::EnterTiming, "Enter the timing alone", self.is_idle())],
+            actions: vec![button(Action::EnterTiming, "Enter the timing alone", self.idle)],
             settings: vec![self.unit_setting()],
-            lines: self.channel_lines(&channels).into_iter().chain(corners).collect(),
+            lines: self.channel_lines(self.entered).into_iter().chain(corners).collect(),
             ..Card::default()
         }
     }
 
-    pub(super) fn timing_card(&self) -> Card {
-        if self.entered_tune().is_some() {
-            return self.tuned_timing_card();
+    pub(super) fn card(&self) -> Card {
+        if self.tuned {
+            return self.tuned_card();
         }
-        let plan = self.car_plan();
+        let plan = &self.plan;
         let nothing = plan.channels.is_empty();
-        let entered = self.is_timing_entered(&plan);
+        let entered = self.is_entered();
         let what = match &plan.aligned {
             Some(aligned) if aligned.drivers.iter().any(|driver| driver.high_pass.is_some()) => {
                 "delays, gains and crossovers"
@@ -153,9 +115,9 @@ impl Derivation {
             } else {
                 "With them every driver arrives with the latest one. A subwoofer stays as it is.".to_owned()
             },
-            settings: if nothing { Vec::new() } else { self.timing_settings() },
-            lines: self.timing_lines(&plan),
-            findings: self.timing_findings(&plan),
+            settings: if nothing { Vec::new() } else { self.settings() },
+            lines: self.lines(),
+            findings: self.findings(),
             ..Card::default()
         }
     }
@@ -167,27 +129,26 @@ impl Derivation {
             (DelayUnit::Centimetres, "Centimetres"),
             (DelayUnit::Inches, "Inches"),
         ];
-        choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, Some(self.face.delay_unit))
+        choice(ChoiceKey::DelayUnit, Choice::DelayUnit, "Delays in", units, Some(self.unit))
     }
 
-    fn timing_settings(&self) -> Vec<Setting> {
+    fn settings(&self) -> Vec<Setting> {
         vec![
             self.unit_setting(),
-            switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.choices.filters_on),
+            switch(SwitchKey::FiltersOn, "Crossovers were on when measured", self.filters_on),
         ]
     }
 
-    fn timing_lines(&self, plan: &CarPlan) -> Vec<CardLine> {
-        let crossovers = plan.aligned.iter().flat_map(crossovers);
+    fn lines(&self) -> Vec<CardLine> {
+        let crossovers = self.plan.aligned.iter().flat_map(crossovers);
         let crossovers = crossovers.map(|(meeting, filter)| line(&meeting, filter));
-        self.channel_lines(&plan.channels).into_iter().chain(crossovers).collect()
+        self.channel_lines(&self.plan.channels).into_iter().chain(crossovers).collect()
     }
 
     /// Delay, gain and polarity of each channel.
     fn channel_lines(&self, channels: &[ChannelSetting]) -> Vec<CardLine> {
-        let rate_hz = self.tune.profile().sample_rate_hz;
         let line = |channel: &ChannelSetting| {
-            let mut value = delay_text(self.face.delay_unit, channel.delay_s, rate_hz);
+            let mut value = delay_text(self.unit, channel.delay_s, self.rate_hz);
             if channel.gain_db != 0.0 {
                 value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
             }
@@ -203,10 +164,11 @@ impl Derivation {
         channels.iter().map(line).collect()
     }
 
-    fn timing_findings(&self, plan: &CarPlan) -> Vec<FindingLine> {
+    fn findings(&self) -> Vec<FindingLine> {
+        let plan = &*self.plan;
         let mut findings = Vec::new();
         let mut say = |tone, text: String| findings.push(FindingLine { tone, text });
-        if !plan.channels.is_empty() && !self.arrivals_compare() {
+        if !plan.channels.is_empty() && !self.compares {
             say(
                 Tone::Caution,
                 "Without a loopback channel the arrivals of separate captures do not share their zero. Add one on the \
@@ -235,6 +197,78 @@ impl Derivation {
             }
         }
         findings
+    }
+}
+
+impl State {
+    /// Whether arrivals of separate captures share their zero.
+    pub(super) fn arrivals_compare(&self) -> bool {
+        let mut found = self.drivers().iter().filter_map(|driver| self.driver_found(&driver.name)).peekable();
+        if found.peek().is_some() && found.all(|held| derive::is_against_reference(&held.reading)) {
+            return true;
+        }
+        self.rig
+            .as_ref()
+            .is_some_and(|rig| rig.car().is_some() || rig.input(engine::InputRole::Loopback).is_some())
+    }
+
+    /// What stood in the processor before the work: the simulated car knows it, else the job.
+    pub(super) fn preset(&self) -> Option<ProcessorSetting> {
+        let car = self.rig.as_ref().and_then(|rig| rig.car());
+        let kept = || self.job.as_ref().and_then(|job| job.data.preset.clone());
+        car.map(|facts| rig::preset(&facts.car)).or_else(kept)
+    }
+
+    /// What the job holds for its channels.
+    pub(super) fn entered_channels(&self) -> Vec<ChannelSetting> {
+        self.job.as_ref().map(|job| job.data.channels.clone()).unwrap_or_default()
+    }
+}
+
+impl Derivation {
+    /// The stage as it is now.
+    pub(super) fn timing(&self) -> Timing<'_> {
+        Timing {
+            plan: self.car_plan(),
+            entered: self.job.as_ref().map_or(&[], |job| &job.data.channels),
+            tuned: self.entered_tune().is_some(),
+            measured: self.drivers_result().0,
+            compares: self.arrivals_compare(),
+            filters_on: self.choices.filters_on,
+            unit: self.face.delay_unit,
+            rate_hz: self.tune.profile().sample_rate_hz,
+            simulated: self.is_simulated(),
+            idle: self.is_idle(),
+        }
+    }
+
+    /// The plan for the whole car, computed once for each set of captures.
+    pub(super) fn car_plan(&self) -> Arc<CarPlan> {
+        let key = (
+            self.captures.results(),
+            self.drivers().to_vec(),
+            self.tune.profile_id().to_owned(),
+            self.choices.filters_on,
+            self.arrivals_compare(),
+        );
+        self.memos.car_plan.get(key, || Arc::new(self.find_car_plan()))
+    }
+
+    fn find_car_plan(&self) -> CarPlan {
+        let found: Vec<FoundDriver<'_>> = self
+            .drivers()
+            .iter()
+            .filter_map(|driver| {
+                let held = self.driver_found(&driver.name)?;
+                let (reading, response) = (&*held.reading, held.response.as_deref());
+                Some(FoundDriver { driver, reading, response, zero_s: 0.0 })
+            })
+            .collect();
+        let (found, _) = derive::from_one_zero(found);
+        let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
+        let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
+        // The drivers are measured with the gains and polarities that the processor holds.
+        plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
     }
 
     /// What the predicted sums look like, over the drivers.

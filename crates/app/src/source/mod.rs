@@ -134,20 +134,20 @@ impl Derivation {
         card
     }
 
-    pub(super) fn source_main(&self) -> Option<Button> {
+    pub(super) fn source_main(&self) -> Button {
         let task = self.face.source_task;
         // The simulated car is calibrated from the first; somebody who asks for it wants to see how it is done.
         let asked = task == SourceTask::Other || (task == SourceTask::Volts && self.is_simulated());
         if !asked && self.is_idle() && self.is_task_done(task) && self.source.heard.is_none() {
-            return Some(self.next_task());
+            return self.next_task();
         }
         match task {
-            SourceTask::Headroom => Some(self.headroom_main()),
-            SourceTask::Tone => Some(self.tone_main()),
-            SourceTask::Noise => Some(self.noise_main()),
-            SourceTask::Rattle => Some(self.measure_button("Sweep for rattles")),
+            SourceTask::Headroom => self.headroom_main(),
+            SourceTask::Tone => self.tone_main(),
+            SourceTask::Noise => self.noise_main(),
+            SourceTask::Rattle => self.measure_button("Sweep for rattles"),
             SourceTask::Volts => self.volts_main(),
-            SourceTask::Other => Some(self.measure_button("Measure")),
+            SourceTask::Other => self.measure_button("Measure"),
         }
     }
 

@@ -9,6 +9,7 @@ use engine::InputRole;
 use job::Stage;
 use project::hertz;
 use tuning::{BandEdge, ToneShape};
+use units::quantity::counted;
 use view::{Action, Button, Card, CardLine, NumberKey, Setting, SettingKind, Signal, SwitchKey, Tone};
 
 use crate::Core;
@@ -101,7 +102,10 @@ impl Derivation {
         let mut lines: Vec<CardLine> = report.iter().flat_map(|tone| tone_lines(&tone.report)).collect();
         if !self.source.undo.is_empty() {
             let whose = if self.source.together { "the sum" } else { "the first output" };
-            lines.push(line(&format!("Undone for {whose} by"), format!("{} bands", self.source.undo.len())));
+            lines.push(line(
+                &format!("Undone for {whose} by"),
+                counted(self.source.undo.len(), "band", "bands"),
+            ));
             let named = self.source.undo.iter().take(NAMED);
             lines.extend(named.map(|band| line(band, String::new())));
         }

@@ -18,12 +18,13 @@ use library::{Error, Result};
 const TONE_HZ: f64 = 1_000.0;
 
 impl State {
-    pub(super) fn volts_main(&self) -> Option<Button> {
-        self.rig.as_ref().and_then(|rig| rig.electrical_input(None).ok())?;
-        Some(match &self.source.heard {
-            None => self.measure_button("Play the tone"),
-            Some(_) => button(Action::KeepVolts, "Keep this calibration", true),
-        })
+    pub(super) fn volts_main(&self) -> Button {
+        let tap = self.rig.as_ref().and_then(|rig| rig.electrical_input(None).ok());
+        match (tap, &self.source.heard) {
+            (None, _) => button(Action::OpenStage(view::Stage::Intake), "Choose an electrical input", true),
+            (Some(_), None) => self.measure_button("Play the tone"),
+            (Some(_), Some(_)) => button(Action::KeepVolts, "Keep this calibration", true),
+        }
     }
 
     pub(super) fn volts_card(&self) -> Card {
