@@ -68,8 +68,11 @@ impl OutputTone {
         }
         let tone_hz = match hz {
             Some(hz) => units::quantity::parse(hz)
-                .filter(|(_, unit)| ["", "Hz", "hz"].contains(unit))
-                .map(|(hz, _)| hz)
+                .and_then(|(hz, unit)| match unit {
+                    "" | "Hz" | "hz" => Some(hz),
+                    "k" | "kHz" | "khz" => Some(1e3 * hz),
+                    _ => None,
+                })
                 .filter(|hz| (20.0..=10_000.0).contains(hz))
                 .ok_or_else(|| refuse("the tone's frequency lies between 20 and 10000 Hz"))?,
             None if name.to_lowercase().contains("sub") => 40.0,
