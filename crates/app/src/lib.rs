@@ -4,6 +4,8 @@
 //! tells what happens and what is to be noted as mail; what takes longer to compute goes to a thread of its
 //! own. A stop waits for none of this: it goes from the face to the engine.
 
+#[cfg(test)]
+mod anything_tests;
 mod audited;
 mod captures;
 mod card;
