@@ -81,6 +81,8 @@ const STEPS: f64 = 32.0;
 /// The same where a group is looked for that is not where it should be, and how far it is looked for.
 const COARSE_STEPS: f64 = 6.0;
 const FARTHEST_S: f64 = 1.2;
+/// What a second farther off must be worth, in logarithms of power.
+const NEARER: f64 = 3.0;
 /// No driver comes later than another by more, with its processor; what does was recorded elsewhere.
 const LATEST_S: f64 = 0.05;
 /// Two bursts of one group that lie farther or nearer than played, by this part of a burst's length at least and
@@ -313,8 +315,10 @@ impl Group {
             // As logarithms, so that one door does not outweigh all bursts.
             sums.iter_mut().zip(&powers).for_each(|(sum, power)| *sum += (power / usual).ln_1p());
         }
-        let best = (0..sums.len()).max_by(|a, b| sums[*a].total_cmp(&sums[*b])).unwrap_or(0);
-        best as f64 * self.step(rate, COARSE_STEPS) / rate - FARTHEST_S
+        let moved_s = |index: usize| index as f64 * self.step(rate, COARSE_STEPS) / rate - FARTHEST_S;
+        // Two bursts that are missing fit as well on the two beside them.
+        let fit = |index: usize| sums[index] - NEARER * moved_s(index).abs();
+        (0..sums.len()).max_by(|a, b| fit(*a).total_cmp(&fit(*b))).map_or(0.0, moved_s)
     }
 
     /// The squared amplitude of the burst's frequency around a position, under a window
