@@ -1,6 +1,6 @@
-//! Every example of the guide, as it stands there.
+//! Every example of the pages and of every `--help`, as it stands there.
 //!
-//! An example is a line of a block that is marked `console`. It is given to a shell, in a folder that holds what a
+//! An example of a page is a line of a block that is marked `console`. It is given to a shell, in a folder that holds what a
 //! person would have: the files that it names are made here. What needs a sound device of its own (`--rig`, `listen`
 //! and `devices`) is only held to be understood: anything but a complaint about its usage will do.
 
@@ -123,6 +123,7 @@ fn make(desk: &Desk, name: &str) {
             // One microphone hears both sides of the track.
             track("arrival", name);
             let played = recording::read(desk.path().join(name)).unwrap();
+            std::fs::remove_file(desk.path().join(name)).unwrap();
             let sum = played.channels[0].iter().zip(&played.channels[1]).map(|(left, right)| left + right);
             sound(&[sum.collect()]);
         }
@@ -252,4 +253,65 @@ fn the_guide_is_a_whole_job() {
     let compared = desk.run("compare hatch@before hatch@after --json").done().json();
     assert_eq!(compared["places"].as_array().map(Vec::len), Some(3), "{compared}");
     assert!(desk.has("sheet.pdf") && desk.has("report.pdf"));
+}
+
+#[test]
+fn the_examples_about_recordings_work() {
+    run_page(&Desk::new(), "docs/recordings.md", include_str!("../../docs/recordings.md"));
+}
+
+#[test]
+fn the_examples_about_the_source_work() {
+    run_page(&Desk::new(), "docs/source.md", include_str!("../../docs/source.md"));
+}
+
+/// The examples of these pages work on a job that is complete.
+#[test]
+fn the_examples_about_tuning_and_those_of_the_readme_work() {
+    let desk = Desk::new();
+    desk.run("demo --out JOB").done();
+    run_page(&desk, "docs/tuning.md", include_str!("../../docs/tuning.md"));
+    run_page(&desk, "README.md", include_str!("../../README.md"));
+}
+
+/// A command and all below it, each with the examples at the end of its help.
+fn examples_of_help(desk: &Desk, words: &str, all: &mut Vec<(String, String)>) {
+    let help = desk.run(&format!("{words} --help")).done().stdout;
+    let after = help.lines().skip_while(|line| !matches!(*line, "Example:" | "Examples:")).skip(1);
+    let mut found: Vec<String> = Vec::new();
+    for line in after {
+        let Some(line) = line.strip_prefix("  ") else {
+            panic!("`{words} --help` does not end with its examples:\n{help}")
+        };
+        match found.last_mut() {
+            // A long one goes on below.
+            Some(last) if !line.starts_with("headrest") => *last = format!("{last} {line}"),
+            _ => found.push(line.to_owned()),
+        }
+    }
+    assert!(!found.is_empty(), "`{words} --help` has no example:\n{help}");
+    for example in found {
+        if !all.iter().any(|(_, known)| *known == example) {
+            all.push((words.to_owned(), example));
+        }
+    }
+    let below = help.lines().skip_while(|line| *line != "Commands:").skip(1);
+    let names = below.take_while(|line| !line.is_empty()).filter_map(|line| line.strip_prefix("  "));
+    let names: Vec<&str> =
+        names.filter_map(|line| line.split(' ').next()).filter(|name| !["", "help"].contains(name)).collect();
+    for name in names {
+        examples_of_help(desk, format!("{words} {name}").trim(), all);
+    }
+}
+
+/// In the order of the help, in one folder: what one writes the next ones read.
+#[test]
+fn the_examples_of_every_help_work() {
+    let desk = Desk::new();
+    let mut all = Vec::new();
+    examples_of_help(&desk, "", &mut all);
+    assert!(all.len() > 40, "{all:?}");
+    for (words, example) in &all {
+        run(&desk, &format!("headrest {words} --help"), example);
+    }
 }

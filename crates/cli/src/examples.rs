@@ -8,10 +8,7 @@ const EXAMPLES: &[(&str, &[&str])] = &[
     ("demo", &["headrest demo --out JOB"]),
     ("devices", &["headrest devices"]),
     ("tracks", &["headrest tracks STICK"]),
-    (
-        "measure",
-        &["headrest measure sweep --simulated", "headrest measure level --rig my-rig.toml --after 5"],
-    ),
+    ("measure", &["headrest measure sweep --simulated", "headrest measure level --simulated --after 2"]),
     ("listen", &["headrest listen --simulated"]),
     ("analyze", &["headrest analyze sweep STICK/sweep-full.wav --track sweep-full --csv response.csv"]),
     ("calibrate", &["headrest calibrate volts --simulated --meter 2.05"]),
@@ -45,12 +42,7 @@ const EXAMPLES: &[(&str, &[&str])] = &[
         &["headrest timing --distance left-woofer=0.95 --distance right-woofer=1.35 --distance sub=1.6"],
     ),
     ("preview", &["headrest preview --bands bands.csv --processor graphic-31 --seconds 10 --out tuned.wav"]),
-    (
-        "audit",
-        &[
-            "headrest audit --before before.csv --after after.csv --bands JOB/exports/bands.csv --processor parametric-gridded",
-        ],
-    ),
+    ("audit", &["headrest audit --job JOB"]),
     ("meaning-of-q", &["headrest meaning-of-q flat.csv with-band.csv --bands one-band.csv"]),
     ("sheet", &["headrest sheet JOB", "headrest sheet JOB --out sheet.pdf --paper letter"]),
     ("report", &["headrest report JOB --out report.pdf"]),
