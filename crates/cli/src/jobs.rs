@@ -99,8 +99,9 @@ pub(crate) fn show_job(dir: &Path) -> Result<JobSummary> {
 
 impl fmt::Display for JobSummary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let between = if self.vehicle.is_empty() { "" } else { ", " };
-        writeln!(f, "{}{between}{}", self.name, self.vehicle)?;
+        let vehicle = if self.vehicle == self.name { "" } else { &self.vehicle };
+        let between = if vehicle.is_empty() { "" } else { ", " };
+        writeln!(f, "{}{between}{vehicle}", self.name)?;
         writeln!(f, "Begun on {}", day(&self.created))?;
         for StageSummary { stage, result } in &self.stages {
             writeln!(f, "{:9} {result}", sentence(stage))?;

@@ -89,6 +89,31 @@ pub struct ChannelSetting {
     pub low_pass: Option<Crossover>,
 }
 
+impl ChannelSetting {
+    /// Whether both are the same to the last digit that a processor shows: 0.05 dB, 5 µs, a thousandth of a frequency.
+    #[must_use]
+    pub fn is_like(&self, other: &Self) -> bool {
+        (self.gain_db - other.gain_db).abs() < 0.05 && self.sums_like(other)
+    }
+
+    /// The same, but for the gain.
+    #[must_use]
+    pub fn sums_like(&self, other: &Self) -> bool {
+        let same = |one: &Option<Crossover>, other: &Option<Crossover>| match (one, other) {
+            (Some(one), Some(other)) => {
+                one.family == other.family
+                    && one.order == other.order
+                    && (one.frequency_hz / other.frequency_hz - 1.0).abs() < 1e-3
+            }
+            (one, other) => one.is_none() && other.is_none(),
+        };
+        self.inverted == other.inverted
+            && (self.delay_s - other.delay_s).abs() < 5e-6
+            && same(&self.high_pass, &other.high_pass)
+            && same(&self.low_pass, &other.low_pass)
+    }
+}
+
 /// One crossover filter.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -119,8 +119,11 @@ fn one(dir: &Path, number: &str) -> Result<Vec<NamedResponse>> {
     let known = |capture: &&Capture| number.parse() == Ok(capture.id.0);
     let capture = job.captures().iter().find(known).ok_or_else(|| {
         let ids: Vec<String> = job.captures().iter().map(|capture| capture.id.to_string()).collect();
-        let there =
-            if ids.is_empty() { "it has none".to_owned() } else { format!("it has {}", ids.join(", ")) };
+        let there = match ids.as_slice() {
+            [] => "it has none".to_owned(),
+            [first, .., last] if ids.len() > 8 => format!("it has {}, from {first} to {last}", ids.len()),
+            ids => format!("it has {}", ids.join(", ")),
+        };
         Error::input(format!("{}: there is no capture {number}; {there}", dir.display()))
     })?;
     Ok(vec![of_capture(&job, capture)?])

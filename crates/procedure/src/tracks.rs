@@ -304,7 +304,10 @@ fn readme(entries: &[TrackEntry]) -> String {
     );
     for entry in entries {
         let (minutes, seconds) = ((entry.duration_s / 60.0).floor(), entry.duration_s % 60.0);
-        let peak = entry.peak_dbfs.map_or_else(|| "silent".to_owned(), |peak| format!("peak {peak:.1} dBFS"));
+        let peak = entry.peak_dbfs.map_or_else(
+            || "silent".to_owned(),
+            |peak| format!("peak {} dBFS", units::quantity::decimals(peak, 1)),
+        );
         text.push_str(&format!(
             "{:18} {minutes:.0}:{seconds:04.1}  {peak}\n    {}\n",
             entry.file, entry.purpose

@@ -138,7 +138,7 @@ impl Sheet {
             let values = [("name", rattle.name.as_str()), ("at", &at.join(", "))];
             found.push(said.fill(if at.is_empty() { "no_rattle" } else { "rattle" }, &values));
         }
-        for (why, at) in words::left_alone_together(&self.left_alone) {
+        for (why, at) in words::left_alone_together(self.left_alone().map(|(_, place)| ("", place))) {
             let key = if why == "cancellation" { "cancellation" } else { "left_alone" };
             found.push(said.fill(key, &[("at", &at), ("why", words::why(why))]));
         }

@@ -6,7 +6,6 @@ use crate::channel::{Entry, SheetChannel};
 
 /// Values closer than these are the same: the last digit that a processor shows.
 const SAME_DB: f64 = 0.05;
-const SAME_S: f64 = 5e-6;
 const SAME_RATIO: f64 = 1e-3;
 
 /// What stood in the processor when the captures *after* were made; nothing where no capture says it.
@@ -67,7 +66,7 @@ pub(crate) fn channels(setting: &ProcessorSetting, data: &JobData) -> Vec<SheetC
     let preset = data.preset.as_ref().map(|preset| preset.channels.as_slice()).unwrap_or_default();
     let was = |setting: &ChannelSetting| {
         let held = preset.iter().find(|held| held.channel == setting.channel)?;
-        (!same_setting(held, setting)).then(|| held.clone())
+        (!held.is_like(setting)).then(|| held.clone())
     };
     let mut channels: Vec<SheetChannel> = setting
         .channels
@@ -101,22 +100,6 @@ pub(crate) fn channels(setting: &ProcessorSetting, data: &JobData) -> Vec<SheetC
     channels
 }
 
-fn same_setting(one: &ChannelSetting, other: &ChannelSetting) -> bool {
-    let edges = [(&one.high_pass, &other.high_pass), (&one.low_pass, &other.low_pass)];
-    let same_edge = |(one, other): &(&Option<job::Crossover>, &Option<job::Crossover>)| match (one, other) {
-        (Some(one), Some(other)) => {
-            one.family == other.family
-                && one.order == other.order
-                && (one.frequency_hz / other.frequency_hz - 1.0).abs() < SAME_RATIO
-        }
-        (one, other) => one.is_none() && other.is_none(),
-    };
-    one.inverted == other.inverted
-        && (one.gain_db - other.gain_db).abs() < SAME_DB
-        && (one.delay_s - other.delay_s).abs() < SAME_S
-        && edges.iter().all(same_edge)
-}
-
 fn same_band(one: &EnteredBand, other: &EnteredBand) -> bool {
     let near = |one: f64, other: f64| (one / other - 1.0).abs() < SAME_RATIO;
     one.kind == other.kind
@@ -131,7 +114,7 @@ fn same_band(one: &EnteredBand, other: &EnteredBand) -> bool {
 fn differences(one: &ProcessorSetting, other: &ProcessorSetting) -> Vec<String> {
     let channels = one.channels.iter().filter(|setting| {
         let there = other.channels.iter().find(|there| there.channel == setting.channel);
-        there.is_none_or(|there| !same_setting(there, setting))
+        there.is_none_or(|there| !there.is_like(setting))
     });
     let counts = |setting: &ProcessorSetting| !setting.bypassed && !setting.bands.is_empty();
     let missing = |from: &ProcessorSetting, of: &ProcessorSetting| {

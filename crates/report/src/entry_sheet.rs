@@ -25,7 +25,7 @@ impl Sheet {
         sections.extend(Section::list("Predicted", self.predicted()));
         sections.extend(Section::list(
             "Left alone",
-            words::left_alone_together(&self.left_alone)
+            words::left_alone_together(self.left_alone())
                 .into_iter()
                 .map(|(why, at)| format!("{at}: {}", words::why(why))),
         ));

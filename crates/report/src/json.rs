@@ -36,7 +36,8 @@ impl Sheet {
             "drivers": self.drivers,
             "measured": self.is_measured,
             "channels": self.channels.iter().map(channel).collect::<Vec<_>>(),
-            "left_alone": self.left_alone.iter().map(|place| json!({
+            "left_alone": self.left_alone().map(|(channel, place)| json!({
+                "channel": channel,
                 "frequency_hz": place.frequency_hz,
                 "why": place.why,
                 "text": place.text,
@@ -59,6 +60,7 @@ impl Sheet {
                 "channel": line.channel,
             })).collect::<Vec<_>>(),
             "audited_channels": self.audited_channels,
+            "audit_findings": self.audit_findings,
             "notes": self.notes,
             "cautions": TECHNICIAN_CAUTIONS,
             "remarks": self.remarks,

@@ -27,10 +27,11 @@ impl Sheet {
         LABELS.into_iter().filter_map(reason).collect()
     }
 
-    /// What the audit says of every channel and band.
+    /// What the audit says of every channel and band, and what it remarks.
     pub(crate) fn checked(&self) -> Vec<String> {
-        let channels = self.audited_channels.iter().map(|one| format!("{}: {}", one.channel, one.text));
-        channels.chain(crate::words::checked(&self.audit)).collect()
+        let channels = self.audited_channels.iter().map(|one| one.text.clone());
+        let remarks = self.audit_findings.iter().map(|finding| finding.text.clone());
+        channels.chain(crate::words::checked(&self.audit)).chain(remarks).collect()
     }
 
     /// What the fit, the alignment and the tune predict, what they cost, and what they remark, a line each.
@@ -48,9 +49,6 @@ impl Sheet {
                     deviation(before.max_db),
                     deviation(after.max_db)
                 )));
-            }
-            if let Some(cost_db) = fit.headroom_cost_db.filter(|cost_db| *cost_db >= 0.05) {
-                lines.push(said(&format!("the bands cost {} of headroom", deviation(cost_db))));
             }
             lines.extend(fit.findings.iter().map(|finding| format!("{of}{}", finding.text)));
         }

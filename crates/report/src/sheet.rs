@@ -5,6 +5,7 @@ use job::{
     AuditLine, ChannelAudit, FitRecord, Job, JobData, Judgement, LeftAlone, Outcome, SideError, Source,
     SourceUnit, TimingRecord, TuneRecord,
 };
+use measure::Finding;
 use tuning::{BandEntry, bands_csv};
 
 use crate::also::{self, Rattle};
@@ -47,12 +48,12 @@ pub struct Sheet {
     pub timing: Option<TimingRecord>,
     /// What the last tuning of the whole car found.
     pub tune: Option<TuneRecord>,
-    /// Places that equalizing does not help.
-    pub left_alone: Vec<LeftAlone>,
     /// How far the response was from the target.
     pub outcome: Option<Outcome>,
     /// What the audit said of the entered bands.
     pub audit: Vec<AuditLine>,
+    /// What the audit remarked.
+    pub audit_findings: Vec<Finding>,
     /// What the audit said of the channels' levels, delays, polarities and crossovers.
     pub audited_channels: Vec<ChannelAudit>,
     /// The person's own notes.
@@ -95,6 +96,11 @@ impl Sides {
 }
 
 impl Sheet {
+    /// Places that equalizing does not help, each with its channel.
+    pub(crate) fn left_alone(&self) -> impl Iterator<Item = (&str, &LeftAlone)> {
+        self.fit.iter().flat_map(FitRecord::left_alone)
+    }
+
     /// Gathers a sheet. What cannot be read is said in `remarks`; there is
     /// always a sheet.
     #[must_use]
@@ -139,18 +145,13 @@ impl Sheet {
             source: data.source.clone(),
             channels: entered::channels(&entered::planned(data), data),
             is_measured: false,
-            left_alone: data
-                .fit
-                .iter()
-                .flat_map(|fit| fit.left_alone())
-                .map(|(_, place)| place.clone())
-                .collect(),
             fit: data.fit.clone(),
             timing: data.timing.clone(),
             tune: data.tune.clone(),
             outcome: data.outcome.clone(),
             audited_channels: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.channels.clone()),
             audit: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.bands.clone()),
+            audit_findings: data.audit.as_ref().map_or_else(Vec::new, |audit| audit.findings.clone()),
             notes: data.notes.clone(),
             rattles: Vec::new(),
             sides: data.tune.as_ref().map(Sides::of),

@@ -68,7 +68,7 @@ impl Sheet {
             *text += &table(&rows.map(|row| row.to_vec()), &[Side::Left, Side::Right, Side::Right], "  ");
         }
         list(text, "PREDICTED", self.predicted().iter().map(String::as_str));
-        let alone = words::left_alone_together(&self.left_alone)
+        let alone = words::left_alone_together(self.left_alone())
             .into_iter()
             .map(|(why, at)| format!("{at}: {}", words::why(why)));
         list(text, "LEFT ALONE", alone.collect::<Vec<_>>().iter().map(String::as_str));

@@ -25,22 +25,27 @@ pub(crate) fn why(word: &str) -> &str {
     }
 }
 
-/// The places that were left alone for the same reason, joined: the word for the reason, and where.
-pub(crate) fn left_alone_together(places: &[LeftAlone]) -> Vec<(&str, String)> {
-    let mut joined: Vec<(&str, Vec<f64>)> = Vec::new();
-    for place in places {
-        match joined.iter_mut().find(|(why, _)| *why == place.why) {
+/// The places that were left alone in the same channel for the same reason, joined: the word for the reason, and where,
+/// with the channel before it where there is one.
+pub(crate) fn left_alone_together<'a>(
+    places: impl IntoIterator<Item = (&'a str, &'a LeftAlone)>,
+) -> Vec<(&'a str, String)> {
+    let mut joined: Vec<((&str, &str), Vec<f64>)> = Vec::new();
+    for (channel, place) in places {
+        let key = (channel, place.why.as_str());
+        match joined.iter_mut().find(|(of, _)| *of == key) {
             Some((_, at)) => at.push(place.frequency_hz),
-            None => joined.push((&place.why, vec![place.frequency_hz])),
+            None => joined.push((key, vec![place.frequency_hz])),
         }
     }
-    let listed = |mut at: Vec<f64>| {
+    let listed = |channel: &str, mut at: Vec<f64>| {
         at.sort_by(f64::total_cmp);
         let mut at: Vec<String> = at.into_iter().map(frequency_in_words).collect();
         at.dedup();
-        at.join(", ")
+        let between = if channel.is_empty() { "" } else { " at " };
+        format!("{channel}{between}{}", at.join(", "))
     };
-    joined.into_iter().map(|(why, at)| (why, listed(at))).collect()
+    joined.into_iter().map(|((channel, why), at)| (why, listed(channel, at))).collect()
 }
 
 /// What is set in a channel, as label and value, in the order of entry: what protects a driver comes before what makes
@@ -124,9 +129,6 @@ pub(crate) fn checked(audit: &[AuditLine]) -> Vec<String> {
         lines.push(format!("{}: entered correctly.", counted(right, "band", "bands")));
     }
     let others = audit.iter().filter(|line| line.verdict != "as-meant");
-    lines.extend(others.map(|line| {
-        let channel = if line.channel.is_empty() { String::new() } else { format!(" of {}", line.channel) };
-        format!("Band {}{channel}: {}. {}", line.index, line.verdict.replace('-', " "), line.text)
-    }));
+    lines.extend(others.map(|line| line.text.clone()));
     lines
 }

@@ -114,7 +114,7 @@ fn whole(data: &mut JobData) {
     let line = AuditLine {
         index: 2,
         verdict: "wrong-frequency".to_owned(),
-        text: "It sounds as if 800 Hz had been typed instead of 8000 Hz.".to_owned(),
+        text: "Band 2 sounds as if 800 Hz had been typed instead of 8000 Hz.".to_owned(),
         channel: String::new(),
         meant: None,
         found: None,
@@ -249,7 +249,7 @@ fn text_shows_each_number_to_be_typed_beside_a_box() {
         "average (RMS) 4.1 dB 0.8 dB",
         "maximum 11.0 dB 2.9 dB",
         "- 74 Hz: a cancellation, which more level does not fill",
-        "- Band 2: wrong frequency. It sounds as if 800 Hz had been typed instead of 8000 Hz.",
+        "- Band 2 sounds as if 800 Hz had been typed instead of 8000 Hz.",
         "Left door rattles.",
     ] {
         assert!(squeezed.iter().any(|line| line == wanted), "no line `{wanted}` in\n{text}");
@@ -441,7 +441,7 @@ fn pdf_gives_back_its_text_in_reading_order_and_the_same_bytes_twice() {
             "0.8 dB",
             "Left alone",
             "74 Hz: a cancellation, which more level does not fill",
-            "wrong frequency",
+            "sounds as if 800 Hz",
             "Left door rattles.",
             "Cautions",
             "98-126",

@@ -90,7 +90,8 @@ impl Evidence<'_> {
             })
             .count();
         Some(if agreeing == count {
-            format!("All {count} positions agree.")
+            let all = if count == 2 { "Both".to_owned() } else { format!("All {count}") };
+            format!("{all} positions agree.")
         } else {
             format!("{agreeing} of {count} positions agree.")
         })
