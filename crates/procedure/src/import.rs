@@ -547,9 +547,6 @@ fn clock(s: f64) -> String {
     format!("{}:{:04.1}", (s / 60.0) as u64, s % 60.0)
 }
 
-/// What is said of places.
-const PLACING: [&str; 4] = ["place-proposed", "place-taken", "set-finished", "unplaced"];
-
 impl fmt::Display for ImportedPlace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let parts = [
@@ -559,9 +556,10 @@ impl fmt::Display for ImportedPlace {
             self.position.clone(),
         ];
         let parts: Vec<&str> = parts.iter().map(String::as_str).filter(|part| !part.is_empty()).collect();
+        let proposed = if self.placed_by == Some(PlacedBy::Proposal) { " (proposed)" } else { "" };
         match parts.as_slice() {
             [] => f.write_str("in no set"),
-            parts => f.write_str(&parts.join(", ")),
+            parts => write!(f, "{}{proposed}", parts.join(", ")),
         }
     }
 }
@@ -588,25 +586,58 @@ impl fmt::Display for Imported {
                 )?;
                 continue;
             }
-            writeln!(f, "  {:>7}  {:>7}  {:12} {:9} capture", "from", "to", "track", "measured")?;
+            writeln!(f, "  {:>7}  {:>7}  {:12} capture  where", "from", "to", "track")?;
             for track in tracks {
                 let (from, to) = (clock(track.from_s), clock(track.to_s));
                 let capture = track.capture.map_or_else(|| "–".to_owned(), |id| format!("{id:04}"));
-                let measurement = track.measurement.unwrap_or("–");
-                writeln!(
-                    f,
-                    "  {from:>7}  {to:>7}  {:12} {measurement:9} {capture:7} {}",
-                    track.track, track.says
-                )?;
-                if let Some(place) = &track.place {
-                    writeln!(f, "  {:>7}  {:>7}  {place}", "", "")?;
+                let place = track.place.as_ref().map(ToString::to_string).unwrap_or_default();
+                let line = format!("  {from:>7}  {to:>7}  {:12} {capture:7}  {place}", track.track);
+                writeln!(f, "{}", line.trim_end())?;
+                if !track.says.is_empty() {
+                    writeln!(f, "  {:>7}  {:>7}  {}", "", "", track.says)?;
                 }
-                let said = track.findings.iter().filter(|finding| PLACING.contains(&finding.code.as_str()));
-                said.into_iter()
-                    .try_for_each(|finding| writeln!(f, "  {:>7}  {:>7}  {}", "", "", finding.text))?;
             }
         }
+        self.places(f)?;
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))?;
         writeln!(f, "{}: {} with a result", self.job, counted(self.captures, "new capture", "new captures"))
+    }
+}
+
+impl Imported {
+    /// What is to be done about places, once for all tracks.
+    fn places(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let tracks = || self.recordings.iter().flat_map(|recording| &recording.tracks);
+        let with = |code: &str| -> Vec<String> {
+            let said = |track: &&ImportedTrack| track.findings.iter().any(|finding| finding.code == code);
+            tracks().filter(said).filter_map(|track| track.capture).map(|id| format!("{id:04}")).collect()
+        };
+        let (proposed, unplaced) = (with("place-proposed"), with("unplaced"));
+        if !proposed.is_empty() {
+            writeln!(
+                f,
+                "Proposed, because nobody said where they belong: {}. Confirm or correct each with `headrest job capture \
+                 {} N --driver|--set|--position ...`",
+                proposed.join(", "),
+                self.job
+            )?;
+        }
+        if !unplaced.is_empty() {
+            writeln!(
+                f,
+                "In no set, because nobody said where they belong: {}. Say it with `headrest job capture {} N`, or import \
+                 with --as TRACK@TIME=before:PLACE (or driver:NAME) or --table",
+                unplaced.join(", "),
+                self.job
+            )?;
+        }
+        let said = |finding: &&Finding| ["place-taken", "set-finished"].contains(&finding.code.as_str());
+        for track in tracks() {
+            for finding in track.findings.iter().filter(said) {
+                let id = track.capture.map_or_else(String::new, |id| format!("{id:04}: "));
+                writeln!(f, "{id}{}", finding.text)?;
+            }
+        }
+        Ok(())
     }
 }

@@ -154,7 +154,10 @@ impl Placing {
             let one = match said {
                 Some(said) => self.as_said(&said),
                 None => {
-                    let alone = tracks.iter().filter(|other| other.stage == track.stage).count() == 1;
+                    let alike = |other: &&TrackAt<'_>| {
+                        (other.stage, other.measurement) == (track.stage, track.measurement)
+                    };
+                    let alone = tracks.iter().filter(alike).count() == 1;
                     self.by_name(file, track, alone)
                         .or_else(|| self.as_expected(track))
                         .unwrap_or_else(|| self.nowhere(track))
@@ -244,36 +247,35 @@ impl Placing {
         has(&Set::Before) && (self.entered || has(&Set::After))
     }
 
-    /// What the recording's name says, where it holds one such track.
+    /// What the recording's name says: the driver of all that is for one driver, and the place of the only track of its
+    /// kind. Several of one driver are taken for its places in their order, and that is a proposal.
     fn by_name(&self, file: &str, track: &TrackAt<'_>, alone: bool) -> Option<PlacedTrack> {
         let stem = file.rsplit_once('.').map_or(file, |(stem, _)| stem);
         let words = words(stem);
-        if !alone || words.is_empty() {
-            return None;
-        }
         let placed = |placement: Placement| {
             let placement = Placement {
                 conditions: self.conditions.clone(),
                 placed_by: Some(PlacedBy::Name),
                 ..placement
             };
-            Some(PlacedTrack { stage: None, finding: self.again_there(&placement), placement })
+            PlacedTrack { stage: None, finding: self.again_there(&placement), placement }
         };
         if is_for_one_driver(track) {
             let driver = self.named(&words)?;
-            let position = match is_against_reference(track) {
+            let position = match is_against_reference(track) && alone {
                 true => without(&words, &self::words(&driver.name)),
                 false => String::new(),
             };
-            return placed(Placement {
+            let of_driver = placed(Placement {
                 label: at_place(&driver.name, &position),
                 driver: driver.name.clone(),
                 position,
                 set: self.set.clone(),
                 ..Placement::default()
             });
+            return Some(if alone { of_driver } else { self.at_next_place(file, track, of_driver) });
         }
-        if track.stage != Stage::Tune {
+        if track.stage != Stage::Tune || !alone {
             return None;
         }
         let (first, rest) = words.split_first()?;
@@ -286,7 +288,33 @@ impl Placing {
             return None;
         }
         let position = rest.join(" ");
-        placed(Placement { label: position.clone(), set: Some(set), position, ..Placement::default() })
+        Some(placed(Placement { label: position.clone(), set: Some(set), position, ..Placement::default() }))
+    }
+
+    /// One of several tracks of a driver, at the first place where the job has none of it: the places of other drivers
+    /// first, then numbered ones.
+    fn at_next_place(&self, file: &str, track: &TrackAt<'_>, placed: PlacedTrack) -> PlacedTrack {
+        let driver = &placed.placement.driver;
+        let is_open = |place: &str| {
+            !self.taken.iter().any(|taken| {
+                &taken.driver == driver && taken.measurement == track.measurement && taken.position == place
+            })
+        };
+        let of_drivers = self.taken.iter().filter(|taken| !taken.driver.is_empty());
+        let known = of_drivers.map(|taken| taken.position.clone()).filter(|place| !place.is_empty());
+        let numbered = (1..).map(|number| format!("place {number}"));
+        let Some(position) = known.chain(numbered).find(|place| is_open(place)) else { return placed };
+        let finding = Finding::caution(
+            "place-proposed",
+            format!(
+                "`{file}` holds several of the driver {driver}. Each was taken for the next place, this one for \
+                 `{position}`: confirm it with `headrest job capture`, or say it with --as."
+            ),
+        );
+        let label = at_place(driver, &position);
+        let placed_by = Some(PlacedBy::Proposal);
+        let placement = Placement { label, position, placed_by, ..placed.placement };
+        PlacedTrack { placement, finding: Some(finding), ..placed }
     }
 
     /// The driver whose whole name stands among these words: the longest where one name is a part of another, and
@@ -529,6 +557,18 @@ mod tests {
         let ear = of(&mut placing, "before driver left ear.wav", FULL);
         assert_eq!(ear.placement.set, Some(Set::Before));
         assert_eq!(ear.placement.position, "driver left ear");
+        // Several of one driver: the driver is the one that is named, whatever the job expects next.
+        let mut placing = self::placing();
+        let files = ["left-mid.wav", "right-mid.wav"];
+        for file in files {
+            let tracks = [MID, TrackAt { start_s: 70.0, ..MID }, TrackAt { start_s: 90.0, ..MID }];
+            let several = placing.place(file, &tracks).unwrap();
+            let driver = file.trim_end_matches(".wav");
+            assert!(several.iter().all(|one| one.placement.driver == driver), "{several:?}");
+            let at: Vec<&str> = several.iter().map(|one| one.placement.position.as_str()).collect();
+            assert_eq!(at, ["place 1", "place 2", "place 3"]);
+            assert!(several.iter().all(|one| code(one) == "place-proposed"), "{several:?}");
+        }
         // Two tracks of one kind: the name cannot be that of both.
         let both = placing.place("before nose.wav", &[FULL, TrackAt { start_s: 20.0, ..FULL }]).unwrap();
         assert!(both.iter().all(|one| one.placement.set.is_none() && code(one) == "unplaced"), "{both:?}");
