@@ -40,7 +40,7 @@ impl Derivation {
             .filter(|(_, band)| band.enabled && channel_reaches(&band.channel, channel))
             .map(|(index, band)| (index + 1, band.typed))
             .unzip();
-        let audit = derive::audit((&before, &after), &bands, self.tune.profile()).ok()?;
+        let audit = derive::audit((&before, &after), &bands, &[], self.tune.profile()).ok()?;
         let mut check = Check::of(audit, &numbers);
         if !channel.is_empty() {
             for (_, _, text) in &mut check.bands {

@@ -6,7 +6,7 @@ use std::time::Instant;
 use job::Job;
 use procedure::Change;
 use project::Placement;
-use project::derive::{FitInputs, Fitted};
+use project::derive::{self, FitInputs, Fitted};
 use tuning::{Equalizer, FitOptions, Seat};
 use view::{
     Action, Choice, Command, EqualizerPlace, IntakeCard, NumberKey, Pace, Program, SetMark, SettingValue,
@@ -331,10 +331,11 @@ impl Core {
         };
         let (target, profile) = (self.state.tune.target().clone(), self.state.tune.profile().clone());
         let (basis, derivation) = (self.fit_basis(), self.derivation());
+        let doubt = self.job.as_ref().and_then(|open| derive::set_since(open.project(), &basis.captures));
         let fit = move || -> Result<Outcome<Core>> {
             let began = Instant::now();
             let channels = derivation.wanted();
-            let wanted = FitInputs { channels, locked, target, profile, options, basis };
+            let wanted = FitInputs { channels, locked, target, profile, options, basis, doubt };
             let fitted = wanted.fit().map_err(|(_, error)| Error::measurement(error.to_string()))?;
             let Fitted { bands, record } = fitted;
             let bands: Vec<TypedBand> = bands.iter().map(TypedBand::of_job).collect();

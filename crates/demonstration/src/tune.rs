@@ -210,7 +210,8 @@ fn check(
     let (before, after) = derive::change(&places(before), &places(after))
         .ok_or_else(|| Error::measurement("no position was measured before and after"))?;
     let bands: Vec<Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
-    derive::audit((&before, &after), &bands, profile).map_err(|error| Error::measurement(error.to_string()))
+    derive::audit((&before, &after), &bands, &[], profile)
+        .map_err(|error| Error::measurement(error.to_string()))
 }
 
 /// The responses as they are fitted and judged.

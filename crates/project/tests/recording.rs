@@ -230,7 +230,7 @@ fn a_slip_of_the_hand_is_named_whatever_the_car_does() {
         let (flat, with) = (response(&[]), response(&typed));
         let at = |response| [Placed { position: "driver", response }];
         let (before, after) = change(&at(&flat), &at(&with)).expect("one place is in both");
-        let audit = audit((&before, &after), &meant, &profile).expect("it is audited");
+        let audit = audit((&before, &after), &meant, &[], &profile).expect("it is audited");
         let wrong: Vec<_> = audit.bands.iter().filter(|band| band.verdict != Verdict::AsMeant).collect();
         let is_typed = |hz: f64| (hz / typed_hz).log2().abs() < 1.0 / 12.0;
         let found = wrong.first().and_then(|band| band.found.band);

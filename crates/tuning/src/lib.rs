@@ -55,7 +55,7 @@ pub use audit::entry::{
     AuditedChannel, ChannelSetting, ChannelVerdict, EntryAudit, EntryChannel, EntryError, EntryInput,
     audit_entry,
 };
-pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit};
+pub use audit::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict, audit, audit_named};
 pub use average::{AverageError, Outlier, average, outliers};
 pub use band_list::{BandEntry, MOST_BANDS, band_entries, bands_csv, parse_bands_csv};
 pub use calibration::Calibration;

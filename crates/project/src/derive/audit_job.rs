@@ -1,6 +1,8 @@
 //! What became of everything that was entered, by what a job holds before and after.
 
-use job::{AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, Driver, EnteredBand, Set};
+use job::{
+    AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, Driver, EnteredBand, ProcessorSetting, Set,
+};
 use measure::Finding;
 use tuning::{
     AuditResult, Band, ChannelVerdict, EntryAudit, EntryChannel, EntryInput, Profile, Response, Verdict,
@@ -8,8 +10,9 @@ use tuning::{
 };
 
 use super::car_plan::filter;
+use super::setting::{changed_beside_bands, planned, stood_in_processor};
 use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, time_zero, together};
-use crate::{CaptureEntry, Project};
+use crate::{CaptureEntry, Project, hertz};
 
 /// What an audit of a job found.
 #[derive(Debug, Clone, PartialEq)]
@@ -89,10 +92,30 @@ pub fn is_mistake(verdict: Verdict) -> bool {
     !matches!(verdict, Verdict::AsMeant | Verdict::Unclear)
 }
 
-/// The bands that reach a channel and count, with their places in the list from 1.
-fn meant<'a>(project: &'a Project, channel: &'a str) -> impl Iterator<Item = (usize, &'a EnteredBand)> {
-    let bands = (1..).zip(&project.data.bands);
-    bands.filter(move |(_, band)| band.enabled && channel_reaches(&band.channel, channel))
+/// A band that reaches a channel and counts.
+struct Meant {
+    /// Its place in the whole list, from 1.
+    index: usize,
+    /// What the sheet calls it: its number among those of its channel.
+    name: String,
+    typed: Band,
+}
+
+fn meant(project: &Project, channel: &str) -> Vec<Meant> {
+    let counts = |band: &&EnteredBand| band.enabled;
+    let bands = (1..).zip(&project.data.bands).filter(|(_, band)| counts(band));
+    let reaching = bands.filter(|(_, band)| channel_reaches(&band.channel, channel));
+    let of = reaching.map(|(index, band)| {
+        let same = project.data.bands[..index].iter().filter(counts);
+        let number = same.filter(|other| other.channel == band.channel).count();
+        let name = match band.channel.as_str() {
+            own if own == channel => number.to_string(),
+            "" => format!("{number} of all channels"),
+            other => format!("{number} of {other}"),
+        };
+        Meant { index, name, typed: band.typed() }
+    });
+    of.collect()
 }
 
 fn bands_of(
@@ -117,7 +140,13 @@ fn bands_of(
     let Some((before, after)) = change(&places(&before), &places(&after)).or_else(averages) else {
         return Ok(None);
     };
-    audited(project, profile, channel, (&before, &after)).map(Some)
+    let mut audit = audited(project, profile, channel, (&before, &after))?;
+    let all = first_and_last(project, channel);
+    let changed = all.map(|(was, is)| changed_beside_bands(&was, &is, channel)).unwrap_or_default();
+    if !changed.is_empty() && audit.bands.iter().any(|band| is_mistake(band.verdict)) {
+        doubt(&mut audit, &meant(project, channel), &changed);
+    }
+    Ok(Some(audit))
 }
 
 /// Whether bands are in the channel of a single driver: what they do to all that sounds together depends on the others.
@@ -134,15 +163,15 @@ fn audited(
     channel: &str,
     (before, after): (&Response, &Response),
 ) -> Result<AuditResult, NoAudit> {
-    let (numbers, typed): (Vec<usize>, Vec<Band>) =
-        meant(project, channel).map(|(number, band)| (number, band.typed())).unzip();
-    let mut audit = super::audit((before, after), &typed, profile)
+    let bands = meant(project, channel);
+    let typed: Vec<Band> = bands.iter().map(|band| band.typed).collect();
+    let names: Vec<String> = bands.iter().map(|band| band.name.clone()).collect();
+    let mut audit = super::audit((before, after), &typed, &names, profile)
         .map_err(|error| NoAudit::Unusable(error.to_string()))?;
-    // A band is called by its place in the whole list.
+    // A band has its place in the whole list.
     for band in audit.bands.iter_mut().filter(|band| band.verdict != Verdict::Extra) {
-        if let Some(&number) = band.index.checked_sub(1).and_then(|index| numbers.get(index)) {
-            band.text = band.text.replacen(&format!("Band {} ", band.index), &format!("Band {number} "), 1);
-            band.index = number;
+        if let Some(meant) = band.index.checked_sub(1).and_then(|index| bands.get(index)) {
+            band.index = meant.index;
         }
     }
     Ok(audit)
@@ -155,7 +184,7 @@ fn bands_of_driver(
     profile: &Profile,
     one: &Alone,
 ) -> Result<Option<AuditResult>, NoAudit> {
-    if meant(project, &one.channel).next().is_none() {
+    if meant(project, &one.channel).is_empty() {
         return Ok(None);
     }
     let rate_hz = profile.sample_rate_hz;
@@ -189,6 +218,41 @@ fn bands_of_driver(
 
 /// So far below its passband a driver's crossovers leave too little of it to judge a band by (our choice).
 const PLAYS_DB: f64 = 12.0;
+
+/// What stood in the processor when *before* was measured, and what is to be in it now.
+fn first_and_last(project: &Project, channel: &str) -> Option<(ProcessorSetting, ProcessorSetting)> {
+    let before = project.captures.iter().filter(|capture| {
+        capture.meta.set == Some(Set::Before)
+            && capture.meta.processor_channel == channel
+            && capture.meta.driver.is_empty()
+    });
+    let was = stood_in_processor(project, before.max_by_key(|capture| capture.id)?);
+    Some((was, planned(&project.data)))
+}
+
+/// Where more was changed than what the bands do, a mistake in a band cannot be told from the rest.
+fn doubt(audit: &mut AuditResult, bands: &[Meant], changed: &[String]) {
+    audit.bands.retain(|band| band.verdict != Verdict::Extra);
+    for (band, meant) in audit.bands.iter_mut().zip(bands) {
+        band.verdict = Verdict::Unclear;
+        band.found = band.meant;
+        band.text = format!(
+            "Whether band {} ({}) was entered correctly cannot be told: more was changed than the bands. Look at it in the \
+             processor.",
+            meant.name,
+            hertz(meant.typed.frequency_hz)
+        );
+    }
+    audit.findings = vec![Finding::caution(
+        "more-changed",
+        format!(
+            "Between `before` and `after` more was changed than the equalizer of the whole: {}. What the captures differ \
+             by cannot be laid to single bands. Enter everything else first and measure `before` with the bands \
+             bypassed, or measure each driver alone into both sets.",
+            changed.join(", ")
+        ),
+    )];
+}
 
 fn places<'a>(set: &[(job::CaptureId, Placed<'a>)]) -> Vec<Placed<'a>> {
     set.iter().map(|(_, placed)| *placed).collect()
@@ -282,7 +346,13 @@ fn record(
             if channel.is_empty() { band.text.clone() } else { format!("On the {channel}: {}", band.text) };
         AuditLine { channel: channel.to_owned(), text, ..AuditLine::from(band) }
     };
-    let findings = |findings: &[Finding]| findings.to_vec();
+    let findings = |channel: &str, findings: &[Finding]| -> Vec<Finding> {
+        let on = |finding: &Finding| match channel {
+            "" => finding.clone(),
+            side => Finding { text: format!("On the {side}: {}", finding.text), ..finding.clone() },
+        };
+        findings.iter().map(on).collect()
+    };
     let channel = |one: &tuning::AuditedChannel| {
         let meant = project.data.channels.iter().find(|setting| setting.channel == one.channel);
         let found = super::car_plan::setting(
@@ -310,8 +380,8 @@ fn record(
         residual_rms_db: bands.iter().map(|(_, audit)| audit.residual_rms_db).reduce(f64::max),
         findings: bands
             .iter()
-            .flat_map(|(_, audit)| findings(&audit.findings))
-            .chain(entry.iter().flat_map(|entry| findings(&entry.findings)))
+            .flat_map(|(channel, audit)| findings(channel, &audit.findings))
+            .chain(entry.iter().flat_map(|entry| findings("", &entry.findings)))
             .collect(),
     }
 }

@@ -1,6 +1,7 @@
 //! The bands for all channels that are tuned, with everything that the fit says of them.
 
 use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord};
+use measure::Finding;
 use tuning::{
     Band, ChannelFit, ChannelInput, FitError, FitOptions, Profile, Response, Target, channel_reaches,
 };
@@ -20,6 +21,8 @@ pub struct FitInputs {
     pub options: FitOptions,
     /// What the job is told of the target, the processor and the captures.
     pub basis: Basis,
+    /// Why what was measured is doubtful.
+    pub doubt: Option<Finding>,
 }
 
 /// What a fit found.
@@ -61,6 +64,9 @@ impl FitInputs {
             let locked: Vec<Band> = locked.map(EnteredBand::typed).collect();
             let options = FitOptions { locked, ..self.options.clone() };
             fits.extend(tuning::fit_channels(group, &self.profile, &options)?);
+        }
+        if let (Some(first), Some(doubt)) = (fits.first_mut(), &self.doubt) {
+            first.fit.findings.push(doubt.clone());
         }
         Ok(fits)
     }
@@ -128,6 +134,7 @@ mod tests {
             profile: Profile::preset("parametric-gridded").expect("a profile"),
             options: FitOptions { from_hz: 30.0, to_hz: 16_000.0, ..FitOptions::default() },
             basis: Basis::default(),
+            doubt: None,
         }
     }
 

@@ -30,8 +30,9 @@ impl FitInputs {
             })
             .collect();
         let locked = project.data.bands.iter().filter(|band| band.locked).cloned().collect();
+        let doubt = super::setting::set_since(project, &captures);
         let basis = Basis { captures, ..basis };
-        Self { channels, locked, target, profile, options, basis }
+        Self { channels, locked, target, profile, options, basis, doubt }
     }
 
     /// What the job is told of a fit: target and processor, the limits that were chosen, the bands to enter,

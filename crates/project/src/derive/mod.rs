@@ -13,6 +13,7 @@ mod place;
 mod placing;
 mod proof;
 mod response;
+mod setting;
 mod timing_job;
 mod tune_job;
 
@@ -32,5 +33,6 @@ pub use place::main_place;
 pub use placing::{PlacedTrack, Placing, PlacingError, SaidPlace, TrackAt};
 pub use proof::{Placed, audit, change, mistype};
 pub use response::{NoResponse, impulse_of, later, response_of};
+pub use setting::set_since;
 pub use timing_job::{JobTiming, NoTiming, TimingWish, driver_capture, timing_job};
 pub use tune_job::{NoTune, ProposedTune, TuneInputs, judgement, measured_sides};

@@ -54,14 +54,18 @@ const SMALL_DB: f64 = 1.0;
 /// What became of each band, by what changed between two sets of captures. What is left where no
 /// band was meant is a band too many when it is large, and a remark when it is small.
 ///
+/// `names` are what the bands are called; a band without one has its number.
+///
 /// # Errors
 /// When the responses or the bands cannot be used.
 pub fn audit(
     (before, after): (&Response, &Response),
     bands: &[Band],
+    names: &[String],
     profile: &Profile,
 ) -> Result<AuditResult, AuditError> {
-    let mut audit = tuning::audit(&AuditInput { before, after, bands, profile: Some(profile) })?;
+    let input = AuditInput { before, after, bands, profile: Some(profile) };
+    let mut audit = tuning::audit_named(&input, names)?;
     let is_small = |band: &AuditedBand| {
         band.verdict == Verdict::Extra && band.found.band.is_some_and(|found| found.gain_db.abs() < SMALL_DB)
     };

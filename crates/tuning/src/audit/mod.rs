@@ -40,6 +40,15 @@ const MOST_TURNS: usize = 4;
 /// # Errors
 /// When the responses or bands cannot be used.
 pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
+    audit_named(input, &[])
+}
+
+/// [`audit`] of bands that have names of their own, such as `2 of all channels`; what is said calls them by these, and
+/// by their numbers where there is none.
+///
+/// # Errors
+/// Those of [`audit`].
+pub fn audit_named(input: &AuditInput<'_>, names: &[String]) -> Result<AuditResult, AuditError> {
     let rate_hz = input.sample_rate_hz();
     for (index, band) in input.bands.iter().enumerate() {
         let is_one = band.frequency_hz > 0.0
@@ -60,7 +69,7 @@ pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
     let mut begun =
         vec![heard.judged(&meant), heard.smoothed_as(&meant), heard.sharp_as(&meant), heard.moved_as(&meant)];
     begun.dedup_by(|one, other| one.is_like(other));
-    let found = begun.into_iter().map(|evidence| settled(input, evidence, &possible));
+    let found = begun.into_iter().map(|evidence| settled(input, names, evidence, &possible));
     let best = found.min_by(|one, other| one.0.total_cmp(&other.0));
     best.map(|(_, result)| result).ok_or(AuditError::NothingInCommon)
 }
@@ -68,13 +77,18 @@ pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
 /// Explains by turns: how the captures differ by chance shows only in what is left when the
 /// mistakes are explained, and how much is to be explained only when that is known. Gives how
 /// unlikely the explanation is, and the explanation.
-fn settled(input: &AuditInput<'_>, mut evidence: Evidence, possible: &Possible) -> (f64, AuditResult) {
+fn settled(
+    input: &AuditInput<'_>,
+    names: &[String],
+    mut evidence: Evidence,
+    possible: &Possible,
+) -> (f64, AuditResult) {
     let mut turn = 1;
     loop {
         let found = explained(input, &evidence, possible);
         let judged = evidence.judged(&found.bands());
         if turn == MOST_TURNS || judged.is_like(&evidence) {
-            return (judged.unlikeliness(&found.bands()) + found.burden(), found.report());
+            return (judged.unlikeliness(&found.bands()) + found.burden(), found.report(names));
         }
         evidence = judged;
         turn += 1;

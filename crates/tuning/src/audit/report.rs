@@ -14,7 +14,9 @@ const CAPTURES_DIFFER_DB: f64 = 1.0;
 const TREBLE_HZ: f64 = 1_000.0;
 
 impl Trial<'_> {
-    pub(super) fn report(&self) -> AuditResult {
+    /// What is said, with the band at each place called by its name there, or else by its number from 1.
+    pub(super) fn report(&self, names: &[String]) -> AuditResult {
+        let name = |place: usize| names.get(place).cloned().unwrap_or_else(|| (place + 1).to_string());
         let remains = self.remains(None).db;
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let count = remains.len() as f64;
@@ -26,21 +28,21 @@ impl Trial<'_> {
             .enumerate()
             .map(|(place, belief)| {
                 let meant = self.input.bands.get(place);
-                let (verdict, text) = match self.untold(place) {
+                let (verdict, text) = match self.untold(place, &name(place)) {
                     Some(text) => (Verdict::Unclear, text),
-                    None => (belief.verdict, sentence(place + 1, meant, belief)),
+                    None => (belief.verdict, sentence(&name(place), meant, belief)),
                 };
                 let found = self.described(belief.heard().as_ref());
                 AuditedBand { index: place + 1, verdict, meant: self.described(meant), found, text }
             })
             .collect();
-        let findings = self.findings(&bands, residual_rms_db, level_db);
+        let findings = self.findings(&bands, residual_rms_db, level_db, &name);
         AuditResult { bands, residual_rms_db, findings }
     }
 
     /// What is said of a band that cannot be told: it lies beside all that was captured, or what
     /// the captures differ by hides it.
-    fn untold(&self, place: usize) -> Option<String> {
+    fn untold(&self, place: usize, name: &str) -> Option<String> {
         let meant = self.input.bands.get(place)?;
         let points = &self.evidence.frequency_hz;
         let (from_hz, to_hz) = (points[0], points[points.len() - 1]);
@@ -54,8 +56,7 @@ impl Trial<'_> {
             return None;
         };
         Some(format!(
-            "Whether band {} ({}) was entered correctly cannot be told: {because}. Look at it in the processor.",
-            place + 1,
+            "Whether band {name} ({}) was entered correctly cannot be told: {because}. Look at it in the processor.",
             hertz(meant.frequency_hz)
         ))
     }
@@ -66,7 +67,13 @@ impl Trial<'_> {
         MaybeBand { band: Some(band), entered_q: ((band.q - typed.q).abs() > 1e-9).then_some(typed.q) }
     }
 
-    fn findings(&self, bands: &[AuditedBand], residual_rms_db: f64, level_db: f64) -> Vec<Finding> {
+    fn findings(
+        &self,
+        bands: &[AuditedBand],
+        residual_rms_db: f64,
+        level_db: f64,
+        name: &dyn Fn(usize) -> String,
+    ) -> Vec<Finding> {
         let mut findings = Vec::new();
         if level_db.abs() > 1.0 {
             findings.push(Finding::note(
@@ -90,7 +97,7 @@ impl Trial<'_> {
         let untold: Vec<String> = (0..meant)
             .filter(|&place| self.beliefs[place].verdict == Verdict::AsMeant)
             .filter(|&place| bands[place].verdict == Verdict::Unclear)
-            .map(|place| format!("{} ({})", place + 1, hertz(self.input.bands[place].frequency_hz)))
+            .map(|place| format!("{} ({})", name(place), hertz(self.input.bands[place].frequency_hz)))
             .collect();
         if !untold.is_empty() {
             findings.push(Finding::note(
@@ -158,7 +165,7 @@ impl Belief {
 }
 
 /// The verdict in a sentence that says what to look at.
-fn sentence(number: usize, meant: Option<&Band>, belief: &Belief) -> String {
+fn sentence(number: &str, meant: Option<&Band>, belief: &Belief) -> String {
     let Some(meant) = meant else {
         return belief.typed.map_or_else(String::new, |found| {
             format!(
