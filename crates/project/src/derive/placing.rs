@@ -302,7 +302,7 @@ impl Placing {
         };
         let of_drivers = self.taken.iter().filter(|taken| !taken.driver.is_empty());
         let known = of_drivers.map(|taken| taken.position.clone()).filter(|place| !place.is_empty());
-        let numbered = (1..).map(|number| format!("place {number}"));
+        let numbered = (1..).map(|number| format!("position {number}"));
         let Some(position) = known.chain(numbered).find(|place| is_open(place)) else { return placed };
         let finding = Finding::caution(
             "place-proposed",
@@ -566,7 +566,7 @@ mod tests {
             let driver = file.trim_end_matches(".wav");
             assert!(several.iter().all(|one| one.placement.driver == driver), "{several:?}");
             let at: Vec<&str> = several.iter().map(|one| one.placement.position.as_str()).collect();
-            assert_eq!(at, ["place 1", "place 2", "place 3"]);
+            assert_eq!(at, ["position 1", "position 2", "position 3"]);
             assert!(several.iter().all(|one| code(one) == "place-proposed"), "{several:?}");
         }
         // Two tracks of one kind: the name cannot be that of both.
