@@ -68,9 +68,9 @@ impl CaptureView {
         let doubtful = reading.findings.iter().filter(|finding| finding.level != FindingLevel::Note);
         let worst = doubtful.max_by_key(|finding| finding.level).map(|finding| finding.text.clone());
         let stopped = match capture.state {
-            CaptureState::Done => None,
+            // What is being recorded is as it should be.
+            CaptureState::Done | CaptureState::Recording => None,
             CaptureState::Interrupted => Some("Stopped before its end.".to_owned()),
-            CaptureState::Recording => Some("Being recorded.".to_owned()),
         };
         let (position, place) = position_and_place(&capture.meta);
         let started = capture.meta.started.to_zoned_datetime(jiff::tz::TimeZone::system());

@@ -259,6 +259,10 @@ impl Core {
 
     /// Opens a stage. Tune begins with the whole car where that can be tuned, and nobody has begun otherwise.
     fn open_stage(&mut self, stage: Stage) -> Result<()> {
+        if self.state.face.stage != stage {
+            // What was chosen for another stage's chart says nothing of this one's.
+            self.state.face.chart = self.state.usual_face(stage);
+        }
         self.state.face.stage = stage;
         if stage == Stage::Tune && self.offers_whole_car() && self.work.is_none() {
             return self.open_whole_car();

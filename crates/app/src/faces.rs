@@ -31,6 +31,13 @@ impl State {
     }
 }
 
+impl State {
+    /// Whether responses are shown against the target.
+    pub(super) fn is_tuning(&self) -> bool {
+        !matches!(self.face.stage, Stage::Source | Stage::Gain | Stage::Drivers | Stage::Timing)
+    }
+}
+
 impl Derivation {
     /// The faces that can be shown now.
     pub(super) fn faces(&self) -> Vec<ChartFace> {
@@ -39,6 +46,8 @@ impl Derivation {
         let shown = || self.captures.of(self.face.stage).filter(move |held| self.is_shown(held) && of_sweeps);
         let has = |curve: &str| shown().any(|held| held.reading.curves.contains_key(curve));
         let mut faces = match self.face.stage {
+            // Volts at the amplifier are no curve over frequency.
+            Stage::Gain => return self.picture_face().into_iter().collect(),
             Stage::Source => self.source_faces().to_vec(),
             _ => vec![ChartFace::Response],
         };
@@ -88,16 +97,10 @@ impl Derivation {
         }
     }
 
-    /// Whether responses are shown against the target.
-    pub(super) fn is_tuning(&self) -> bool {
-        !matches!(self.face.stage, Stage::Source | Stage::Gain | Stage::Drivers | Stage::Timing)
-    }
-
     /// The stage whose captures the chart shows.
     fn charted(&self) -> Stage {
         match self.face.stage {
             Stage::Timing => Stage::Drivers,
-            Stage::Gain => Stage::Source,
             Stage::Intake | Stage::Handover => Stage::Tune,
             stage => stage,
         }
@@ -333,19 +336,20 @@ impl Derivation {
         let lines = self.arrivals().enumerate().filter_map(|(number, (held, at_s))| {
             let impulse = impulse_of(&held.reading)?;
             let peak = impulse.peak().abs();
-            let at_ms = 1e3 * (at_s - first_s);
+            let at_ms = 1e3 * (at_s - first_s) + 0.0;
             // The first driver stands on top.
             let row = (count - number) as f64;
             let drawn = impulse.time_s.iter().zip(&impulse.value);
             let drawn = drawn.map(|(t, h)| Point { x: 1e3 * t + at_ms, y: row + 0.45 * h / peak });
             let points = drawn.filter(|point| (-1.0..=to_ms).contains(&point.x)).collect();
-            marks.push(Mark { x: at_ms, label: format!("{at_ms:.2} ms") });
-            let label = held.position.clone();
+            marks.push(Mark { x: at_ms, label: String::new() });
+            let label = format!("{} {at_ms:.2} ms", held.position);
             Some(Line { label, role: role(number), dash: Dash::Solid, points, certainty: [].into() })
         });
         let lines: Vec<Line> = lines.collect();
         let x = linear("Time after the first arrival", "ms", -1.0, to_ms);
-        let y = linear("Drivers", "", 0.3, count as f64 + 0.7);
+        // Each in a row of its own: the height is no number.
+        let y = linear("", "", 0.3, count as f64 + 0.7);
         Chart { lines, marks, ..empty("When each driver’s sound arrives".to_owned(), x, y) }
     }
 

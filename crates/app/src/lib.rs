@@ -163,6 +163,8 @@ struct Core {
     /// What is taken off a response that is being measured.
     live_offset_db: Option<f64>,
     changed: bool,
+    /// Whether simulated cars run as fast as they can be computed.
+    hurried: bool,
     /// Whether the last face has gone.
     over: bool,
 }
@@ -218,6 +220,7 @@ pub struct App {
     door: Door,
     mailbox: Receiver<Mail>,
     memory: Option<Remembered>,
+    hurried: bool,
 }
 
 /// Where faces attach to an app, from any thread.
@@ -265,7 +268,7 @@ impl Default for App {
     fn default() -> Self {
         let (mail, mailbox) = sync_channel(MAILBOX_DEPTH);
         let door = Door { mail: Arc::new(mail), switch: StopSwitch::default(), attached: Arc::default() };
-        Self { door, mailbox, memory: None }
+        Self { door, mailbox, memory: None, hurried: false }
     }
 }
 
@@ -275,6 +278,13 @@ impl App {
     #[must_use]
     pub fn remembering() -> Self {
         Self { memory: Some(Remembered::load()), ..Self::default() }
+    }
+
+    /// The same app, in which simulated cars run as fast as they can be computed and nothing is counted down:
+    /// for whoever drives it without a person.
+    #[must_use]
+    pub fn hurried(self) -> Self {
+        Self { hurried: true, ..self }
     }
 
     /// How the window was left.
@@ -295,6 +305,7 @@ impl App {
         let mail = Arc::downgrade(&self.door.mail);
         let mut core = Core::new(tune, self.door.switch.clone(), sounds::speaker(), mail);
         core.deriver = Some(deriver());
+        core.hurried = self.hurried;
         if let Some(remembered) = self.memory {
             core.remembering(remembered);
         }
@@ -349,6 +360,7 @@ impl Core {
             last_command: Instant::now(),
             live_offset_db: None,
             changed: false,
+            hurried: false,
             over: false,
         }
     }
@@ -607,8 +619,8 @@ impl Core {
         let rig = OpenRig::open(RigChoice::Simulated { car: name.to_owned(), pace: Pace::RealTime })?;
         let Some(facts) = rig.facts().car().cloned() else { return Ok(None) };
         self.state.choices.positions = facts.car.position_names().count();
-        self.state.choices.countdown_s = 1;
-        self.state.choices.times = 10;
+        let (countdown_s, times) = if self.hurried { (0, order::UNWATCHED) } else { (1, 10) };
+        (self.state.choices.countdown_s, self.state.choices.times) = (countdown_s, times);
         self.state.choices.filters_on = false;
         self.hold_rig(rig, RememberedRig::Simulated(name.to_owned()));
         self.state.entered = self.state.has_entered();
@@ -618,16 +630,27 @@ impl Core {
     fn use_simulated_car(&mut self, name: &str) -> Result<()> {
         let Some(CarFacts { car, .. }) = self.take_car(name)? else { return Ok(()) };
         self.begin_job(&car.name)?;
-        if let Some(job) = &self.job
-            && job.project().data.intake.drivers.is_empty()
-        {
-            // What does not pass through the processor has no channel there.
-            let drivers = car.drivers.iter().map(|part| {
-                let driver = driver(&part.name, role_of(part.role));
-                if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
-            });
-            let intake = job::Intake { drivers: drivers.collect(), ..job.project().data.intake.clone() };
-            self.apply(Change::Intake(intake))?;
+        if let Some(job) = &self.job {
+            // What the person has said of the car stays.
+            let data = &job.project().data;
+            let mut intake = data.intake.clone();
+            if intake.drivers.is_empty() {
+                // What does not pass through the processor has no channel there.
+                let drivers = car.drivers.iter().map(|part| {
+                    let driver = driver(&part.name, role_of(part.role));
+                    if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
+                });
+                intake.drivers = drivers.collect();
+            }
+            let mut changes = Vec::new();
+            if intake.vehicle.trim().is_empty() {
+                intake.vehicle.clone_from(&car.name);
+                if data.head.name == self.state.proposed_name() {
+                    changes.push(Change::Named(self.state.name_for(&intake)));
+                }
+            }
+            changes.push(Change::Intake(intake));
+            self.apply(Change::Together(changes))?;
         }
         self.state.face.at_start = false;
         self.state.face.stage = view::Stage::Source;

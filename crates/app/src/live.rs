@@ -10,6 +10,7 @@ use units::LevelDbfs;
 use view::{Figure, Meter, MeterUnit, Tone};
 
 use procedure::BlockLevel;
+use tuning::Response;
 
 /// A meter's lowest level below full scale.
 const FLOOR_DB: f64 = -72.0;
@@ -79,6 +80,15 @@ impl Trace {
             begins_s += segment.duration_s;
         }
         None
+    }
+
+    /// The response so far; nothing before there is enough of it to compare.
+    pub(super) fn response(&self) -> Option<Response> {
+        if self.levels_db.len() < 2 {
+            return None;
+        }
+        let frequency_hz = self.levels_db.keys().map(|place| (f64::from(*place) / PLACES).exp2());
+        Response::new(frequency_hz.collect(), self.levels_db.values().copied().collect()).ok()
     }
 
     /// The curve so far.

@@ -17,6 +17,8 @@ use super::state::State;
 use super::work::Heading;
 use library::{Error, Result};
 
+/// So much faster than real time a simulated car runs that nobody looks at.
+pub(super) const UNWATCHED: u32 = 10_000;
 /// How far below the clean step the simulated car is measured.
 const STEPS_BELOW: u32 = 8;
 

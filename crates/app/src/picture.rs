@@ -21,6 +21,12 @@ impl State {
     pub(super) fn offset_db(&self, response: &Response) -> f64 {
         offset_to(self.tune.target(), response)
     }
+
+    /// The ribbon of what is heard at this moment.
+    pub(super) fn live_ribbon(&self, response: &Response, caption: &str) -> Option<Ribbon> {
+        let left = self.is_tuning().then(|| residual_to(self.tune.target(), response))?;
+        ribbon_of(&left, caption.to_owned())
+    }
 }
 
 impl Derivation {
@@ -47,7 +53,7 @@ impl Derivation {
             None => RigHead {
                 name: "No rig".to_owned(),
                 state: RigState::None,
-                text: "devices, or the simulated car".to_owned(),
+                text: "not chosen yet".to_owned(),
                 simulated: false,
             },
             Some(rig) => RigHead {
@@ -128,13 +134,7 @@ impl Derivation {
             Some((self.tune.predicted(self.looked_at(), &average), caption))
         };
         let (response, caption) = after.or_else(before)?;
-        let left = self.residual(&response);
-        let rms = rms(&left)?;
-        Some(Ribbon {
-            line: line(&caption, Role::Difference, Dash::Solid, &left, 0.0),
-            rms_text: format!("{rms:.1} dB"),
-            caption,
-        })
+        ribbon_of(&self.residual(&response), caption)
     }
 
     /// The tiles in the order of the work: by stage, and as they came within each.
@@ -228,6 +228,16 @@ impl Derivation {
             tray: self.tray(),
         })
     }
+}
+
+/// What is left of a response, with its RMS.
+fn ribbon_of(left: &Response, caption: String) -> Option<Ribbon> {
+    let rms = rms(left)?;
+    Some(Ribbon {
+        line: line(&caption, Role::Difference, Dash::Solid, left, 0.0),
+        rms_text: format!("{rms:.1} dB"),
+        caption,
+    })
 }
 
 pub(super) fn line(label: &str, role: Role, dash: Dash, response: &Response, offset_db: f64) -> Line {

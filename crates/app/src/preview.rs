@@ -156,7 +156,8 @@ impl Core {
         };
         let told = (self.preview_tuning(car), choices.with_bands);
         let tuning = told.0.clone();
-        let heading = Heading { title: "Listening".to_owned(), ..Heading::default() };
+        let playing = if choices.recording { "Playing the recording" } else { "Playing pink noise" };
+        let heading = Heading { title: playing.to_owned(), ..Heading::default() };
         let store = procedure::Store::Nowhere;
         let with = With { headings: vec![heading], store, pace: Pace::RealTime };
         let previewing =

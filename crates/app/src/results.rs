@@ -69,8 +69,9 @@ impl Derivation {
                     (Some(rms), None) | (None, Some(rms)) => format!("{rms:.1} dB RMS error"),
                     (None, None) => return None,
                 };
-                let side = if after.is_some() { SetMark::After } else { SetMark::Before };
-                let state = if self.is_set_complete(side) { StageState::Measured } else { StageState::Begun };
+                // What the bands did is known when it was measured.
+                let proven = after.is_some() && self.is_set_complete(SetMark::After);
+                let state = if proven { StageState::Measured } else { StageState::Begun };
                 Some((state, text))
             }
             Stage::Handover => {
@@ -83,6 +84,7 @@ impl Derivation {
     pub(super) fn short_result(&self, held: &CaptureView) -> String {
         match (held.response.is_some(), held.has_result()) {
             (true, _) => String::new(),
+            (false, false) if held.running => "being recorded".to_owned(),
             (false, false) => "no result".to_owned(),
             (false, true) => match held.reading.values.get("clean_step") {
                 Some(step) => format!("clean to step {step:.0}"),

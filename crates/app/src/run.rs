@@ -363,6 +363,7 @@ impl Core {
             (self.state.rig_heard, self.changed) = (true, true);
         }
         running.trace.hear(blocks);
+        let mut ribbon = None;
         let (figures, lines) = match &running.doing {
             Doing::Sweeping if !self.state.sweep_steps.is_empty() => (
                 self.state.sweep_steps.last().map(super::source::sweep_chart::figures).unwrap_or_default(),
@@ -377,7 +378,9 @@ impl Core {
                 return;
             }
             Doing::Watching { gain } => {
-                let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms).filter(|_| *gain);
+                // While it is stopped the tone fades, which says nothing of where the amplifier stands.
+                let counts = *gain && !self.run.as_ref().is_some_and(RunToken::is_stopped);
+                let volts = calibration.volts_per_fs.map(|volts| volts * measured.rms).filter(|_| counts);
                 let figures = match volts.map(|volts| self.read_gain(volts, running.elapsed_s)) {
                     Some((volts, to_go)) => {
                         let value = format!("{volts:.2} V");
@@ -390,11 +393,20 @@ impl Core {
             Doing::Previewing(previewing) => {
                 let levels = previewing.level_figures();
                 let figures = if levels.is_empty() { vec![figure] } else { levels };
+                let heard = previewing.curves[usize::from(previewing.with)].as_ref();
+                let way = if previewing.with { "with the bands" } else { "without the bands" };
+                ribbon =
+                    heard.and_then(|heard| self.live_ribbon(heard, &format!("Heard {way} \u{2212} target")));
                 (figures, self.previewed_lines(previewing))
             }
-            _ => (vec![figure], running.trace.line().into_iter().collect()),
+            _ => {
+                let so_far = running.trace.response();
+                ribbon =
+                    so_far.and_then(|so_far| self.live_ribbon(&so_far, "This sweep so far \u{2212} target"));
+                (vec![figure], running.trace.line().into_iter().collect())
+            }
         };
-        self.send_live(Live { meter: Some(meter), figures, lines });
+        self.send_live(Live { meter: Some(meter), figures, lines, ribbon });
         self.changed |= matches!(&running.doing, Doing::Listening(listening) if listening.playing.is_some());
     }
 

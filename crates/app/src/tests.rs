@@ -14,6 +14,7 @@ use view::{
 
 use super::captures::Captures;
 use super::derive::FaceId;
+use super::order::UNWATCHED;
 use super::sounds::{Cued, Sound};
 use super::tune::Tune;
 use super::typed_band::TypedBand;
@@ -43,7 +44,7 @@ impl TestApp {
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
         core.hold(job, Captures::default()).expect("it is held");
         core.use_simulated_car("").expect("the car");
-        core.state.choices.times = 10_000;
+        core.state.choices.times = UNWATCHED;
         core.state.choices.countdown_s = 0;
         core.state.choices.driver_places = 1;
         Self { core, _mail: mail, mailbox, updates, sounds, folder }
@@ -184,7 +185,8 @@ fn a_capture_is_renamed_and_marked_while_it_runs() {
     app.choose(Choice::Driver(Some("left-tweeter".to_owned())));
     app.ask(Command::StartOrStop);
     app.pump_until(|app| !app.snapshot().tray.is_empty());
-    assert_eq!(app.snapshot().tray[0].remark, "Being recorded.");
+    let tile = app.snapshot().tray[0].clone();
+    assert_eq!((tile.result.as_str(), tile.remark.as_str()), ("being recorded", ""), "that is no warning");
     app.ask(Command::RenameCapture(CaptureId(1), "tweeter, door open".to_owned()));
     app.ask(Command::MarkCapture(CaptureId(1), Some(SetMark::After)));
     app.notices();
@@ -220,6 +222,7 @@ fn drivers_follow_one_another_until_they_are_muted() {
     app.ask(Command::Mute);
     app.finish();
     let done = app.snapshot().tray.iter().filter(|tile| tile.remark.is_empty()).count();
+    assert!(app.snapshot().tray.iter().all(|tile| tile.result != "being recorded"), "nothing runs any more");
     assert!((1..8).contains(&done), "{done} drivers were measured");
     assert_eq!(app.heard(), [], "muted is muted");
     app.press(Action::Measure);
@@ -659,4 +662,25 @@ fn a_moved_microphone_gives_one_response_with_its_spread() {
     assert!(held.reading.values["pieces"] >= 25.0 && spread.len() == response.frequency_hz.len());
     // Twelfths of an octave.
     assert!((response.frequency_hz[1] / response.frequency_hz[0]).log2() < 0.1);
+}
+
+/// Source: analytic: what lies on the target leaves nothing, and what is tilted by d dB an octave over n octaves
+/// leaves d · n / √12 in the RMS.
+#[test]
+fn the_ribbon_of_what_is_heard_is_its_distance_from_the_target() {
+    let mut app = TestApp::new();
+    app.ask(Command::OpenStage(Stage::Tune));
+    let on_target = app.core.tune.target().response(20.0, 20_000.0, 48.0);
+    let ribbon = app.core.live_ribbon(&on_target, "Heard").expect("a ribbon");
+    assert_eq!((ribbon.rms_text.as_str(), ribbon.caption.as_str()), ("0.0 dB", "Heard"));
+    let (from_hz, to_hz) = super::memos::RANGE_HZ;
+    let octaves = (to_hz / from_hz).log2();
+    let tilted = on_target.frequency_hz.iter().zip(&on_target.magnitude_db);
+    let magnitude_db = tilted.map(|(hz, db)| db + 0.5 * (hz / from_hz).log2()).collect();
+    let tilted = tuning::Response { magnitude_db, ..on_target.clone() };
+    let rms = app.core.live_ribbon(&tilted, "Heard").expect("a ribbon").rms_text;
+    let rms: f64 = rms.trim_end_matches(" dB").parse().expect("a number");
+    testkit::near("a tilt", rms, 0.5 * octaves / 12f64.sqrt(), 0.06);
+    app.ask(Command::OpenStage(Stage::Drivers));
+    assert!(app.core.live_ribbon(&on_target, "Heard").is_none(), "a driver alone has no target");
 }

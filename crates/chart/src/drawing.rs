@@ -252,7 +252,20 @@ fn ink(role: Role) -> Ink {
         Role::Average => SERIES[6],
         Role::Noise => Ink(0x76, 0x76, 0x76),
         Role::Series(index) => SERIES[usize::from(index) % SERIES.len()],
+        Role::Family(degree) => between(FAMILY, degree),
     }
+}
+
+/// The least and the most of a family: the same hue, lighter and darker.
+const FAMILY: [Ink; 2] = [Ink(0x4a, 0x96, 0xc8), Ink(0x00, 0x1f, 0x3a)];
+
+/// A colour on the way from one to another.
+fn between([from, to]: [Ink; 2], degree: u8) -> Ink {
+    let mix = |from: u8, to: u8| {
+        let (from, to, degree) = (u32::from(from), u32::from(to), u32::from(degree));
+        ((from * (255 - degree) + to * degree + 127) / 255) as u8
+    };
+    Ink(mix(from.0, to.0), mix(from.1, to.1), mix(from.2, to.2))
 }
 
 /// A circle.
@@ -299,16 +312,14 @@ fn axes(shapes: &mut Vec<Shape>, chart: &Chart, plot: &Plot) {
     for tick in ticks(&plot.view.y, (plot.height / 32.0) as usize) {
         let y = plot.y(tick.value);
         shapes.push(Shape::Path(thin((left, y), (right, y), grey(tick.major))));
-        if !tick.label.is_empty() {
+        // An axis without a name has no numbers either.
+        if !tick.label.is_empty() && !chart.y.label.is_empty() {
             shapes.push(Shape::Text(text(left - 6.0, y + 4.0, Anchor::End, AXIS, &tick.label)));
         }
     }
-    let name = |label: &str, unit: &str| {
-        if unit.is_empty() { label.to_owned() } else { format!("{label} ({unit})") }
-    };
-    let across = name(&chart.x.label, &chart.x.unit);
+    let across = chart.x.name();
     shapes.push(Shape::Text(text((left + right) / 2.0, bottom + 34.0, Anchor::Middle, AXIS, &across)));
-    let up = name(&chart.y.label, &chart.y.unit);
+    let up = chart.y.name();
     let up = text(14.0, (top + bottom) / 2.0, Anchor::Middle, AXIS, &up);
     shapes.push(Shape::Text(Text { upward: true, ..up }));
 }
@@ -373,7 +384,7 @@ fn names(shapes: &mut Vec<Shape>, chart: &Chart, plot: &Plot) {
     for line in &chart.lines {
         let end = line.points.iter().rev().find(|p| p.y.is_finite() && p.x <= plot.view.x.to);
         let Some(&Point { x, y }) = end else { continue };
-        if line.label.is_empty() || x < plot.view.x.from {
+        if line.label.is_empty() || line.is_bar() || x < plot.view.x.from {
             continue;
         }
         let y = plot.y(y);

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use crate::with_unit;
+
 /// A place in the units of the two axes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Point {
@@ -62,6 +64,18 @@ pub enum Role {
     Unclean,
     /// One of several curves of equal standing, counted from 0.
     Series(u8),
+    /// One of a family that differs in degree, such as the steps of a volume: from 0, the least, to 255,
+    /// the most.
+    Family(u8),
+}
+
+impl Role {
+    /// The role of one of so many in a family, counted from 0.
+    #[must_use]
+    pub fn of_family(number: usize, of: usize) -> Self {
+        let share = 255 * number / of.saturating_sub(1).max(1);
+        Self::Family(u8::try_from(share).unwrap_or(u8::MAX))
+    }
 }
 
 /// How a line is broken.
@@ -92,6 +106,14 @@ pub struct Line {
     /// How sure each point is, from 0 (not at all) to 1; empty means sure
     /// throughout. An unsure stretch is drawn faded.
     pub certainty: Arc<[f32]>,
+}
+
+impl Line {
+    /// Whether it is the outline of a bar, which has no end where a name could stand.
+    #[must_use]
+    pub fn is_bar(&self) -> bool {
+        matches!(self.role, Role::Clean | Role::Unclean)
+    }
 }
 
 /// A band between two curves over the same `x`, such as a target's tolerance.
@@ -170,6 +192,21 @@ pub struct Chart {
 }
 
 impl Axis {
+    /// Its name with the unit: `Level (dB)`.
+    #[must_use]
+    pub fn name(&self) -> String {
+        if self.unit.is_empty() { self.label.clone() } else { format!("{} ({})", self.label, self.unit) }
+    }
+
+    /// A place on it as one reads it: `125 Hz`; of an axis without a unit, which counts, `Volume step 31`.
+    #[must_use]
+    pub fn reading(&self, value: f64) -> String {
+        match self.unit.as_str() {
+            "" if !self.label.is_empty() => format!("{} {:.0}", self.label, value),
+            unit => with_unit(value, unit),
+        }
+    }
+
     /// The audible frequencies, 20 Hz to 20 kHz.
     #[must_use]
     pub fn audio_frequency() -> Self {
@@ -180,5 +217,34 @@ impl Axis {
             from: 20.0,
             to: 20_000.0,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_family_goes_from_the_least_to_the_most() {
+        let five: Vec<Role> = (0..5).map(|number| Role::of_family(number, 5)).collect();
+        assert_eq!(five, [0, 63, 127, 191, 255].map(Role::Family));
+        assert_eq!(Role::of_family(0, 1), Role::Family(0));
+    }
+
+    #[test]
+    fn a_place_on_an_axis_is_read_with_its_unit_or_counted() {
+        let steps = Axis {
+            label: "Volume step".to_owned(),
+            unit: String::new(),
+            scale: Scale::Linear,
+            from: 0.0,
+            to: 40.0,
+        };
+        assert_eq!((steps.reading(30.7).as_str(), steps.name().as_str()), ("Volume step 31", "Volume step"));
+        let frequency = Axis::audio_frequency();
+        assert_eq!(
+            (frequency.reading(125.2).as_str(), frequency.name().as_str()),
+            ("125 Hz", "Frequency (Hz)")
+        );
     }
 }

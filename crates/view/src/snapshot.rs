@@ -177,6 +177,8 @@ pub struct Live {
     pub figures: Vec<Figure>,
     /// Curves to be drawn over the chart: the live spectrum, for example.
     pub lines: Vec<Line>,
+    /// What is left between what is heard and the target, in the place of the snapshot's ribbon.
+    pub ribbon: Option<Ribbon>,
 }
 
 /// A moment worth a sound and a big word.

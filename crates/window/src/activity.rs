@@ -6,10 +6,11 @@ use view::{Activity, Figure, Snapshot};
 
 use crate::app::App;
 use crate::icon;
-use crate::lettering::{BOLD, FIGURE, HUGE, L, M, S, TITLE, XL, XS, body, lead, small};
+use crate::lettering::{BODY, BOLD, FIGURE, HUGE, L, LEAD, M, S, TITLE, XL, XS, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::theme::{ground, muted, raised, scrim, sheet, tinted};
+use crate::screen::Room;
+use crate::theme::{ground, muted, scrim, sheet, tinted};
 
 /// What is read from another seat, in pixels.
 const FAR: f32 = 60.0;
@@ -36,29 +37,37 @@ fn countdown<'a>(what: &'a str, hint: &'a str, seconds: u32) -> Element<'a> {
     opaque(container(card).center(Fill).style(scrim))
 }
 
-/// What is running, in the place of the chart's head, so that the live curves
-/// stay in view.
+/// The height of the chart's head, so that the chart stays where it is when something begins to run.
+const HEAD: f32 = 73.0;
+/// The same in a narrow window.
+const NARROW_HEAD: f32 = 69.0;
+
+/// What is running, in the place of the chart's head: the numbers that matter stand in its corner.
 pub(crate) fn running<'a>(
     what: &'a str,
     detail: &'a str,
     progress: Option<f32>,
     figures: &'a [Figure],
+    room: Room,
 ) -> Element<'a> {
     let share = progress.map(|share| format!("{:.0} %", share.clamp(0.0, 1.0) * 100.0));
-    let bar: Element<'a> = match progress {
-        Some(share) => icon::meter(share, 0.0, false),
-        None => space().height(12).into(),
+    let detail = [Some(detail.to_owned()).filter(|words| !words.is_empty()), share];
+    let detail = detail.into_iter().flatten().collect::<Vec<_>>().join(" \u{00b7} ");
+    // Two lines of a long title are as high as one of a short one with what stands below it.
+    let size = if what.chars().count() > if room.narrow { 18 } else { 28 } { BODY } else { LEAD };
+    let words = column![text(what).size(size).font(BOLD).line_height(1.2), small(detail)];
+    let figures = figures.iter().map(|one| figure(one, room));
+    let height = if room.narrow { NARROW_HEAD } else { HEAD };
+    let stop = Press::new(lead("Stop"), Look::Stop).id("stop").padding([M, M]).on_press(Message::StartOrStop);
+    let head = row![words.width(Fill), row(figures).spacing(if room.narrow { S } else { L }), stop]
+        .spacing(M)
+        .height(height - 8.0)
+        .align_y(Center);
+    let bar: Element<'_> = match progress {
+        Some(share) => icon::progress(share),
+        None => space().height(4).into(),
     };
-    let words =
-        column![text(what).size(TITLE * 1.2).font(BOLD), body(detail).style(muted),].spacing(S).width(Fill);
-    let number = text(share.unwrap_or_default()).size(TITLE).font(BOLD);
-    let head = row![words, number, stop("Stop")].spacing(L).align_y(Center);
-    let mut content = column![head].spacing(M);
-    if !figures.is_empty() {
-        content = content.push(row(figures.iter().map(figure)).spacing(L));
-    }
-    let content = content.push(bar);
-    container(content).padding(L).width(Fill).style(raised).into()
+    column![head, bar].spacing(XS).height(height).into()
 }
 
 /// Everything that matters, to be read from another seat: nothing is smaller than 60 pixels.
@@ -93,17 +102,15 @@ pub(crate) fn large<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
 }
 
 /// A number in very big type, with what it is.
-fn figure(figure: &Figure) -> Element<'_> {
-    // Long numbers are set smaller rather than broken.
-    let size = if figure.value.chars().count() > 6 { FIGURE * 0.8 } else { FIGURE };
+fn figure(figure: &Figure, room: Room) -> Element<'_> {
+    let size = if room.narrow { FIGURE * 0.7 } else { FIGURE };
     let number = text(&figure.value)
         .size(size)
         .font(BOLD)
         .line_height(1.0)
         .wrapping(text::Wrapping::None)
         .style(tinted(figure.tone));
-    let number = container(number).height(FIGURE).align_y(iced::Bottom);
-    column![number, body(&figure.caption).style(muted)].spacing(XS).width(Fill).into()
+    column![number, small(&figure.caption).wrapping(text::Wrapping::None)].spacing(2).into()
 }
 
 fn stop<'a>(label: &'a str) -> Element<'a> {

@@ -7,7 +7,7 @@ use iced::keyboard::{Key, Modifiers, key::Named};
 use iced::widget::operation;
 use iced::{Size, Subscription, Task, event, keyboard, window};
 use view::{
-    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, Look, NotSent, Now, NumberKey,
+    Activity, CaptureId, Command, Commands, Cue, HandleId, Link, Live, Look, NotSent, Now, NumberKey, Ribbon,
     SetMark, SettingKind, SettingValue, Snapshot, StopHandle, TextKey, Update,
 };
 
@@ -191,6 +191,12 @@ impl App {
             Message::GoToJobs => self.go_to_jobs(),
             Message::Look(view) => self.chart.look(view),
             Message::Fit => self.chart.fit(),
+            Message::Point(at) => self.chart.at = at,
+            Message::SwitchCurve(name) => {
+                if let Some(snapshot) = &self.snapshot {
+                    self.chart.switch(name, snapshot);
+                }
+            }
             Message::Draft(key, text) => {
                 self.drafts.texts.insert(key, text);
             }
@@ -245,6 +251,7 @@ impl App {
             FromSession::Update(Update::Live(live)) => {
                 self.chart.live_changed(&self.live.lines, &live.lines);
                 self.live = live;
+                self.show_ribbon();
             }
             FromSession::Update(Update::Now(now)) => {
                 self.now = Some(now);
@@ -290,6 +297,7 @@ impl App {
             None => Task::none(),
         };
         self.snapshot = Some(snapshot);
+        self.show_ribbon();
         self.bring_up_to_date();
         // Another stage's card is read from its beginning.
         let to_top = if turned {
@@ -300,6 +308,16 @@ impl App {
         // What is chosen on the chart is to be read on its card.
         let to_chosen = newly_chosen.map_or_else(Task::none, |id| focus::show(handle::name(id)));
         Task::batch([to_newest, to_top, to_chosen])
+    }
+
+    /// The ribbon: of what is heard at this moment, else of what was measured.
+    pub(crate) fn ribbon(&self) -> Option<&Ribbon> {
+        self.live.ribbon.as_ref().or_else(|| self.snapshot.as_ref()?.ribbon.as_ref())
+    }
+
+    fn show_ribbon(&mut self) {
+        let ribbon = self.ribbon().cloned();
+        self.chart.show_ribbon(ribbon.as_ref());
     }
 
     /// What is going on is newer than a snapshot that was computed before it was told.

@@ -24,30 +24,23 @@ use crate::theme::Theme;
 
 /// Room left of the plot for numbers.
 const LEFT: f32 = 46.0;
-/// Room above the strip that says what the curves read, and below it.
-const TOP: f32 = 8.0;
-/// A row of that strip.
-const STRIP_ROW: f32 = 18.0;
-/// Room below it for numbers.
-const BOTTOM: f32 = 26.0;
+/// Room above the plot for the name of the upright axis.
+const TOP: f32 = 24.0;
+/// Room below it for numbers, and for the name of the level axis.
+const BOTTOM: f32 = 42.0;
 /// Names at the right are cut at this length.
-const NAME_LENGTH: usize = 15;
+const NAME_LENGTH: usize = 21;
 /// An average letter of the typeface is this share of its size wide.
 const LETTER: f32 = 0.57;
 /// Solid strokes are cut into pieces of so many points, which the software
 /// renderer draws faster than one long path.
 const PIECE: usize = 64;
 
-/// What the margins of a chart hold: letters at its right, rows above it. Where they are the same,
-/// the plot lies at the same place.
-pub(crate) fn margins(chart: &Chart) -> (usize, usize) {
-    (longest_name(chart), strip_rows(chart))
-}
-
-/// The length of the longest name at the right of the chart, in characters.
-fn longest_name(chart: &Chart) -> usize {
+/// The length of the longest name at the right of the chart, in characters. Where it is the same, the plot
+/// lies at the same place.
+pub(crate) fn longest_name(chart: &Chart) -> usize {
     let length = |line: &Line| line.label.chars().count().min(NAME_LENGTH);
-    chart.lines.iter().map(length).max().unwrap_or(0).max(4)
+    chart.lines.iter().filter(|line| !line.is_bar()).map(length).max().unwrap_or(0).max(3)
 }
 
 /// Room right of the plot for the names of its lines.
@@ -55,24 +48,14 @@ fn right(chart: &Chart) -> f32 {
     longest_name(chart) as f32 * SMALL * LETTER + 20.0
 }
 
-/// How many rows the strip has that says what the curves read: it keeps its place above the plot, where
-/// it covers no curve and no handle.
-fn strip_rows(chart: &Chart) -> usize {
-    let mut names: Vec<&str> = chart.lines.iter().map(|line| line.label.as_str()).collect();
-    names.retain(|name| !name.is_empty());
-    names.dedup();
-    if names.len() <= 3 { 1 } else { 2 }
-}
-
 /// The plot of a chart on a canvas.
 fn plot(chart: &Chart, view: Viewport, size: Size) -> Plot {
-    let top = 2.0 * TOP + STRIP_ROW * strip_rows(chart) as f32;
     Plot {
         view,
         left: LEFT,
-        top,
+        top: TOP,
         width: (size.width - LEFT - right(chart)).max(1.0),
-        height: (size.height - top - BOTTOM).max(1.0),
+        height: (size.height - TOP - BOTTOM).max(1.0),
     }
 }
 
@@ -124,7 +107,7 @@ fn draw_line(frame: &mut Frame, theme: Theme, line: &Line, plot: &Plot, width: f
 
 /// How a piece of text lies at its place.
 #[derive(Debug, Clone, Copy)]
-struct Lettering {
+pub(crate) struct Lettering {
     size: f32,
     font: Font,
     color: Color,
@@ -133,7 +116,7 @@ struct Lettering {
 }
 
 impl Lettering {
-    fn small(color: Color) -> Self {
+    pub(crate) fn small(color: Color) -> Self {
         Self { size: SMALL, font: PLAIN, color, align_x: Alignment::Left, align_y: Vertical::Center }
     }
 
@@ -141,11 +124,15 @@ impl Lettering {
         Self { align_x: Alignment::Center, ..self }
     }
 
-    fn ending(self) -> Self {
+    pub(crate) fn bold(self) -> Self {
+        Self { font: crate::lettering::BOLD, ..self }
+    }
+
+    pub(crate) fn ending(self) -> Self {
         Self { align_x: Alignment::Right, ..self }
     }
 
-    fn write(self, frame: &mut Frame, content: impl Into<String>, x: f32, y: f32) {
+    pub(crate) fn write(self, frame: &mut Frame, content: impl Into<String>, x: f32, y: f32) {
         frame.fill_text(Text {
             content: content.into(),
             position: Point::new(x, y),

@@ -323,6 +323,11 @@ pub(crate) fn meter<'a>(level: f32, peak: f32, clipped: bool) -> Element<'a> {
     Canvas::new(MeterBar { level, peak, clipped }).width(iced::Fill).height(12.0).into()
 }
 
+/// How far something is, as a thin bar.
+pub(crate) fn progress<'a>(share: f32) -> Element<'a> {
+    Canvas::new(MeterBar { level: share, peak: 0.0, clipped: false }).width(iced::Fill).height(4.0).into()
+}
+
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct MeterBar {
     level: f32,

@@ -27,8 +27,8 @@ pub(crate) const LEAD: f32 = 17.0;
 pub(crate) const TITLE: f32 = 24.0;
 /// The one number that matters.
 pub(crate) const HEADLINE: f32 = 46.0;
-/// Live numbers while a capture runs.
-pub(crate) const FIGURE: f32 = 54.0;
+/// Live numbers while a capture runs, above the chart.
+pub(crate) const FIGURE: f32 = 40.0;
 /// What is read from outside the car.
 pub(crate) const HUGE: f32 = 150.0;
 

@@ -52,6 +52,10 @@ pub enum Message {
     Look(Viewport),
     /// The whole chart.
     Fit,
+    /// The pointer is at this place of the chart's level axis, or at none.
+    Point(Option<f64>),
+    /// A curve is switched off, or on again.
+    SwitchCurve(String),
     /// A text field of the card was typed into.
     Draft(TextKey, String),
     /// The text of a field counts now.

@@ -12,10 +12,12 @@ mod canvas;
 mod compositor;
 mod damage;
 mod renderer;
+mod texts;
 
 pub use canvas::Canvas;
 use compositor::Compositor;
 pub use renderer::Renderer;
+pub use texts::PlacedText;
 
 /// What a drawing is made on.
 pub(crate) type Frame = iced::widget::canvas::Frame<Renderer>;

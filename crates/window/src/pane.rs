@@ -12,6 +12,7 @@ use crate::app::App;
 use crate::drawing::{Crosshair, Curves, Residue, Sheet};
 use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
+use crate::legend;
 use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
@@ -27,14 +28,18 @@ const ZOOM: f64 = 1.25;
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let head: Element<'a> = match &snapshot.shared.activity {
         Activity::Running { title, detail, progress } => {
-            activity::running(title, detail, *progress, &app.live.figures)
+            activity::running(title, detail, *progress, &app.live.figures, room)
         }
         Activity::Idle | Activity::Countdown { .. } => {
             column![header(app, snapshot), faces(snapshot, room)].spacing(S).into()
         }
     };
-    let mut parts = column![head, plot(app, snapshot)].spacing(S);
-    if let Some(ribbon) = &snapshot.ribbon {
+    let mut parts = column![head].spacing(S);
+    if snapshot.picture.is_none() {
+        parts = parts.push(legend::view(app, snapshot));
+    }
+    parts = parts.push(plot(app, snapshot));
+    if let Some(ribbon) = app.ribbon() {
         parts = parts.push(residue(app, snapshot, ribbon, room));
     }
     container(parts).padding(M).width(Fill).height(Fill).style(panel).into()
@@ -74,7 +79,7 @@ fn header<'a>(app: &App, snapshot: &'a Snapshot) -> Element<'a> {
 }
 
 fn faces(snapshot: &Snapshot, room: Room) -> Element<'_> {
-    let (size, padding) = if room.narrow { (SMALL, [5.0, 7.0]) } else { (BODY, [6.0, M]) };
+    let (size, padding) = if room.narrow { (SMALL, [5.0, 6.0]) } else { (BODY, [6.0, S]) };
     let faces = snapshot.chart_faces.iter().map(|&face| {
         Press::new(body(face.title()).size(size), Look::Choice(face == snapshot.chart_face))
             .padding(padding)
@@ -98,12 +103,11 @@ fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
     if let Some(picture) = &snapshot.picture {
         return Canvas::new(Sheet { picture }).width(Fill).height(Fill).into();
     }
-    let chart = &*snapshot.chart;
+    let chart = app.chart.chart(snapshot);
     let view = app.chart.view(chart);
     let live = &app.live.lines;
     let curves = Canvas::new(Curves { chart, view, live, state: &app.chart }).width(Fill).height(Fill);
-    let residue = snapshot.ribbon.as_ref().map(|ribbon| &ribbon.line);
-    let cross = Canvas::new(Crosshair { chart, view, live, residue }).width(Fill).height(Fill);
+    let cross = Canvas::new(Crosshair { chart, view }).width(Fill).height(Fill);
     Press::new(stack![curves, cross].width(Fill).height(Fill), Look::Bare)
         .id("chart")
         .padding(0)
@@ -128,12 +132,13 @@ fn look(view: Viewport, key: &Key) -> Option<Message> {
 }
 
 fn residue<'a>(app: &'a App, snapshot: &'a Snapshot, ribbon: &'a Ribbon, room: Room) -> Element<'a> {
-    let chart = &*snapshot.chart;
+    let chart = app.chart.chart(snapshot);
     let strip =
         Canvas::new(Residue { chart, view: app.chart.view(chart), line: &ribbon.line, state: &app.chart })
             .width(Fill)
             .height(room.ribbon);
-    let number = text(&ribbon.rms_text).size(TITLE * 1.25).font(BOLD);
+    let size = if room.narrow { TITLE } else { TITLE * 1.25 };
+    let number = text(&ribbon.rms_text).size(size).font(BOLD);
     let head = row![body(&ribbon.caption).width(Fill), number, small("RMS")].spacing(S).align_y(Bottom);
     column![head, strip, space().height(0)].spacing(XS).into()
 }

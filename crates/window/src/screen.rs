@@ -7,7 +7,7 @@ use view::{Snapshot, Tone};
 
 use crate::app::{App, Notice};
 use crate::icon::{self, Ink, Shape, icon};
-use crate::lettering::{L, M, S, TITLE, XL, body, lead, small, title};
+use crate::lettering::{L, M, S, TITLE, body, lead, small, title};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::theme::{ground, outlined, toned};
@@ -80,19 +80,19 @@ fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     container(page.spacing(S)).padding(S).width(Fill).height(Fill).style(ground).into()
 }
 
-/// The big word of a moment, over the chart.
+/// The big word of a moment, over the chart's head: it covers no curve.
 fn cue(app: &App) -> Element<'_> {
     let Some(cue) = &app.cue else { return space().into() };
     let (tone, shape) = if cue.good { (Tone::Good, Shape::Check) } else { (Tone::Caution, Shape::Triangle) };
-    let word = iced::widget::text(&cue.text).size(TITLE * 1.5).font(crate::lettering::BOLD);
-    let shape: Element<'_> = if cue.good { icon(shape, Ink::OnTone, 36.0) } else { space().into() };
-    let banner = container(row![shape, word].spacing(M).align_y(Center)).padding([L, XL]).style(toned(tone));
+    let word = iced::widget::text(&cue.text).size(TITLE).font(crate::lettering::BOLD);
+    let shape: Element<'_> = if cue.good { icon(shape, Ink::OnTone, 28.0) } else { space().into() };
+    let banner = container(row![shape, word].spacing(M).align_y(Center)).padding([M, L]).style(toned(tone));
     container(banner)
         .width(Fill)
         .height(Fill)
-        .padding(XL)
-        .align_x(Horizontal::Center)
-        .align_y(Vertical::Bottom)
+        .padding([S, S])
+        .align_x(Horizontal::Left)
+        .align_y(Vertical::Top)
         .into()
 }
 

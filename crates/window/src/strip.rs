@@ -47,7 +47,9 @@ fn job<'a>(snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let (name, car) = if job.folder.is_empty() && job.name.is_empty() {
         ("No job yet".to_owned(), "All jobs (J)".to_owned())
     } else {
-        (chart::shorten(&job.name, most), chart::shorten(&job.car, most + 4))
+        // A job that is called as its car says so once.
+        let below = if job.car == job.name || job.car.is_empty() { "All jobs (J)" } else { &job.car };
+        (chart::shorten(&job.name, most), chart::shorten(below, most + 4))
     };
     let words = column![strong(name).wrapping(Wrapping::None), small(car).wrapping(Wrapping::None)];
     // A letter may lean out of its line by a pixel.

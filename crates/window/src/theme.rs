@@ -71,6 +71,7 @@ impl Theme {
             Role::Clean => self.colors().good,
             Role::Unclean => self.colors().bad,
             Role::Series(index) => curves.series[usize::from(index) % curves.series.len()],
+            Role::Family(degree) => between(curves.family, f32::from(degree) / 255.0),
         }
     }
 
@@ -85,6 +86,12 @@ impl Theme {
             Tone::Bad => palette.bad,
         }
     }
+}
+
+/// A colour on the way from one to another.
+fn between([from, to]: [Color; 2], share: f32) -> Color {
+    let mix = |from: f32, to: f32| from + (to - from) * share;
+    Color::from_rgb(mix(from.r, to.r), mix(from.g, to.g), mix(from.b, to.b))
 }
 
 impl theme::Base for Theme {

@@ -56,6 +56,15 @@ fn best_face(task: SourceTask) -> ChartFace {
 }
 
 impl State {
+    /// The face with which a stage's chart is opened.
+    pub(crate) fn usual_face(&self, stage: view::Stage) -> ChartFace {
+        match stage {
+            view::Stage::Source => best_face(self.face.source_task),
+            view::Stage::Gain => ChartFace::Chain,
+            _ => ChartFace::Response,
+        }
+    }
+
     pub(super) fn source_orders(&self) -> Result<VecDeque<Order>> {
         match self.face.source_task {
             SourceTask::Tone => self.tone_orders(),

@@ -5,6 +5,7 @@ use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
 use crate::Core;
+use crate::captures::CaptureView;
 use crate::derivation::Derivation;
 use crate::sounds::Sound;
 use procedure::{SweepNow, output_headroom};
@@ -15,7 +16,7 @@ pub(crate) fn figures(step: &OutputStep) -> Vec<Figure> {
     let figure = |value: String, caption: &str| Figure { value, caption: caption.to_owned(), tone };
     let height =
         step.level_v.map_or_else(|| format!("{:.1} dBFS", step.level_dbfs), |volts| format!("{volts:.2} V"));
-    let distortion = format!("{:.2} %", step.thd_percent);
+    let distortion = thd(step);
     vec![
         figure(step.step.to_string(), "step"),
         figure(height, "RMS"),
@@ -56,9 +57,15 @@ impl Derivation {
         Some(format!("clean to step {step}{volts}"))
     }
 
-    /// The sweep as a chart: of the capture that runs, else of the one chosen.
+    /// The sweep as a chart: of the capture that runs, else of the one chosen, else of the output that
+    /// limits the source.
     pub(crate) fn steps_chart(&self) -> Chart {
-        let held = self.chosen_of(|held| held.reading.measurement == "headroom");
+        let of_sweep = |held: &CaptureView| held.reading.measurement == "headroom";
+        let limit = self.limit();
+        let is_limit =
+            |held: &CaptureView| of_sweep(held) && limit.limited_by.first() == Some(&held.position);
+        let picked = self.face.picked.and_then(|id| self.captures.get(id)).filter(|held| of_sweep(held));
+        let held = picked.or_else(|| self.chosen_of(is_limit)).or_else(|| self.chosen_of(of_sweep));
         let (sweep_steps, title) = match held {
             _ if self.is_sweeping() => (self.sweep_steps.clone(), "Volume steps, live".to_owned()),
             Some(held) => (output_headroom("", &held.reading).steps, held.label.clone()),
@@ -113,6 +120,11 @@ impl Core {
     }
 }
 
+/// The distortion of a step.
+fn thd(step: &OutputStep) -> String {
+    format!("{:.2} %", step.thd_percent)
+}
+
 fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
     Axis { label: label.to_owned(), unit: unit.to_owned(), scale: Scale::Linear, from, to }
 }
@@ -122,7 +134,8 @@ fn bar(step: &OutputStep, height: f64, floor: f64) -> Line {
     let x = step.step as f64;
     let points = [(x - 0.4, floor), (x - 0.4, height), (x + 0.4, height), (x + 0.4, floor)];
     Line {
-        label: String::new(),
+        // It stands at no end of a curve; the cross-hair reads it.
+        label: format!("THD {}", thd(step)),
         role: if step.clean { Role::Clean } else { Role::Unclean },
         dash: Dash::Solid,
         points: points.map(|(x, y)| Point { x, y }).into(),

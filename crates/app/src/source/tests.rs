@@ -1,5 +1,6 @@
 //! The stage Source on the simulated car, against the truth that the car states of itself.
 
+use chart::Role;
 use testkit::near;
 use view::{
     Action, Activity, ChartFace, Choice, Command, NumberKey, SettingValue, SourceTask, TextKey, Tone,
@@ -35,7 +36,8 @@ fn the_tone_shows_what_the_volume_does_and_bands_undo_it() {
     assert!(line.label.starts_with(&output) && line.value.starts_with('±'), "{line:?}");
     assert_eq!(snapshot.card.findings, []);
     app.ask(Command::ShowFace(ChartFace::Steps));
-    assert_eq!(app.snapshot().chart.lines.len(), 5);
+    let roles: Vec<Role> = app.snapshot().chart.lines.iter().map(|line| line.role).collect();
+    assert_eq!(roles, [0, 1, 2, 3, 4].map(|number| Role::of_family(number, 5)), "one family");
     app.press(Action::FlattenRadio);
     assert!(matches!(app.snapshot().shared.activity, Activity::Running { .. }));
     app.finish();

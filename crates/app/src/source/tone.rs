@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use chart::{Axis, Chart, Dash, Line};
+use chart::{Axis, Chart, Dash, Line, Role};
 use engine::InputRole;
 use job::Stage;
 use project::hertz;
@@ -238,9 +238,12 @@ impl Derivation {
             || "Tone at several volume steps".to_owned(),
             |output| format!("{} against step {}", output.output, output.step.unwrap_or(0)),
         );
-        let steps = shown.iter().flat_map(|output| &output.steps).enumerate();
-        let lines = steps.map(|(number, one)| {
-            series(number, &format!("step {}", one.step), &one.difference.response(), 0.0)
+        // One family, the louder the stronger: they differ in degree and not in kind.
+        let steps: Vec<_> = shown.iter().flat_map(|output| &output.steps).collect();
+        let of = steps.len();
+        let lines = steps.iter().enumerate().map(|(number, one)| {
+            let label = format!("step {}", one.step);
+            curve(&label, Role::of_family(number, of), Dash::Solid, &one.difference.response(), 0.0)
         });
         Chart {
             lines: lines.collect(),

@@ -132,7 +132,7 @@ impl canvas::Program<Message, Theme, Renderer> for Curves<'_> {
             self.draw_curves(frame, *theme, &plot);
         });
         let live = self.state.live.draw_with_bounds(renderer, inside, |frame| {
-            for line in self.live {
+            for line in self.live.iter().filter(|line| !self.state.hides(&line.label)) {
                 draw_line(frame, *theme, line, &plot, theme.stroke());
             }
         });
@@ -296,24 +296,22 @@ fn draw_grid(frame: &mut Frame, theme: Theme, chart: &Chart, plot: &Plot) {
         frame.fill_rectangle(Point::new(x, plot.top), Size::new(1.0, plot.height), shade(tick.major));
         text.centred().write(frame, tick.label, x, plot.bottom() + 15.0);
     }
-    for tick in ticks(&plot.view.y, (plot.height / 40.0) as usize) {
+    for tick in ticks(&plot.view.y, (plot.height / 32.0) as usize) {
         let y = plot.y(tick.value).round();
         frame.fill_rectangle(Point::new(plot.left, y), Size::new(plot.width, 1.0), shade(tick.major));
-        text.ending().write(frame, tick.label, plot.left - 8.0, y);
+        // An axis without a name has no numbers either.
+        if !chart.y.label.is_empty() {
+            text.ending().write(frame, tick.label, plot.left - 8.0, y);
+        }
     }
-    text.ending().write(frame, unit(&chart.y), plot.left - 8.0, plot.top - 16.0);
-    text.write(frame, unit(&chart.x), plot.right() + 16.0, plot.bottom() + 15.0);
-}
-
-/// What stands at an axis' end: its unit, or for "Volume step" the step.
-fn unit(axis: &chart::Axis) -> &str {
-    if axis.unit.is_empty() { axis.label.rsplit(' ').next().unwrap_or_default() } else { &axis.unit }
+    text.write(frame, chart.y.name(), 4.0, plot.top - 14.0);
+    text.centred().write(frame, chart.x.name(), plot.left + plot.width / 2.0, plot.bottom() + 33.0);
 }
 
 /// The names of the lines at their ends, with a leader to where each ends.
 fn draw_names(frame: &mut Frame, theme: Theme, lines: &[Line], plot: &Plot) {
     let mut ends: Vec<(&Line, f32)> = Vec::new();
-    for line in lines.iter().filter(|line| !line.label.is_empty()) {
+    for line in lines.iter().filter(|line| !line.label.is_empty() && !line.is_bar()) {
         let Some(value) = last_in_view(line, plot) else { continue };
         let y = plot.y(value).clamp(plot.top, plot.bottom());
         match ends.iter_mut().find(|(l, _)| l.label == line.label && l.role == line.role) {

@@ -15,7 +15,9 @@ const WASTE: u32 = 20_000;
 /// `size` is that of the display, `scale` its pixels for each logical one.
 pub(super) fn between(before: &[Layer], after: &[Layer], size: Size<u32>, scale: f32) -> Vec<Rectangle<u32>> {
     let changed = damage::diff(before, after, |layer| vec![layer.bounds], Layer::damage);
-    let written = before.iter().zip(after).flat_map(|(before, after)| letters_between(before, after));
+    let written = before.iter().zip(after).flat_map(|(before, after)| {
+        letters_between(before, after).into_iter().chain(words_between(before, after))
+    });
     let mut places: Vec<Rectangle<u32>> = Vec::new();
     for place in
         changed.into_iter().chain(written).filter_map(|place| outset(place * scale, REACH * scale, size))
@@ -35,6 +37,36 @@ fn letters_between(before: &Layer, after: &Layer) -> Vec<Rectangle> {
         .flat_map(|(before, after)| before.into_iter().chain(after))
         .filter_map(|(text, transformation)| Some(around(text)? * *transformation))
         .collect()
+}
+
+/// Where paragraphs say something else. The library takes two for equal that are as wide and as high, and all
+/// figures of the typeface have one width.
+fn words_between(before: &Layer, after: &Layer) -> Vec<Rectangle> {
+    let words = |layer: &Layer| -> Vec<(Text, Transformation)> {
+        let items = layer.text.iter();
+        let texts =
+            items.flat_map(|item| item.as_slice().iter().map(|text| (text.clone(), item.transformation())));
+        texts.filter(|(text, _)| matches!(text, Text::Paragraph { .. })).collect()
+    };
+    let pairs = words(before).into_iter().zip(words(after));
+    pairs
+        .filter(|((before, _), (after, _))| says_something_else(before, after))
+        .flat_map(|(before, after)| [before, after])
+        .filter_map(|(text, transformation)| Some(text.visible_bounds()? * transformation))
+        .collect()
+}
+
+/// Whether two paragraphs that are both still there have different words.
+fn says_something_else(before: &Text, after: &Text) -> bool {
+    let (Text::Paragraph { paragraph: before, .. }, Text::Paragraph { paragraph: after, .. }) =
+        (before, after)
+    else {
+        return false;
+    };
+    let (Some(before), Some(after)) = (before.upgrade(), after.upgrade()) else { return false };
+    let (before, after) = (before.buffer(), after.buffer());
+    !std::ptr::eq(before, after)
+        && before.lines.iter().map(|line| line.text()).ne(after.lines.iter().map(|line| line.text()))
 }
 
 /// What is written on the canvases of a layer.

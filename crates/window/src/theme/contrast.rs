@@ -100,6 +100,10 @@ mod tests {
             for (name, curve) in named {
                 at_least(name, theme, curve, p.panel, GRAPHIC);
             }
+            for degree in 0..=u8::MAX {
+                let curve = theme.curve(chart::Role::Family(degree));
+                at_least(&format!("family {degree}"), theme, curve, p.panel, GRAPHIC);
+            }
             for (index, curve) in c.series.iter().enumerate() {
                 at_least(&format!("series {index}"), theme, *curve, p.panel, GRAPHIC);
             }

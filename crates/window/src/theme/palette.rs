@@ -83,6 +83,8 @@ pub struct Curves {
     pub difference: Color,
     /// Curves of equal standing.
     pub series: [Color; 7],
+    /// The least and the most of a family: one hue, that stands out the more the more it is.
+    pub family: [Color; 2],
 }
 
 const fn hex(rgb: u32) -> Color {
@@ -138,6 +140,7 @@ pub(super) const GARAGE: Palette = Palette {
             hex(0xef7d33),
             hex(0xf4eee5),
         ],
+        family: [hex(0x2f7fb0), hex(0xd8effc)],
     },
 };
 
@@ -185,5 +188,6 @@ pub(super) const DAYLIGHT: Palette = Palette {
             hex(0x1f7fb5),
             hex(0x000000),
         ],
+        family: [hex(0x3f8cc0), hex(0x00203c)],
     },
 };

@@ -91,6 +91,11 @@ pub(crate) fn muted(theme: &Theme) -> text::Style {
     text::Style { color: Some(theme.colors().muted) }
 }
 
+/// Text of first rank, whatever it stands on.
+pub(crate) fn plain(theme: &Theme) -> text::Style {
+    text::Style { color: Some(theme.colors().text) }
+}
+
 /// Text in a tone; plain remains plain.
 pub(crate) fn tinted(tone: Tone) -> impl Fn(&Theme) -> text::Style {
     move |theme| match tone {

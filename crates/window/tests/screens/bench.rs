@@ -14,8 +14,8 @@ use iced_test::runtime::task::into_stream;
 use iced_test::runtime::user_interface::{Cache, UserInterface};
 use iced_test::runtime::{Action, Task};
 use iced_test::selector::{Bounded, Selector};
-use view::{Command, LooseEnd, Snapshot, Update};
-use window::{App, FromSession, Message, Options, Renderer, Theme, settings};
+use view::{Command, Link, LooseEnd, Snapshot, Update};
+use window::{App, FromSession, Message, Options, PlacedText, Renderer, Theme, settings};
 
 use crate::display::Display;
 
@@ -42,6 +42,12 @@ impl Bench {
 
     /// A window that has heard nothing yet.
     pub(crate) fn open(theme: Theme, size: (f32, f32)) -> Self {
+        let (link, session) = view::loose_link();
+        Self { session: Some(session), ..Self::at(link, theme, size) }
+    }
+
+    /// A window at the end of this link, whose updates are brought by hand.
+    pub(crate) fn at(link: Link, theme: Theme, size: (f32, f32)) -> Self {
         for file in settings().fonts {
             let mut fonts = iced_test::renderer::graphics::text::font_system().write().expect("fonts");
             fonts.load_font(file);
@@ -49,11 +55,10 @@ impl Bench {
         let settings = settings();
         let renderer =
             <Renderer as Headless>::new(settings.default_font, settings.default_text_size, Some("tiny-skia"));
-        let (link, session) = view::loose_link();
         let options = Options { theme, size, ..Options::default() };
         Self {
             app: App::new(link, &options),
-            session: Some(session),
+            session: None,
             ended: false,
             renderer: block_on(renderer).expect("a software renderer"),
             cache: None,
@@ -146,9 +151,9 @@ impl Bench {
     }
 
     /// Whether a thing with this id has the keyboard.
-    pub(crate) fn has_keyboard(&mut self, id: &'static str) -> bool {
+    pub(crate) fn has_keyboard(&mut self, id: &str) -> bool {
         let focused = self.place(iced_test::selector::is_focused());
-        focused.is_some() && focused == self.place(iced_test::selector::id(id))
+        focused.is_some() && focused == self.place(iced_test::selector::id(id.to_owned()))
     }
 
     /// Clicks the middle of something.
@@ -239,6 +244,43 @@ impl Bench {
         let size = Size::new((self.size.width * scale) as u32, (self.size.height * scale) as u32);
         let pixels = self.renderer.screenshot(size, scale, base.background_color);
         (size.width, size.height, pixels)
+    }
+
+    /// Every text that is written in the window.
+    pub(crate) fn texts(&mut self) -> Vec<PlacedText> {
+        self.draw();
+        self.renderer.texts()
+    }
+
+    /// The texts of which a part cannot be read: cut by something that does not scroll, or written over one
+    /// another.
+    pub(crate) fn unreadable(&mut self) -> Vec<String> {
+        // What lies in a list is brought into view by scrolling it: cards up and down, the tray across.
+        let up_and_down = ["card", "start-jobs", "start-begin", "modal", "large"];
+        let places: Vec<Rectangle> =
+            up_and_down.into_iter().filter_map(|list| self.place(iced_test::selector::id(list))).collect();
+        let tray = self.place(iced_test::selector::id("tray"));
+        let within = |list: &Rectangle, text: &PlacedText| list.expand(1.0).contains(text.has.center());
+        let texts = self.texts();
+        let mut wrong = Vec::new();
+        for text in texts.iter().filter(|text| !text.content.trim().is_empty()) {
+            let scrolls_down = places.iter().any(|list| within(list, text));
+            let scrolls_across = tray.is_some_and(|list| within(&list, text));
+            if text.is_cut_across() && !scrolls_across || text.is_cut_up_and_down() && !scrolls_down {
+                wrong.push(format!("“{}” needs {:?} and has {:?}", text.content, text.needs, text.has));
+            }
+        }
+        let shown: Vec<&PlacedText> = texts.iter().filter(|text| !text.drawn).collect();
+        for (index, text) in shown.iter().enumerate() {
+            let seen = |text: &PlacedText| text.needs.intersection(&text.has);
+            for other in &shown[index + 1..] {
+                let both = seen(text).zip(seen(other)).and_then(|(one, other)| one.intersection(&other));
+                if both.is_some_and(|both| both.width > 2.0 && both.height > 6.0) {
+                    wrong.push(format!("“{}” lies on “{}”", text.content, other.content));
+                }
+            }
+        }
+        wrong
     }
 
     /// Has every widget put what it shows into the renderer's hands.

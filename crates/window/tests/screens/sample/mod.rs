@@ -367,5 +367,6 @@ pub(crate) fn live(clipped: bool) -> Live {
         meter: Some(Meter { text: text.into(), unit: MeterUnit::Dbfs, level, peak: 0.84, clipped }),
         lines: if clipped { vec![] } else { vec![live_spectrum(0)] },
         figures: if clipped { figures() } else { vec![] },
+        ribbon: None,
     }
 }
