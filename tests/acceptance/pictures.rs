@@ -1,86 +1,157 @@
-//! Takes the pictures of `docs/images` from the real window, which works through
-//! the simulated car on a display without a screen.
+//! Takes the pictures of `docs/images` from the window, which works through the simulated car. They are drawn by the
+//! renderer that draws the window, without a display.
 //!
-//! `cargo xtask pictures` takes them anew, on Linux.
+//! `cargo xtask pictures` takes them anew. `HEADREST_PICTURES=FOLDER` puts them elsewhere, and one of every stage
+//! beside them, for whoever has changed the window and wants to see all of it.
 
-#[cfg(target_os = "linux")]
+#[path = "../../crates/window/tests/screens/bench.rs"]
+#[allow(dead_code, reason = "the window's own tests use more of it")]
+mod bench;
+#[path = "../../crates/window/tests/screens/display.rs"]
+#[allow(dead_code, reason = "the window's own tests use more of it")]
 mod display;
+#[allow(dead_code, reason = "the test of the work order uses more of it")]
+mod driving;
 
-#[cfg(not(target_os = "linux"))]
-fn main() {}
+use std::path::{Path, PathBuf};
 
-#[cfg(target_os = "linux")]
-fn main() {
-    taking::all();
+use driving::{By, Driver};
+use view::{Activity, Command, NumberKey, SettingValue, Stage};
+use window::Theme;
+
+/// The window in the pictures.
+const SIZE: (f32, f32) = (1280.0, 800.0);
+
+/// Where pictures go.
+struct Album {
+    folder: PathBuf,
+    /// Whether every stage is kept, and not only what the documents show.
+    whole: bool,
 }
 
-#[cfg(target_os = "linux")]
-mod taking {
-    use std::path::{Path, PathBuf};
-    use std::process::Command;
-    use std::thread::sleep;
-    use std::time::Duration;
-
-    use super::display::{Display, Window};
-
-    /// Works through the stages and keeps a picture of each.
-    pub(super) fn all() {
-        let home = tempfile::TempDir::new().expect("a temporary folder");
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/images");
-        std::fs::create_dir_all(&folder).expect("docs/images");
-        let display = Display::open();
-        let mut command = Command::new(env!("CARGO_BIN_EXE_headrest"));
-        command.current_dir(home.path()).env("HOME", home.path());
-        let mut window = Window::open(&display, command, home.path());
-        let keep = |window: &Window<'_>, name: &str| keep(window, &folder, name);
-
-        // The pointer is out of the way.
-        display.ask("xdotool", &["mousemove", "1690", "990"]).expect("xdotool moves the pointer");
-
-        // Intake takes the simulated car; the source climbs its ladder.
-        window.press("space");
-        sleep(Duration::from_secs(2));
-        window.press("space");
-        // The first output is clean up to step 31; the picture shows what comes after.
-        sleep(Duration::from_millis(4_300));
-        keep(&window, "source.png");
-        window.wait_for("the ladders", |window| (window.captures() >= 4).then_some(()));
-
-        window.press("4");
-        window.press("space");
-        window.wait_for("six drivers", |window| (window.captures() >= 10).then_some(()));
-        sleep(Duration::from_millis(3_600));
-        keep(&window, "drivers.png");
-        window.wait_for("the drivers", |window| (window.captures() >= 12).then_some(()));
-        sleep(Duration::from_secs(3));
-        window.press("5");
-        window.press("space");
-
-        window.press("6");
-        window.press("space");
-        window.wait_for("half of the positions", |window| (window.captures() >= 16).then_some(()));
-        window.wait_for("the positions", |window| (window.captures() >= 19).then_some(()));
-        sleep(Duration::from_secs(4));
-        // Suggest bands.
-        window.press("space");
-        sleep(Duration::from_secs(9));
-        keep(&window, "tune.png");
-        // Type them in, measure again.
-        window.press("space");
-        sleep(Duration::from_secs(1));
-        window.press("space");
-        window.wait_for("half of the second set", |window| (window.captures() >= 23).then_some(()));
-        window.wait_for("the second set", |window| (window.captures() >= 26).then_some(()));
-        sleep(Duration::from_secs(5));
-        keep(&window, "after.png");
+impl Album {
+    /// A picture that the documents show.
+    fn keep(&self, driver: &mut Driver, name: &str) {
+        driver.clear_news();
+        driver.keep(&self.folder.join(format!("{name}.png")), 1.0);
+        println!("{name}");
     }
 
-    /// Keeps what the window shows, in few colours, so that the file is small.
-    fn keep(window: &Window<'_>, folder: &Path, name: &str) {
-        let path: PathBuf = folder.join(name);
-        let path = path.to_str().expect("a plain path");
-        window.display.ask("import", &["-window", &window.id, path]).expect("import takes a picture");
-        let small = [path, "-strip", "+dither", "-colors", "96", path];
-        window.display.ask("convert", &small).expect("convert makes it small");
+    /// A picture for looking at.
+    fn look(&self, driver: &mut Driver, name: &str) {
+        if self.whole {
+            self.keep(driver, name);
+        }
     }
+}
+
+fn main() {
+    let elsewhere = std::env::var_os("HEADREST_PICTURES").map(PathBuf::from);
+    let usual = || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/images");
+    let album = Album { whole: elsewhere.is_some(), folder: elsewhere.unwrap_or_else(usual) };
+    std::fs::create_dir_all(&album.folder).expect("the folder can be made");
+    let mut driver = Driver::at(app::App::default(), By::Keyboard, Theme::Garage, SIZE);
+    album.look(&mut driver, "intake-empty");
+    driver.bench.letters("j");
+    driver.wait("the start page", |driver| driver.snapshot().start.is_some());
+    album.look(&mut driver, "start");
+    driver.take_car("compact-hatch");
+    album.look(&mut driver, "source-chain");
+
+    // The first output is clean up to step 31; the picture shows what comes after.
+    driver.go_on();
+    driver.wait("step 32", |driver| {
+        driver.snapshot().chart.marks.iter().any(|mark| mark.label.ends_with("31"))
+            && driver.live.figures.len() == 3
+    });
+    album.keep(&mut driver, "source");
+    driver.wait_idle();
+    album.look(&mut driver, "source-done");
+    if album.whole {
+        // Tone, noise, rattle.
+        for name in ["tone", "noise", "rattle"] {
+            driver.go_on();
+            driver.wait_idle();
+            driver.go_on();
+            driver.wait_idle();
+            album.look(&mut driver, &format!("source-{name}"));
+        }
+        driver.open(Stage::Gain);
+        album.look(&mut driver, "gain-chain");
+        driver.go_on();
+        driver.wait("volts", |driver| driver.live.figures.len() == 2);
+        album.look(&mut driver, "gain");
+        driver.wait("the gain", |driver| driver.stage(Stage::Gain).0 == view::StageState::Measured);
+        driver.go_on();
+        driver.wait_idle();
+        album.look(&mut driver, "gain-done");
+    }
+
+    driver.open(Stage::Drivers);
+    driver.ask(Command::Set(SettingValue::Number(NumberKey::DriverPlaces, 2.0)));
+    driver.wait_idle();
+    album.look(&mut driver, "drivers-cabin");
+    driver.go_on();
+    driver.wait("the sixth driver", |driver| {
+        let sixth = driver.snapshot().tray.iter().filter(|tile| tile.stage == Stage::Drivers).count() == 6;
+        let half = |line: &chart::Line| line.points.last().is_some_and(|point| point.x > 300.0);
+        sixth && driver.live.lines.iter().any(half)
+    });
+    album.keep(&mut driver, "drivers");
+    driver.wait_idle();
+    album.look(&mut driver, "drivers-reversed");
+    driver.ask(Command::ShowFace(view::ChartFace::Cabin));
+    driver.wait_idle();
+    album.look(&mut driver, "cabin");
+    // It stays reversed, and is inverted in the processor.
+    driver.go_on();
+    driver.wait_idle();
+    driver.go_on();
+    driver.wait_idle();
+    album.look(&mut driver, "drivers-done");
+
+    driver.open(Stage::Timing);
+    album.look(&mut driver, "timing");
+    driver.ask(Command::ShowFace(view::ChartFace::Arrivals));
+    driver.wait_idle();
+    album.look(&mut driver, "timing-arrivals");
+
+    driver.open(Stage::Tune);
+    album.look(&mut driver, "whole-car");
+    driver.go_on();
+    driver.wait_idle();
+    album.look(&mut driver, "whole-car-tuned");
+    driver.ask(Command::Press(view::Action::ShowBands));
+    driver.wait_idle();
+    driver.go_on();
+    driver.wait("the third position", |driver| {
+        let third = driver.snapshot().tray.iter().filter(|tile| tile.stage == Stage::Tune).count() == 3;
+        let half = |line: &chart::Line| line.points.last().is_some_and(|point| point.x > 2_000.0);
+        third && driver.live.lines.iter().any(half)
+    });
+    album.look(&mut driver, "tune-running");
+    driver.wait_idle();
+    // Suggest bands.
+    driver.go_on();
+    driver.wait_idle();
+    album.keep(&mut driver, "tune");
+    // Listen to them.
+    if album.whole {
+        driver.ask(Command::Press(view::Action::Preview));
+        driver.wait("its spectrum", |driver| !driver.live.lines.is_empty());
+        album.look(&mut driver, "listening");
+        driver.ask(Command::StartOrStop);
+        driver.wait_idle();
+    }
+    // Enter them, measure again.
+    driver.go_on();
+    driver.wait_idle();
+    driver.go_on();
+    driver.wait("the second set", |driver| !matches!(driver.snapshot().shared.activity, Activity::Idle));
+    driver.wait_idle();
+    album.keep(&mut driver, "after");
+    driver.open(Stage::Handover);
+    driver.go_on();
+    driver.wait_idle();
+    album.look(&mut driver, "handover");
 }

@@ -77,6 +77,9 @@ fn tests() -> Result<(), String> {
 fn full() -> Result<(), String> {
     let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(wrong_track) + binary(headroom_at_random) + \
                      test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & (test(audit) + test(whole_car::cars) + test(fit::)))";
+    // The window worked through from stage to stage, on every simulated car.
+    let work_order = ["nextest", "run", "--profile", "full", "-p", "headrest", "--test", "work_order"];
+    command::run(cargo().args(work_order).args(["--run-ignored", "all", "--no-fail-fast"]))?;
     command::run(
         cargo()
             .args([

@@ -1,0 +1,98 @@
+//! The whole work order through the window, by keys alone and by the mouse alone: a person who does nothing but
+//! what the window offers first comes from the first stage to the last, and every stage is done then.
+
+#[path = "../../crates/window/tests/screens/bench.rs"]
+#[allow(dead_code, reason = "the window's own tests use more of it")]
+mod bench;
+#[path = "../../crates/window/tests/screens/display.rs"]
+#[allow(dead_code, reason = "the window's own tests use more of it")]
+mod display;
+#[allow(dead_code, reason = "the pictures use more of it")]
+mod driving;
+
+use std::collections::HashMap;
+
+use driving::{By, Driver};
+use view::{Stage, StageState};
+use window::Theme;
+
+/// Works through the job by what is offered first, until it comes round to itself.
+fn work_through(car: &str, by: By) -> Driver {
+    let app = app::App::default().hurried();
+    let mut driver = Driver::at(app, by, Theme::Garage, (1024.0, 700.0));
+    driver.take_car(car);
+    let mut pressed: HashMap<(Stage, String), usize> = HashMap::new();
+    let mut way = Vec::new();
+    loop {
+        let snapshot = driver.snapshot();
+        let stage = snapshot.face.stage;
+        let main = snapshot.card.main.clone();
+        let main = main.unwrap_or_else(|| panic!("{car}, {stage:?}: nothing is offered; {way:#?}"));
+        assert!(main.enabled, "{car}, {stage:?}: {main:?} after {way:#?}");
+        let done = snapshot.shared.stages.iter().all(|line| line.state == StageState::Measured);
+        if done && stage == Stage::Handover {
+            return driver;
+        }
+        let wrong = driver.bench.unreadable();
+        assert!(wrong.is_empty(), "{car}, {}: {}:\n{}", stage.title(), main.label, wrong.join("\n"));
+        way.push(format!("{}: {}", stage.title(), main.label));
+        let times = pressed.entry((stage, main.label.clone())).or_default();
+        *times += 1;
+        let stages = driver.snapshot().shared.stages.each_ref().map(|line| (line.state, &line.result));
+        assert!(*times <= 3, "{car}: it goes round in circles: {way:#?}, {stages:#?}, {:?}", driver.notices);
+        driver.go_on();
+        if stage == Stage::Gain && main.action == view::Action::WatchLevel {
+            // The knob is turned until the window says that it is there; then it is left.
+            driver.wait("the gain", |driver| driver.stage(Stage::Gain).0 == StageState::Measured);
+            driver.go_on();
+        }
+        driver.wait_idle();
+    }
+}
+
+#[track_caller]
+fn is_done(driver: &Driver, car: &str) {
+    for line in &driver.snapshot().shared.stages {
+        assert!(!line.result.is_empty(), "{car}: {:?} says nothing of what it came to", line.stage);
+    }
+    let exports = driver.folder.path().join("job").join("exports");
+    let written = std::fs::read_dir(&exports).expect("something was exported");
+    let names: Vec<String> =
+        written.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+    assert!(names.iter().any(|name| name.contains("sheet")), "{car}: {names:?}");
+    assert!(names.iter().any(|name| name.contains("report")), "{car}: {names:?}");
+}
+
+#[test]
+fn the_hatch_by_keyboard() {
+    is_done(&work_through("compact-hatch", By::Keyboard), "compact-hatch");
+}
+
+#[test]
+#[ignore = "takes a minute; `cargo xtask test full` runs it"]
+fn the_hatch_by_mouse() {
+    is_done(&work_through("compact-hatch", By::Mouse), "compact-hatch");
+}
+
+#[test]
+#[ignore = "takes a minute; `cargo xtask test full` runs it"]
+fn the_saloon_by_keyboard() {
+    is_done(&work_through("saloon-adapter", By::Keyboard), "saloon-adapter");
+}
+
+#[test]
+fn the_saloon_by_mouse() {
+    is_done(&work_through("saloon-adapter", By::Mouse), "saloon-adapter");
+}
+
+#[test]
+#[ignore = "takes a minute; `cargo xtask test full` runs it"]
+fn the_van_by_keyboard() {
+    is_done(&work_through("box-van", By::Keyboard), "box-van");
+}
+
+#[test]
+#[ignore = "takes a minute; `cargo xtask test full` runs it"]
+fn the_van_by_mouse() {
+    is_done(&work_through("box-van", By::Mouse), "box-van");
+}
