@@ -33,8 +33,6 @@ fn work_through(car: &str, by: By) -> Driver {
         if done && stage == Stage::Handover {
             return driver;
         }
-        let wrong = driver.bench.unreadable();
-        assert!(wrong.is_empty(), "{car}, {}: {}:\n{}", stage.title(), main.label, wrong.join("\n"));
         way.push(format!("{}: {}", stage.title(), main.label));
         let times = pressed.entry((stage, main.label.clone())).or_default();
         *times += 1;

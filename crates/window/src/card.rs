@@ -45,7 +45,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Elem
         parts = parts.push(settings(above));
     }
     if !card.lines.is_empty() {
-        parts = parts.push(lines(&card.lines));
+        parts = parts.push(lines(&card.lines, room));
     }
     if !card.files.is_empty() {
         let open = |file: &'a view::CardFile| -> Element<'a> {
@@ -127,10 +127,12 @@ fn button(button: &Button) -> Element<'_> {
     if button.why.is_empty() { press.into() } else { hint(press, &*button.why) }
 }
 
-/// So many letters of a name and its value fit beside each other in a card.
-const ONE_LINE: usize = 38;
+/// What a card has beside its lines, and about the width of a letter in them.
+const BESIDE: f32 = 82.0;
+const LETTER: f32 = 7.6;
 
-fn lines(lines: &[CardLine]) -> Element<'_> {
+fn lines(lines: &[CardLine], room: Room) -> Element<'_> {
+    let one_line = ((room.card - BESIDE) / LETTER) as usize;
     let mut table = column![].spacing(0);
     for (index, line) in lines.iter().enumerate() {
         if index > 0 {
@@ -143,7 +145,7 @@ fn lines(lines: &[CardLine]) -> Element<'_> {
         let value = text(&line.value).size(crate::lettering::BODY).font(BOLD).style(tinted(line.tone));
         let label = body(&line.label).style(muted).width(Fill);
         // What is too long for one line stands below its name.
-        let words: Element<'_> = if line.label.chars().count() + line.value.chars().count() > ONE_LINE {
+        let words: Element<'_> = if line.label.chars().count() + line.value.chars().count() > one_line {
             column![label, value].spacing(XS).width(Fill).into()
         } else {
             row![label, value].spacing(S).align_y(Center).width(Fill).into()
