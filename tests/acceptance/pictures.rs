@@ -34,7 +34,6 @@ impl Album {
     fn keep(&self, driver: &mut Driver, name: &str) {
         driver.clear_news();
         driver.keep(&self.folder.join(format!("{name}.png")), 1.0);
-        println!("{name}");
     }
 
     /// A picture for looking at.
