@@ -61,36 +61,24 @@ fn is_done(driver: &Driver, car: &str) {
     assert!(names.iter().any(|name| name.contains("report")), "{car}: {names:?}");
 }
 
-#[test]
-fn the_hatch_by_keyboard() {
-    is_done(&work_through("compact-hatch", By::Keyboard), "compact-hatch");
+/// The cars that are worked on: one, or all of them where `HEADREST_THOROUGH` is set, as `cargo xtask test full` does.
+fn cars(usual: &'static str) -> Vec<&'static str> {
+    match std::env::var_os("HEADREST_THOROUGH") {
+        Some(_) => vec!["compact-hatch", "saloon-adapter", "box-van"],
+        None => vec![usual],
+    }
 }
 
 #[test]
-#[ignore = "takes a minute; `cargo xtask test full` runs it"]
-fn the_hatch_by_mouse() {
-    is_done(&work_through("compact-hatch", By::Mouse), "compact-hatch");
+fn by_keys_alone() {
+    for car in cars("compact-hatch") {
+        is_done(&work_through(car, By::Keyboard), car);
+    }
 }
 
 #[test]
-#[ignore = "takes a minute; `cargo xtask test full` runs it"]
-fn the_saloon_by_keyboard() {
-    is_done(&work_through("saloon-adapter", By::Keyboard), "saloon-adapter");
-}
-
-#[test]
-fn the_saloon_by_mouse() {
-    is_done(&work_through("saloon-adapter", By::Mouse), "saloon-adapter");
-}
-
-#[test]
-#[ignore = "takes a minute; `cargo xtask test full` runs it"]
-fn the_van_by_keyboard() {
-    is_done(&work_through("box-van", By::Keyboard), "box-van");
-}
-
-#[test]
-#[ignore = "takes a minute; `cargo xtask test full` runs it"]
-fn the_van_by_mouse() {
-    is_done(&work_through("box-van", By::Mouse), "box-van");
+fn by_the_mouse_alone() {
+    for car in cars("saloon-adapter") {
+        is_done(&work_through(car, By::Mouse), car);
+    }
 }
