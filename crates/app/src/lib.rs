@@ -637,7 +637,7 @@ impl Core {
             if intake.drivers.is_empty() {
                 // What does not pass through the processor has no channel there.
                 let drivers = car.drivers.iter().map(|part| {
-                    let driver = driver(&part.name, role_of(part.role));
+                    let driver = driver(&part.name, role_of(part));
                     if part.processed { driver } else { Driver { channel: String::new(), ..driver } }
                 });
                 intake.drivers = drivers.collect();

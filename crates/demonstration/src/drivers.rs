@@ -67,7 +67,7 @@ impl Demo<'_> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
         let plan = Plan {
-            stimulus: Some(short_driver_sweep(role_of(driver.role))),
+            stimulus: Some(short_driver_sweep(role_of(driver))),
             label: driver.name.clone(),
             driver: driver.name.clone(),
             position: "driver's seat".to_owned(),

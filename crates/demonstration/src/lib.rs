@@ -172,7 +172,7 @@ impl Demo<'_> {
             .iter()
             .map(|driver| job::Driver {
                 name: driver.name.clone(),
-                role: Some(rig::role_of(driver.role)),
+                role: Some(rig::role_of(driver)),
                 // What does not pass through the processor has no channel there.
                 channel: if driver.processed { driver.name.clone() } else { String::new() },
                 ..job::Driver::default()

@@ -5,16 +5,19 @@ use std::sync::{Arc, Mutex, PoisonError};
 use cabin::{Cabin, Car, Setup, Truth};
 use engine::{Input, InputRole, Output, Plant, RigSpec};
 use library::{Error, Result};
+use tuning::Role;
 
-/// What a driver of the simulated car is for.
+/// What a driver of a simulated car is for. Its description knows the parts of a side only; that one is a centre or a
+/// fill is in its name.
 #[must_use]
-pub fn role_of(role: cabin::Role) -> tuning::Role {
-    match role {
-        cabin::Role::FullRange => tuning::Role::FullRange,
-        cabin::Role::Tweeter => tuning::Role::Tweeter,
-        cabin::Role::Mid => tuning::Role::Mid,
-        cabin::Role::Woofer => tuning::Role::Woofer,
-        cabin::Role::Sub => tuning::Role::Sub,
+pub fn role_of(driver: &cabin::Driver) -> Role {
+    match (Role::proposed(&driver.name, (20.0, 20_000.0)), driver.role) {
+        (beside @ (Role::Centre | Role::Fill), _) => beside,
+        (_, cabin::Role::FullRange) => Role::FullRange,
+        (_, cabin::Role::Tweeter) => Role::Tweeter,
+        (_, cabin::Role::Mid) => Role::Mid,
+        (_, cabin::Role::Woofer) => Role::Woofer,
+        (_, cabin::Role::Sub) => Role::Sub,
     }
 }
 
@@ -135,6 +138,15 @@ pub fn car(name_or_file: &str) -> Result<Car> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_centre_and_a_fill_stand_beside_the_chain() {
+        let role = |car: &str, name: &str| role_of(Car::preset(car).unwrap().driver(name).unwrap());
+        assert_eq!(role("saloon-adapter", "centre"), Role::Centre);
+        assert_eq!(role("box-van", "rear-right"), Role::Fill);
+        assert_eq!(role("box-van", "right-woofer"), Role::Woofer);
+        assert_eq!(role("compact-hatch", "sub"), Role::Sub);
+    }
 
     #[test]
     fn a_car_is_found_by_name_or_file_and_a_mistake_is_named() {
