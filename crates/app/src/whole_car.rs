@@ -38,7 +38,7 @@ impl State {
     pub(super) fn car_options(&self) -> TuneOptions {
         TuneOptions {
             seat: self.choices.seat,
-            equalizer: self.choices.equalizer,
+            equalizer: self.tune.profile().equalizer(Some(self.choices.equalizer)),
             max_boost_db: self.choices.max_boost_db,
             ..TuneOptions::default()
         }
@@ -294,16 +294,14 @@ impl Derivation {
             Seat::Driver => TunedSeat::Driver,
             Seat::Both => TunedSeat::Both,
         };
-        let places = [
-            (EqualizerPlace::Channels, "Each channel"),
-            (EqualizerPlace::Sides, "Each side"),
-            (EqualizerPlace::One, "One for all"),
-        ];
-        let place = match self.choices.equalizer {
-            Equalizer::Channels => EqualizerPlace::Channels,
-            Equalizer::Sides => EqualizerPlace::Sides,
-            Equalizer::One => EqualizerPlace::One,
+        let place = |equalizer: Equalizer| match equalizer {
+            Equalizer::Channels => (EqualizerPlace::Channels, "Each channel"),
+            Equalizer::Sides => (EqualizerPlace::Sides, "Each side"),
+            Equalizer::One => (EqualizerPlace::One, "One for all"),
         };
+        let profile = self.tune.profile();
+        let places = profile.equalizers.iter().copied().map(place);
+        let (place, _) = place(profile.equalizer(Some(self.choices.equalizer)));
         let boost_db = self.choices.max_boost_db.unwrap_or(self.tune.profile().max_boost_db);
         settings.extend([
             choice(ChoiceKey::Seat, Choice::Seat, "Seat", seats, Some(seat)),

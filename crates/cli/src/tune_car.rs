@@ -8,7 +8,7 @@ use library::Error;
 use project::Change;
 use project::derive::TuneInputs;
 use serde::Serialize;
-use tuning::{CarTune, Equalizer, Judgement, Seat, SideDeviation, TuneOptions};
+use tuning::{CarTune, Equalizer, Judgement, Profile, Seat, SideDeviation, TuneOptions};
 use units::quantity::{decibels, sentence, signed_decibels};
 
 use crate::flags::Tune;
@@ -22,7 +22,7 @@ pub(crate) fn run(flags: &Tune) -> Outcome {
     let mut open = job_project::open(&flags.dir)?;
     let project = open.project();
     let Aim { target, profile, basis } = aim(project, flags.target.as_deref(), flags.processor.as_deref())?;
-    let options = options(flags, &project.data)?;
+    let options = options(flags, &project.data, &profile)?;
     let refused = |why: String| Error::input(format!("{}: {why}", flags.dir.display()));
     let roles = roles(&flags.role)?;
     let basis = Basis { from_hz: None, to_hz: None, ..basis };
@@ -47,7 +47,7 @@ pub(crate) fn run(flags: &Tune) -> Outcome {
 }
 
 /// What may be done: as the command says, else as the job says, else as usual.
-fn options(flags: &Tune, data: &JobData) -> Result<TuneOptions, Error> {
+fn options(flags: &Tune, data: &JobData, profile: &Profile) -> Result<TuneOptions, Error> {
     let usual = TuneOptions::default();
     let choices = &data.choices;
     let max_boost_db = flags.max_boost.or(choices.max_boost_db);
@@ -55,9 +55,19 @@ fn options(flags: &Tune, data: &JobData) -> Result<TuneOptions, Error> {
         return Err(Error::input("--max-boost: expected 0 or more dB"));
     }
     let max_bands = flags.max_bands.or(choices.max_bands.and_then(|most| usize::try_from(most).ok()));
+    let asked = flags.equalizer.map(Equalizer::from);
+    if let Some(asked) = asked.filter(|asked| !profile.equalizers.contains(asked)) {
+        let there: Vec<&str> = profile.equalizers.iter().map(|one| one.word()).collect();
+        let text = format!(
+            "--equalizer {asked}: the processor `{}` has no such equalizer (it has {})",
+            profile.name,
+            there.join(", ")
+        );
+        return Err(Error::input(text));
+    }
     Ok(TuneOptions {
         seat: flags.seat.map(Seat::from).or(choices.seat).unwrap_or(usual.seat),
-        equalizer: flags.equalizer.map(Equalizer::from).or(choices.equalizer).unwrap_or(usual.equalizer),
+        equalizer: profile.equalizer(asked.or(choices.equalizer)),
         max_boost_db,
         max_bands,
         effort: flags.effort.unwrap_or(usual.effort),

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::grid::GridText;
-use crate::{Band, BandKind, Grid, QDefinition, TextError, toml_text};
+use crate::{Band, BandKind, Equalizer, Grid, QDefinition, TextError, toml_text};
 
 /// The equalizer, delays and crossovers of one channel of a processor.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,6 +26,9 @@ pub struct Profile {
     pub delay: Option<DelayGrid>,
     /// Its crossover filters.
     pub crossovers: Vec<CrossoverChoice>,
+    /// Where its bands can be: in each channel, linked for each side, or one equalizer for all. Never empty; the first is
+    /// the usual one.
+    pub equalizers: Vec<Equalizer>,
 }
 
 /// Which bands a channel has.
@@ -135,6 +138,7 @@ struct ProfileText {
     delay_ms: Option<DelayText>,
     #[serde(default)]
     crossover: Vec<CrossoverChoice>,
+    equalizers: Option<Vec<Equalizer>>,
 }
 
 /// Peaks at listed frequencies with one Q.
@@ -175,6 +179,11 @@ impl Profile {
         let bands = written.layout(name, sample_rate_hz)?;
         let delay = written.delay_ms.as_ref().map(|delay| delay.grid(name)).transpose()?;
         check_crossovers(name, &written.crossover)?;
+        // Who does not say otherwise has bands in every channel, and can type the same into several.
+        let equalizers = written.equalizers.clone().unwrap_or_else(|| Equalizer::ALL.to_vec());
+        if equalizers.is_empty() {
+            return Err(TextError::whole(name, "`equalizers` is empty", "list channels, sides or one"));
+        }
         Ok(Self {
             name: written.name,
             note: written.note,
@@ -185,7 +194,15 @@ impl Profile {
             max_boost_db: max_boost_db.min(total_boost_db),
             delay,
             crossovers: written.crossover,
+            equalizers,
         })
+    }
+
+    /// The wished equalizer where there is such a one, else the usual one.
+    #[must_use]
+    pub fn equalizer(&self, wished: Option<Equalizer>) -> Equalizer {
+        let has = |one: &Equalizer| self.equalizers.contains(one);
+        wished.filter(has).or(self.equalizers.first().copied()).unwrap_or(Equalizer::Channels)
     }
 
     /// How many bands a channel has.
@@ -354,6 +371,21 @@ mod tests {
             let got = Profile::parse(&text, "p.toml").unwrap_err().to_string();
             assert!(got.starts_with("p.toml") && got.contains(wanted), "{text} gave {got}");
         }
+    }
+
+    #[test]
+    fn an_equalizer_that_is_not_there_is_not_taken() {
+        let all = Profile::parse(PARAMETRIC, "x").unwrap();
+        assert_eq!(all.equalizers, Equalizer::ALL);
+        assert_eq!(all.equalizer(None), Equalizer::Channels);
+        let linked = Profile::parse(&format!("{PARAMETRIC}equalizers = ['sides', 'one']\n"), "x").unwrap();
+        assert_eq!(linked.equalizer(Some(Equalizer::One)), Equalizer::One);
+        assert_eq!(linked.equalizer(Some(Equalizer::Channels)), Equalizer::Sides);
+        let none = Profile::parse(&format!("{PARAMETRIC}equalizers = []\n"), "x").unwrap_err().to_string();
+        assert!(none.contains("list channels, sides or one"), "{none}");
+        // Bass, middle and treble of a radio are there once.
+        let radio = Profile::preset("tone-control-3").expect("it is built in");
+        assert_eq!(radio.equalizers, [Equalizer::One]);
     }
 
     #[test]
