@@ -51,10 +51,42 @@ pub fn tune_car(input: &TuneInput<'_>, on_progress: &mut OnProgress<'_>) -> Resu
     bare::check(input)?;
     let weigh = place_weights(input);
     let drivers = bare::bare(input);
-    let found = search(input, &drivers, &weigh, input.options.effort, on_progress)?;
-    let kept_out =
-        if input.options.keep_out && !found.stopped { kept_out(input, &drivers, &weigh)? } else { None };
+    let kept = kept_out_places(input);
+    let (effort, each) = (input.options.effort, kept_out_effort(input));
+    let of = effort + kept.len() * each;
+    let found = search(input, &drivers, &weigh, effort, &mut |now| {
+        on_progress(TuneProgress { evaluations: now.evaluations.min(effort), of, ..now })
+    })?;
+    let kept_out = if found.stopped {
+        None
+    } else {
+        let (mut heard, mut begun) = (Vec::new(), effort);
+        for &out in &kept {
+            let one = kept_out(input, &drivers, &weigh, (out, &kept), &mut |now| {
+                on_progress(TuneProgress { evaluations: begun + now.evaluations.min(each), of, ..now })
+            })?;
+            heard.extend(one);
+            begun += each;
+        }
+        // Of some places only it would be the number of others.
+        let names = kept.iter().map(|&place| input.places[place].name.as_str()).collect::<Vec<_>>();
+        let whole = heard.len() == kept.len();
+        Heard::joined(heard).filter(|_| whole).map(|heard| heard.judged(input.target, &names))
+    };
     Ok(assembled(input, &drivers, found, kept_out))
+}
+
+/// The places that are kept out in turn; with fewer than three there is nothing to tune from without one.
+fn kept_out_places(input: &TuneInput<'_>) -> Vec<usize> {
+    let places = counted(input);
+    if input.options.keep_out && places.len() > 2 { places } else { Vec::new() }
+}
+
+/// How many costs may be computed for each of them.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a count")]
+#[expect(clippy::cast_precision_loss, reason = "some thousands")]
+fn kept_out_effort(input: &TuneInput<'_>) -> usize {
+    (KEPT_OUT_EFFORT * input.options.effort as f64) as usize
 }
 
 /// Puts together what is said about a setting.
@@ -87,33 +119,25 @@ pub(super) fn assembled(
     tune
 }
 
-/// What is heard at each place with a tune that did not know it.
+/// What is heard at one of these places with a tune that did not know it; nothing where that was stopped.
 fn kept_out(
     input: &TuneInput<'_>,
     drivers: &[TuneDriver],
     weigh: &[f64],
-) -> Result<Option<Judgement>, TuneError> {
-    let places = counted(input);
-    if places.len() < 3 {
+    (out, places): (usize, &[usize]),
+    on_progress: &mut OnProgress<'_>,
+) -> Result<Option<Heard>, TuneError> {
+    let mut weigh = weigh.to_vec();
+    weigh[out] = 0.0;
+    let found = search(input, drivers, &weigh, kept_out_effort(input), on_progress)?;
+    if found.stopped {
         return Ok(None);
     }
-    let mut heard = Vec::new();
-    for &out in &places {
-        let mut weigh = weigh.to_vec();
-        weigh[out] = 0.0;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a share of a count")]
-        #[expect(clippy::cast_precision_loss, reason = "some thousands")]
-        let effort = (KEPT_OUT_EFFORT * input.options.effort as f64) as usize;
-        let found = search(input, drivers, &weigh, effort, &mut |_| ControlFlow::Continue(()))?;
-        let (values, inputs) = found.typed.values(input, &found.start);
-        let there = |places: &[usize]| {
-            Heard::new(input, drivers, &values, inputs.each_ref().map(Vec::as_slice), places)
-        };
-        let known: Vec<usize> = places.iter().copied().filter(|&place| place != out).collect();
-        heard.push(there(&[out]).at_level_of(&there(&known), input.target));
-    }
-    let names: Vec<&str> = places.iter().map(|&place| input.places[place].name.as_str()).collect();
-    Ok(Heard::joined(heard).map(|heard| heard.judged(input.target, &names)))
+    let (values, inputs) = found.typed.values(input, &found.start);
+    let there =
+        |places: &[usize]| Heard::new(input, drivers, &values, inputs.each_ref().map(Vec::as_slice), places);
+    let known: Vec<usize> = places.iter().copied().filter(|&place| place != out).collect();
+    Ok(Some(there(&[out]).at_level_of(&there(&known), input.target)))
 }
 
 /// Finds a setting for the places that weigh something.

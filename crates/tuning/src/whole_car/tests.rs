@@ -221,6 +221,39 @@ fn a_stop_gives_the_best_so_far() {
     assert!(tune.findings.iter().any(|finding| finding.code == "tune-stopped"));
 }
 
+/// Source: by construction; a stop while places are kept out leaves the tune as it is, without the number for them; and
+/// progress goes on to the end.
+#[test]
+fn a_stop_while_places_are_kept_out_keeps_the_tune() {
+    let car = drawn(0);
+    let (profile, target) =
+        (Profile::preset("parametric-gridded").unwrap(), Target::preset("car-medium").unwrap());
+    const EFFORT: usize = 200;
+    let tune = |keep_out: bool, stop_at: usize| {
+        let options = TuneOptions { effort: EFFORT, keep_out, ..TuneOptions::default() };
+        let input = TuneInput {
+            drivers: &car.drivers,
+            places: &car.places,
+            profile: &profile,
+            target: &target,
+            options: &options,
+        };
+        let mut last = TuneProgress { evaluations: 0, of: 1, left_db2: 0.0 };
+        let tune = tune_car(&input, &mut |progress| {
+            assert!(progress.evaluations >= last.evaluations && progress.evaluations <= progress.of);
+            last = progress;
+            if progress.evaluations >= stop_at { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        });
+        (tune.unwrap(), last)
+    };
+    let (whole, _) = tune(false, usize::MAX);
+    let (stopped, last) = tune(true, EFFORT + 20);
+    assert!(last.evaluations < last.of, "it was stopped on its way: {last:?}");
+    assert_eq!(stopped, whole);
+    let (all, last) = tune(true, usize::MAX);
+    assert!(all.kept_out.is_some() && last.evaluations > EFFORT, "{last:?}");
+}
+
 /// Source: by construction; what a channel held while it was measured is taken out, so that the tune is the
 /// same and *before* is what was measured.
 #[test]
