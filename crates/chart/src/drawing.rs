@@ -5,7 +5,7 @@ use units::text::one_line;
 
 use crate::{
     Area, Cabin, Chain, Chart, HandleId, Line, Plot, Point, Role, Spot, Viewport, area_outline, place,
-    shorten, ticks, traces,
+    shorten, ticks, traces, uncovered,
 };
 
 /// The size of a picture in its own units, which are pixels at full size.
@@ -349,16 +349,22 @@ fn stroked(line: &Line, plot: &Plot) -> Vec<Shape> {
         .collect()
 }
 
+const HANDLE_RADIUS: f32 = 8.0;
+
 fn handles(shapes: &mut Vec<Shape>, chart: &Chart, plot: &Plot) {
-    for handle in &chart.handles {
-        let centre = plot.spot(handle.at);
+    let centres: Vec<Spot> = chart.handles.iter().map(|handle| plot.spot(handle.at)).collect();
+    let shown = uncovered(&centres, HANDLE_RADIUS);
+    for ((handle, centre), shown) in chart.handles.iter().zip(centres).zip(shown) {
         let role = if matches!(handle.id, HandleId::Band(_) | HandleId::Proposed(_)) {
             Role::Bands
         } else {
             Role::Target
         };
         let fill = if handle.enabled { ink(role) } else { PAPER };
-        shapes.push(Shape::Circle { centre, radius: 8.0, fill, edge: AXIS });
+        shapes.push(Shape::Circle { centre, radius: HANDLE_RADIUS, fill, edge: AXIS });
+        if !shown {
+            continue;
+        }
         let label = text(centre.x, centre.y + 3.5, Anchor::Middle, Ink(0, 0, 0), &handle.label);
         shapes.push(Shape::Text(Text { size: 10.0, ..label }));
     }

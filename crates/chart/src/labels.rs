@@ -1,5 +1,7 @@
 //! Labels that do not lie on one another.
 
+use crate::Spot;
+
 /// Moves places along one axis, as little as is needed, so that neighbours are
 /// at least `gap` apart and all stay between `from` and `to` while there is room.
 ///
@@ -38,6 +40,15 @@ pub fn place(wanted: &[f32], gap: f32, from: f32, to: f32) -> Vec<f32> {
     placed
 }
 
+/// Which of some discs of a radius, painted in this order, show what is written in their middle: those whose middle no
+/// later one covers.
+#[must_use]
+pub fn uncovered(middles: &[Spot], radius: f32) -> Vec<bool> {
+    let covers = |on: &Spot, below: &Spot| (on.x - below.x).hypot(on.y - below.y) < radius;
+    let later = |index: usize| middles.iter().skip(index + 1);
+    middles.iter().enumerate().map(|(index, below)| !later(index).any(|on| covers(on, below))).collect()
+}
+
 /// A text that takes at most `most` characters, its end replaced by an ellipsis
 /// when it is longer.
 #[must_use]
@@ -66,6 +77,14 @@ mod tests {
     fn crowded_labels_spread_about_their_middle() {
         assert_eq!(place(&[50.0, 50.0], 10.0, 0.0, 100.0), [45.0, 55.0]);
         assert_eq!(place(&[99.0, 98.0], 10.0, 0.0, 100.0), [100.0, 90.0]);
+    }
+
+    #[test]
+    fn a_number_under_another_handle_is_left_out() {
+        let at = |x: f32, y: f32| Spot { x, y };
+        let middles = [at(10.0, 10.0), at(40.0, 10.0), at(14.0, 13.0), at(14.0, 30.0)];
+        assert_eq!(uncovered(&middles, 8.0), [false, true, true, true]);
+        assert!(uncovered(&[], 8.0).is_empty());
     }
 
     #[test]

@@ -26,7 +26,7 @@ pub use cells::{Cell, Lean, THIRD_OCTAVES, cells};
 pub use chain::{Chain, ChainPart, PartState};
 pub use crosshair::{Sample, nearest_handle, readout, value_at};
 pub use drawing::{Anchor, Drawing, Ink, Inks, Path, Picture, Shape, Size, TEXT, Text};
-pub use labels::{place, shorten};
+pub use labels::{place, shorten, uncovered};
 pub use model::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale};
 pub use plot::{Plot, Spot};
 pub use ribbon::{Side, ribbon, ribbon_axis};

@@ -6,7 +6,7 @@ use crate::painter::Renderer;
 use crate::painter::{Frame, Geometry};
 use chart::{
     Chart, Handle, HandleId, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten,
-    ticks,
+    ticks, uncovered,
 };
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Path, Stroke};
@@ -145,8 +145,12 @@ impl canvas::Program<Message, Theme, Renderer> for Curves<'_> {
         let key = (places.clone(), self.view, *theme);
         let beside = Rectangle { x: inside.x - OVERHANG, width: inside.width + 2.0 * OVERHANG, ..inside };
         let handles = hand.handles.draw_inside(key, renderer, beside, |frame| {
-            for (handle, at) in &places {
-                draw_handle(frame, *theme, handle, *at, &plot);
+            // The chosen one lies on top.
+            let mut order: Vec<&(Handle, Spot)> = places.iter().collect();
+            order.sort_by_key(|(handle, _)| handle.selected);
+            let middles: Vec<Spot> = order.iter().map(|(_, at)| *at).collect();
+            for ((handle, at), shown) in order.into_iter().zip(uncovered(&middles, HANDLE_RADIUS)) {
+                draw_handle(frame, *theme, handle, *at, (&plot, shown));
             }
         });
         vec![grid, curves, live, names, handles]
@@ -362,7 +366,10 @@ fn dots(frame: &mut Frame, color: Color, x: f32, from: f32, to: f32) {
     }
 }
 
-fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot: &Plot) {
+const HANDLE_RADIUS: f32 = 11.0;
+
+/// A handle with its number, or without where another one lies on it: letters are painted over all discs.
+fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, (plot, numbered): (&Plot, bool)) {
     if at.x < plot.left - 1.0 || at.x > plot.right() + 1.0 {
         return;
     }
@@ -376,7 +383,7 @@ fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot:
     // be left behind when the handle is dragged on.
     let at = Spot { x: at.x.round(), y: at.y.round() };
     let mut disc = |radius: f32, color: Color| frame.fill(&Path::circle(point(at), radius), color);
-    let radius = if handle.selected { 13.0 } else { 11.0 };
+    let radius = if handle.selected { HANDLE_RADIUS + 2.0 } else { HANDLE_RADIUS };
     if handle.selected {
         disc(radius + 5.0, palette.text);
         disc(radius + 2.5, palette.panel);
@@ -389,6 +396,9 @@ fn draw_handle(frame: &mut Frame, theme: Theme, handle: &Handle, at: Spot, plot:
         disc(radius - 1.5, palette.panel);
         palette.muted
     };
+    if !numbered {
+        return;
+    }
     let number = Lettering { font: BOLD, ..Lettering::small(ink) };
     number.centred().write(frame, handle.label.as_str(), at.x, at.y);
 }
