@@ -85,7 +85,7 @@ fn switch<'a>(entry: &Entry<'a>, reading: String, hidden: bool) -> Element<'a> {
     let shown = chart::shorten(entry.name, letters);
     let words = if hidden { "Show" } else { "Hide" };
     let words = if *shown == *entry.name { words.to_owned() } else { format!("{words} {}", entry.name) };
-    let look = Looks { role: entry.role, dash: entry.dash, hidden, name: shown.into(), reading };
+    let look = Looks { role: entry.role, dash: entry.dash, hidden, name: shown, reading };
     let name = entry.name.to_owned();
     let press = Press::new(Canvas::new(look).width(CELL - S).height(ROW), Look::Quiet)
         .id(format!("curve-{name}"))
