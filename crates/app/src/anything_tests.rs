@@ -269,7 +269,7 @@ fn walk(seed: u64, commands: usize) {
 
 #[test]
 fn nothing_that_is_pressed_breaks_anything() {
-    (3..=4).for_each(|seed| walk(0x9E37_79B9_7F4A_7C15u64.wrapping_mul(seed), 60));
+    (1..=4).for_each(|seed| walk(0x9E37_79B9_7F4A_7C15u64.wrapping_mul(seed), 60));
 }
 
 /// One edit that a person can take back.

@@ -8,6 +8,7 @@ use procedure::Change;
 use project::Placement;
 use project::derive::{self, FitInputs, Fitted};
 use tuning::{Equalizer, FitOptions, Seat};
+use units::text::{lines, one_line};
 use view::{
     Action, Choice, Command, EqualizerPlace, IntakeCard, NumberKey, Pace, Program, SetMark, SettingValue,
     Stage, SwitchKey, TextKey, TuneCard, TunedAs, TunedSeat,
@@ -597,6 +598,11 @@ impl Core {
     }
 
     fn set_text(&mut self, key: TextKey, text: String) -> Result<()> {
+        // As the job will read it again.
+        let text = match key {
+            TextKey::Notes => lines(&text).into_owned(),
+            _ => one_line(&text).into_owned(),
+        };
         match key {
             TextKey::RigName => {
                 return self.rewire(|spec| {
