@@ -121,7 +121,9 @@ fn one(dir: &Path, number: &str) -> Result<Vec<NamedResponse>> {
         let ids: Vec<String> = job.captures().iter().map(|capture| capture.id.to_string()).collect();
         let there = match ids.as_slice() {
             [] => "it has none".to_owned(),
-            [first, .., last] if ids.len() > 8 => format!("it has {}, from {first} to {last}", ids.len()),
+            [first, .., last] if ids.len() > 12 => {
+                format!("it has {} captures, from {first} to {last}", ids.len())
+            }
             ids => format!("it has {}", ids.join(", ")),
         };
         Error::input(format!("{}: there is no capture {number}; {there}", dir.display()))
