@@ -1,4 +1,5 @@
-//! The examples at the end of every help. Each works as it stands, in this order, in one folder.
+//! The examples at the end of every help. Each works as it stands, one after the other in one folder; that of `tune` comes
+//! last, because what it puts into a job was not measured yet.
 
 use clap::Command;
 
