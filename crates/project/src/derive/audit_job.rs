@@ -236,12 +236,7 @@ fn doubt(audit: &mut AuditResult, bands: &[Meant], changed: &[String]) {
     for (band, meant) in audit.bands.iter_mut().zip(bands) {
         band.verdict = Verdict::Unclear;
         band.found = band.meant;
-        band.text = format!(
-            "Whether band {} ({}) was entered correctly cannot be told: more was changed than the bands. Look at it in the \
-             processor.",
-            meant.name,
-            hertz(meant.typed.frequency_hz)
-        );
+        band.text = format!("Band {} ({}) cannot be told.", meant.name, hertz(meant.typed.frequency_hz));
     }
     audit.findings = vec![Finding::caution(
         "more-changed",
