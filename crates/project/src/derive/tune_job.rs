@@ -58,6 +58,13 @@ pub enum NoTune {
     /// Something is wrong with the drivers.
     #[error(transparent)]
     Drivers(#[from] NoTiming),
+    /// Responses without a zero of time in common.
+    #[error(
+        "the responses of {0} do not count from one zero of time: they were recorded without a loopback channel. Record the \
+         tracks `place-…` for each driver against the same reference driver, or measure with a loopback channel. Without \
+         either, `headrest timing` aligns by --distance or --arrival, and `headrest fit` finds bands"
+    )]
+    NoClock(String),
     /// Only one driver.
     #[error("a car needs two drivers at least; {0} was measured alone")]
     OneDriver(String),
@@ -100,7 +107,7 @@ impl TuneInputs {
             let off: Vec<&str> = names().filter(|name| !has_clock(project, name)).collect();
             // Each has one, and it is not the same.
             let off = if off.is_empty() { names().collect() } else { off };
-            return Err(NoTiming::NoClock(off.join(", ")).into());
+            return Err(NoTune::NoClock(off.join(", ")));
         }
         let (places, left_out) = places(project, &names().collect::<Vec<_>>())?;
         let mut captures: Vec<CaptureId> = Vec::new();
