@@ -464,6 +464,10 @@ impl Core {
 
     fn ended_well(&mut self, doing: Doing, was_stopped: bool) -> Result<()> {
         match doing {
+            Doing::Importing { file, found: 0 } if was_stopped => {
+                self.notice(format!("The search of {file} was stopped; nothing was added."), true);
+                Ok(())
+            }
             Doing::Importing { file, found } => self.imported(&file, found),
             Doing::Listening(listening) if !was_stopped => self.listened(&listening),
             _ => Ok(()),
