@@ -413,6 +413,27 @@ fn timing_follows_from_the_drivers_and_gives_way_to_a_tune() {
     assert!(card.actions.iter().any(|button| button.action == Action::EnterTiming));
 }
 
+/// Recorded against a reference driver that was another, or louder, for one of them: the delays are doubtful.
+#[test]
+fn a_reference_driver_that_changed_is_told_where_delays_follow_from_it() {
+    let against = |arrives_s: f64, level_db: f64| {
+        let mut reading = arriving(arrives_s);
+        let grid = vec![500.0, 1_000.0, 2_000.0];
+        let (level, phase) = (vec![level_db; 3], vec![0.0; 3]);
+        reading.curve("reference", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
+        reading
+    };
+    for (louder_db, told) in [(0.0, false), (4.0, true)] {
+        let mut state = at(Stage::Timing);
+        let first = held(1, job::Stage::Drivers, "left-tweeter", Some(against(0.003, -20.0)));
+        let second = against(0.004, -20.0 + louder_db);
+        state.captures.insert(first);
+        state.captures.insert(held(2, job::Stage::Drivers, "right-tweeter", Some(second)));
+        let said = findings(&state);
+        assert_eq!(said.contains("The reference driver does not sound as it did"), told, "{said}");
+    }
+}
+
 /// Without a loopback channel arrivals do not compare, and that is said before anything is entered.
 #[test]
 fn arrivals_without_a_common_zero_are_not_trusted_in_silence() {

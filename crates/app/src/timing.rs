@@ -179,6 +179,9 @@ impl Timing<'_> {
         if let Some(why) = plan.without.as_ref().filter(|_| plan.channels.len() > 1) {
             say(Tone::Caution, format!("Only delays could be found: {why}"));
         }
+        for finding in &plan.findings {
+            say(Tone::Caution, finding.text.clone());
+        }
         for sum in plan.aligned.iter().flat_map(|aligned| &aligned.sums) {
             // Left and right together always cancel somewhere at one place: no fault of the timing.
             let tone = match sum.worst_db < POOR_DB {
@@ -264,9 +267,10 @@ impl Derivation {
                 Some(FoundDriver { driver, reading, response, zero_s: 0.0 })
             })
             .collect();
-        let (found, _) = derive::from_one_zero(found);
+        let (found, findings) = derive::from_one_zero(found);
         let (profile, filters_on) = (self.tune.profile(), self.choices.filters_on);
         let plan = derive::car_plan(&found, profile, filters_on, self.arrivals_compare());
+        let plan = CarPlan { findings, ..plan };
         // The drivers are measured with the gains and polarities that the processor holds.
         plan.on_top_of(&self.preset().map(|preset| preset.channels).unwrap_or_default())
     }

@@ -38,6 +38,8 @@ pub struct CarPlan {
     pub aligned: Option<CarAlignment>,
     /// Why there is no more than delays from arrivals.
     pub without: Option<String>,
+    /// What is to be said of the recordings that it follows from.
+    pub findings: Vec<Finding>,
 }
 
 impl CarPlan {
@@ -147,7 +149,13 @@ pub fn timing(plan: &CarPlan, found: &[FoundDriver<'_>], basis: Basis) -> Timing
         drivers: plan.channels.iter().map(driver).collect(),
         crossovers: aligned.iter().flat_map(|aligned| &aligned.crossovers).map(crossover_timing).collect(),
         sums: aligned.iter().flat_map(|aligned| &aligned.sums).map(sum).collect(),
-        findings: aligned.iter().flat_map(|aligned| &aligned.findings).cloned().chain(without).collect(),
+        findings: aligned
+            .iter()
+            .flat_map(|aligned| &aligned.findings)
+            .cloned()
+            .chain(without)
+            .chain(plan.findings.iter().cloned())
+            .collect(),
     }
 }
 
@@ -236,7 +244,7 @@ fn added(found: &[FoundDriver<'_>], wish: &CarWish<'_>) -> CarPlan {
     let found = fed.as_slice();
     let by_arrival = by_arrival(found);
     if !wish.arrivals_compare {
-        return CarPlan { channels: by_arrival, aligned: None, without: None };
+        return CarPlan { channels: by_arrival, aligned: None, without: None, findings: Vec::new() };
     }
     // Where each plays its part of the sound, one that plays all of it is a fill.
     let parts = found.iter().any(|found| !found.is_full());
@@ -245,9 +253,9 @@ fn added(found: &[FoundDriver<'_>], wish: &CarWish<'_>) -> CarPlan {
     match aligned(&chain, wish) {
         Ok(aligned) => {
             let channels = channels_of(&aligned, found, by_arrival, wish.profile);
-            CarPlan { channels, aligned: Some(aligned), without: None }
+            CarPlan { channels, aligned: Some(aligned), without: None, findings: Vec::new() }
         }
-        Err(why) => CarPlan { channels: by_arrival, aligned: None, without: Some(why) },
+        Err(why) => CarPlan { channels: by_arrival, aligned: None, without: Some(why), findings: Vec::new() },
     }
 }
 

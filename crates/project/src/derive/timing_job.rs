@@ -109,7 +109,7 @@ pub fn timing_job(project: &Project, wish: &TimingWish) -> Result<JobTiming, NoT
     // Arrivals that were given, or measured by themselves, have one zero.
     let (found, references) = if arrivals.is_empty() { from_one_zero(found) } else { (found, Vec::new()) };
     let preset = project.data.preset.as_ref().map(|preset| preset.channels.as_slice()).unwrap_or_default();
-    let plan = planned(
+    let mut plan = planned(
         &found,
         &CarWish {
             profile: &wish.profile,
@@ -120,8 +120,9 @@ pub fn timing_job(project: &Project, wish: &TimingWish) -> Result<JobTiming, NoT
             preset,
         },
     );
+    plan.findings = references;
     let mut record = timing(&plan, &found, Basis { captures, ..wish.basis.clone() });
-    record.findings.extend(references.into_iter().chain(proposed(project, &intake)));
+    record.findings.extend(proposed(project, &intake));
     let mut changes = Vec::new();
     if intake != project.data.intake {
         changes.push(Change::Intake(intake.clone()));
