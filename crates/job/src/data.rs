@@ -62,6 +62,13 @@ pub struct JobData {
 }
 
 impl JobData {
+    /// What is to be in the processor: every channel, and the bands that count.
+    #[must_use]
+    pub fn planned(&self) -> ProcessorSetting {
+        let bands = self.bands.iter().filter(|band| band.enabled).cloned().collect();
+        ProcessorSetting { channels: self.channels.clone(), bands, bypassed: false }
+    }
+
     /// A job in which nothing has been done.
     #[must_use]
     pub fn new(head: Head) -> Self {

@@ -327,11 +327,7 @@ impl Project {
     /// What is to be in the processor by now. A simulated car has said what is in it.
     fn note_planned(&self, meta: &mut CaptureMeta) {
         if meta.setting.is_none() {
-            let bands: Vec<EnteredBand> =
-                self.data.bands.iter().filter(|band| band.enabled).cloned().collect();
-            let channels = self.data.channels.clone();
-            let planned = ProcessorSetting { channels, bands, bypassed: false };
-            meta.planned = (!planned.is_empty()).then_some(planned);
+            meta.planned = Some(self.data.planned()).filter(|planned| !planned.is_empty());
         }
     }
 

@@ -40,7 +40,7 @@ pub(crate) fn when_measured(job: &Job, remarks: &mut Vec<String>) -> Option<Proc
             others.join(", ")
         ));
     }
-    let plan = planned(job.data());
+    let plan = job.data().planned();
     if !plan.is_empty() {
         let changed = differences(&plan, measured);
         if !changed.is_empty() {
@@ -52,12 +52,6 @@ pub(crate) fn when_measured(job: &Job, remarks: &mut Vec<String>) -> Option<Proc
         }
     }
     Some(measured.clone())
-}
-
-/// What is to be entered, by the job's own words.
-pub(crate) fn planned(data: &JobData) -> ProcessorSetting {
-    let bands = data.bands.iter().filter(|band| band.enabled).cloned().collect();
-    ProcessorSetting { channels: data.channels.clone(), bands, bypassed: false }
 }
 
 /// The channels in the order of their settings, then of their first band; what goes into all channels comes

@@ -109,7 +109,7 @@ impl Sheet {
         let mut remarks: Vec<String> = job.problems().iter().map(|finding| finding.text.clone()).collect();
         let chart = picture::before_and_after(job, &mut remarks);
         let measured = entered::when_measured(job, &mut remarks);
-        let setting = measured.clone().unwrap_or_else(|| entered::planned(data));
+        let setting = measured.clone().unwrap_or_else(|| data.planned());
         Self {
             chart,
             remarks,
@@ -143,7 +143,7 @@ impl Sheet {
             amplifiers: intake.amplifiers.iter().map(amplifier_line).collect(),
             drivers: intake.drivers.iter().map(driver_line).collect(),
             source: data.source.clone(),
-            channels: entered::channels(&entered::planned(data), data),
+            channels: entered::channels(&data.planned(), data),
             is_measured: false,
             fit: data.fit.clone(),
             timing: data.timing.clone(),

@@ -10,7 +10,7 @@ use tuning::{
 };
 
 use super::car_plan::filter;
-use super::setting::{changed_beside_bands, planned, stood_in_processor};
+use super::setting::{changed_beside_bands, stood_in_processor};
 use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, time_zero, together};
 use crate::{CaptureEntry, Project, hertz};
 
@@ -227,7 +227,7 @@ fn first_and_last(project: &Project, channel: &str) -> Option<(ProcessorSetting,
             && capture.meta.driver.is_empty()
     });
     let was = stood_in_processor(project, before.max_by_key(|capture| capture.id)?);
-    Some((was, planned(&project.data)))
+    Some((was, project.data.planned()))
 }
 
 /// Where more was changed than what the bands do, a mistake in a band cannot be told from the rest.

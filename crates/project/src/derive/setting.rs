@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use job::{CaptureId, ChannelSetting, EnteredBand, JobData, ProcessorSetting};
+use job::{CaptureId, ChannelSetting, EnteredBand, ProcessorSetting};
 use measure::Finding;
 use tuning::channel_reaches;
 
@@ -18,12 +18,6 @@ pub(super) fn stood_in_processor(project: &Project, capture: &CaptureEntry) -> P
     let meta = &capture.meta;
     let known = meta.setting.as_ref().or(meta.planned.as_ref()).or(project.data.preset.as_ref());
     known.cloned().unwrap_or_default()
-}
-
-/// What is to be in the processor.
-pub(super) fn planned(data: &JobData) -> ProcessorSetting {
-    let bands = data.bands.iter().filter(|band| band.enabled).cloned().collect();
-    ProcessorSetting { channels: data.channels.clone(), bands, bypassed: false }
 }
 
 /// The channels that sound in one side of the car (an empty name is all of it) and are set otherwise: delay, polarity,
@@ -64,7 +58,7 @@ pub(super) fn changed_beside_bands(was: &ProcessorSetting, is: &ProcessorSetting
 pub fn set_since(project: &Project, captures: &[CaptureId]) -> Option<Finding> {
     let newest =
         project.captures.iter().filter(|capture| captures.contains(&capture.id)).max_by_key(|one| one.id)?;
-    let is = ProcessorSetting { bands: Vec::new(), ..planned(&project.data) };
+    let is = ProcessorSetting { bands: Vec::new(), ..project.data.planned() };
     let was = ProcessorSetting { bands: Vec::new(), ..stood_in_processor(project, newest) };
     let changed = changed_beside_bands(&was, &is, "");
     (!changed.is_empty()).then(|| {
