@@ -73,7 +73,7 @@ fn the_tracks_of_a_recording_are_filed_in_the_order_of_the_work() {
 /// rig that was not used is free.
 #[test]
 fn an_import_is_cancelled_half_way() {
-    // So many that the import is far from its end when the first picture of it has been drawn.
+    // So many that the import is far from its end when the first word of it has been heard.
     const TRACKS: usize = 40;
     let rate_hz = 24_000;
     let one = render(&track("sweep-mid").expect("a track"), f64::from(rate_hz));
@@ -89,9 +89,7 @@ fn an_import_is_cancelled_half_way() {
     let mut app = TestApp::new();
     app.ask(Command::OpenStage(Stage::Drivers));
     app.ask(Command::Import(vec![wav.display().to_string(), wav.display().to_string()]));
-    app.pump_until(|app| {
-        matches!(app.snapshot().shared.activity, Activity::Running { progress: Some(_), .. })
-    });
+    app.pump_until(|app| matches!(app.core.activity(), Activity::Running { progress: Some(_), .. }));
     app.core.switch.clone().stop();
     app.finish();
     let notices = app.notices();
