@@ -73,10 +73,14 @@ impl State {
     pub(super) fn fit_basis(&self) -> Basis {
         let channels = self.tuned_channels().iter();
         let before = channels.flat_map(|channel| self.captures.side_of(SetMark::Before, channel));
+        Basis { captures: before.map(|held| CaptureId(held.id.0)).collect(), ..self.basis() }
+    }
+
+    /// What a result is made from now, but for the captures.
+    pub(super) fn basis(&self) -> Basis {
         Basis {
             program: env!("CARGO_PKG_VERSION").to_owned(),
             made: Some(jiff::Timestamp::now()),
-            captures: before.map(|held| CaptureId(held.id.0)).collect(),
             target: Some(targets::for_job(self.tune.target_id(), self.tune.target())),
             processor: Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned())),
             ..Basis::default()

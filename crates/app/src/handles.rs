@@ -7,7 +7,7 @@ use view::{BandState, HandleCard, HandleId, HandleNumber, Number};
 
 use super::channels::channel_word;
 use super::state::State;
-use super::typed_band::TypedBand;
+use super::typed_band::{TypedBand, number_of};
 
 impl State {
     /// The handles on the chart.
@@ -17,13 +17,12 @@ impl State {
             return target.handles().filter_map(|handle| self.target_handle(target, handle)).collect();
         }
         if self.is_tuning_car() {
-            let bands = self.tune.car().into_iter().flat_map(|car| &car.bands).enumerate();
-            return bands
-                .map(|(index, band)| self.band_handle(HandleId::Proposed(index), index, band))
-                .collect();
+            let bands = self.tune.car().map_or(&[][..], |car| &car.bands);
+            let at = |index| self.band_handle(HandleId::Proposed(index), bands, index);
+            return (0..bands.len()).map(at).collect();
         }
-        let bands = self.tune.bands().iter().enumerate();
-        bands.map(|(index, band)| self.band_handle(HandleId::Band(index), index, band)).collect()
+        let bands = self.tune.bands();
+        (0..bands.len()).map(|index| self.band_handle(HandleId::Band(index), bands, index)).collect()
     }
 
     /// Their cards.
@@ -35,11 +34,12 @@ impl State {
         if self.is_tuning_car() {
             return self.car_cards();
         }
-        let bands = self.tune.bands().iter().enumerate();
-        bands.map(|(index, band)| self.band_card(HandleId::Band(index), index, band)).collect()
+        let bands = self.tune.bands();
+        (0..bands.len()).map(|index| self.band_card(HandleId::Band(index), bands, index)).collect()
     }
 
-    fn band_handle(&self, id: HandleId, index: usize, band: &TypedBand) -> Handle {
+    fn band_handle(&self, id: HandleId, bands: &[TypedBand], index: usize) -> Handle {
+        let band = &bands[index];
         let (profile, own_hz) = (self.tune.profile(), band.typed.frequency_hz);
         let (least_hz, greatest_hz) = match &profile.bands {
             BandLayout::Parametric { frequency_hz, .. } => (frequency_hz.min(), frequency_hz.max()),
@@ -50,17 +50,18 @@ impl State {
             at: Point { x: own_hz, y: band.typed.gain_db },
             least: Point { x: least_hz, y: profile.gain_db.min() },
             greatest: Point { x: greatest_hz, y: profile.gain_db.max() },
-            label: (index + 1).to_string(),
+            label: number_of(bands, index),
             enabled: band.enabled,
             selected: self.selected() == Some(id),
         }
     }
 
-    pub(super) fn band_card(&self, id: HandleId, index: usize, band: &TypedBand) -> HandleCard {
+    pub(super) fn band_card(&self, id: HandleId, bands: &[TypedBand], index: usize) -> HandleCard {
+        let band = &bands[index];
         HandleCard {
             id,
             heading: String::new(),
-            label: (index + 1).to_string(),
+            label: number_of(bands, index),
             text: match channel_word(&band.channel, self.choices.by_side) {
                 "" => band.typed.sentence(),
                 channel => format!("{}, {channel}", band.typed.sentence()),

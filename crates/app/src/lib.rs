@@ -6,7 +6,6 @@
 
 #[cfg(test)]
 mod anything_tests;
-mod audited;
 mod captures;
 mod card;
 mod cars;

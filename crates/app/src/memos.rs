@@ -4,14 +4,12 @@ use std::sync::Arc;
 
 use chart::Chart;
 use procedure::{NoiseReport, ToneReport};
-use project::derive::{CarPlan, NoTune, TuneInputs};
+use project::derive::{CarPlan, JobAudit, NoTune, TuneInputs};
 use tuning::{CleanLimit, MeaningOfQ, OutputStep, Response, Target, TuneOptions};
 use view::{FaceState, Ribbon, Tile};
 
-use super::audited::Check;
 use super::memo::Memo;
 use super::proposals::{CarJudged, Same};
-use super::typed_band::TypedBand;
 
 /// Where deviations count: a small car gives what it gives below, and above the
 /// microphone's place is all that is measured.
@@ -31,15 +29,17 @@ pub(super) struct Memos {
     pub(super) car_measured: Memo<(u64, Target), Option<job::Judgement>>,
     pub(super) meaning_of_q: Memo<(u64, String), Option<Result<MeaningOfQ, String>>>,
     pub(super) outliers: Memo<Sides, Outliers>,
-    pub(super) check: Memo<Typed, Option<Arc<Check>>>,
+    pub(super) check: Memo<Typed, Option<Arc<JobAudit>>>,
 }
 
 /// The revision of the captures' results, and the channel that is looked at.
 type Sides = (u64, &'static str);
 
-/// The revision of the captures' results, what is typed, for which processor, and whether left and right are
-/// tuned by themselves.
-type Typed = (u64, Vec<TypedBand>, String, bool);
+/// The revision of the captures' results, what is entered, the drivers, and the processor.
+type Typed = (u64, Entered, Vec<job::Driver>, String);
+
+/// The bands, the channels, and what the processor held before.
+type Entered = (Vec<job::EnteredBand>, Vec<job::ChannelSetting>, Option<job::ProcessorSetting>);
 
 /// The revision of the captures' results, the drivers, the processor, whether crossovers were on, and whether
 /// arrivals share their zero.

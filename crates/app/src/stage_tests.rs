@@ -3,7 +3,7 @@
 
 use std::sync::Arc;
 
-use job::{ChannelSetting, JobData, TuneRecord};
+use job::{ChannelSetting, JobData, Set, TuneRecord};
 use measure::{Cell, Reading, Table};
 use project::derive::ProposedTune;
 use testkit::near;
@@ -18,8 +18,8 @@ use super::gain_meter::{GainMeter, NEAR_DB};
 use super::proposal::CarProposal;
 use super::state::{BusyWith, State};
 use super::test_samples::{
-    Draw, after, busy, held, inverted, job, of, refused, response, shaped, state, swept, two_drivers, typed,
-    with_car,
+    Draw, busy, held, inverted, job, measure, of, refused, response, shaped, state, swept, two_drivers,
+    typed, with_car,
 };
 
 /// What the open stage offers first: what it does, its words, and whether it can be pressed.
@@ -454,10 +454,10 @@ fn tune_goes_from_before_to_after_and_says_what_is_contradicted() {
     state.choices.positions = 2;
     assert_eq!(main_of(&state).1, "Measure 2 positions before");
     let bump = tuning::Band::peak(500.0, 6.0, 2.0);
-    state.captures.insert(held(1, job::Stage::Tune, "driver", Some(shaped(&[bump]))));
+    measure(&mut state, 1, Set::Before, "driver", shaped(&[bump]));
     assert_eq!(main_of(&state).1, "Measure 1 position before");
     assert_eq!(line(&state, Stage::Tune).0, StageState::Begun);
-    state.captures.insert(held(2, job::Stage::Tune, "driver-left-ear", Some(shaped(&[bump]))));
+    measure(&mut state, 2, Set::Before, "driver-left-ear", shaped(&[bump]));
     assert_eq!((next(&state), line(&state, Stage::Tune).0), (Action::SuggestBands, StageState::Begun));
     state.tune.set_bands(vec![typed(500.0, -6.0)]);
     assert_eq!(next(&state), Action::EnterBands);
@@ -465,7 +465,7 @@ fn tune_goes_from_before_to_after_and_says_what_is_contradicted() {
     (state.entered, state.choices.side) = (true, SetMark::After);
     assert_eq!(main_of(&state).1, "Measure 2 positions after");
     for (id, place) in [(3, "driver"), (4, "driver-left-ear")] {
-        state.captures.insert(after(id, place, shaped(&[])));
+        measure(&mut state, id, Set::After, place, shaped(&[]));
     }
     // It is done when what was entered has been measured.
     assert_eq!((next(&state), line(&state, Stage::Tune).0), (Action::NextStage, StageState::Measured));
@@ -482,7 +482,7 @@ fn tune_goes_from_before_to_after_and_says_what_is_contradicted() {
     // Contradicted: the band boosts where it should cut.
     let boosted = tuning::Band::peak(500.0, 6.0, 2.0);
     for (id, place) in [(5, "driver"), (6, "driver-left-ear")] {
-        state.captures.insert(after(id, place, shaped(&[bump, boosted])));
+        measure(&mut state, id, Set::After, place, shaped(&[bump, boosted]));
     }
     assert_eq!(typed_line(&state).tone, Tone::Bad);
     assert!(findings(&state).contains("Band 1 "), "{}", findings(&state));

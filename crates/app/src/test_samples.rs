@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use job::{CaptureMeta, CaptureState, Driver, Head, JobData};
 use measure::{Cell, Finding, Reading, Table};
+use project::CaptureEntry;
 use rig::{OpenRig, RigChoice};
 use tuning::Role;
 
@@ -130,11 +131,14 @@ pub(super) fn typed(frequency_hz: f64, gain_db: f64) -> TypedBand {
     TypedBand { typed, channel: String::new(), enabled: true, locked: false, reason: String::new() }
 }
 
-/// A capture after the bands were entered.
-pub(super) fn after(id: u32, position: &str, reading: Reading) -> CaptureView {
+/// Measures at a place, before or after the bands were entered; the job has the capture as well.
+pub(super) fn measure(state: &mut State, id: u32, set: job::Set, position: &str, reading: Reading) {
     let mut capture = capture(id, job::Stage::Tune, position);
-    capture.meta.set = Some(job::Set::After);
-    CaptureView::new(&capture, Some(reading))
+    capture.meta.set = Some(set);
+    state.captures.insert(CaptureView::new(&capture, Some(reading.clone())));
+    let job = state.job.get_or_insert_with(|| job(|_| {}));
+    let entry = CaptureEntry::new(capture, Some(reading));
+    job.captures = job.captures.iter().cloned().chain([entry]).collect();
 }
 
 /// Numbers that look drawn, the same every time (xorshift).

@@ -565,7 +565,10 @@ fn a_band_that_was_mistyped_is_named_and_when_it_is_mended_all_is_as_meant() {
     let texts = |app: &TestApp| -> Vec<String> {
         app.snapshot().card.findings.iter().map(|finding| finding.text.clone()).collect()
     };
-    let wanted = "Band 3 sounds as if 127 Hz had been typed instead of 1250 Hz.";
+    // By its number on the sheet: a band that is switched off has none.
+    let wanted = "Band 2 sounds as if 127 Hz had been typed instead of 1250 Hz.";
+    let labels: Vec<String> = app.snapshot().handles.into_iter().map(|card| card.label).collect();
+    assert_eq!(labels, ["–", "1", "2"]);
     assert!(texts(&app).contains(&wanted.to_owned()), "{:?}", texts(&app));
     let line = |app: &TestApp| {
         let lines = app.snapshot().card.lines;

@@ -38,6 +38,16 @@ impl TypedBand {
     }
 }
 
+/// What a band is called on its card, on the sheet and by the audit: its number among those of its channel that
+/// count. One that is switched off has none.
+pub(super) fn number_of(bands: &[TypedBand], index: usize) -> String {
+    let counts = |band: &&TypedBand| band.enabled && band.channel == bands[index].channel;
+    match bands[..=index].iter().filter(counts).count() {
+        number if bands[index].enabled => number.to_string(),
+        _ => "–".to_owned(),
+    }
+}
+
 /// Whether two lists come to the same in a processor.
 pub(super) fn same_values(one: &[TypedBand], other: &[TypedBand]) -> bool {
     let value = |band: &TypedBand| (band.typed, band.enabled);

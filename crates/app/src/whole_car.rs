@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use chart::{Chart, Dash, Line, Role as Curve};
-use job::{Basis, EnteredBand, Judgement, SideError};
+use job::{EnteredBand, Judgement, SideError};
 use procedure::{Change, Event};
 use project::Project;
 use project::derive::{self, NoTiming, NoTune, ProposedTune, TuneInputs, crossover_text};
@@ -28,7 +28,7 @@ use super::timing::delay_text;
 use super::typed_band::same_values;
 use super::work::{Doing, Heading, Outcome, Task, nothing_more, unbroken};
 use super::{Core, captures::USUAL_SMOOTHING};
-use library::{Error, Result, targets};
+use library::{Error, Result};
 
 /// The most that a person may allow bands to boost, in dB.
 const MOST_BOOST_DB: f64 = 12.0;
@@ -79,9 +79,9 @@ impl State {
                 ..self.value_card(car, HandleId::Value(index), *value)
             })
             .collect();
-        cards.extend(car.bands.iter().enumerate().map(|(index, band)| HandleCard {
+        cards.extend((0..car.bands.len()).map(|index| HandleCard {
             heading: headed("Bands"),
-            ..self.band_card(HandleId::Proposed(index), index, band)
+            ..self.band_card(HandleId::Proposed(index), &car.bands, index)
         }));
         cards
     }
@@ -129,14 +129,7 @@ impl Derivation {
             (self.captures.results(), drivers, target.clone(), self.tune.profile_id().to_owned(), options);
         let options = key.4.clone();
         self.memos.car_inputs.get(key, || {
-            let basis = Basis {
-                program: env!("CARGO_PKG_VERSION").to_owned(),
-                made: Some(jiff::Timestamp::now()),
-                target: Some(targets::for_job(self.tune.target_id(), self.tune.target())),
-                processor: Some(job::PresetOrInline::Preset(self.tune.profile_id().to_owned())),
-                ..Basis::default()
-            };
-            TuneInputs::of_job(&job.project(), &[], target, profile, options, basis).map(Arc::new)
+            TuneInputs::of_job(&job.project(), &[], target, profile, options, self.basis()).map(Arc::new)
         })
     }
 

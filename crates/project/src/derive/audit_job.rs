@@ -79,10 +79,24 @@ impl JobAudit {
     /// Whether something is wrong for certain.
     #[must_use]
     pub fn has_mistake(&self) -> bool {
+        self.mistakes() > 0
+    }
+
+    /// How much is wrong for certain: bands and channels.
+    #[must_use]
+    pub fn mistakes(&self) -> usize {
         let bands = self.bands.iter().flat_map(|(_, audit)| &audit.bands);
         let channels = self.entry.iter().flat_map(|entry| &entry.channels);
-        bands.map(|band| band.verdict).any(is_mistake)
-            || channels.map(|channel| channel.verdict).any(ChannelVerdict::is_mistake)
+        bands.filter(|band| is_mistake(band.verdict)).count()
+            + channels.filter(|channel| channel.verdict.is_mistake()).count()
+    }
+
+    /// What is said of everything that is not as meant, or cannot be told: channels, then bands.
+    pub fn doubts(&self) -> impl Iterator<Item = &str> {
+        let channels = self.record.channels.iter().map(|one| (one.verdict.as_str(), one.text.as_str()));
+        let bands = self.record.bands.iter().map(|one| (one.verdict.as_str(), one.text.as_str()));
+        let as_meant = [ChannelVerdict::AsMeant.word(), Verdict::AsMeant.word()];
+        channels.chain(bands).filter(move |(verdict, _)| !as_meant.contains(verdict)).map(|(_, text)| text)
     }
 }
 

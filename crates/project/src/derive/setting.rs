@@ -36,18 +36,20 @@ pub(super) fn changed_beside_bands(was: &ProcessorSetting, is: &ProcessorSetting
         all.filter(|channel| sounds(channel)).cloned().collect()
     };
     let all: BTreeSet<String> = names(was).into_iter().chain(names(is)).collect();
-    let of = |setting: &ProcessorSetting, channel: &str| -> ChannelSetting {
-        let found = setting.channels.iter().find(|one| one.channel == channel);
-        found.cloned().unwrap_or_default()
+    let of = |setting: &ProcessorSetting, channel: &str| -> Option<ChannelSetting> {
+        setting.channels.iter().find(|one| one.channel == channel).cloned()
     };
-    let step_db = |channel: &str| of(is, channel).gain_db - of(was, channel).gain_db;
+    let was_set = |channel: &str| of(was, channel).unwrap_or_default();
+    // What nothing is said of now stays as it was.
+    let is_set = |channel: &str| of(is, channel).unwrap_or_else(|| was_set(channel));
+    let step_db = |channel: &str| is_set(channel).gain_db - was_set(channel).gain_db;
     let channels: Vec<&String> = all.iter().filter(|channel| !channel.is_empty()).collect();
     let steps = channels.iter().map(|channel| step_db(channel));
     let (least_db, most_db) =
         steps.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), db| (low.min(db), high.max(db)));
     let levels_moved = most_db - least_db > SAME_STEP_DB;
     let changed = |channel: &&String| {
-        !of(was, channel).sums_like(&of(is, channel))
+        !was_set(channel).sums_like(&is_set(channel))
             || (levels_moved && step_db(channel).abs() > SAME_STEP_DB)
             || (!channel_reaches(channel, side) && own(was, channel) != own(is, channel))
     };
@@ -135,7 +137,10 @@ mod tests {
         let own = setting(&was.channels, &[band("left-mid")]);
         assert_eq!(changed_beside_bands(&was, &own, "left"), ["left-mid"]);
         assert!(changed_beside_bands(&own, &own, "left").is_empty());
-        // What the job knew nothing of stood at nothing.
+        // What is not to be set stays as it was; what the job knew nothing of stood at nothing.
+        assert!(
+            changed_beside_bands(&of("sub", &|one| one.delay_s = 0.002), &setting(&[], &[]), "").is_empty()
+        );
         let nothing = ProcessorSetting::default();
         assert!(changed_beside_bands(&nothing, &was, "").is_empty());
         assert_eq!(changed_beside_bands(&nothing, &of("sub", &|one| one.delay_s = 0.002), "left"), ["sub"]);
