@@ -3,11 +3,10 @@
 use std::fmt;
 use std::path::PathBuf;
 
+use job::EnteredBand;
+use project::derive::FitInputs;
 use serde::Serialize;
-use tuning::{
-    Band, BandEntry, ChannelFit, ChannelInput, FitInput, FitOptions, FitResult, Profile, Response, Target,
-    band_entries, bands_csv,
-};
+use tuning::{Band, BandEntry, ChannelFit, FitOptions, FitResult, Response, band_entries, bands_csv};
 use units::quantity::{counted, decibels as db};
 
 use library::files::read_text;
@@ -61,17 +60,9 @@ pub(crate) struct FittedChannels {
     processor: String,
 }
 
-/// Everything that an order names, read.
-struct Read {
-    target: Target,
-    profile: Profile,
-    options: FitOptions,
-    /// The locked bands with their channels.
-    locked: Vec<BandEntry>,
-}
-
 impl FitOrder {
-    fn read(&self) -> Result<Read> {
+    /// From what the bands of these channels are fitted, and the processor's name.
+    fn inputs(&self, channels: Vec<(String, Vec<Response>)>) -> Result<(FitInputs, String)> {
         let (from_hz, to_hz) = responses::range(self.from_hz, self.to_hz)?;
         let profile = library::profile(&self.processor)?;
         let ends = DriverEnds { high_pass_hz: self.high_pass_hz, low_pass_hz: self.low_pass_hz };
@@ -80,6 +71,15 @@ impl FitOrder {
             Some(path) => tuning::parse_bands_csv(&read_text(path)?, &path.display().to_string())?,
             None => Vec::new(),
         };
+        if channels.len() > 1
+            && let Some(entry) = locked.iter().find(|entry| !entry.channel.is_empty())
+        {
+            return Err(Error::input(format!(
+                "a locked band belongs to the channel `{}`; with several channels, lock bands without a channel, which \
+                 all share, or fit one channel at a time",
+                entry.channel
+            )));
+        }
         let options = FitOptions {
             max_bands: self.max_bands,
             from_hz,
@@ -87,7 +87,10 @@ impl FitOrder {
             max_boost_db: self.max_boost_db,
             ..FitOptions::default()
         };
-        Ok(Read { target, profile, options, locked })
+        let locked = locked.iter().map(|entry| EnteredBand::of_typed("", &entry.band, &profile)).collect();
+        let processor = profile.name.clone();
+        let inputs = FitInputs::of_channels(channels, target, profile, options);
+        Ok((FitInputs { locked, ..inputs }, processor))
     }
 }
 
@@ -96,12 +99,10 @@ impl FitOrder {
 /// # Errors
 /// When something that was given cannot be used.
 pub(crate) fn fit(order: &FitOrder) -> Result<Fitted> {
-    let Read { target, profile, mut options, locked } = order.read()?;
-    options.locked = locked.iter().map(|entry| entry.band).collect();
-    let responses = library::responses(&order.responses)?;
-    let input = FitInput { responses: &responses, target: &target, profile: &profile, options: &options };
-    let result = tuning::fit(&input).map_err(|error| Error::input(error.to_string()))?;
-    Ok(Fitted { result, processor: profile.name })
+    let channels = vec![(String::new(), library::responses(&order.responses)?)];
+    let (inputs, processor) = order.inputs(channels)?;
+    let result = inputs.first_fit().map_err(|error| Error::input(error.to_string()))?;
+    Ok(Fitted { result, processor })
 }
 
 /// Fits bands for several channels at once; the sides of a pair get the same bands where
@@ -110,26 +111,13 @@ pub(crate) fn fit(order: &FitOrder) -> Result<Fitted> {
 /// # Errors
 /// When something that was given cannot be used.
 pub(crate) fn fit_channels(order: &FitOrder, channels: &[ChannelResponses]) -> Result<FittedChannels> {
-    let Read { target, profile, mut options, locked } = order.read()?;
-    if let Some(entry) = locked.iter().find(|entry| !entry.channel.is_empty()) {
-        return Err(Error::input(format!(
-            "a locked band belongs to the channel `{}`; with several channels, lock bands without a channel, which all \
-             share, or fit one channel at a time",
-            entry.channel
-        )));
-    }
-    options.locked = locked.iter().map(|entry| entry.band).collect();
-    let read: Vec<(&str, Vec<Response>)> = channels
+    let channels: Vec<(String, Vec<Response>)> = channels
         .iter()
-        .map(|(name, paths)| Ok((name.as_str(), library::responses(paths)?)))
+        .map(|(name, paths)| Ok((name.clone(), library::responses(paths)?)))
         .collect::<Result<_>>()?;
-    let inputs: Vec<ChannelInput<'_>> = read
-        .iter()
-        .map(|(channel, responses)| ChannelInput { channel, responses, target: &target })
-        .collect();
-    let channels = tuning::fit_channels(&inputs, &profile, &options)
-        .map_err(|(channel, error)| Error::input(format!("{channel}: {error}")))?;
-    Ok(FittedChannels { channels, processor: profile.name })
+    let (inputs, processor) = order.inputs(channels)?;
+    let channels = inputs.fits().map_err(|(channel, error)| Error::input(format!("{channel}: {error}")))?;
+    Ok(FittedChannels { channels, processor })
 }
 
 impl FittedChannels {

@@ -10,12 +10,13 @@ use job::{CaptureId, Conditions, Stage};
 use library::{Error, Result};
 use measure::{Finding, Reading, Stimulus};
 use measurements::signals;
+use project::derive::FitInputs;
 use project::{CaptureEntry, Project};
 use rig::{InputRole, Scene};
 use serde::Serialize;
 use tuning::{
-    FitInput, FitOptions, FitResult, OutputResponse, PairDifference, Profile, Response, StepResponse,
-    ToneChange, ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
+    FitOptions, FitResult, OutputResponse, PairDifference, Profile, Response, StepResponse, ToneChange,
+    ToneShape, output_sum, pair_difference, tone_over_steps, tone_shape,
 };
 use units::quantity::{decimals, sentence, signed, spoken};
 
@@ -598,9 +599,9 @@ pub fn undo(response: &Response, profile: &Profile) -> Result<FitResult> {
         to_hz: shape.as_ref().map_or(high, |shape| inside(shape.high.corner_hz, high)).min(20_000.0),
         ..FitOptions::default()
     };
-    let responses = [response.clone()];
-    let input = FitInput { responses: &responses, target: &target, profile, options: &options };
-    tuning::fit(&input).map_err(|error| Error::input(error.to_string()))
+    let channels = vec![(String::new(), vec![response.clone()])];
+    let inputs = FitInputs::of_channels(channels, target, profile.clone(), options);
+    inputs.first_fit().map_err(|error| Error::input(error.to_string()))
 }
 
 impl fmt::Display for ToneReport {

@@ -3,7 +3,8 @@
 use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord};
 use measure::Finding;
 use tuning::{
-    Band, ChannelFit, ChannelInput, FitError, FitOptions, Profile, Response, Target, channel_reaches,
+    Band, ChannelFit, ChannelInput, FitError, FitOptions, FitResult, Profile, Response, Target,
+    channel_reaches,
 };
 
 /// From what bands are fitted.
@@ -35,6 +36,27 @@ pub struct Fitted {
 }
 
 impl FitInputs {
+    /// What was measured, with nothing locked and nothing that a job would be told.
+    #[must_use]
+    pub fn of_channels(
+        channels: Vec<(String, Vec<Response>)>,
+        target: Target,
+        profile: Profile,
+        options: FitOptions,
+    ) -> Self {
+        let (locked, basis) = (Vec::new(), Basis::default());
+        Self { channels, locked, target, profile, options, basis, doubt: None }
+    }
+
+    /// The fit of the first channel.
+    ///
+    /// # Errors
+    /// When it cannot be fitted, or there is none.
+    pub fn first_fit(&self) -> Result<FitResult, FitError> {
+        let mut fits = self.fits().map_err(|(_, error)| error)?;
+        if fits.is_empty() { Err(FitError::NoResponse) } else { Ok(fits.swap_remove(0).fit) }
+    }
+
     /// The bands for all channels; channels get the same ones where that costs little.
     ///
     /// # Errors
