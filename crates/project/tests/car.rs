@@ -473,6 +473,22 @@ fn bands_of_single_channels_are_audited_by_their_drivers_alone() {
     let found = verdicts(&project);
     assert_eq!(found, [vec![as_meant("left-woofer", 1)], others.to_vec()].concat());
 
+    // A capture that says itself that it was bent is no proof, and the audit says so.
+    let doubts = |project: &Project| -> Vec<String> {
+        let audit = audit_job(project, &profile(), Basis::default()).expect("it can be audited");
+        let bent = audit.record.findings.iter().filter(|finding| finding.code == "level-control");
+        bent.map(|finding| finding.text.clone()).collect()
+    };
+    assert!(doubts(&project).is_empty());
+    let last =
+        project.captures.iter().filter(|one| one.meta.driver == "right-woofer").max_by_key(|one| one.id);
+    let (meta, id) = last.map(|one| (one.meta.clone(), one.id)).expect("it was measured");
+    let mut bent = project.known(id).and_then(|one| one.reading.as_deref()).expect("read").clone();
+    bent.finding(measure::Finding::caution("level-control", "A limiter follows the sound."));
+    done(&mut project, meta, bent);
+    let said = doubts(&project);
+    assert!(said.len() == 1 && said[0].starts_with("On the right-woofer: capture "), "{said:?}");
+
     // What sounds together does not tell bands of single channels apart.
     let mut together = two_ways([0.003; 4]);
     together.data.intake.drivers.extend(drivers);

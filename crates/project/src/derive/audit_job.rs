@@ -1,7 +1,8 @@
 //! What became of everything that was entered, by what a job holds before and after.
 
 use job::{
-    AuditLine, AuditRecord, Basis, ChannelAudit, ChannelSetting, Driver, EnteredBand, ProcessorSetting, Set,
+    AuditLine, AuditRecord, Basis, CaptureId, ChannelAudit, ChannelSetting, Driver, EnteredBand,
+    ProcessorSetting, Set,
 };
 use measure::Finding;
 use tuning::{
@@ -71,7 +72,8 @@ pub fn audit_job(project: &Project, profile: &Profile, basis: Basis) -> Result<J
             (true, true) => "the sets `before` and `after` hold no response of the same channel",
         }));
     }
-    let record = record(project, &bands, entry.as_ref(), basis);
+    let mut record = record(project, &bands, entry.as_ref(), basis);
+    record.findings.extend(drivers.iter().filter_map(bent));
     Ok(JobAudit { bands, entry, record })
 }
 
@@ -138,7 +140,7 @@ fn bands_of(
     channel: &str,
     basis: &mut Basis,
 ) -> Result<Option<AuditResult>, NoAudit> {
-    let placed = |set: &'static Set| -> Vec<(job::CaptureId, Placed<'_>)> {
+    let placed = |set: &'static Set| -> Vec<(CaptureId, Placed<'_>)> {
         let all = together(project, set, channel);
         all.map(|(id, position, response)| (id, Placed { position, response })).collect()
     };
@@ -263,13 +265,28 @@ fn doubt(audit: &mut AuditResult, bands: &[Meant], changed: &[String]) {
     )];
 }
 
-fn places<'a>(set: &[(job::CaptureId, Placed<'a>)]) -> Vec<Placed<'a>> {
+fn places<'a>(set: &[(CaptureId, Placed<'a>)]) -> Vec<Placed<'a>> {
     set.iter().map(|(_, placed)| *placed).collect()
+}
+
+/// That a driver's channel is judged by a capture that was no longer linear.
+fn bent(one: &Alone) -> Option<Finding> {
+    let capture = one.bent?;
+    Some(Finding::caution(
+        "level-control",
+        format!(
+            "On the {}: capture {capture} was bent by an automatic level control, a limiter or an overload, and what is said \
+             of this channel by it. Play softer and measure it again.",
+            one.channel
+        ),
+    ))
 }
 
 /// One driver measured alone before and after, on a clock that its arrivals share.
 struct Alone {
     channel: String,
+    /// The capture that says itself that it is not linear.
+    bent: Option<CaptureId>,
     before: Response,
     after: Response,
     was: tuning::ChannelSetting,
@@ -301,8 +318,13 @@ fn alone(project: &Project, basis: &mut Basis) -> Vec<Alone> {
         let was = before.meta.setting.as_ref().or(project.data.preset.as_ref());
         let was_here = was.and_then(|was| was.channels.iter().find(|setting| setting.channel == *channel));
         basis.captures.extend([before.id, after.id]);
+        let is_bent = |one: &&CaptureEntry| {
+            let findings = one.reading.as_ref().map(|reading| reading.findings.as_slice());
+            findings.unwrap_or_default().iter().any(|finding| finding.code == "level-control")
+        };
         all.push(Alone {
             channel: channel.to_owned(),
+            bent: [after, before].into_iter().find(is_bent).map(|one| one.id),
             before: first,
             after: second,
             was: of_job(was_here, was.map(|was| was.bands.as_slice()).unwrap_or_default(), channel),
