@@ -2,10 +2,11 @@
 
 use cabin::{Car, Driver};
 use host::Registry;
-use job::Stage;
+use job::{Set, Stage};
 use measure::Reading;
-use procedure::{Change, Plan, capture, short_driver_sweep};
+use procedure::{Change, Plan, capture, driver_sweep, short_driver_sweep};
 use rig::{Entered, InputRole, Scene, Sounding, role_of};
+use tuning::Role;
 use units::quantity::{counted, hertz, signed_decibels};
 
 use super::working::{Demo, PROCESSOR, one};
@@ -16,15 +17,37 @@ use project::derive::{self, CarPlan, FoundDriver};
 /// How far below the clean limit the drivers are measured.
 const STEPS_BELOW: u32 = 8;
 
+/// At so many places of the driver's head the whole car is tuned; it is judged at the others.
+const TUNED_AT: usize = 4;
+
+/// The places of the driver's head at which the drivers are measured, and those at which nobody fitted anything.
+pub(super) fn places(car: &Car) -> (Vec<String>, Vec<String>) {
+    let mut all: Vec<String> = car.position_names().map(str::to_owned).collect();
+    // The other seat is another tune.
+    all.retain(|name| !name.contains("passenger"));
+    let others = all.split_off(TUNED_AT.min(all.len().saturating_sub(1)));
+    // A car with one place is judged where it was tuned.
+    if all.is_empty() { (others.clone(), others) } else { (all, others) }
+}
+
 impl Demo<'_> {
-    /// Measures each driver alone and unfiltered, each with a sweep that protects it; names those
-    /// that are wired backwards, and what all follow from together.
+    /// Measures each driver alone and unfiltered, each with a sweep that protects it, at the places that are tuned
+    /// for; names those that are wired backwards, and what all follow from together.
     pub(super) fn drivers(&mut self, car: &Car, clean_step: u32) -> Result<(Vec<String>, CarPlan)> {
         let step = clean_step.saturating_sub(STEPS_BELOW).max(1);
+        // Nothing is entered, and the car's own filters are off.
+        let bare = Entered::default();
+        let (places, _) = places(car);
         let mut readings: Vec<Reading> = Vec::new();
-        for (number, driver) in car.drivers.iter().enumerate() {
-            (self.progress)("Drivers", number as f64 / car.drivers.len() as f64);
-            readings.push(self.driver(driver, step)?);
+        for (number, place) in places.iter().enumerate() {
+            (self.progress)("Drivers", number as f64 / places.len() as f64);
+            // What the processor does not feed is measured once, for its polarity.
+            for driver in car.drivers.iter().filter(|driver| driver.processed || number == 0) {
+                let reading = self.driver(driver, place, (Some(step), &bare), None)?;
+                if number == 0 {
+                    readings.push(reading);
+                }
+            }
         }
         let responses: Vec<_> = readings.iter().map(|reading| reading_response(reading).ok()).collect();
         let drivers = self.job.job().data().intake.drivers.clone();
@@ -41,9 +64,11 @@ impl Demo<'_> {
         let reversed: Vec<String> =
             found.iter().filter(|one| one.is_inverted()).map(|one| one.driver.name.clone()).collect();
         let line = match reversed.as_slice() {
-            [] => format!("{} measured, none with reversed polarity", found.len()),
-            names => format!("{} measured, reversed polarity: {}", found.len(), names.join(", ")),
+            [] => "none with reversed polarity".to_owned(),
+            names => format!("reversed polarity: {}", names.join(", ")),
         };
+        let line =
+            format!("{} measured at {}, {line}", found.len(), counted(places.len(), "place", "places"));
         self.result(Stage::Drivers, "Drivers", &line)?;
         for one in &found {
             let value = |name: &str| one.reading.values.get(name).copied().unwrap_or(0.0);
@@ -63,19 +88,32 @@ impl Demo<'_> {
         Ok((reversed, plan))
     }
 
-    fn driver(&mut self, driver: &Driver, step: u32) -> Result<Reading> {
+    /// One driver alone at a place, at a volume step, with this in the processor.
+    pub(super) fn driver(
+        &mut self,
+        driver: &Driver,
+        place: &str,
+        (volume_step, entered): (Option<u32>, &Entered),
+        set: Option<&Set>,
+    ) -> Result<Reading> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
+        let role = role_of(driver);
+        // Steep crossovers spread a low sweep over time as lost samples do; only the marks of the standard tracks tell the
+        // two apart.
+        let has_crossovers = set.is_some() && matches!(role, Role::Sub | Role::Woofer);
+        let marked = driver_sweep(Some(role)).filter(|_| has_crossovers);
         let plan = Plan {
-            stimulus: Some(short_driver_sweep(role_of(driver))),
-            label: driver.name.clone(),
+            stimulus: Some(marked.unwrap_or_else(|| short_driver_sweep(role))),
+            label: format!("{} at {place}", driver.name),
             driver: driver.name.clone(),
-            position: "driver's seat".to_owned(),
+            position: place.to_owned(),
+            set: set.cloned(),
             scene: Some(Scene {
                 sounding: Sounding::Only(driver.name.clone()),
-                volume_step: Some(step),
-                // Nothing is entered, and the car's own filters are off.
-                processor: Some(Entered::default()),
+                position: Some(place.to_owned()),
+                volume_step,
+                processor: Some(entered.clone()),
                 ..Scene::default()
             }),
             ..Plan::of(manifest, Stage::Drivers, self.rig.input(InputRole::Microphone).unwrap_or(0))

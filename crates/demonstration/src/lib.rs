@@ -13,6 +13,7 @@ use job::Stage;
 use procedure::{Change, OpenJob, create_job};
 use serde::Serialize;
 
+pub use self::tune::Sides;
 use self::working::Demo;
 use library::files::{read_text, write_bytes};
 use library::{Error, Result};
@@ -46,10 +47,15 @@ pub struct DemoSummary {
     /// The worst dip of a side's predicted sum; absent where the drivers could not be aligned.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub worst_dip_db: Option<f64>,
-    /// RMS error to the target before the bands.
+    /// How far a side by itself lies from the target, RMS, with what timing alone gives: the mean of left and right, at
+    /// places that nobody tuned for.
     pub before_rms_db: f64,
-    /// RMS error to the target after them.
+    /// The same with the tune.
     pub after_rms_db: f64,
+    /// Each side at those places, with what timing alone gives.
+    pub before: Sides,
+    /// The same with the tune.
+    pub after: Sides,
     /// How many bands were entered.
     pub bands: usize,
     /// Whether the band that was mistyped on purpose was named with what was typed; absent where
@@ -106,8 +112,10 @@ pub fn demo(
         reversed_drivers,
         true_reversed_drivers: truth.reversed_drivers,
         worst_dip_db: plan.worst_dip_db(),
-        before_rms_db: tuned.before_rms_db,
-        after_rms_db: tuned.after_rms_db,
+        before_rms_db: tuned.before.mean_rms_db(),
+        after_rms_db: tuned.after.mean_rms_db(),
+        before: tuned.before,
+        after: tuned.after,
         bands: tuned.bands,
         typing_error_found: tuned.typing_error_found,
         as_meant_when_mended: tuned.corrected,

@@ -1,231 +1,331 @@
-//! Tune: the average over the head's positions, the bands, before and after.
+//! Tune: the whole car from its drivers, entered with a mistake, checked, corrected, and judged where nobody fitted.
+
+use std::ops::ControlFlow;
 
 use cabin::Car;
 use host::Registry;
-use job::{Basis, ChannelFitRecord, EnteredBand, FitRecord, Outcome, Set, Stage};
+use job::{Basis, EnteredBand, Judgement, PresetOrInline, Set, Stage, TuneRecord};
+use measure::Side;
 use measurements::signals::short_paired_sweep;
-use procedure::{Change, Plan, PreviewTuning, captures};
+use procedure::{Change, Plan, PreviewTuning, captures, on_side};
 use rig::{Entered, InputRole, Scene, Sounding};
-use tuning::{AuditResult, Band, FitInput, FitOptions, FitResult, Profile, Response, Target, Verdict};
+use serde::Serialize;
+use tuning::{Band, CarTune, Profile, TuneOptions, Verdict};
 use units::quantity::{counted, signed_decibels};
 
-use super::working::{Demo, PROCESSOR, one};
+use super::drivers::places;
+use super::working::{Demo, PROCESSOR};
 use library::{Error, Result};
-use procedure::reading_response;
-use project::derive::{self, Placed, mistype};
+use project::derive::{self, JobAudit, SIDES, TuneInputs};
 
 /// What the demonstration aims at.
 const TARGET: &str = "car-medium";
 
-/// What is corrected: everything that can be heard, as far as it was measured.
+/// What is judged: everything that can be heard, as far as it was measured.
 const RANGE_HZ: (f64, f64) = (20.0, 20_000.0);
 
-/// 1/N octave: how finely the response is looked at.
-const SMOOTHING: u32 = 12;
-
-/// At so many places it is checked what was typed: more than one, for a place where something
-/// else has changed does no harm then.
-const CHECKED: usize = 3;
+/// How good the car is, each side by itself.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Sides {
+    /// The left input alone: how far the average over the places lies from the target, RMS.
+    pub left_rms_db: f64,
+    /// The right input alone.
+    pub right_rms_db: f64,
+    /// The left average against the right one.
+    pub left_right_rms_db: f64,
+    /// By how much the left is louder.
+    pub left_louder_db: f64,
+}
 
 /// What came of tuning.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Tuned {
-    pub(super) before_rms_db: f64,
-    pub(super) after_rms_db: f64,
+    /// At places that were not tuned for, with what follows from timing alone.
+    pub(super) before: Sides,
+    /// At the same places, with the tune.
+    pub(super) after: Sides,
     pub(super) bands: usize,
-    /// Whether the typing error was named; absent where no band could be mistyped.
+    /// Whether the typing error was named; absent where there was no band to mistype.
     pub(super) typing_error_found: Option<bool>,
     /// Whether all was as meant once it was corrected.
     pub(super) corrected: bool,
 }
 
-impl Demo<'_> {
-    /// Measures, fits, types with a mistake, finds it, mends it and measures again.
-    pub(super) fn tune(&mut self, car: &Car) -> Result<Tuned> {
-        let target = library::target(TARGET)?;
-        let profile = library::profile(PROCESSOR)?;
-        let before = self.positions(car, &Set::Before, usize::MAX, &[])?;
-        let fitted = fit(&smoothed(&before), &target, &profile, None)?;
-        let meant: Vec<Band> = fitted.bands.iter().map(|fitted| fitted.band).collect();
-        let mut typed = meant.clone();
-        let slip = mistype(typed.iter_mut(), &profile);
-        let mistyped = self.positions(car, &Set::Named("mistyped".to_owned()), CHECKED, &typed)?;
-        let found = check(&before, &mistyped, &fitted, &profile)?;
-        let after = self.positions(car, &Set::After, usize::MAX, &meant)?;
-        let mended = check(&before, &after, &fitted, &profile)?;
-        let left = fit(&smoothed(&after), &target, &profile, Some(0))?;
-        let (was, is) = (fitted.before, left.before);
-        let line = format!(
-            "{}: deviation from target {:.1} dB RMS before, {:.1} dB after ({})",
-            counted(fitted.bands.len(), "band", "bands"),
-            was.rms_db,
-            is.rms_db,
-            counted(before.len(), "position", "positions")
-        );
-        self.result(Stage::Tune, "Tune", &line)?;
-        let faded: Vec<&str> = car
-            .drivers
-            .iter()
-            .filter(|driver| !driver.processed)
-            .map(|driver| driver.name.as_str())
-            .collect();
-        if !faded.is_empty() {
-            self.detail(&format!("muted, not fed by the processor: {}", faded.join(", ")));
-        }
-        for band in &fitted.bands {
-            self.detail(&band.typed().sentence());
-        }
-        let heard = PreviewTuning {
-            bands: fitted.bands.iter().map(|fitted| (String::new(), fitted.band)).collect(),
-            car: tuning::average(&smoothed(&before)).ok(),
-            ..PreviewTuning::default()
-        };
-        self.detail(&format!(
-            "they can be heard before they are typed, matched by {} to be as loud as bypassed",
-            signed_decibels(-heard.louder_db(self.rig.spec())?)
-        ));
-        for line in tuning::left_alone_lines(&fitted.left_alone) {
-            self.detail(&format!("left alone: {line}"));
-        }
-        if let Some((meant_hz, typed_hz)) = slip {
-            self.detail(&format!(
-                "on purpose, {typed_hz} Hz was typed instead of {meant_hz} Hz; measured again:"
-            ));
-            for band in found.bands.iter().filter(|band| band.verdict != Verdict::AsMeant) {
-                self.detail(&format!("  {}", band.text));
-            }
-            self.detail(&format!("corrected and measured once more: {}", verdict(&mended)));
-            mended.findings.iter().for_each(|finding| self.detail(&format!("  {}", finding.text)));
-        }
-        let outcome = Outcome {
-            before_rms_db: was.rms_db,
-            after_rms_db: Some(is.rms_db),
-            before_max_db: was.max_db,
-            after_max_db: Some(is.max_db),
-            from_hz: RANGE_HZ.0,
-            to_hz: RANGE_HZ.1,
-        };
-        self.keep(&fitted, outcome, &mended)?;
-        let noticed = |(_, typed_hz): (f64, f64)| {
-            let names = |band: &&tuning::AuditedBand| {
-                band.found.band.is_some_and(|found| (found.frequency_hz / typed_hz - 1.0).abs() < 1e-3)
-            };
-            found.bands.iter().any(|band| names(&band) && band.verdict == Verdict::WrongFrequency)
-        };
-        Ok(Tuned {
-            before_rms_db: was.rms_db,
-            after_rms_db: is.rms_db,
-            bands: fitted.bands.len(),
-            typing_error_found: slip.map(noticed),
-            corrected: mended.bands.iter().all(|band| band.verdict == Verdict::AsMeant),
+impl Sides {
+    /// Of a judgement that has both sides.
+    fn of(judged: &Judgement) -> Option<Self> {
+        let (left, right, apart) = (judged.left?, judged.right?, judged.left_right?);
+        Some(Self {
+            left_rms_db: left.average_rms_db,
+            right_rms_db: right.average_rms_db,
+            left_right_rms_db: apart.rms_db,
+            left_louder_db: apart.level_db,
         })
     }
 
-    /// Sweeps at positions of the microphone, so many at the most, everything that passes through the processor,
-    /// with these bands in each of its channels; the rest is faded out, so that what changes is what was typed.
-    fn positions(
+    /// The mean of both sides.
+    pub(super) fn mean_rms_db(&self) -> f64 {
+        f64::midpoint(self.left_rms_db, self.right_rms_db)
+    }
+}
+
+impl Demo<'_> {
+    /// Tunes the whole car, types it with a mistake, finds and mends it, and measures what it comes to.
+    pub(super) fn tune(&mut self, car: &Car) -> Result<Tuned> {
+        let (target, profile) = (library::target(TARGET)?, library::profile(PROCESSOR)?);
+        let basis = Basis {
+            target: Some(PresetOrInline::Preset(TARGET.to_owned())),
+            processor: Some(PresetOrInline::Preset(PROCESSOR.to_owned())),
+            from_hz: Some(RANGE_HZ.0),
+            to_hz: Some(RANGE_HZ.1),
+            ..Basis::default()
+        };
+        let (tuned_at, unseen) = places(car);
+        let timed = Entered { bands: Vec::new(), channels: self.channels.clone(), own_filters: false };
+        self.sides(&unseen, &Set::Before, &timed)?;
+
+        let project = self.job.project();
+        let options = TuneOptions::default();
+        let inputs =
+            TuneInputs::of_job(project, &[], target.clone(), profile.clone(), options, basis.clone())
+                .map_err(|error| Error::measurement(error.to_string()))?;
+        let tune = self.tuned(&inputs)?;
+        let changes = inputs.changes(self.job.project(), &tune);
+        self.job.apply(Change::Together(changes))?;
+        let data = self.job.project().data.clone();
+        self.channels.clone_from(&data.channels);
+
+        let slip = mistyped(&data.bands);
+        let mut found = None;
+        if let Some((index, wrong)) = &slip {
+            let mut typed = data.bands.clone();
+            typed[*index] = wrong.clone();
+            found = Some(self.checked(car, &tuned_at[0], &typed, &profile, &basis)?);
+            // What was measured with the mistake is not what is handed over.
+            let made = self.job.project().captures.iter();
+            let after = made.filter(|one| one.meta.set == Some(Set::After));
+            let discarded: Vec<Change> = after.map(|one| Change::Discarded(one.id)).collect();
+            self.job.apply(Change::Together(discarded))?;
+        }
+        let mended = self.checked(car, &tuned_at[0], &data.bands, &profile, &basis)?;
+        self.sides(&unseen, &Set::After, &entered(&data.bands, &self.channels.clone()))?;
+
+        let project = self.job.project();
+        let judged = |set: &Set| derive::measured_sides(project, set, &target);
+        let (Some(was), Some(is)) = (judged(&Set::Before), judged(&Set::After)) else {
+            return Err(Error::measurement("the sides of the car could not be judged"));
+        };
+        let (Some(before), Some(after)) = (Sides::of(&was), Sides::of(&is)) else {
+            return Err(Error::measurement("one of the sides of the car was not measured"));
+        };
+        let record = data.tune.clone().map(|record| TuneRecord { measured: Some(is), ..record });
+        let mut changes = vec![Change::TuneFound(record), Change::AuditFound(Some(mended.record.clone()))];
+        changes.extend(derive::outcome_changes(project, &target, RANGE_HZ));
+        self.job.apply(Change::Together(changes))?;
+
+        self.say_tune(car, &tune, &tuned_at, &unseen, (before, after))?;
+        self.say_preview(&data.bands)?;
+        let noticed = slip.zip(found.as_ref()).map(|((index, wrong), found)| {
+            let names =
+                |band: &&tuning::AuditedBand| band.index == index + 1 && band.verdict == Verdict::WrongSign;
+            let (meant_db, hz) = (data.bands[index].gain_db, wrong.frequency_hz);
+            self.detail(&format!(
+                "on purpose, {} was typed instead of {} at {} in {}; each driver measured again:",
+                signed_decibels(wrong.gain_db),
+                signed_decibels(meant_db),
+                units::quantity::hertz(hz),
+                wrong.channel
+            ));
+            self.say_wrong(found);
+            found.bands.iter().flat_map(|(_, audit)| &audit.bands).any(|band| names(&band))
+        });
+        let checked: usize = mended.bands.iter().map(|(_, audit)| audit.bands.len()).sum();
+        if mended.has_mistake() {
+            self.detail("corrected and measured once more:");
+            self.say_wrong(&mended);
+        } else {
+            self.detail(&format!(
+                "corrected and measured once more: no mistake in {} and {}",
+                counted(checked, "band", "bands"),
+                counted(self.channels.len(), "channel", "channels")
+            ));
+        }
+        Ok(Tuned {
+            before,
+            after,
+            bands: data.bands.len(),
+            typing_error_found: noticed,
+            corrected: !mended.has_mistake(),
+        })
+    }
+
+    /// The joint tune, as far as it is not stopped.
+    fn tuned(&mut self, inputs: &TuneInputs) -> Result<CarTune> {
+        let (progress, token) = (&mut self.progress, &self.token);
+        let mut step = |at: tuning::TuneProgress| {
+            progress("Tune", at.evaluations as f64 / at.of.max(1) as f64);
+            if token.is_stopped() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        };
+        let mut tune = tuning::tune_car(&inputs.input(), &mut step)
+            .map_err(|error| Error::measurement(error.to_string()))?;
+        inputs.explain(&mut tune);
+        Ok(tune)
+    }
+
+    /// Measures each driver alone at a place, with these bands in the processor, and compares with what it was before.
+    fn checked(
         &mut self,
         car: &Car,
-        set: &Set,
-        most: usize,
-        bands: &[Band],
-    ) -> Result<Vec<(String, Response)>> {
+        place: &str,
+        bands: &[EnteredBand],
+        profile: &Profile,
+        basis: &Basis,
+    ) -> Result<JobAudit> {
+        let entered = entered(bands, &self.channels);
+        for driver in car.drivers.iter().filter(|driver| driver.processed) {
+            self.driver(driver, place, (None, &entered), Some(&Set::After))?;
+        }
+        derive::audit_job(self.job.project(), profile, basis.clone())
+            .map_err(|error| Error::measurement(error.to_string()))
+    }
+
+    /// Sweeps of each side by itself, one input driven, at places of the microphone; what does not pass through the
+    /// processor is faded out.
+    fn sides(&mut self, names: &[String], set: &Set, entered: &Entered) -> Result<()> {
         let registry = Registry::built_in();
         let manifest = registry.manifest("sweep").map_err(|unknown| Error::input(unknown.to_string()))?;
-        let names: Vec<&str> = car.position_names().take(most).collect();
-        let bands: Vec<(String, Band)> = bands.iter().map(|band| (String::new(), *band)).collect();
-        let entered = Entered { bands, channels: self.channels.clone(), own_filters: false };
-        let mut responses = Vec::new();
         for (number, name) in names.iter().enumerate() {
             (self.progress)(&format!("Tune, {}", set.word()), number as f64 / names.len() as f64);
-            let plan = Plan {
-                stimulus: Some(short_paired_sweep("sweep of the whole car", 20.0, 20_000.0, -12.0)),
-                label: format!("{name}, {}", set.word()),
-                set: Some(set.clone()),
-                position: (*name).to_owned(),
-                scene: Some(Scene {
-                    sounding: Sounding::Processed,
-                    position: Some((*name).to_owned()),
-                    processor: Some(entered.clone()),
-                    ..Scene::default()
-                }),
-                ..Plan::of(manifest, Stage::Tune, self.rig.input(InputRole::Microphone).unwrap_or(0))
-            };
-            let reading = one(self.run(|session| captures(session, &[plan]))?)?;
-            responses.push(((*name).to_owned(), reading_response(&reading)?));
+            for (side, input) in SIDES.into_iter().zip([Side::Left, Side::Right]) {
+                let sweep = short_paired_sweep("sweep of one side", 20.0, 20_000.0, -12.0);
+                let plan = Plan {
+                    stimulus: Some(on_side(sweep, input)),
+                    label: format!("{side} at {name}, {}", set.word()),
+                    set: Some(set.clone()),
+                    position: name.clone(),
+                    processor_channel: side.to_owned(),
+                    scene: Some(Scene {
+                        sounding: Sounding::Side(side.to_owned()),
+                        position: Some(name.clone()),
+                        processor: Some(entered.clone()),
+                        ..Scene::default()
+                    }),
+                    ..Plan::of(manifest, Stage::Tune, self.rig.input(InputRole::Microphone).unwrap_or(0))
+                };
+                self.run(|session| captures(session, &[plan]))?;
+            }
         }
-        Ok(responses)
+        Ok(())
     }
 
-    fn keep(&mut self, fitted: &FitResult, outcome: Outcome, mended: &AuditResult) -> Result<()> {
-        let target = Some(job::PresetOrInline::Preset(TARGET.to_owned()));
-        let processor = Some(job::PresetOrInline::Preset(PROCESSOR.to_owned()));
-        let fit = FitRecord {
-            basis: Basis {
-                target: target.clone(),
-                processor: processor.clone(),
-                from_hz: Some(RANGE_HZ.0),
-                to_hz: Some(RANGE_HZ.1),
-                ..Basis::default()
-            },
-            channels: vec![ChannelFitRecord::new("", fitted)],
+    fn say_tune(
+        &mut self,
+        car: &Car,
+        tune: &CarTune,
+        tuned_at: &[String],
+        unseen: &[String],
+        (before, after): (Sides, Sides),
+    ) -> Result<()> {
+        let bands: usize = tune.channels.iter().map(|channel| channel.bands.len()).sum();
+        let line = format!(
+            "{} in {}, from {}; a side is {:.1} dB RMS from the target before, {:.1} dB after, at {} that nobody tuned for",
+            counted(bands, "band", "bands"),
+            counted(tune.channels.len(), "channel", "channels"),
+            counted(tuned_at.len(), "place", "places"),
+            before.mean_rms_db(),
+            after.mean_rms_db(),
+            counted(unseen.len(), "place", "places"),
+        );
+        self.result(Stage::Tune, "Tune", &line)?;
+        let faded: Vec<&str> =
+            car.drivers.iter().filter(|one| !one.processed).map(|one| one.name.as_str()).collect();
+        if !faded.is_empty() {
+            self.detail(&format!("muted, not fed by the processor: {}", faded.join(", ")));
+        }
+        let kept_out = tune.kept_out.as_ref();
+        let told = |side: Option<f64>| side.map_or_else(String::new, |db| format!(" (expected: {db:.1})"));
+        for (what, was, is, expected) in [
+            ("left", before.left_rms_db, after.left_rms_db, kept_out.map(|kept| kept.left.average_rms_db)),
+            (
+                "right",
+                before.right_rms_db,
+                after.right_rms_db,
+                kept_out.map(|kept| kept.right.average_rms_db),
+            ),
+            (
+                "left against right",
+                before.left_right_rms_db,
+                after.left_right_rms_db,
+                kept_out.map(|kept| kept.left_right.rms_db),
+            ),
+        ] {
+            self.detail(&format!("{what:20} {was:4.1} dB before, {is:4.1} dB after{}", told(expected)));
+        }
+        self.detail(&format!(
+            "{:20} {} before, {} after",
+            "left louder by",
+            signed_decibels(before.left_louder_db),
+            signed_decibels(after.left_louder_db)
+        ));
+        for channel in &tune.channels {
+            let filter = |what: &str, filter: Option<tuning::CarFilter>| {
+                filter.map(|one| format!(", {what} {}", units::quantity::hertz(one.frequency_hz)))
+            };
+            self.detail(&format!(
+                "{:14} {:>8}, {:5.2} ms{}{}{}, {}",
+                channel.channel,
+                signed_decibels(channel.gain_db),
+                1e3 * channel.delay_s,
+                if channel.inverted { ", inverted" } else { "" },
+                filter("from", channel.high_pass).unwrap_or_default(),
+                filter("to", channel.low_pass).unwrap_or_default(),
+                counted(channel.bands.len(), "band", "bands")
+            ));
+        }
+        for finding in &tune.findings {
+            self.detail(&finding.text);
+        }
+        Ok(())
+    }
+
+    /// By how much what is heard before it is typed is matched.
+    fn say_preview(&mut self, bands: &[EnteredBand]) -> Result<()> {
+        let project = self.job.project();
+        let sides = SIDES.into_iter().filter_map(|side| derive::average(project, &Set::Before, side, 12));
+        let heard = PreviewTuning {
+            bands: bands.iter().map(|band| (band.channel.clone(), band.band())).collect(),
+            car: tuning::average(&sides.collect::<Vec<_>>()).ok(),
+            ..PreviewTuning::default()
         };
-        let bands = fitted.bands.iter().map(|band| EnteredBand::fitted("", band)).collect();
-        self.job.apply(Change::Together(vec![
-            Change::Target(target),
-            Change::Processor(processor),
-            Change::Bands(bands),
-            Change::FitFound(Some(fit)),
-            Change::OutcomeFound(Some(outcome)),
-            Change::AuditFound(Some(mended.into())),
-        ]))
+        let louder_db = heard.louder_db(self.rig.spec())?;
+        self.detail(&format!(
+            "they can be heard before they are typed, matched by {} to be as loud as bypassed",
+            signed_decibels(-louder_db)
+        ));
+        Ok(())
+    }
+
+    /// What an audit found wrong.
+    fn say_wrong(&mut self, audit: &JobAudit) {
+        let bands =
+            audit.record.bands.iter().filter(|band| band.verdict != "as-meant").map(|band| &band.text);
+        let channels =
+            audit.record.channels.iter().filter(|one| one.verdict != "as-meant").map(|one| &one.text);
+        let lines: Vec<String> = bands.chain(channels).cloned().collect();
+        lines.iter().for_each(|line| self.detail(&format!("  {line}")));
     }
 }
 
-/// A verdict on all bands in one sentence.
-fn verdict(audit: &AuditResult) -> String {
-    let wrong: Vec<&str> = audit
-        .bands
-        .iter()
-        .filter(|band| band.verdict != Verdict::AsMeant)
-        .map(|band| band.text.as_str())
-        .collect();
-    match wrong.as_slice() {
-        [] => format!("{} entered correctly", counted(audit.bands.len(), "band", "bands")),
-        texts => texts.join(" "),
-    }
+/// Bands and channels as they stand in the processor.
+fn entered(bands: &[EnteredBand], channels: &[job::ChannelSetting]) -> Entered {
+    let bands: Vec<(String, Band)> = bands.iter().map(|band| (band.channel.clone(), band.band())).collect();
+    Entered { bands, channels: channels.to_vec(), own_filters: false }
 }
 
-fn places(set: &[(String, Response)]) -> Vec<Placed<'_>> {
-    set.iter().map(|(position, response)| Placed { position, response }).collect()
-}
-
-/// What the bands did at each place against what they should have done.
-fn check(
-    before: &[(String, Response)],
-    after: &[(String, Response)],
-    fitted: &FitResult,
-    profile: &Profile,
-) -> Result<AuditResult> {
-    let (before, after) = derive::change(&places(before), &places(after))
-        .ok_or_else(|| Error::measurement("no position was measured before and after"))?;
-    let bands: Vec<Band> = fitted.bands.iter().map(tuning::FittedBand::typed).collect();
-    derive::audit((&before, &after), &bands, &[], profile)
-        .map_err(|error| Error::measurement(error.to_string()))
-}
-
-/// The responses as they are fitted and judged.
-fn smoothed(set: &[(String, Response)]) -> Vec<Response> {
-    set.iter().map(|(_, response)| response.smoothed(SMOOTHING)).collect()
-}
-
-fn fit(
-    responses: &[Response],
-    target: &Target,
-    profile: &Profile,
-    max_bands: Option<usize>,
-) -> Result<FitResult> {
-    let options = FitOptions { max_bands, from_hz: RANGE_HZ.0, to_hz: RANGE_HZ.1, ..FitOptions::default() };
-    tuning::fit(&FitInput { responses, target, profile, options: &options })
-        .map_err(|error| Error::measurement(error.to_string()))
+/// A slip of the hand: the band that boosts most gets the wrong sign. A cut that becomes a boost could overload a driver.
+fn mistyped(bands: &[EnteredBand]) -> Option<(usize, EnteredBand)> {
+    let most = |one: &usize, other: &usize| bands[*one].gain_db.total_cmp(&bands[*other].gain_db);
+    let index = (0..bands.len()).filter(|index| bands[*index].gain_db > 0.0).max_by(most)?;
+    let band = &bands[index];
+    Some((index, EnteredBand { gain_db: -band.gain_db, ..band.clone() }))
 }

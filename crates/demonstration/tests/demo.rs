@@ -2,8 +2,8 @@
 #![expect(clippy::print_stderr, reason = "a failing test shows how far the demonstration came")]
 
 /// Bars: the demonstration's clean step and reversed drivers equal the truth that
-/// follows from the car's description; the response ends within 0.8 dB of the target, RMS,
-/// and the bands take off at least half of what alignment and levels left.
+/// follows from the car's description; at places that nobody tuned for each side by itself ends nearer to the target by
+/// a quarter at the least than alignment and levels left it, and left and right are equally loud to half a decibel.
 #[test]
 fn the_demonstration_finds_the_truth() {
     let folder = tempfile::tempdir().unwrap();
@@ -18,8 +18,11 @@ fn the_demonstration_finds_the_truth() {
             .unwrap();
     assert_eq!(summary.clean_step, summary.true_clean_step, "{summary:?}");
     assert_eq!(summary.reversed_drivers, summary.true_reversed_drivers, "{summary:?}");
-    assert!(summary.after_rms_db <= 0.8, "{summary:?}");
-    assert!(summary.after_rms_db <= 0.5 * summary.before_rms_db, "{summary:?}");
+    let (before, after) = (summary.before, summary.after);
+    assert!(after.left_rms_db <= 0.75 * before.left_rms_db, "{summary:?}");
+    assert!(after.right_rms_db <= 0.75 * before.right_rms_db, "{summary:?}");
+    assert!(after.left_right_rms_db <= before.left_right_rms_db, "{summary:?}");
+    assert!(after.left_louder_db.abs() <= 0.5, "{summary:?}");
     assert_eq!(summary.typing_error_found, Some(true), "{summary:?}");
     assert!(summary.as_meant_when_mended, "{summary:?}");
     assert!(summary.missed.is_empty(), "{summary:?}");
