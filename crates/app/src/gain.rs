@@ -5,6 +5,7 @@ use measure::FindingLevel;
 use procedure::Change;
 use project::derive::gain_changes;
 use tuning::{GainInput, GainPlan, gain_plan, turn_to};
+use units::quantity::signed_decibels;
 use view::{Action, Button, Card, CardLine, Figure, FindingLine, NumberKey, StageState, Tone};
 
 use super::Core;
@@ -47,7 +48,7 @@ impl Gain<'_> {
             (false, true) => Tone::Caution,
             (false, false) => Tone::Bad,
         };
-        let value = format!("{:+.1} dB", turn.turn_db).replace('-', "−");
+        let value = signed_decibels(turn.turn_db);
         let caption = match tone {
             Tone::Good => "there: leave it",
             Tone::Caution => "to go, turn up",

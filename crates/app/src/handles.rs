@@ -3,6 +3,7 @@
 
 use chart::{Handle, Point};
 use tuning::{BandKind, BandLayout, Target, TargetHandle, TargetShelf};
+use units::quantity::{signed_decibels, typed_signed};
 use view::{BandState, HandleCard, HandleId, HandleNumber, Number};
 
 use super::channels::channel_word;
@@ -70,7 +71,7 @@ impl State {
             selected: self.selected() == Some(id),
             numbers: vec![
                 number(Number::Frequency, "Frequency", format!("{} Hz", band.typed.frequency_hz)),
-                number(Number::Gain, "Gain", format!("{:+} dB", band.typed.gain_db)),
+                number(Number::Gain, "Gain", format!("{} dB", typed_signed(band.typed.gain_db))),
                 number(Number::Q, "Q", format!("Q {}", band.typed.q)),
             ],
             band: Some(BandState { enabled: band.enabled, locked: band.locked }),
@@ -97,7 +98,7 @@ impl State {
             TargetHandle::Shelf(index) => shelf_words(target.shelves.get(index)?),
             TargetHandle::Point(index) => {
                 let point = target.points.get(index)?;
-                let (hz, db) = (hertz(point.frequency_hz), decibels(point.db));
+                let (hz, db) = (hertz(point.frequency_hz), signed_decibels(point.db));
                 let numbers = vec![
                     number(Number::Frequency, "Frequency", hz.clone()),
                     number(Number::Gain, "Level", db.clone()),
@@ -120,7 +121,7 @@ impl State {
 }
 
 fn shelf_words(shelf: &TargetShelf) -> (String, Vec<HandleNumber>) {
-    let (hz, db) = (hertz(shelf.frequency_hz), decibels(shelf.gain_db));
+    let (hz, db) = (hertz(shelf.frequency_hz), signed_decibels(shelf.gain_db));
     let side = if shelf.kind == BandKind::LowShelf { "below" } else { "above" };
     // As many digits as are stepped; the letter stays beside its number.
     let q = format!("Q\u{a0}{}", (shelf.q * 100.0).round() / 100.0);
@@ -161,10 +162,4 @@ fn label(target: &Target, handle: TargetHandle) -> String {
 
 fn hertz(hz: f64) -> String {
     format!("{} Hz", (hz * 10.0).round() / 10.0)
-}
-
-/// With its sign, and as many digits as are stepped.
-pub(super) fn decibels(db: f64) -> String {
-    let tenths = (db * 10.0).round();
-    if tenths == 0.0 { "0.0 dB".to_owned() } else { format!("{:+.1} dB", tenths / 10.0).replace('-', "−") }
 }

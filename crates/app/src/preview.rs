@@ -8,6 +8,7 @@ use engine::Pace;
 use procedure::{Instruction, LOUDEST_DBFS, LevelA, PreviewOrder, PreviewTuning, preview};
 use rig::{Entered, Scene, Sounding};
 use tuning::Response;
+use units::quantity::signed_decibels;
 use view::{
     Action, Button, Card, Choice, ChoiceKey, Figure, Program, SetMark, Setting, SwitchKey, TextKey, Tone,
 };
@@ -63,7 +64,7 @@ impl Derivation {
         let with = self.choices.preview.with_bands;
         let matched = match (with, louder_db) {
             (_, db) if db.abs() < 0.05 => "as loud as without".to_owned(),
-            (true, db) => format!("{:+.1} dB", -db).replace('-', "−"),
+            (true, db) => signed_decibels(-db),
             (false, _) => "none needed".to_owned(),
         };
         let left_out = spec.and_then(|spec| tuning.left_out(spec).ok());

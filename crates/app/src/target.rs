@@ -1,6 +1,7 @@
 //! Editing the target: its card, what can be added, and where it is kept.
 
 use tuning::{BandKind, Target};
+use units::quantity::signed_decibels;
 use view::{
     Action, Card, ChartFace, Choice, ChoiceKey, HandleId, NumberKey, Setting, SettingKind, Shelf, Stage,
     TextKey, TuneCard,
@@ -8,7 +9,6 @@ use view::{
 
 use super::Core;
 use super::card::{button, choice, text};
-use super::handles::decibels;
 use super::state::State;
 use library::{Error, Result, targets};
 
@@ -133,7 +133,7 @@ impl Core {
 
 /// Decibels that are stepped, to one side or to both.
 fn stepped(key: NumberKey, label: &str, value: f64, (min, max, step): (f64, f64, f64)) -> Setting {
-    let text = if min < 0.0 { decibels(value) } else { format!("±{value:.1} dB") };
+    let text = if min < 0.0 { signed_decibels(value) } else { format!("±{value:.1} dB") };
     let kind = SettingKind::Number { key, value, min, max, step, text };
     Setting { label: label.to_owned(), kind }
 }

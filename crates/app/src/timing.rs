@@ -6,6 +6,7 @@ use chart::{Chart, Dash, Mark, Role};
 use job::{ChannelSetting, ProcessorSetting};
 use procedure::Change;
 use tuning::{CarSum, DelayEntry, Response};
+use units::quantity::signed_decibels;
 use view::{
     Action, Button, Card, CardLine, Choice, ChoiceKey, DelayUnit, FindingLine, Setting, SwitchKey, Tone,
 };
@@ -150,7 +151,7 @@ impl Timing<'_> {
         let line = |channel: &ChannelSetting| {
             let mut value = delay_text(self.unit, channel.delay_s, self.rate_hz);
             if channel.gain_db != 0.0 {
-                value += &format!(", {:+.1} dB", channel.gain_db).replace('-', "−");
+                value += &format!(", {}", signed_decibels(channel.gain_db));
             }
             if channel.inverted {
                 value += ", invert";

@@ -3,6 +3,7 @@
 
 use measure::Finding;
 use serde::{Deserialize, Serialize};
+use units::quantity::signed_decibels;
 
 use crate::{Response, difference, log_axis};
 
@@ -175,8 +176,9 @@ fn remark(change: &ToneChange) -> Finding {
         String::new()
     };
     let text = format!(
-        "The {part} is {verb} {side} step {unchanged_step}: {gain_db:+.1} dB at step {largest_step}{between}. Tune at a step \
-         where it is not, or switch the source's loudness off."
+        "The {part} is {verb} {side} step {unchanged_step}: {} at step {largest_step}{between}. Tune at a step \
+         where it is not, or switch the source's loudness off.",
+        signed_decibels(*gain_db)
     );
     Finding::caution("tone-follows-volume", text)
 }

@@ -1,6 +1,7 @@
 //! Electrical calibration: what a sample value of an input is in volts.
 
 use measure::Finding;
+use units::quantity::signed_decibels;
 
 /// A tone as the input heard it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -139,8 +140,9 @@ fn remarks(tone: &HeardTone, volts_per_fs: f64, largest_v: f64, before: Option<f
         let change_db = 20.0 * (volts_per_fs / before).log10();
         if change_db.abs() > 1.0 {
             let text = format!(
-                "The input was calibrated to {before:.4} V before and is {change_db:+.1} dB off it now. That is right if \
-                 its gain or the attenuator was changed; otherwise read the meter again."
+                "The input was calibrated to {before:.4} V before and is {} off it now. That is right if its \
+                 gain or the attenuator was changed; otherwise read the meter again.",
+                signed_decibels(change_db)
             );
             findings.push(Finding::caution("calibration-moved", text));
         }

@@ -9,7 +9,7 @@ use engine::InputRole;
 use job::Stage;
 use project::hertz;
 use tuning::{BandEdge, ToneShape};
-use units::quantity::counted;
+use units::quantity::{counted, signed, signed_decibels};
 use view::{Action, Button, Card, CardLine, NumberKey, Setting, SettingKind, Signal, SwitchKey, Tone};
 
 use crate::Core;
@@ -297,9 +297,9 @@ fn tone_lines(report: &ToneReport) -> Vec<CardLine> {
         });
     }
     for pair in &report.pairs {
-        let mut value = format!("{:+.1} dB", pair.level_db);
+        let mut value = signed_decibels(pair.level_db);
         if let Some(delay_s) = pair.delay_s.filter(|delay_s| delay_s.abs() >= 5e-6) {
-            value.push_str(&format!(", {:+.2} ms", 1e3 * delay_s));
+            value.push_str(&format!(", {} ms", signed(1e3 * delay_s, 2)));
         }
         let inverted = pair.inverted == Some(true);
         if inverted {

@@ -6,6 +6,7 @@ use library::{Error, Result};
 use measure::Finding;
 use serde::Serialize;
 use tuning::{Response, StepResponse, tone_over_steps};
+use units::quantity::signed_decibels;
 
 /// A part of an output's tone that changes with a condition.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -151,10 +152,10 @@ fn remark(tone: &ConditionTone) -> Finding {
     Finding::caution(
         "tone-follows-condition",
         format!(
-            "{output}: the source changes the {} by {:+.1} dB with the {}: {} still has the usual tone, {} has not, and {} \
+            "{output}: the source changes the {} by {} with the {}: {} still has the usual tone, {} has not, and {} \
              differs most.",
             change.part,
-            change.gain_db,
+            signed_decibels(change.gain_db),
             change.condition.replace('-', " "),
             change.unchanged,
             change.changed,

@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 use dsp::fft::Complex64;
 use measure::{Finding, Reading};
 use tuning::{Feed, Response};
+use units::quantity::decimals;
 
 use super::response::later;
 use crate::CaptureEntry;
@@ -141,7 +142,7 @@ fn other_clocks(readings: &[(&str, &Reading)]) -> Option<Finding> {
     let off: Vec<String> = clocks
         .iter()
         .filter(|(_, ppm)| (ppm - usual).abs() > ONE_CLOCK_PPM)
-        .map(|(name, ppm)| format!("{name} by {:.0} ppm", ppm - usual))
+        .map(|(name, ppm)| format!("{name} by {} ppm", decimals(ppm - usual, 0)))
         .collect();
     (clocks.len() > 2 && !off.is_empty()).then(|| {
         let text = format!(
@@ -260,7 +261,7 @@ mod tests {
         let findings = zeros_of(&[("sub", &sub), ("left-mid", &left), ("right-mid", &right)]).1;
         let [finding] = findings.as_slice() else { panic!("{findings:?}") };
         assert!(
-            finding.code == "clock-differs" && finding.text.contains("left-mid by -5 ppm"),
+            finding.code == "clock-differs" && finding.text.contains("left-mid by −5 ppm"),
             "{finding:?}"
         );
         assert_eq!(zeros_of(&[("sub", &sub), ("right-mid", &right), ("right", &right)]).1, []);

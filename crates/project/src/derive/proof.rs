@@ -5,6 +5,8 @@ use tuning::{
     AuditError, AuditInput, AuditResult, AuditedBand, Band, BandKind, BandLayout, Profile, Response, Verdict,
 };
 
+use units::quantity::signed_decibels;
+
 use crate::hertz;
 
 /// What was measured at one place.
@@ -74,9 +76,9 @@ pub fn audit(
             audit.findings.push(Finding::note(
                 "small-difference",
                 format!(
-                    "{:+.1} dB around {} are explained by no band: too little to be a mistake. A driver that does not pass \
+                    "{} around {} are explained by no band: too little to be a mistake. A driver that does not pass \
                      through the processor does this, or a microphone that stood elsewhere.",
-                    found.gain_db,
+                    signed_decibels(found.gain_db),
                     hertz(found.frequency_hz)
                 ),
             ));

@@ -208,8 +208,9 @@ fn mistake(meant: &Band, verdict: Verdict, found: Option<&Band>) -> String {
     match verdict {
         Verdict::Missing => "it had not been entered".to_owned(),
         Verdict::WrongSign if meant.kind != BandKind::Peak => format!(
-            "{:+} dB had been typed instead of {:+} dB, or the other kind of shelf",
-            found.gain_db, meant.gain_db
+            "{} dB had been typed instead of {} dB, or the other kind of shelf",
+            typed_signed(found.gain_db),
+            typed_signed(meant.gain_db)
         ),
         Verdict::WrongSign | Verdict::WrongGain => {
             format!(

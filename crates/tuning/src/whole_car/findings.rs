@@ -1,6 +1,7 @@
 //! Remarks about a tune.
 
 use measure::Finding;
+use units::quantity::signed;
 
 use super::found::Found;
 use super::judge::{Heard, counted};
@@ -110,7 +111,11 @@ fn balance(levels_db: &[f64]) -> Option<Finding> {
         Finding::note(
             "balance-uncertain",
             format!(
-                "The places do not agree how loud left is against right: from {least_db:+.1} to {most_db:+.1} dB. The mean of all                  is even, but elsewhere at the seat it may be up to {uncertain_db:.1} dB off. Measure at more places, or set the                  balance by ear in the end."
+                "The places do not agree how loud left is against right: from {} to {} dB. The mean of all is even, but \
+                 elsewhere at the seat it may be up to {uncertain_db:.1} dB off. Measure at more places, or set the balance \
+                 by ear in the end.",
+                signed(least_db, 1),
+                signed(most_db, 1)
             ),
         )
     })
