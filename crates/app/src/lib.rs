@@ -11,6 +11,8 @@ mod card;
 mod cars;
 mod channels;
 mod check;
+#[cfg(test)]
+mod check_tests;
 mod command;
 mod derivation;
 mod derive;

@@ -131,10 +131,15 @@ pub(super) fn typed(frequency_hz: f64, gain_db: f64) -> TypedBand {
     TypedBand { typed, channel: String::new(), enabled: true, locked: false, reason: String::new() }
 }
 
-/// Measures at a place, before or after the bands were entered; the job has the capture as well.
+/// Measures at a place, before or after the bands were entered.
 pub(super) fn measure(state: &mut State, id: u32, set: job::Set, position: &str, reading: Reading) {
     let mut capture = capture(id, job::Stage::Tune, position);
     capture.meta.set = Some(set);
+    take(state, capture, reading);
+}
+
+/// Has measured this; the job has the capture as well.
+pub(super) fn take(state: &mut State, capture: job::Capture, reading: Reading) {
     state.captures.insert(CaptureView::new(&capture, Some(reading.clone())));
     let job = state.job.get_or_insert_with(|| job(|_| {}));
     let entry = CaptureEntry::new(capture, Some(reading));

@@ -55,3 +55,29 @@ pub(super) fn same_values(one: &[TypedBand], other: &[TypedBand]) -> bool {
         |(one, other): (&TypedBand, &TypedBand)| value(one) == value(other) && one.channel == other.channel;
     one.len() == other.len() && one.iter().zip(other).all(same)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_are_numbered_within_their_channel_and_only_those_that_count() {
+        let band = |channel: &str, enabled| TypedBand {
+            typed: Band::peak(1_000.0, -3.0, 2.0),
+            channel: channel.to_owned(),
+            enabled,
+            locked: false,
+            reason: String::new(),
+        };
+        let bands = [
+            band("left", true),
+            band("right", true),
+            band("left", false),
+            band("left", true),
+            band("", true),
+            band("right", true),
+        ];
+        let numbers: Vec<String> = (0..bands.len()).map(|index| number_of(&bands, index)).collect();
+        assert_eq!(numbers, ["1", "1", "–", "2", "1", "2"]);
+    }
+}
