@@ -290,14 +290,6 @@ impl Biquad {
         self.flush();
     }
 
-    /// Takes over another section's coefficients and keeps the state, so that
-    /// a filter can be turned while it runs.
-    pub fn retune(&mut self, other: &Self) {
-        self.sample_rate_hz = other.sample_rate_hz;
-        self.coefficients = other.coefficients;
-        self.section.update_coefficients(other.coefficients);
-    }
-
     /// Forgets everything that was fed.
     pub fn reset(&mut self) {
         self.section.reset_state();

@@ -6,9 +6,6 @@ pub const LIMIT_DB: f64 = 85.0;
 /// The increase in level in dB that halves the allowed time.
 pub const EXCHANGE_DB: f64 = 3.0;
 
-/// The level in dB(A) that must not be exceeded at any time.
-pub const CEILING_DB: f64 = 140.0;
-
 /// How many hours a person may be exposed to this A-weighted level in a day.
 ///
 /// `T = 8 / 2^((L − 85)/3)` hours. References: NIOSH publication 98-126 (1998),

@@ -71,12 +71,6 @@ impl CaptureRequest {
         Self { play: Play::Nothing, length: Length::UntilStopped, record_to: None, run: None }
     }
 
-    /// The same as a part of this run.
-    #[must_use]
-    pub fn in_run(self, run: RunToken) -> Self {
-        Self { run: Some(run), ..self }
-    }
-
     /// Refuses what cannot be done with this rig.
     pub(crate) fn check(&self, spec: &RigSpec, path: Option<&PreviewPath>) -> Result<(), EngineError> {
         if let Some(path) = path

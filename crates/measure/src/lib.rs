@@ -24,9 +24,6 @@ pub use reading::{Cell, Curve, Reading, Table};
 pub use start::{Calibration, CalibrationCurve, Start};
 pub use stimulus::{Segment, Side, Signal, Stimulus};
 
-/// The version of this interface; a plugin states which one it was written for.
-pub const INTERFACE_VERSION: u32 = 1;
-
 /// Something that turns a stream of blocks into a reading.
 ///
 /// The order of calls is `start`, any number of `feed` and `reading`, `finish`.

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use library::Result;
 
-use crate::capture_run::{CaptureRun, Pumped};
+use crate::capture_run::{CaptureRun, Computed, Pumped};
 use crate::session::{Go, Session, Ticker};
 use crate::{Captured, Event, Instruction, Plan, Until};
 
@@ -37,7 +37,7 @@ impl Session<'_> {
 
     /// Ends a capture: computes, and has it noted.
     pub(crate) fn end(&mut self, run: CaptureRun) -> Vec<Captured> {
-        let noted: Vec<_> = run.end().compute().into_iter().map(crate::Computed::noted).collect();
+        let noted: Vec<_> = run.end().compute().into_iter().map(Computed::noted).collect();
         let mut all = Vec::new();
         for (change, captured) in noted {
             if let Some(change) = change {

@@ -25,7 +25,7 @@ const TAIL_S: f64 = 0.5;
 
 /// How far a capture is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Pumped {
+pub(crate) enum Pumped {
     /// A block was taken.
     More,
     /// Nothing came within the time allowed.
@@ -35,7 +35,7 @@ pub enum Pumped {
 }
 
 /// A capture under way, of one input or of several at once.
-pub struct CaptureRun {
+pub(crate) struct CaptureRun {
     capture: Capture,
     inputs: Vec<InputRun>,
     stimulus: Option<Stimulus>,
@@ -86,7 +86,12 @@ impl CaptureRun {
     ///
     /// # Errors
     /// When there is no such measurement, the store cannot be written, or the rig refuses.
-    pub fn begin(plan: &Plan, rig: &mut OpenRig, store: &Store, token: Option<RunToken>) -> Result<Self> {
+    pub(crate) fn begin(
+        plan: &Plan,
+        rig: &mut OpenRig,
+        store: &Store,
+        token: Option<RunToken>,
+    ) -> Result<Self> {
         let registry = plugins::registry(&plan.measurement);
         let stimulus = plan.stimulus.clone().map(|stimulus| at_peak(stimulus, plan.peak_dbfs));
         let sample_rate_hz = rig.sample_rate_hz();
@@ -146,7 +151,7 @@ impl CaptureRun {
     }
 
     /// Takes the next block, waiting for so long at most.
-    pub fn pump(&mut self, limit: Duration) -> Pumped {
+    pub(crate) fn pump(&mut self, limit: Duration) -> Pumped {
         let block = match self.capture.next_within(limit) {
             Next::Block(block) => block,
             Next::NotYet => return Pumped::Nothing,
@@ -168,59 +173,59 @@ impl CaptureRun {
     }
 
     /// How loud the first input was since the last time this was asked.
-    pub fn levels(&mut self) -> Vec<BlockLevel> {
+    pub(crate) fn levels(&mut self) -> Vec<BlockLevel> {
         std::mem::take(&mut self.levels)
     }
 
     /// What is played.
     #[must_use]
-    pub fn stimulus(&self) -> Option<&Stimulus> {
+    pub(crate) fn stimulus(&self) -> Option<&Stimulus> {
         self.stimulus.as_ref()
     }
 
     /// How much has been recorded.
     #[must_use]
-    pub fn elapsed_s(&self) -> f64 {
+    pub(crate) fn elapsed_s(&self) -> f64 {
         self.capture.frames() as f64 / self.sample_rate_hz
     }
 
     /// How far it is, from 0 to 1, where its length is known.
     #[must_use]
-    pub fn progress(&self) -> Option<f64> {
+    pub(crate) fn progress(&self) -> Option<f64> {
         self.expected_s.map(|expected_s| (self.elapsed_s() / expected_s).min(1.0))
     }
 
     /// The first input's reading so far.
-    pub fn reading(&mut self) -> Reading {
+    pub(crate) fn reading(&mut self) -> Reading {
         self.inputs[0].run.reading()
     }
 
     /// The levels of all inputs at the moment.
     #[must_use]
-    pub fn meters(&self) -> Vec<engine::InputMeter> {
+    pub(crate) fn meters(&self) -> Vec<engine::InputMeter> {
         self.capture.meters()
     }
 
     /// The first input that is measured.
     #[must_use]
-    pub fn input(&self) -> usize {
+    pub(crate) fn input(&self) -> usize {
         self.inputs[0].meta.channel
     }
 
     /// Fades the output out and ends the capture as it was meant to end.
-    pub fn finish(&mut self) {
+    pub(crate) fn finish(&mut self) {
         self.done = true;
         self.capture.stop();
     }
 
     /// Fades the output out and ends the capture before its end.
-    pub fn stop(&self) {
+    pub(crate) fn stop(&self) {
         self.capture.stop();
     }
 
     /// Ends the capture and hands over what is left to compute.
     #[must_use]
-    pub fn end(mut self) -> Ended {
+    pub(crate) fn end(mut self) -> Ended {
         let inputs = &mut self.inputs;
         self.pieces.rest(&mut |piece| feed(inputs, piece));
         let end = self.capture.finish();
@@ -370,7 +375,7 @@ impl ThirdParty {
 }
 
 /// A capture that has ended and has not been computed; it may be sent to another thread for that.
-pub struct Ended {
+pub(crate) struct Ended {
     inputs: Vec<InputRun>,
     /// Whether a person stopped it.
     stopped: bool,
@@ -381,27 +386,10 @@ pub struct Ended {
 }
 
 impl Ended {
-    /// Whether a person stopped it before its end.
-    #[must_use]
-    pub fn is_interrupted(&self) -> bool {
-        self.stopped
-    }
-
-    /// What the project notes when nobody wants the reading: the recordings are kept.
-    #[must_use]
-    pub fn abandoned(self) -> Vec<Change> {
-        let changes = self.inputs.into_iter().filter_map(|input| {
-            let mut meta = input.meta;
-            meta.findings.push(interruption());
-            Some(Change::CaptureInterrupted { id: input.pending?.id, meta, reading: None })
-        });
-        changes.collect()
-    }
-
     /// Computes the readings, one for each input that was measured. What the engine had to say is
     /// part of them.
     #[must_use]
-    pub fn compute(self) -> Vec<Computed> {
+    pub(crate) fn compute(self) -> Vec<Computed> {
         let (stopped, interrupted, recording) = (self.stopped, self.interrupted, self.recording);
         let computed = self.inputs.into_iter().map(|input| {
             let InputRun { run, pending, mut meta, third_party, .. } = input;
@@ -436,7 +424,7 @@ pub(crate) fn interruption() -> Finding {
 
 /// A reading that has been computed and not been noted.
 #[derive(Debug, Clone)]
-pub struct Computed {
+pub(crate) struct Computed {
     /// What was found.
     pub reading: Reading,
     pending: Option<Pending>,
@@ -449,7 +437,7 @@ pub struct Computed {
 impl Computed {
     /// What the project notes of it, where it is kept in a job, and what came of it.
     #[must_use]
-    pub fn noted(self) -> (Option<Change>, Captured) {
+    pub(crate) fn noted(self) -> (Option<Change>, Captured) {
         let Self { reading, pending, meta, stopped, interrupted, recording } = self;
         let captured = Captured {
             id: pending.map(|pending| pending.id),

@@ -21,7 +21,7 @@ pub(crate) const MARGIN_S: f64 = 0.5;
 
 /// What is the same for all excerpts of one recording, or of one time of listening.
 #[derive(Debug, Clone, Default)]
-pub struct CaptureContext {
+pub(crate) struct CaptureContext {
     /// The channel to measure, from 0.
     pub channel: usize,
     /// The channel that carries the reference, from 0.
@@ -137,7 +137,7 @@ impl Placement {
 /// A capture whose audio is on disk and whose reading has not been computed. It may be sent to another
 /// thread for that.
 #[derive(Debug, Clone)]
-pub struct Excerpt {
+pub(crate) struct Excerpt {
     pending: Pending,
     meta: CaptureMeta,
 }
@@ -176,7 +176,7 @@ impl CaptureContext {
     ///
     /// # Errors
     /// When nothing measures the track, or the job cannot be written.
-    pub fn keep(
+    pub(crate) fn keep(
         &self,
         store: &CaptureStore,
         track: &Stimulus,
@@ -244,7 +244,7 @@ impl ExcerptWriter {
 impl Excerpt {
     /// What the project notes of the beginning.
     #[must_use]
-    pub fn begun(&self) -> Change {
+    pub(crate) fn begun(&self) -> Change {
         Change::CaptureBegun { id: self.pending.id, meta: self.meta.clone() }
     }
 
@@ -252,7 +252,7 @@ impl Excerpt {
     ///
     /// # Errors
     /// When the recording cannot be read.
-    pub fn reading(&self) -> Result<Reading> {
+    pub(crate) fn reading(&self) -> Result<Reading> {
         let mut audio = Reader::open(&self.pending.audio_path)?;
         let registry = Registry::built_in();
         let measurement = registry
@@ -263,7 +263,7 @@ impl Excerpt {
 
     /// What the project notes of its end, and what came of it.
     #[must_use]
-    pub fn done(self, reading: Reading) -> (Change, Captured) {
+    pub(crate) fn done(self, reading: Reading) -> (Change, Captured) {
         let captured = Captured {
             id: Some(self.pending.id),
             label: self.meta.label.clone(),
@@ -277,7 +277,7 @@ impl Excerpt {
 
     /// What the project notes when nobody waits for the reading any more: the recording is kept.
     #[must_use]
-    pub fn interrupted(mut self) -> Change {
+    pub(crate) fn interrupted(mut self) -> Change {
         self.meta.findings.push(crate::capture_run::interruption());
         Change::CaptureInterrupted { id: self.pending.id, meta: self.meta, reading: None }
     }

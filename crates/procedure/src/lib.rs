@@ -71,10 +71,9 @@ pub use crate::preview::{
 pub use analysis::{Analysis, analyze};
 pub use burst::play_burst;
 pub use capture::{capture, captures};
-pub use capture_run::{CaptureRun, Computed, Ended, Pumped};
 pub use driver_sweep::{driver_sweep, driver_track, place_track, short_driver_sweep};
 pub use event::{BlockLevel, Captured, Event, Hand, Instruction, LevelA, Request};
-pub use excerpt::{CaptureContext, Excerpt, Placement, measurement_for};
+pub use excerpt::{Placement, measurement_for};
 pub use import::{ImportOrder, ImportSession, Imported, ToldTrack, import};
 pub use library::reading_response;
 pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
@@ -83,15 +82,12 @@ pub use plan::{Plan, Until, at_peak, on_side};
 pub use plugins::{PluginCheck, check_plugin, plugin_folder, registry, unknown, whole_registry};
 pub use project::Change;
 pub use rattle::rattle;
-pub use recompute::{Recomputed, recompute, recompute_all};
+pub use recompute::{Recomputed, recompute_all};
 pub use recorded::Recorded;
 pub use session::{MakeStore, Session, Store};
 pub use source::*;
 pub use spectrum::{SLOW_S, Spectrum};
 pub use sweep_now::SweepNow;
-pub use track_listener::{ListenEvent, RecognisedTrack, TrackListener};
 pub use tracks::{track_named, write_tracks};
-pub use volume_sweep::{
-    BassControl, OutputTone, SweepWatch, VolumeSweep, limiting_reading, sweep_now, volume_sweep,
-};
+pub use volume_sweep::{BassControl, OutputTone, VolumeSweep, volume_sweep};
 pub use watch::{Watch, watch};

@@ -115,7 +115,7 @@ pub fn listen(session: &mut Session<'_>, order: &ListenOrder) -> Result<Listened
                 ListenEvent::Playing { track, from_s, to_s } => {
                     session.emit(Event::Recognised { track, from_s, to_s });
                 }
-                ListenEvent::Cut { finding, .. } => session.emit(Event::Finding(finding)),
+                ListenEvent::Cut(finding) => session.emit(Event::Finding(finding)),
                 ListenEvent::Whole(recognised) => {
                     whole += 1;
                     helper.compute(session, *recognised)?;

@@ -49,7 +49,7 @@ impl Recomputed {
 ///
 /// # Errors
 /// When there is no such capture, its recording cannot be read, or what measured it is not known or not there.
-pub fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
+pub(crate) fn recompute(job: &Job, id: CaptureId) -> Result<Recomputed> {
     let place = || format!("{}: capture {id}", job.dir().display());
     let capture = job
         .capture(id)

@@ -22,7 +22,7 @@ const REMEMBERED_S: f64 = 8.0;
 /// It is fed whatever comes from a rig, block by block, and says what it hears. A
 /// track that has been played to its end comes as a [`RecognisedTrack`], which holds its own
 /// samples: the reading may be computed on another thread.
-pub struct TrackListener {
+pub(crate) struct TrackListener {
     recogniser: Recogniser,
     tracks: Vec<Stimulus>,
     context: CaptureContext,
@@ -46,7 +46,7 @@ struct Known {
 
 /// What listening has to say.
 #[derive(Debug, Clone)]
-pub enum ListenEvent {
+pub(crate) enum ListenEvent {
     /// A track is being played.
     Playing {
         /// Its name.
@@ -59,17 +59,12 @@ pub enum ListenEvent {
     /// A track has been played to its end.
     Whole(Box<RecognisedTrack>),
     /// A track was begun and not played to its end; the finding says what to do.
-    Cut {
-        /// Its name.
-        track: String,
-        /// Why there is no reading.
-        finding: Finding,
-    },
+    Cut(Finding),
 }
 
 /// A track that was heard from beginning to end, with all that its reading needs.
 #[derive(Debug, Clone)]
-pub struct RecognisedTrack {
+pub(crate) struct RecognisedTrack {
     /// Its name.
     pub track: String,
     /// When it began, in seconds of listening.
@@ -89,7 +84,7 @@ impl TrackListener {
     /// # Panics
     /// When the stream has no such channel.
     #[must_use]
-    pub fn new(sample_rate_hz: u32, channels: usize, context: CaptureContext) -> Self {
+    pub(crate) fn new(sample_rate_hz: u32, channels: usize, context: CaptureContext) -> Self {
         assert!(context.channel < channels, "the channel is one of the stream's");
         let tracks: Vec<Stimulus> = measurements::signals::tracks()
             .into_iter()
@@ -111,13 +106,13 @@ impl TrackListener {
 
     /// How long it has listened.
     #[must_use]
-    pub fn elapsed_s(&self) -> f64 {
+    pub(crate) fn elapsed_s(&self) -> f64 {
         (self.base + self.memory[0].len() as u64) as f64 / f64::from(self.sample_rate_hz)
     }
 
     /// Takes the next block, all channels of one length. Costs little: nothing is
     /// measured here.
-    pub fn feed(&mut self, channels: &[&[f32]]) -> Vec<ListenEvent> {
+    pub(crate) fn feed(&mut self, channels: &[&[f32]]) -> Vec<ListenEvent> {
         for (memory, samples) in self.memory.iter_mut().zip(channels) {
             memory.extend(*samples);
         }
@@ -133,7 +128,7 @@ impl TrackListener {
     }
 
     /// Says that nothing follows.
-    pub fn end(&mut self) -> Vec<ListenEvent> {
+    pub(crate) fn end(&mut self) -> Vec<ListenEvent> {
         self.recogniser.end();
         self.look()
     }
@@ -160,9 +155,7 @@ impl TrackListener {
         let due = self.elapsed_s() >= heard.end_s;
         let event = match heard.extent {
             Extent::Whole if due => self.whole(&heard).map(|whole| ListenEvent::Whole(Box::new(whole))),
-            Extent::Cut => {
-                Some(ListenEvent::Cut { track: heard.track.clone(), finding: excerpt::cut(&heard.track) })
-            }
+            Extent::Cut => Some(ListenEvent::Cut(excerpt::cut(&heard.track))),
             Extent::Whole | Extent::Playing if index.is_none() => Some(ListenEvent::Playing {
                 track: heard.track.clone(),
                 from_s: heard.start_s,
@@ -208,7 +201,7 @@ impl RecognisedTrack {
     ///
     /// # Errors
     /// When the measurement is not there, which would be a fault of the program.
-    pub fn reading(&self) -> Result<Reading> {
+    pub(crate) fn reading(&self) -> Result<Reading> {
         let registry = Registry::built_in();
         let measurement =
             registry.measurement(self.measurement).map_err(|unknown| Error::input(unknown.to_string()))?;
@@ -228,15 +221,9 @@ impl RecognisedTrack {
     ///
     /// # Errors
     /// When the job cannot be written.
-    pub fn begin(&self, store: &CaptureStore, placement: &Placement) -> Result<Excerpt> {
+    pub(crate) fn begin(&self, store: &CaptureStore, placement: &Placement) -> Result<Excerpt> {
         let channels: Vec<&[f32]> = self.audio.channels.iter().map(Vec::as_slice).collect();
         self.context.keep(store, &self.stimulus, placement, self.audio.sample_rate_hz, &channels)
-    }
-
-    /// What was played.
-    #[must_use]
-    pub fn stimulus(&self) -> &Stimulus {
-        &self.stimulus
     }
 }
 
@@ -272,7 +259,11 @@ mod tests {
                 let at_s = listener.elapsed_s();
                 match event {
                     ListenEvent::Playing { track, to_s, .. } => told.push((track, "playing", at_s < to_s)),
-                    ListenEvent::Cut { track, .. } => told.push((track, "cut", true)),
+                    ListenEvent::Cut(finding) => {
+                        let named =
+                            ["arrival", "sweep-high"].into_iter().find(|name| finding.text.contains(name));
+                        told.push((named.expect("it is named").to_owned(), "cut", true));
+                    }
                     ListenEvent::Whole(whole) => {
                         near("beginning", whole.from_s, 40_000.0 / 24_000.0, 0.01);
                         let reading = whole.reading().unwrap();

@@ -130,7 +130,7 @@ pub struct VolumeSweep {
 
 /// What a `headroom` reading under way shows, for a face to draw.
 #[must_use]
-pub fn sweep_now(reading: &Reading) -> SweepNow {
+pub(crate) fn sweep_now(reading: &Reading) -> SweepNow {
     let all = output_headroom("", reading);
     let newest = newest_step(reading);
     let step = newest.and_then(|number| all.steps.iter().find(|step| step.step == number));
@@ -186,7 +186,7 @@ pub fn volume_sweep(session: &mut Session<'_>, sweep: &VolumeSweep) -> Result<So
 ///
 /// # Errors
 /// As for [`volume_sweep`].
-pub fn limiting_reading(session: &mut Session<'_>, sweep: &VolumeSweep) -> Result<Option<Captured>> {
+pub(crate) fn limiting_reading(session: &mut Session<'_>, sweep: &VolumeSweep) -> Result<Option<Captured>> {
     let swept = sweep_outputs(session, sweep)?;
     let Some((first, _)) = swept.first() else { return Ok(None) };
     let verdict = verdict(session, sweep, &swept)?;
@@ -376,7 +376,7 @@ fn simulated_outputs(simulated: &Simulated, asked: &[OutputTone]) -> Result<Vec<
 }
 
 /// What has been seen of one sweep, and what is to be said of it.
-pub struct SweepWatch {
+pub(crate) struct SweepWatch {
     output: String,
     volts_per_fs: Option<f64>,
     /// When a step that is not clean was seen first.
@@ -391,12 +391,12 @@ const NEAR_FULL_SCALE: f64 = 0.7;
 impl SweepWatch {
     /// Nothing has been seen yet.
     #[must_use]
-    pub fn new(output: &str, volts_per_fs: Option<f64>) -> Self {
+    pub(crate) fn new(output: &str, volts_per_fs: Option<f64>) -> Self {
         Self { output: output.to_owned(), volts_per_fs, alarmed_s: None, certain: false }
     }
 
     /// What a look at the reading so far shows.
-    pub fn look(&mut self, reading: &Reading, elapsed_s: f64, peak: f64) -> SweepNow {
+    pub(crate) fn look(&mut self, reading: &Reading, elapsed_s: f64, peak: f64) -> SweepNow {
         let found = output_headroom(&self.output, reading);
         let mut now = SweepNow { output: self.output.clone(), elapsed_s, ..sweep_now(reading) };
         if peak >= NEAR_FULL_SCALE && now.warning.is_none() {
@@ -420,7 +420,7 @@ impl SweepWatch {
 
     /// Whether the limit was passed a while ago.
     #[must_use]
-    pub fn has_seen_enough(&self, elapsed_s: f64) -> bool {
+    pub(crate) fn has_seen_enough(&self, elapsed_s: f64) -> bool {
         self.certain && self.alarmed_s.is_some_and(|alarmed_s| elapsed_s - alarmed_s >= WATCHED_S)
     }
 }

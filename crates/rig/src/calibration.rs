@@ -33,7 +33,7 @@ pub fn with_microphone(file: Option<&tuning::Calibration>) -> Calibration {
 
 /// The file that a person means: a plain word is the name of one of their own rigs.
 #[must_use]
-pub fn rig_file(path: &Path) -> PathBuf {
+pub(crate) fn rig_file(path: &Path) -> PathBuf {
     path.to_str().and_then(|name| place::own("rigs", name)).unwrap_or_else(|| path.to_owned())
 }
 

@@ -13,9 +13,7 @@ mod scene;
 mod setting;
 mod simulated;
 
-pub use calibration::{
-    electrical_input, read_spec, rig_file, usual_role, with_microphone, write_calibration,
-};
+pub use calibration::{electrical_input, read_spec, usual_role, with_microphone, write_calibration};
 pub use choice::RigChoice;
 pub use engine::{
     Capture, CaptureEnd, CaptureRequest, CapturedBlock, Input, InputMeter, InputRole, Length, Next, Output,
@@ -24,6 +22,6 @@ pub use engine::{
 pub use error::{finding, refused};
 pub use facts::{CarFacts, RigFacts};
 pub use open::OpenRig;
-pub use scene::{Entered, Scene, Sounding, cabin_edge};
+pub use scene::{Entered, Scene, Sounding};
 pub use setting::preset;
 pub use simulated::{Simulated, car, car_names, cars, role_of};

@@ -134,7 +134,7 @@ impl Entered {
 
 /// A crossover filter as the simulated processor takes it.
 #[must_use]
-pub fn cabin_edge(crossover: &Crossover) -> Edge {
+pub(crate) fn cabin_edge(crossover: &Crossover) -> Edge {
     let kind = match crossover.family.as_str() {
         "butterworth" => CrossoverKind::Butterworth,
         "bessel" => CrossoverKind::Bessel,

@@ -34,5 +34,5 @@ pub use placing::{PlacedTrack, Placing, PlacingError, SaidPlace, TrackAt};
 pub use proof::{Placed, audit, change, mistype};
 pub use response::{NoResponse, impulse_of, later, response_of};
 pub use setting::set_since;
-pub use timing_job::{JobTiming, NoTiming, TimingWish, driver_capture, timing_job};
+pub use timing_job::{JobTiming, NoTiming, TimingWish, timing_job};
 pub use tune_job::{NoTune, ProposedTune, TuneInputs, judgement, measured_sides};

@@ -158,7 +158,7 @@ fn line(channels: &[ChannelSetting]) -> String {
 /// The newest capture of a driver alone that has a response, at the middle of the head or the first place that
 /// drivers were measured at; where it was not measured there, the newest of all.
 #[must_use]
-pub fn driver_capture<'a>(project: &'a Project, driver: &str) -> Option<&'a CaptureEntry> {
+fn driver_capture<'a>(project: &'a Project, driver: &str) -> Option<&'a CaptureEntry> {
     let belongs = |capture: &&CaptureEntry| {
         let meta = &capture.meta;
         // Older captures say the driver where the microphone's place stands now.
