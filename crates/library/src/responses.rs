@@ -34,8 +34,8 @@ const DRIVERS: &str = "drivers";
 /// Everything that a name means.
 ///
 /// `-` is standard input. `JOB:0007` is one capture of a job; `JOB@before`, `JOB@after` or another
-/// set's name is each capture of that set, of several at one place the newest, and `JOB@drivers`
-/// each driver measured by itself. A file of that name comes first; anything else is a file.
+/// set's name is each capture of that set, of several at one place the newest, of single drivers only where the set
+/// holds nothing else; `JOB@drivers` is each driver measured by itself, before the entry. A file of that name comes first; anything else is a file.
 ///
 /// # Errors
 /// When it cannot be read, or the job has no such part: what there is.
@@ -137,13 +137,20 @@ fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
     let set = Set::from_word(word);
     let belongs = |capture: &&Capture| {
         let meant = match word {
-            DRIVERS => capture.meta.stage == Stage::Drivers || !capture.meta.driver.is_empty(),
+            // What was measured of a driver after the entry is no longer the driver by itself.
+            DRIVERS => {
+                let is_driver = capture.meta.stage == Stage::Drivers || !capture.meta.driver.is_empty();
+                is_driver && capture.meta.set != Some(Set::After)
+            }
             _ => capture.meta.set == set,
         };
         meant && capture.state == CaptureState::Done
     };
+    // Drivers that were measured alone into a set are one by one what the whole is together.
+    let is_whole = |capture: &&Capture| word == DRIVERS || capture.meta.driver.is_empty();
+    let has_whole = job.captures().iter().filter(belongs).any(|capture| is_whole(&capture));
     let mut found: Vec<(&Capture, NamedResponse)> = Vec::new();
-    for capture in job.captures().iter().filter(belongs) {
+    for capture in job.captures().iter().filter(belongs).filter(|one| !has_whole || is_whole(one)) {
         // What holds no response (a level, a noise) is not meant by the set.
         let Ok(response) = of_capture(&job, capture) else { continue };
         found.retain(|(earlier, _)| !is_same_place(earlier, capture));
@@ -256,6 +263,8 @@ mod tests {
         keep("", "left ear", "left-mid", &reading(-6.0));
         keep("", "right ear", "left-mid", &reading(-7.0));
         keep("", "right ear", "left-mid", &reading(-8.0));
+        keep("after", "left ear", "sub", &reading(-9.0));
+        keep("proof", "left ear", "sub", &reading(-10.0));
     }
 
     #[test]
@@ -273,17 +282,19 @@ mod tests {
         assert_eq!(levels(":2"), levels(":0002"));
         // Of two at one place the newest counts.
         assert_eq!(levels("@before"), [pair("right ear", -2.0), pair("left ear", -3.0)]);
+        // What sounds together, without the drivers that were measured alone into the set; those where they are all.
         assert_eq!(levels("@after"), [pair("left ear", -4.0)]);
+        assert_eq!(levels("@proof"), [pair("sub", -10.0)]);
         // A driver by itself, and by each place where it was heard at several.
         let drivers =
-            [pair("sub", -5.0), pair("left-mid, left ear", -6.0), pair("left-mid, right ear", -8.0)];
+            [pair("left-mid, left ear", -6.0), pair("left-mid, right ear", -8.0), pair("sub", -10.0)];
         assert_eq!(levels("@drivers"), drivers);
         assert_eq!(response(&name("@after")).unwrap().magnitude_db[0], -4.0);
         assert_eq!(responses(&[name("@before"), name(":5")]).unwrap().len(), 3);
         let refused = |part: &str| named_responses(&name(part)).unwrap_err().to_string();
         assert!(refused(":12").contains("it has 0001, 0002"), "{}", refused(":12"));
         assert!(refused(":6").contains("0006"), "{}", refused(":6"));
-        assert!(refused("@middle").contains("its sets: after, before"), "{}", refused("@middle"));
+        assert!(refused("@middle").contains("its sets: after, before, proof"), "{}", refused("@middle"));
         let several = response(&name("@before")).unwrap_err().to_string();
         assert!(several.contains("2 responses") && several.contains("headrest average"), "{several}");
     }
