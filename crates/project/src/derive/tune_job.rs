@@ -8,9 +8,9 @@ use job::{
 };
 use measure::Finding;
 use tuning::{
-    Band, CarTune, ChannelValues, Equalizer, Feed, FittedBand, JudgedCar, PlaceDeviation, PlaceSeat, Profile,
-    Response, Role, SideDeviation, Target, TuneDriver, TuneError, TuneInput, TuneOptions, TunePlace,
-    TunedChannel, channel_reaches,
+    Band, CarTune, ChannelValues, Equalizer, Feed, FittedBand, JudgedCar, Lock, LockedValue, PlaceDeviation,
+    PlaceSeat, Profile, Response, Role, SideDeviation, Target, TuneDriver, TuneError, TuneInput, TuneOptions,
+    TunePlace, TunedChannel, channel_reaches,
 };
 
 use super::car_plan::{filter, setting};
@@ -37,6 +37,8 @@ pub struct TuneInputs {
     pub basis: Basis,
     /// What is in the car, with roles that nobody gave.
     intake: Intake,
+    /// Delay and polarity of each driver's channel as they stay, where no zero of time is shared.
+    untimed: Option<Vec<(f64, bool)>>,
     /// What is to be said of all that.
     findings: Vec<Finding>,
 }
@@ -58,13 +60,6 @@ pub enum NoTune {
     /// Something is wrong with the drivers.
     #[error(transparent)]
     Drivers(#[from] NoTiming),
-    /// Responses without a zero of time in common.
-    #[error(
-        "the responses of {0} do not count from one zero of time: they were recorded without a loopback channel. Record the \
-         tracks `place-…` for each driver against the same reference driver, or measure with a loopback channel. Without \
-         either, `headrest timing` aligns by --distance or --arrival, and `headrest fit` finds bands"
-    )]
-    NoClock(String),
     /// Only one driver.
     #[error("a car needs two drivers at least; {0} was measured alone")]
     OneDriver(String),
@@ -78,10 +73,11 @@ pub enum NoTune {
 
 impl TuneInputs {
     /// Gathers what a job holds of its drivers: of several captures of one at a place the newest counts, and
-    /// only places at which every driver was measured.
+    /// only places at which every driver was measured. Where their arrivals do not count from one zero, only levels
+    /// and bands are tuned, as if all drivers were in time where they meet.
     ///
     /// # Errors
-    /// When there are not enough captures, or their arrivals cannot be compared.
+    /// When there are not enough captures.
     pub fn of_job(
         project: &Project,
         roles: &[(String, Role)],
@@ -103,12 +99,7 @@ impl TuneInputs {
             _ => {}
         }
         let names = || measured.iter().map(|driver| driver.name.as_str());
-        if !share_zero(names().flat_map(|name| captures_of(project, name))) {
-            let off: Vec<&str> = names().filter(|name| !has_clock(project, name)).collect();
-            // Each has one, and it is not the same.
-            let off = if off.is_empty() { names().collect() } else { off };
-            return Err(NoTune::NoClock(off.join(", ")));
-        }
+        let is_timed = share_zero(names().flat_map(|name| captures_of(project, name)));
         let (places, left_out) = places(project, &names().collect::<Vec<_>>())?;
         let mut captures: Vec<CaptureId> = Vec::new();
         let mut drivers = Vec::new();
@@ -124,8 +115,12 @@ impl TuneInputs {
                 let Some(capture) = at(project, &driver.name, place) else { continue };
                 first = first.or(Some(capture));
                 captures.push(capture.id);
-                let response = capture.response.as_deref().zip(arrival_s(capture));
-                let response = response.and_then(|(response, arrival_s)| delayed(response, arrival_s));
+                let response = capture.response.as_deref();
+                let response = if is_timed {
+                    response.zip(arrival_s(capture)).and_then(|(one, arrival_s)| delayed(one, arrival_s))
+                } else {
+                    response.map(in_time)
+                };
                 responses
                     .extend(response.map(|one| louder(one, missing_db(capture.reading.as_deref(), feed))));
             }
@@ -139,14 +134,59 @@ impl TuneInputs {
                 responses,
                 usable_hz: None,
                 protect_hz: None,
-                arrival_s: first.and_then(arrival_s),
+                arrival_s: first.and_then(arrival_s).filter(|_| is_timed),
                 present: held.map_or_else(ChannelValues::default, |held| values(held, channel)),
             });
         }
-        let findings = proposed(project, &intake).into_iter().chain(left_out).chain(references).collect();
+        let findings = proposed(project, &intake).into_iter().chain(left_out).chain(references);
         let places = places.into_iter().map(|name| TunePlace { seat: seat_of(&name), name }).collect();
         let basis = Basis { captures, ..basis };
-        Ok(Self { drivers, places, profile, target, options, basis, intake, findings })
+        let inputs = Self {
+            findings: findings.collect(),
+            drivers,
+            places,
+            profile,
+            target,
+            options,
+            basis,
+            intake,
+            untimed: None,
+        };
+        Ok(if is_timed { inputs } else { inputs.untimed(&project.data.channels) })
+    }
+
+    /// The same, tuned in levels and bands alone: what needs a zero of time in common stays as it is set, or as it was.
+    fn untimed(mut self, set: &[ChannelSetting]) -> Self {
+        let mut stays = Vec::new();
+        self.options
+            .locked
+            .retain(|lock| !matches!(lock.value, LockedValue::Delay(_) | LockedValue::Inverted(_)));
+        for driver in &mut self.drivers {
+            let set = set.iter().find(|setting| setting.channel == driver.channel);
+            let held = &mut driver.present;
+            stays.push(set.map_or((held.delay_s, held.inverted), |set| (set.delay_s, set.inverted)));
+            (held.delay_s, held.inverted) = (0.0, false);
+            let corners = match set {
+                Some(set) => {
+                    [&set.high_pass, &set.low_pass].map(|one| one.as_ref().map(|one| one.frequency_hz))
+                }
+                None => [held.high_pass, held.low_pass].map(|one| one.map(|one| one.frequency_hz)),
+            };
+            let corners = [corners[0].map(LockedValue::HighPassHz), corners[1].map(LockedValue::LowPassHz)];
+            let values = [LockedValue::Delay(0.0), LockedValue::Inverted(false)];
+            let locks = values.into_iter().chain(corners.into_iter().flatten());
+            let lock = |value| Lock { channel: driver.channel.clone(), value };
+            self.options.locked.extend(locks.map(lock));
+        }
+        self.untimed = Some(stays);
+        self.findings.push(Finding::caution(
+            "levels-only",
+            "The drivers were recorded without a zero of time in common: only levels and bands are tuned, as if all drivers \
+             were in time and moved alike where they meet. Delays and polarity stay as they are; set them with `headrest \
+             timing`, by --distance or --arrival. To tune the whole car, measure with a loopback channel, or record the \
+             tracks `place-…` for each driver against the same reference driver.",
+        ));
+        self
     }
 
     /// The same as `tuning` takes it.
@@ -161,9 +201,15 @@ impl TuneInputs {
         }
     }
 
-    /// Adds what is to be said of what was tuned from.
+    /// Adds what is to be said of what was tuned from, and what was not tuned.
     pub fn explain(&self, tune: &mut CarTune) {
         tune.findings.extend(self.findings.iter().cloned());
+        for (channel, (delay_s, inverted)) in tune.channels.iter_mut().zip(self.untimed.iter().flatten()) {
+            (channel.delay_s, channel.inverted) = (*delay_s, *inverted);
+            for why in [&mut channel.why.delay_s, &mut channel.why.inverted] {
+                "Not tuned: the drivers have no zero of time in common.".clone_into(why);
+            }
+        }
     }
 
     /// A tune as it is proposed.
@@ -234,8 +280,12 @@ impl TuneInputs {
                     && (band.channel.is_empty() || SIDES.contains(&band.channel.as_str()))
             });
         let held = ProcessorSetting { channels: channels.to_vec(), bands: of_channels, bypassed: false };
+        let in_time = |values: ChannelValues| match self.untimed {
+            Some(_) => ChannelValues { delay_s: 0.0, inverted: false, ..values },
+            None => values,
+        };
         let values: Vec<ChannelValues> =
-            self.drivers.iter().map(|driver| values(&held, &driver.channel)).collect();
+            self.drivers.iter().map(|driver| in_time(values(&held, &driver.channel))).collect();
         let inputs = SIDES.map(|side| -> Vec<Band> {
             let goes =
                 |band: &&EnteredBand| band.enabled && (band.channel.is_empty() || band.channel == side);
@@ -354,9 +404,9 @@ fn at<'a>(project: &'a Project, driver: &'a str, place: &str) -> Option<&'a Capt
         .max_by_key(|capture| capture.id)
 }
 
-/// Whether all captures of a driver count from a zero that others may share.
-fn has_clock(project: &Project, driver: &str) -> bool {
-    captures_of(project, driver).all(|capture| time_zero(capture).is_some())
+/// The levels of a response as of a driver that arrives with all others.
+fn in_time(response: &Response) -> Response {
+    Response { phase_deg: Some(vec![0.0; response.frequency_hz.len()]), ..response.clone() }
 }
 
 /// How much later the zeros of captures against a reference driver lie than that of the first at their place, and what is
