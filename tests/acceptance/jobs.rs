@@ -35,6 +35,26 @@ fn a_capture_leaves_its_recording_and_its_reading() {
 }
 
 #[test]
+fn what_was_entered_is_shown() {
+    let desk = Desk::new();
+    desk.run("job new car").done();
+    desk.run(
+        "job set car customer=1207 source=radio tap=adapter drivers=left-mid,sub amplifiers=rear:100W:4",
+    )
+    .done();
+    desk.run_with(&["job", "set", "car", "notes=rattles at 90 Hz"]).done();
+    desk.run("job show car").done().says(&[
+        "Customer    1207\n",
+        "Source unit radio, taken at: adapter\n",
+        "Amplifiers  rear, 100 W, 4 ohm\n",
+        "Drivers     left-mid; sub\n",
+        "Notes       rattles at 90 Hz\n",
+    ]);
+    let shown = desk.run("job show car --json").done().json();
+    assert_eq!((&shown["intake"]["customer"], &shown["notes"]), (&"1207".into(), &"rattles at 90 Hz".into()));
+}
+
+#[test]
 fn a_job_from_a_newer_program_is_refused_clearly() {
     let desk = Desk::new();
     desk.run("job new car").done();

@@ -24,6 +24,9 @@ pub(crate) struct JobSummary {
     name: String,
     vehicle: String,
     created: String,
+    /// What is known of the car, the source, the processor, the amplifiers and the drivers.
+    intake: job::Intake,
+    notes: String,
     stages: Vec<StageSummary>,
     clean_step: Option<u32>,
     bands: usize,
@@ -67,6 +70,8 @@ pub(crate) fn show_job(dir: &Path) -> Result<JobSummary> {
         name: data.head.name.clone(),
         vehicle: data.intake.vehicle.clone(),
         created: data.head.created.to_string(),
+        intake: data.intake.clone(),
+        notes: data.notes.clone(),
         stages: data
             .stages
             .iter()
@@ -103,8 +108,11 @@ impl fmt::Display for JobSummary {
         let between = if vehicle.is_empty() { "" } else { ", " };
         writeln!(f, "{}{between}{vehicle}", self.name)?;
         writeln!(f, "Begun on {}", day(&self.created))?;
+        for (label, text) in self.known() {
+            writeln!(f, "{label:11} {text}")?;
+        }
         for StageSummary { stage, result } in &self.stages {
-            writeln!(f, "{:9} {result}", sentence(stage))?;
+            writeln!(f, "{:11} {result}", sentence(stage))?;
         }
         if let Some(step) = self.clean_step {
             writeln!(f, "Maximum clean volume: {step}")?;
@@ -119,6 +127,26 @@ impl fmt::Display for JobSummary {
             writeln!(f, "{}", line.trim_end())?;
         }
         self.findings.iter().try_for_each(|finding| writeln!(f, "{}", finding.text))
+    }
+}
+
+impl JobSummary {
+    /// What was entered of the car, a line each.
+    fn known(&self) -> Vec<(&'static str, String)> {
+        let job::Intake { plate, customer, source, processor, amplifiers, drivers, .. } = &self.intake;
+        let tap = if source.tap.is_empty() { String::new() } else { format!("taken at: {}", source.tap) };
+        let both = if source.name.is_empty() || tap.is_empty() { "" } else { ", " };
+        let names = |all: Vec<String>| all.join("; ");
+        let known = [
+            ("Customer", customer.clone()),
+            ("Plate", plate.clone()),
+            ("Source unit", format!("{}{both}{tap}", source.name)),
+            ("Processor", processor.clone()),
+            ("Amplifiers", names(amplifiers.iter().map(ToString::to_string).collect())),
+            ("Drivers", names(drivers.iter().map(ToString::to_string).collect())),
+            ("Notes", self.notes.clone()),
+        ];
+        known.into_iter().filter(|(_, text)| !text.is_empty()).collect()
     }
 }
 

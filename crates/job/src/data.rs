@@ -5,10 +5,12 @@
 //! meaning for ever, or the file gets a new version.
 
 use std::collections::BTreeMap;
+use std::fmt;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use tuning::{Equalizer, Feed, Role, Seat};
+use units::quantity;
 
 use crate::results::{AuditRecord, FitRecord, GainRecord, NoiseRecord, TimingRecord, ToneRecord, TuneRecord};
 use crate::{CaptureId, ChannelSetting, EnteredBand, PresetOrInline, ProcessorSetting, Stage, StageResult};
@@ -157,6 +159,32 @@ pub struct Driver {
     /// What else is worth knowing of it.
     #[serde(skip_serializing_if = "String::is_empty")]
     pub notes: String,
+}
+
+/// As a line of the sheet: what it is, and what it delivers into what.
+impl fmt::Display for Amplifier {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.name)?;
+        let rounded = |value: f64| quantity::typed((100.0 * value).round() / 100.0);
+        if let Some(power_w) = self.power_w {
+            write!(f, ", {} W", rounded(power_w))?;
+        }
+        self.load_ohm.map_or(Ok(()), |load_ohm| write!(f, ", {} ohm", rounded(load_ohm)))
+    }
+}
+
+/// As a line of the sheet: what it is, what it is for, and what feeds it where that has another name.
+impl fmt::Display for Driver {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.name)?;
+        if let Some(role) = self.role {
+            write!(f, " ({role})")?;
+        }
+        if self.channel.is_empty() || self.channel == self.name {
+            return Ok(());
+        }
+        write!(f, ", fed by {}", self.channel)
+    }
 }
 
 /// A driver as files have it: version 1 took any word for a role.

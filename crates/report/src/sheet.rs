@@ -140,8 +140,8 @@ impl Sheet {
             source_unit: intake.source.clone(),
             processor,
             target: target_name(data),
-            amplifiers: intake.amplifiers.iter().map(amplifier_line).collect(),
-            drivers: intake.drivers.iter().map(driver_line).collect(),
+            amplifiers: intake.amplifiers.iter().map(ToString::to_string).collect(),
+            drivers: intake.drivers.iter().map(ToString::to_string).collect(),
             source: data.source.clone(),
             channels: entered::channels(&data.planned(), data),
             is_measured: false,
@@ -192,26 +192,4 @@ fn target_name(data: &JobData) -> String {
         (None, Some(job::PresetOrInline::Preset(name))) => name.clone(),
         (None, _) => String::new(),
     }
-}
-
-fn amplifier_line(amplifier: &job::Amplifier) -> String {
-    let mut line = amplifier.name.clone();
-    if let Some(power) = amplifier.power_w {
-        line += &format!(", {} W", crate::numbers::plain(power, 1));
-    }
-    if let Some(load) = amplifier.load_ohm {
-        line += &format!(", {} ohm", crate::numbers::plain(load, 2));
-    }
-    line
-}
-
-fn driver_line(driver: &job::Driver) -> String {
-    let mut line = driver.name.clone();
-    if let Some(role) = driver.role {
-        line += &format!(" ({role})");
-    }
-    if !driver.channel.is_empty() && driver.channel != driver.name {
-        line += &format!(", fed by {}", driver.channel);
-    }
-    line
 }
