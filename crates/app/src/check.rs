@@ -2,32 +2,38 @@
 
 use std::sync::Arc;
 
-use job::{AuditRecord, Basis, EnteredBand};
+use job::{AuditRecord, Basis};
 use measure::FindingLevel;
 use project::derive::{JobAudit, audit_job};
 use view::{CardLine, FindingLine, Tone};
 
 use super::derivation::Derivation;
+use super::memos::Typed;
+use super::state::JobView;
 
 impl Derivation {
     /// What the second set of captures says of everything that was entered, computed once for each state.
     pub(super) fn check(&self) -> Option<Arc<JobAudit>> {
         let job = self.job.as_ref()?;
-        let bands: Vec<EnteredBand> =
-            self.tune.settled_bands().iter().map(|band| self.job_band(band)).collect();
-        let data = &job.data;
-        let key = (
-            self.captures.results(),
-            (bands, data.channels.clone(), data.preset.clone()),
-            data.intake.drivers.clone(),
-            self.tune.profile_id().to_owned(),
-        );
+        let key = self.entered_key(job);
         let bands = key.1.0.clone();
         self.memos.check.get(key, || {
             let mut project = job.project();
             project.data.bands = bands;
             audit_job(&project, self.tune.profile(), self.basis()).ok().map(Arc::new)
         })
+    }
+
+    /// What follows from what is entered and measured depends on this.
+    pub(super) fn entered_key(&self, job: &JobView) -> Typed {
+        let bands = self.tune.settled_bands().iter().map(|band| self.job_band(band)).collect();
+        let data = &job.data;
+        (
+            self.captures.results(),
+            (bands, data.channels.clone(), data.preset.clone()),
+            data.intake.drivers.clone(),
+            self.tune.profile_id().to_owned(),
+        )
     }
 
     /// The verdict in one line, for a card.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use chart::Chart;
 use procedure::{NoiseReport, ToneReport};
-use project::derive::{CarPlan, JobAudit, NoTune, TuneInputs};
+use project::derive::{CarPlan, JobAudit, NoTune, StandIn, TuneInputs};
 use tuning::{CleanLimit, MeaningOfQ, OutputStep, Response, Target, TuneOptions};
 use view::{FaceState, Ribbon, Tile};
 
@@ -29,6 +29,7 @@ pub(super) struct Memos {
     pub(super) car_measured: Memo<(u64, Target), Option<job::Judgement>>,
     pub(super) meaning_of_q: Memo<(u64, String), Option<Result<MeaningOfQ, String>>>,
     pub(super) outliers: Memo<Sides, Outliers>,
+    pub(super) stand_in: Memo<Typed, Option<StandIn>>,
     pub(super) check: Memo<Typed, Option<Arc<JobAudit>>>,
 }
 
@@ -36,10 +37,10 @@ pub(super) struct Memos {
 type Sides = (u64, &'static str);
 
 /// The revision of the captures' results, what is entered, the drivers, and the processor.
-type Typed = (u64, Entered, Vec<job::Driver>, String);
+pub(super) type Typed = (u64, Entered, Vec<job::Driver>, String);
 
 /// The bands, the channels, and what the processor held before.
-type Entered = (Vec<job::EnteredBand>, Vec<job::ChannelSetting>, Option<job::ProcessorSetting>);
+pub(super) type Entered = (Vec<job::EnteredBand>, Vec<job::ChannelSetting>, Option<job::ProcessorSetting>);
 
 /// The revision of the captures' results, the drivers, the processor, whether crossovers were on, and whether
 /// arrivals share their zero.

@@ -20,7 +20,7 @@ use super::state::State;
 use super::work::{Doing, Heading, Previewing, Work, nothing_more};
 use super::{Core, picture};
 use library::{Error, Result};
-use project::derive::whole_car;
+use project::derive::{stand_in, whole_car};
 
 impl State {
     /// What was heard of a preview, as curves.
@@ -40,15 +40,26 @@ impl State {
 impl State {
     /// The tuning as it stands, as it would be heard in this car.
     fn preview_tuning(&self, car: Option<Response>) -> PreviewTuning {
-        PreviewTuning { bands: self.enabled_bands(), channels: self.entered_channels(), car }
+        let (bands, channels) = (self.enabled_bands(), self.entered_channels());
+        PreviewTuning { bands, channels, car, ..PreviewTuning::default() }
     }
 }
 
 impl Derivation {
-    /// What the car did before, by which both ways are made equally loud.
-    fn car_before(&self) -> Option<Response> {
+    /// The tuning as it is heard: matched by what the car did before, and by bands of the sides where those of
+    /// single drivers could not be played.
+    fn heard(&self) -> PreviewTuning {
         let average = |channel: &str| self.average_of(SetMark::Before, channel);
-        whole_car(|channel| average(channel).map(|average| (*average).clone()))
+        let car = whole_car(|channel| average(channel).map(|average| (*average).clone()));
+        let tuning = self.preview_tuning(car);
+        let Some(job) = &self.job else { return tuning };
+        let key = self.entered_key(job);
+        let bands = key.1.0.clone();
+        let stand_in = self.memos.stand_in.get(key, || stand_in(&job.project(), &bands, self.tune.profile()));
+        match stand_in {
+            Some(stand_in) => tuning.standing_in(stand_in),
+            None => tuning,
+        }
     }
 
     /// It stops what is listened to.
@@ -58,7 +69,7 @@ impl Derivation {
 
     /// The card while something is listened to.
     pub(super) fn preview_card(&self) -> Card {
-        let tuning = self.preview_tuning(self.car_before());
+        let tuning = self.heard();
         let spec = self.rig.as_ref().map(|rig| rig.spec());
         let louder_db = spec.and_then(|spec| tuning.louder_db(spec).ok()).unwrap_or_default();
         let with = self.choices.preview.with_bands;
@@ -123,15 +134,15 @@ impl Previewing {
 }
 
 impl Core {
-    /// Begins to play, once it is known what the car did before.
+    /// Begins to play, once it is known what is heard.
     pub(super) fn preview(&mut self) -> Result<()> {
         self.ask(|derivation| {
-            let car = derivation.car_before();
-            Box::new(move |core| core.preview_in(car))
+            let heard = derivation.heard();
+            Box::new(move |core| core.preview_in(heard))
         })
     }
 
-    fn preview_in(&mut self, car: Option<Response>) -> Result<()> {
+    fn preview_in(&mut self, heard: PreviewTuning) -> Result<()> {
         self.refuse_while_busy()?;
         if self.state.muted {
             return Err(Error::input("The output is muted. Allow output first, then listen."));
@@ -155,7 +166,7 @@ impl Core {
             processor: Some(Entered { bands: Vec::new(), ..self.in_processor() }),
             ..Scene::default()
         };
-        let told = (self.preview_tuning(car), choices.with_bands);
+        let told = (heard, choices.with_bands);
         let tuning = told.0.clone();
         let playing = if choices.recording { "Playing the recording" } else { "Playing pink noise" };
         let heading = Heading { title: playing.to_owned(), ..Heading::default() };
@@ -178,8 +189,13 @@ impl Core {
         }
         let Some(Work::Procedure(running)) = &mut self.work else { return };
         let Doing::Previewing(previewing) = &running.doing else { return };
-        // What the car did before stays as it was when the preview began.
-        let tuning = self.state.preview_tuning(previewing.told.0.car.clone());
+        let told = &previewing.told.0;
+        let tuning = match told.stands_in_db {
+            // Bands that stand in take too long to follow each edit: they stay as they were.
+            Some(_) => told.clone(),
+            // So does what the car did before.
+            None => self.state.preview_tuning(told.car.clone()),
+        };
         let wanted = (tuning, self.state.choices.preview.with_bands);
         let (tuning, with) = &previewing.told;
         let told = (*tuning == wanted.0 || running.say(Instruction::Tuning(Box::new(wanted.0.clone()))))

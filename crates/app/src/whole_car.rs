@@ -441,7 +441,7 @@ impl Derivation {
             Some(predicted) => (predicted, "Predicted"),
             None => (&judged.before, "Before"),
         };
-        let JudgedCar { judgement, left, right } = car;
+        let JudgedCar { judgement, left, right, .. } = car;
         let (side, response, rms_db) = if judgement.left.average_rms_db >= judgement.right.average_rms_db {
             ("left", left, judgement.left.average_rms_db)
         } else {

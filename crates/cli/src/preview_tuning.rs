@@ -5,7 +5,7 @@ use std::path::Path;
 use job::{Job, Set};
 use procedure::PreviewTuning;
 use project::Project;
-use project::derive::{SMOOTHING, average, whole_car};
+use project::derive::{SMOOTHING, average, stand_in, whole_car};
 
 use library::files::read_text;
 use library::{Error, Result};
@@ -29,7 +29,7 @@ pub(crate) fn preview_tuning(
             let bands = entries.iter().map(|entry| (entry.channel.clone(), profile.cookbook(&entry.band)));
             PreviewTuning { bands: bands.collect(), ..PreviewTuning::default() }
         }
-        (None, Some(dir)) => of_job(&Job::open_to_read(dir)?),
+        (None, Some(dir)) => of_job(&Job::open_to_read(dir)?)?,
         (None, None) => return Err(Error::input("nothing to hear was given; add --bands or --job")),
     };
     if tuning.bands.is_empty() {
@@ -45,19 +45,21 @@ pub(crate) fn preview_tuning(
     Ok(tuning)
 }
 
-/// What the car did to the sound before there were bands, as far as a job holds it.
-fn measured_car(job: &Job) -> Option<tuning::Response> {
+fn of_job(job: &Job) -> Result<PreviewTuning> {
     let project = Project::of(job, |id| job.reading(id).ok().flatten());
-    whole_car(|channel| average(&project, &Set::Before, channel, SMOOTHING))
-}
-
-fn of_job(job: &Job) -> PreviewTuning {
-    let enabled = job.data().bands.iter().filter(|band| band.enabled);
-    PreviewTuning {
+    let data = &project.data;
+    let enabled = data.bands.iter().filter(|band| band.enabled);
+    let tuning = PreviewTuning {
         bands: enabled.map(|band| (band.channel.clone(), band.band())).collect(),
-        channels: job.data().channels.clone(),
-        car: measured_car(job),
-    }
+        channels: data.channels.clone(),
+        car: whole_car(|channel| average(&project, &Set::Before, channel, SMOOTHING)),
+        ..PreviewTuning::default()
+    };
+    let aim = crate::job_project::aim(&project, None, None)?;
+    Ok(match stand_in(&project, &data.bands, &aim.profile) {
+        Some(stand_in) => tuning.standing_in(stand_in),
+        None => tuning,
+    })
 }
 
 #[cfg(test)]

@@ -6,7 +6,6 @@ use job::{Set, Stage};
 use measure::Reading;
 use procedure::{Change, Plan, capture, driver_sweep, short_driver_sweep};
 use rig::{Entered, InputRole, Scene, Sounding, role_of};
-use tuning::Role;
 use units::quantity::{counted, hertz, signed_decibels};
 
 use super::working::{Demo, PROCESSOR, one};
@@ -101,8 +100,7 @@ impl Demo<'_> {
         let role = role_of(driver);
         // Steep crossovers spread a low sweep over time as lost samples do; only the marks of the standard tracks tell the
         // two apart.
-        let has_crossovers = set.is_some() && matches!(role, Role::Sub | Role::Woofer);
-        let marked = driver_sweep(Some(role)).filter(|_| has_crossovers);
+        let marked = driver_sweep(Some(role)).filter(|_| set.is_some());
         let plan = Plan {
             stimulus: Some(marked.unwrap_or_else(|| short_driver_sweep(role))),
             label: format!("{} at {place}", driver.name),

@@ -124,7 +124,7 @@ impl Demo<'_> {
         self.job.apply(Change::Together(changes))?;
 
         self.say_tune(car, &tune, &tuned_at, &unseen, (before, after))?;
-        self.say_preview(&data.bands)?;
+        self.say_preview(&data.bands, &profile)?;
         let noticed = slip.zip(found.as_ref()).map(|((index, wrong), found)| {
             let names =
                 |band: &&tuning::AuditedBand| band.index == index + 1 && band.verdict == Verdict::WrongSign;
@@ -289,17 +289,14 @@ impl Demo<'_> {
     }
 
     /// By how much what is heard before it is typed is matched.
-    fn say_preview(&mut self, bands: &[EnteredBand]) -> Result<()> {
-        let project = self.job.project();
-        let sides = SIDES.into_iter().filter_map(|side| derive::average(project, &Set::Before, side, 12));
-        let heard = PreviewTuning {
-            bands: bands.iter().map(|band| (band.channel.clone(), band.band())).collect(),
-            car: tuning::average(&sides.collect::<Vec<_>>()).ok(),
-            ..PreviewTuning::default()
-        };
-        let louder_db = heard.louder_db(self.rig.spec())?;
+    fn say_preview(&mut self, bands: &[EnteredBand], profile: &Profile) -> Result<()> {
+        let Some(stand_in) = derive::stand_in(self.job.project(), bands, profile) else { return Ok(()) };
+        let (count, rms_db) = (stand_in.bands.len(), stand_in.rms_db);
+        let louder_db = PreviewTuning::default().standing_in(stand_in).louder_db(self.rig.spec())?;
         self.detail(&format!(
-            "they can be heard before they are typed, matched by {} to be as loud as bypassed",
+            "they can be heard before they are typed: {} of left and right do the same within {rms_db:.1} dB, matched by {} \
+             to be as loud as bypassed",
+            counted(count, "band", "bands"),
             signed_decibels(-louder_db)
         ));
         Ok(())

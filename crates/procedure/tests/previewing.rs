@@ -57,7 +57,7 @@ fn a_capture_with_the_preview_on_differs_by_what_the_bands_predict() {
         (String::new(), Band::peak(1_000.0, 4.0, 1.4)),
         (String::new(), Band::high_shelf(6_000.0, -3.0, 0.7)),
     ];
-    let heard = PreviewTuning { bands: bands.clone(), channels: Vec::new(), car: None };
+    let heard = PreviewTuning { bands: bands.clone(), ..PreviewTuning::default() };
     let spec = OpenRig::open(RigChoice::fast_car("")).expect("the car").spec().clone();
     let louder_db = heard.louder_db(&spec).expect("it can be heard");
     let (off, on) = (swept(Some(false), &heard), swept(Some(true), &heard));

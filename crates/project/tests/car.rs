@@ -7,7 +7,7 @@ use job::{
     Stage, StageState,
 };
 use measure::Reading;
-use project::derive::{JobTiming, NoTiming, NoTune, TimingWish, TuneInputs, audit_job, timing_job};
+use project::derive::{JobTiming, NoTiming, NoTune, TimingWish, TuneInputs, audit_job, stand_in, timing_job};
 use project::{Change, Project};
 use testkit::near;
 use tuning::{Feed, PlaceSeat, Profile, Role, Target, TuneOptions};
@@ -558,4 +558,38 @@ fn bands_of_single_channels_are_audited_by_their_drivers_alone() {
     }
     let refused = audit_job(&together, &profile(), Basis::default()).expect_err("refused").to_string();
     assert!(refused.contains("each driver alone"), "{refused}");
+}
+
+/// Source: arithmetic: where one driver plays by itself, its band is all that its side hears of it.
+#[test]
+fn bands_of_single_drivers_are_heard_as_bands_of_their_sides() {
+    let mut project = two_ways([0.003; 4]);
+    let crossover =
+        || Some(job::Crossover { family: "linkwitz-riley".to_owned(), order: 4, frequency_hz: 2_500.0 });
+    let set = ["left-woofer", "left-tweeter", "right-woofer", "right-tweeter"].map(|name| ChannelSetting {
+        channel: name.to_owned(),
+        high_pass: crossover().filter(|_| name.ends_with("tweeter")),
+        low_pass: crossover().filter(|_| name.ends_with("woofer")),
+        ..ChannelSetting::default()
+    });
+    project.apply(Change::Channels(set.to_vec())).expect("noted");
+    let drivers = set.iter().map(|one| Driver { name: one.channel.clone(), ..Driver::default() }).collect();
+    project.apply(Change::Intake(job::Intake { drivers, ..Default::default() })).expect("noted");
+    let band = |channel: &str, hz: f64, gain_db: f64| {
+        EnteredBand::of_typed(channel, &tuning::Band::peak(hz, gain_db, 2.0), &profile())
+    };
+    let bands = [band("left-woofer", 400.0, -6.0), band("right-tweeter", 8_000.0, 4.0)];
+    let stand_in_of = stand_in(&project, &bands, &profile()).expect("it is known");
+    assert!(stand_in_of.rms_db < 0.2, "{stand_in_of:?}");
+    let side_db = |side: &str, hz: f64| -> f64 {
+        let of_side = stand_in_of.bands.iter().filter(|(channel, _)| channel == side);
+        let own: Vec<tuning::Band> = of_side.map(|(_, band)| *band).collect();
+        tuning::bands_db(&own, &[hz], 48_000.0)[0]
+    };
+    // Each side counts about its own level, so one place of it tells what the others rise or fall by.
+    let over = |side: &str, hz: f64, than_hz: f64| side_db(side, hz) - side_db(side, than_hz);
+    near("left at its band", over("left", 400.0, 8_000.0), -6.0, 0.3);
+    near("right at its band", over("right", 8_000.0, 400.0), 4.0, 0.3);
+    near("right where the left has one", over("right", 400.0, 150.0), 0.0, 0.3);
+    assert_eq!(stand_in(&project, &[band("left", 400.0, -6.0)], &profile()), None, "they can be played");
 }

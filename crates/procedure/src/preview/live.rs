@@ -3,7 +3,7 @@
 use ::preview::Chain;
 use engine::{Capture, CaptureRequest, Length, Next, Play, PreviewHand, preview_path};
 use library::{Error, Result};
-use rig::{RigSpec, Scene, Sounding};
+use rig::{Entered, RigSpec, Scene, Sounding};
 
 use super::ear::Ear;
 use super::{LOUDEST_DBFS, PreviewOrder, PreviewReport, PreviewTuning, Program};
@@ -34,7 +34,10 @@ pub fn preview(
     let rows = program.rows(&spec, peak_dbfs)?;
     let matched_db = -tuning.louder_db(&spec)?;
     let place = session.rig.car().map(|simulated| simulated.setup().mic_position.clone());
-    session.rig.set_scene(&Scene { sounding: Sounding::Processed, position: place, ..Scene::default() })?;
+    let channels = tuning.in_processor.clone();
+    let processor = (!channels.is_empty()).then(|| Entered { channels, ..Entered::default() });
+    let sounding = Sounding::Processed;
+    session.rig.set_scene(&Scene { sounding, position: place, processor, ..Scene::default() })?;
     let mut heard = Listening::begin(session, tuning, order, rows)?;
     session.emit(Event::Began { label: spec.name.clone(), place: (0, 1), stimulus: None });
     heard.run(session, order, &spec)?;

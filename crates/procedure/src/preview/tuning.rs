@@ -7,6 +7,7 @@ use engine::RigSpec;
 use job::{ChannelSetting, Crossover};
 use measure::Finding;
 use preview::{Chain, ChannelSettings};
+use project::derive::StandIn;
 use tuning::{Band, BandKind, Response, channel_reaches};
 
 use library::{Error, Result};
@@ -24,9 +25,28 @@ pub struct PreviewTuning {
     /// What the car does to the sound, where it was measured: what it makes loud counts more
     /// when levels are matched.
     pub car: Option<Response>,
+    /// How far, in dB RMS, the bands are from those of single drivers that they stand in for; absent where they are the
+    /// tuning's own.
+    pub stands_in_db: Option<f64>,
+    /// What a simulated processor holds meanwhile; empty for what it holds anyway.
+    pub in_processor: Vec<ChannelSetting>,
 }
 
 impl PreviewTuning {
+    /// The same, with bands of the two sides in place of those of single drivers, which no output carries.
+    #[must_use]
+    pub fn standing_in(self, stand_in: StandIn) -> Self {
+        let StandIn { bands, rms_db, car } = stand_in;
+        // With the channels set, as it is without the bands: the captures before were made with something else.
+        Self {
+            bands,
+            channels: Vec::new(),
+            car: Some(car),
+            stands_in_db: Some(rms_db),
+            in_processor: self.channels,
+        }
+    }
+
     /// A remark that names the channels that are not heard, because no output of the rig has their
     /// name.
     ///
@@ -54,8 +74,15 @@ impl PreviewTuning {
         let mut names: Vec<&str> = bands.chain(others).map(String::as_str).collect();
         names.sort_unstable();
         names.dedup();
+        let stands_in = self.stands_in_db.map(|rms_db| {
+            let text = format!(
+                "The bands belong to single drivers. Heard are bands of the left and the right side that do the same at the \
+                 listener within {rms_db:.1} dB RMS, with levels, delays and crossovers as the job says."
+            );
+            Finding::note("stands-in", text)
+        });
         if names.is_empty() {
-            return Ok(Vec::new());
+            return Ok(stands_in.into_iter().collect());
         }
         let text = format!(
             "No output has the name of {}, so what is entered there (delay, gain, polarity, crossover or bands of its own) \
@@ -186,7 +213,7 @@ mod tests {
             delay_s: 0.001,
             ..ChannelSetting::default()
         };
-        let mut heard = PreviewTuning { bands, channels: vec![tweeter], car: None };
+        let mut heard = PreviewTuning { bands, channels: vec![tweeter], ..PreviewTuning::default() };
         let louder_db = heard.louder_db(&spec()).expect("it can be heard");
         assert!(louder_db > 0.0, "the ear hears 3 kHz more than the bass: {louder_db} dB");
         let loudness = |with| {
@@ -211,6 +238,7 @@ mod tests {
             bands: vec![band("left"), band("sub"), band("sub")],
             channels: vec![channel("left-mid", -1.0), channel("right-tweeter", -1.0), channel("fill", 0.0)],
             car: None,
+            ..PreviewTuning::default()
         };
         let remarks = heard.left_out(&spec()).expect("the left is heard");
         let [remark] = &remarks[..] else { panic!("one remark: {remarks:?}") };
@@ -223,7 +251,7 @@ mod tests {
     #[test]
     fn what_cannot_run_is_refused() {
         let bands = vec![(String::new(), Band::peak(30_000.0, 3.0, 1.0))];
-        let error = PreviewTuning { bands, channels: Vec::new(), car: None }
+        let error = PreviewTuning { bands, ..PreviewTuning::default() }
             .chain(&spec(), true)
             .expect_err("beyond half the rate");
         assert!(error.to_string().contains("30000 Hz"), "{error}");

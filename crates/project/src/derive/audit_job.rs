@@ -166,7 +166,7 @@ fn bands_of(
 }
 
 /// Whether bands are in the channel of a single driver: what they do to all that sounds together depends on the others.
-fn in_channels(project: &Project) -> bool {
+pub(super) fn in_channels(project: &Project) -> bool {
     let drivers = &project.data.intake.drivers;
     let is_drivers = |band: &EnteredBand| drivers.iter().any(|driver| channel_of(driver) == band.channel);
     drivers.len() > 1 && project.data.bands.iter().any(|band| band.enabled && is_drivers(band))

@@ -14,6 +14,7 @@ mod placing;
 mod proof;
 mod response;
 mod setting;
+mod stand_in;
 mod timing_job;
 mod tune_job;
 
@@ -34,5 +35,6 @@ pub use placing::{PlacedTrack, Placing, PlacingError, SaidPlace, TrackAt};
 pub use proof::{Placed, audit, change, mistype};
 pub use response::{NoResponse, impulse_of, later, response_of};
 pub use setting::set_since;
+pub use stand_in::{StandIn, stand_in};
 pub use timing_job::{JobTiming, NoTiming, TimingWish, timing_job};
 pub use tune_job::{NoTune, ProposedTune, TuneInputs, judgement, measured_sides};

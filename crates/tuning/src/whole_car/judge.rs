@@ -123,11 +123,12 @@ impl Heard {
         }
     }
 
-    /// The averages of left and right, about the level at which both stand to the target on the mean.
-    fn curves(&self, target: &Target) -> [Response; 2] {
-        let sides = [self.average(0), self.average(1)];
-        let level_db = mean(&sides.each_ref().map(|powers| residual(&self.hz, powers, target, 0).1));
-        sides.map(|powers| Response {
+    /// The averages of left, right and both together, about the level at which left and right stand to the target on
+    /// the mean.
+    fn curves(&self, target: &Target) -> [Response; 3] {
+        let curves = [0, 1, 2].map(|curve| self.average(curve));
+        let level_db = mean(&[0, 1].map(|side| residual(&self.hz, &curves[side], target, 0).1));
+        curves.map(|powers| Response {
             frequency_hz: self.hz.clone(),
             magnitude_db: powers.iter().map(|power| 10.0 * (power + 1e-30).log10() - level_db).collect(),
             phase_deg: None,
@@ -259,6 +260,6 @@ pub(super) fn heard(
     let places = counted(input);
     let names: Vec<&str> = places.iter().map(|&place| input.places[place].name.as_str()).collect();
     let heard = Heard::new(input, drivers, values, inputs, &places);
-    let [left, right] = heard.curves(input.target);
-    JudgedCar { judgement: heard.judged(input.target, &names), left, right }
+    let [left, right, both] = heard.curves(input.target);
+    JudgedCar { judgement: heard.judged(input.target, &names), left, right, both }
 }

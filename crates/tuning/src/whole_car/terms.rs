@@ -368,6 +368,8 @@ pub struct JudgedCar {
     pub left: Response,
     /// The right input alone, about the same level.
     pub right: Response,
+    /// The same signal at both inputs, halved, about the same level.
+    pub both: Response,
 }
 
 /// How far what one input makes is from the target.

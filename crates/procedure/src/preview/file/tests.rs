@@ -185,6 +185,7 @@ fn channels_are_heard_as_well() {
         bands: vec![(String::new(), Band::peak(1_000.0, -4.0, 2.0))],
         channels: vec![channel("right"), channel("sub")],
         car: None,
+        ..PreviewTuning::default()
     };
     let click = shelf.recording(|n| if n == 22_050 { 0.4 } else { 0.0 }, 1.0);
     let order = PreviewOrder { without: true, ..shelf.order(Some(click)) };
