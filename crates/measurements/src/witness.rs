@@ -3,7 +3,7 @@
 
 use std::f64::consts::PI;
 
-use dsp::deconvolve::{ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
 use dsp::fft::{Complex64, irfft};
 use dsp::response::power_db;
 use dsp::statistics::{median, robust_deviation};
@@ -21,8 +21,15 @@ const AFTER_S: f64 = 0.15;
 /// Bands in an octave in which a copy is laid over the marks.
 const BANDS_PER_OCTAVE: f64 = 2.0;
 
-/// A band is believed when its phases scatter by no more than this, in radians.
+/// A band is believed when its phases scatter by no more than this, in radians,
 const MOST_SCATTER: f64 = 0.7;
+/// and when what is heard in it has so many times the power of the noise. The few periods of a low band agree at some
+/// delay even where they are noise; power of noise alone exceeds ten times its mean once in e¹⁰ = 22,000 at the most
+/// (an exponential distribution, which is that of the narrowest band).
+const OVER_NOISE: f64 = 10.0;
+/// and when it lies no farther below the strongest band than this share of power, 30 dB. What is heard beyond a
+/// crossover may be what was distorted elsewhere: a mark is so quick that it comes within its window.
+const OF_STRONGEST: f64 = 1e-3;
 
 /// A band whose phases scatter by less than the one in one copy, and by more than the other in the other
 /// (without any order it is π/√3), is not at its place there: it is as far off as what was lost, which
@@ -93,13 +100,13 @@ pub(crate) fn believed<'a>(
     if copies.count() < 2 || excitation.sweep(rate).is_none() {
         return Ok((copies, Vec::new()));
     }
-    match settled(&copies, rate) {
+    match settled(&copies, rate, background) {
         Some(laid) => {
             let (copies, mut findings) = mended(copies, rate, &laid)?;
             findings.extend(laid.uneven.map(level_control));
             Ok((copies, findings))
         }
-        None => without_marks(copies, rate),
+        None => without_marks(copies, rate, background),
     }
 }
 
@@ -119,12 +126,12 @@ struct Laid {
 /// off the bands of a copy spread so far that the high ones tell nothing. So each round
 /// goes by the clock that the last one found, from that of the copies or, where samples were
 /// lost between them, from none.
-fn settled(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
+fn settled(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> Option<Laid> {
     let mut best: Option<Laid> = None;
     for first_hz in [copies.rate_hz, rate] {
         let mut clock_hz = first_hz;
         for _ in 0..ROUNDS {
-            let Some(laid) = by_marks(&copies.on(clock_hz), rate) else { break };
+            let Some(laid) = by_marks(&copies.on(clock_hz), rate, background) else { break };
             let moved_ppm = 1e6 * (laid.map.rate_hz / clock_hz - 1.0).abs();
             clock_hz = laid.map.rate_hz;
             if best.as_ref().is_none_or(|best| laid.map.misfit < best.map.misfit) {
@@ -142,7 +149,7 @@ fn settled(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
 }
 
 /// The map of time by the marks; nothing where they cannot be heard clearly enough.
-fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
+fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> Option<Laid> {
     let excitation = copies.excitation();
     let marks = excitation.marks.as_deref()?;
     let clock_hz = copies.rate_hz;
@@ -163,33 +170,29 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
     let tail_s = 0.95 * marks.silence_after_s;
     let all = Copies::at(copies.samples(), rate, marks, &positions, clock_hz, (LEAD_S, tail_s));
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S.min(tail_s));
-    let moment_s = (LEAD_S * rate).round() / clock_hz;
-    let part = |impulse: &ImpulseResponse| impulse.windowed(moment_s, &window);
-    let each_mark: Vec<WindowedImpulse> =
-        all.impulses(&mut all.over(marks.band_hz())).iter().map(part).collect();
-    let each_copy: Vec<WindowedImpulse> =
-        copies.impulses_as_found(&mut copies.over(excitation.band_hz())).iter().map(part).collect();
+    let mut over_mark = all.over(marks.band_hz());
+    let (each_mark, bin_hz) = parts(&all.impulses(&mut over_mark), (clock_hz, rate), &window)?;
+    let mark_noise = noise(background, &over_mark, (clock_hz, &window), each_mark[0].len(), bin_hz);
+    let mut over_copy = copies.over(excitation.band_hz());
+    let (each_copy, _) = parts(&copies.impulses_as_found(&mut over_copy), (clock_hz, rate), &window)?;
+    let copy_noise = noise(background, &over_copy, (clock_hz, &window), each_copy[0].len(), bin_hz);
     let bands = bands(excitation, rate);
     let whole = [(bands.first()?.0, bands.last()?.1)];
-    let spectra = |parts: &[WindowedImpulse]| -> Vec<Vec<Complex64>> {
-        let frames = 2 * each_mark[0].samples.len();
-        parts.iter().map(|part| part.spectrum(frames).0).collect()
-    };
-    let bin_hz = each_mark[0].spectrum(2 * each_mark[0].samples.len()).1;
-    let (mark_spectra, copy_spectra) = (spectra(&each_mark), spectra(&each_copy));
     // The marks laid over the one that the others are most like.
     let shifts = |reference: usize| -> Vec<Option<Delay>> {
-        let over = |spectrum: &Vec<Complex64>| delays(&mark_spectra[reference], spectrum, bin_hz, &whole)[0];
-        mark_spectra.iter().map(over).map(|delay| delay.filter(Delay::is_believed)).collect()
+        let over = |mark: &Vec<Complex64>| {
+            delays((&each_mark[reference], &mark_noise), (mark, &mark_noise), bin_hz, &whole)[0]
+        };
+        each_mark.iter().map(over).map(|delay| delay.filter(Delay::is_believed)).collect()
     };
-    let (_, shifts) = (0..mark_spectra.len())
+    let (_, shifts) = (0..each_mark.len())
         .map(|reference| (reference, shifts(reference)))
         .max_by_key(|(_, shifts)| shifts.iter().flatten().count())?;
     if shifts.iter().flatten().count() < 2 {
         return None;
     }
-    let mut reference = vec![Complex64::default(); mark_spectra[0].len()];
-    for (spectrum, shift) in mark_spectra.iter().zip(&shifts) {
+    let mut reference = vec![Complex64::default(); each_mark[0].len()];
+    for (spectrum, shift) in each_mark.iter().zip(&shifts) {
         let Some(Delay { delay_s: shift_s, .. }) = shift else { continue };
         for (k, (sum, x)) in reference.iter_mut().zip(spectrum).enumerate() {
             *sum += x * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s);
@@ -202,10 +205,15 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
         let point = Point { at_s, position: positions[i] + shift_s * clock_hz, sigma: sigma_s * clock_hz };
         points.push((point, Place::Mark));
     }
-    let uneven = uneven(&mark_spectra, &shifts, &copy_spectra, bin_hz, &bands);
+    let uneven = uneven(&each_mark, &shifts, &each_copy, bin_hz, &bands);
     let sweep = excitation.sweep(clock_hz)?;
-    let over_marks: Vec<Vec<Option<Delay>>> =
-        copy_spectra.iter().map(|spectrum| delays(&reference, spectrum, bin_hz, &bands)).collect();
+    // The sum of several has as many times the noise of one.
+    let several = shifts.iter().flatten().count() as f64;
+    let reference_noise: Vec<f64> = mark_noise.iter().map(|noise| several * noise).collect();
+    let over_marks: Vec<Vec<Option<Delay>>> = each_copy
+        .iter()
+        .map(|copy| delays((&reference, &reference_noise), (copy, &copy_noise), bin_hz, &bands))
+        .collect();
     for (copy, found) in over_marks.iter().enumerate() {
         for (band, delay) in bands.iter().zip(found) {
             let Some(Delay { delay_s, sigma_s, .. }) = delay.as_ref().filter(|delay| delay.is_believed())
@@ -227,12 +235,15 @@ fn by_marks(copies: &Copies<'_>, rate: f64) -> Option<Laid> {
         return None;
     }
     let displaced = (0..copies.count()).filter_map(|copy| {
-        let scatter =
-            |of: usize, band: usize| over_marks[of][band].as_ref().map_or(PI, |delay| delay.scatter);
-        let band = (0..bands.len()).find(|&band| {
-            scatter(copy, band) > NO_ORDER
-                && (0..copies.count()).any(|other| scatter(other, band) < CLEAR_SCATTER)
-        })?;
+        let is_clear = |of: usize, band: usize| {
+            over_marks[of][band]
+                .as_ref()
+                .is_some_and(|delay| delay.is_believed() && delay.scatter < CLEAR_SCATTER)
+        };
+        let has_no_order =
+            |band: usize| over_marks[copy][band].as_ref().is_none_or(|delay| delay.scatter > NO_ORDER);
+        let band = (0..bands.len())
+            .find(|&band| has_no_order(band) && (0..copies.count()).any(|other| is_clear(other, band)))?;
         Some((copy, (bands[band].0 * bands[band].1).sqrt()))
     });
     let displaced = displaced.collect();
@@ -436,27 +447,27 @@ pub(crate) fn lost_between_pulses(map: &TimeMap, rate: f64) -> Option<Finding> {
 }
 
 /// What the two copies themselves tell, without marks.
-fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<Finding>), Finding> {
+fn without_marks<'a>(
+    mut copies: Copies<'a>,
+    rate: f64,
+    background: Option<&Background>,
+) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
     let excitation = copies.excitation();
     let bands = bands(excitation, rate);
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S);
-    let moment_s = (LEAD_S * rate).round() / copies.rate_hz;
-    let parts: Vec<WindowedImpulse> = copies
-        .impulses_as_found(&mut copies.over(excitation.band_hz()))
-        .iter()
-        .map(|impulse| impulse.windowed(moment_s, &window))
-        .collect();
-    let frames = 2 * parts[0].samples.len();
-    let bin_hz = parts[0].spectrum(frames).1;
-    let spectra: Vec<Vec<Complex64>> = parts.iter().map(|part| part.spectrum(frames).0).collect();
-    let (Some(sweep), [first, .., last]) = (excitation.sweep(copies.rate_hz), spectra.as_slice()) else {
+    let mut over = copies.over(excitation.band_hz());
+    let each = parts(&copies.impulses_as_found(&mut over), (copies.rate_hz, rate), &window);
+    let (Some(sweep), Some((each, bin_hz))) = (excitation.sweep(copies.rate_hz), each) else {
         return Ok((copies, Vec::new()));
     };
+    let [first, .., last] = each.as_slice() else { return Ok((copies, Vec::new())) };
+    let noise = noise(background, &over, (copies.rate_hz, &window), first.len(), bin_hz);
+    let between = delays((first, &noise), (last, &noise), bin_hz, &bands);
     let points: Vec<(Point, f64)> = bands
         .iter()
-        .zip(delays(first, last, bin_hz, &bands))
+        .zip(&between)
         .filter_map(|(band, delay)| {
-            let Delay { delay_s, sigma_s, .. } = delay.filter(Delay::is_believed)?;
+            let Delay { delay_s, sigma_s, .. } = delay.as_ref().filter(|delay| delay.is_believed())?;
             let middle_hz = (band.0 * band.1).sqrt();
             let (position, sigma) = (delay_s * rate, sigma_s * rate);
             Some((Point { at_s: sweep.time_of_s(middle_hz), position, sigma }, middle_hz))
@@ -480,7 +491,9 @@ fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<F
     let late: Vec<(f64, f64)> = bands
         .iter()
         .zip(centroids(first, bin_hz, &bands))
-        .filter_map(|(band, late_s)| Some((sweep.time_of_s((band.0 * band.1).sqrt()), late_s?)))
+        .zip(&between)
+        .filter(|(_, delay)| delay.as_ref().is_some_and(Delay::is_believed))
+        .filter_map(|((band, late_s), _)| Some((sweep.time_of_s((band.0 * band.1).sqrt()), late_s?)))
         .collect();
     let reach = BANDS_PER_OCTAVE as usize;
     let slopes: Vec<f64> = late
@@ -517,6 +530,38 @@ fn without_marks(mut copies: Copies<'_>, rate: f64) -> Result<(Copies<'_>, Vec<F
     Ok((copies, vec![Finding::caution("clock-unconfirmed", text)]))
 }
 
+/// The spectra of what impulse responses hold about the moment at which the search found them, and the width of a bin;
+/// nothing where there are none.
+fn parts(
+    impulses: &[ImpulseResponse],
+    (clock_hz, rate): (f64, f64),
+    window: &TimeWindow,
+) -> Option<(Vec<Vec<Complex64>>, f64)> {
+    let moment_s = (LEAD_S * rate).round() / clock_hz;
+    let parts: Vec<WindowedImpulse> =
+        impulses.iter().map(|impulse| impulse.windowed(moment_s, window)).collect();
+    let frames = 2 * parts.first()?.samples.len();
+    let (spectra, bins_hz): (Vec<_>, Vec<f64>) = parts.iter().map(|part| part.spectrum(frames)).unzip();
+    Some((spectra, bins_hz[0]))
+}
+
+/// The power that noise has in each bin of such a spectrum: `S |W|² Σw²` with the background's density S, the deconvolver W
+/// and the window w. None where it is not known.
+fn noise(
+    background: Option<&Background>,
+    deconvolver: &Deconvolver,
+    (clock_hz, window): (f64, &TimeWindow),
+    bins: usize,
+    bin_hz: f64,
+) -> Vec<f64> {
+    let Some(background) = background else { return vec![0.0; bins] };
+    let frames = ((window.left_s + window.right_s) * clock_hz) as usize;
+    let energy: f64 = (0..frames).map(|i| window.weight(i as f64 / clock_hz - window.left_s).powi(2)).sum();
+    let frequency_hz: Vec<f64> = (0..bins).map(|k| k as f64 * bin_hz).collect();
+    let density = background.at(&frequency_hz);
+    density.iter().zip(&frequency_hz).map(|(s, f)| energy * s * deconvolver.power_gain(*f)).collect()
+}
+
 /// Half octaves of the band that is played at full level.
 fn bands(excitation: &Excitation, rate: f64) -> Vec<(f64, f64)> {
     let (from_hz, to_hz) = excitation.inner_band_hz(rate);
@@ -534,41 +579,61 @@ struct Delay {
     sigma_s: f64,
     /// How the phases scatter about it, in radians.
     scatter: f64,
+    /// The power of the weaker one over that of its noise.
+    over_noise: f64,
+    /// The power of both as a share of that in the strongest band.
+    of_strongest: f64,
 }
 
 impl Delay {
     fn is_believed(&self) -> bool {
-        self.scatter < MOST_SCATTER
+        self.scatter < MOST_SCATTER && self.over_noise > OVER_NOISE && self.of_strongest > OF_STRONGEST
     }
 }
 
-/// How much later a spectrum is than another in each band; nothing where they have too little in common.
+/// How much later a spectrum is than another in each band, each with the power of its noise; nothing where they have too
+/// little in common.
 ///
 /// The delay is where the inverse transform of the cross spectrum peaks, then the slope of
 /// its phase, each bin weighted by its power: both went through the same car, so that the phase at zero is zero.
 fn delays(
-    first: &[Complex64],
-    second: &[Complex64],
+    (first, first_noise): (&[Complex64], &[f64]),
+    (second, second_noise): (&[Complex64], &[f64]),
     bin_hz: f64,
     bands: &[(f64, f64)],
 ) -> Vec<Option<Delay>> {
     let n = 2 * (first.len() - 1);
+    let bins = |&(from_hz, to_hz): &(f64, f64)| {
+        ((from_hz / bin_hz).ceil() as usize)..=((to_hz / bin_hz) as usize).min(first.len() - 1)
+    };
+    let power = |band: &(f64, f64)| -> f64 {
+        let inside = bins(band);
+        let count = inside.clone().count().max(1) as f64;
+        inside.map(|k| first[k].norm() * second[k].norm()).sum::<f64>() / count
+    };
+    let strongest = bands.iter().map(power).fold(f64::MIN_POSITIVE, f64::max);
     bands
         .iter()
-        .map(|&(from_hz, to_hz)| {
-            let inside =
-                ((from_hz / bin_hz).ceil() as usize)..=((to_hz / bin_hz) as usize).min(first.len() - 1);
+        .map(|band @ &(from_hz, to_hz)| {
+            let inside = bins(band);
             let mut cross = vec![Complex64::default(); first.len()];
             for k in inside.clone() {
                 cross[k] = first[k].conj() * second[k];
             }
             let used: Vec<(f64, Complex64)> = inside
+                .clone()
                 .map(|k| (2.0 * PI * k as f64 * bin_hz, cross[k]))
                 .filter(|(_, x)| x.norm() > 0.0)
                 .collect();
             if used.len() < 4 {
                 return None;
             }
+            let over_noise = |bins: &[Complex64], noise: &[f64]| {
+                let power: f64 = bins[inside.clone()].iter().map(Complex64::norm_sqr).sum();
+                power / noise[inside.clone()].iter().sum::<f64>().max(f64::MIN_POSITIVE)
+            };
+            let (first_over, second_over) =
+                (over_noise(first, first_noise), over_noise(second, second_noise));
             let correlation = irfft(cross, n);
             let highest = (0..n).max_by(|&a, &b| correlation[a].total_cmp(&correlation[b]))?;
             let lag = if highest > n / 2 { highest as f64 - n as f64 } else { highest as f64 };
@@ -592,9 +657,12 @@ fn delays(
             let scatter = (left.iter().zip(&weights).map(|(p, w)| w * p * p).sum::<f64>() / sum).sqrt();
             // The transform is twice as long as what it is of: two bins say one thing.
             let spread: f64 = used.iter().zip(&weights).map(|((omega, _), w)| (w * omega).powi(2)).sum();
-            let noise = scatter * (2.0 * spread).sqrt() / squares;
+            // What noise turns the phases by, of which a band that is narrow shows but a part.
+            let turned = (0.5 / first_over + 0.5 / second_over).sqrt();
+            let noise = scatter.max(turned) * (2.0 * spread).sqrt() / squares;
             let floor = PHASE_FLOOR / (PI * (from_hz + to_hz));
-            Some(Delay { delay_s, sigma_s: noise.hypot(floor), scatter })
+            let (over_noise, of_strongest) = (first_over.min(second_over), power(band) / strongest);
+            Some(Delay { delay_s, sigma_s: noise.hypot(floor), scatter, over_noise, of_strongest })
         })
         .collect()
 }
@@ -655,7 +723,9 @@ mod tests {
             let frames = f64::from(tenth) / 10.0;
             let later = |k: usize| Complex64::cis(-2.0 * PI * k as f64 * bin_hz * frames / rate);
             let delayed: Vec<Complex64> = (0..level.len()).map(later).collect();
-            for (band, found) in bands.iter().zip(delays(&level, &delayed, bin_hz, &bands)) {
+            let none = vec![0.0; level.len()];
+            for (band, found) in bands.iter().zip(delays((&level, &none), (&delayed, &none), bin_hz, &bands))
+            {
                 let Delay { delay_s: found_s, .. } = found.expect("both are the same but for the delay");
                 assert!((found_s * rate - frames).abs() < 1e-6, "{frames} in {band:?}: {}", found_s * rate);
             }
