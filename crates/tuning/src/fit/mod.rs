@@ -17,6 +17,7 @@ mod usable_range;
 
 pub(crate) use explain::hertz;
 pub use one::fit;
+pub(crate) use one::fit_at_level;
 pub use several::{ChannelFit, ChannelInput, fit_channels};
 pub use terms::{
     Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, LeftAlone, LeftAloneReason,

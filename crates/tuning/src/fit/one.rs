@@ -4,6 +4,7 @@ use measure::Finding;
 
 use super::explain::{Evidence, hertz};
 use super::problem::{Problem, Setup, sum_db};
+use super::quantise::Level;
 use super::search::{self, Means};
 use super::{Deviations, FitError, FitInput, FitOptions, FitResult, FittedBand, quantise};
 use crate::{Band, Profile, Response, Target, bands_db, log_axis};
@@ -23,6 +24,18 @@ use crate::{Band, Profile, Response, Target, bands_db, log_axis};
 /// # Errors
 /// When the responses cannot be used or the range holds nothing to fit.
 pub fn fit(input: &FitInput<'_>) -> Result<FitResult, FitError> {
+    fitted(input, Level::Free)
+}
+
+/// As [`fit`], but a shelf stays on the side on which it was found: for who has no level to spare.
+///
+/// # Errors
+/// As those of [`fit`].
+pub(crate) fn fit_at_level(input: &FitInput<'_>) -> Result<FitResult, FitError> {
+    fitted(input, Level::Held)
+}
+
+fn fitted(input: &FitInput<'_>, level: Level) -> Result<FitResult, FitError> {
     let FitInput { profile, options, .. } = *input;
     for (index, band) in options.locked.iter().enumerate() {
         if !profile.accepts(band) {
@@ -33,10 +46,10 @@ pub fn fit(input: &FitInput<'_>) -> Result<FitResult, FitError> {
     // What the fit itself suggests is not begun again: beside its own answer nothing is worth a band.
     let is_own_answer = !options.locked.is_empty() && {
         let unlocked = FitOptions { locked: Vec::new(), ..options.clone() };
-        let own = found(&Problem::set_up(input, &[])?, profile, &unlocked);
+        let own = found(&Problem::set_up(input, &[])?, profile, &unlocked, level);
         own.len() == options.locked.len() && own.iter().all(|band| options.locked.contains(band))
     };
-    let mut typed = if is_own_answer { Vec::new() } else { found(&setup, profile, options) };
+    let mut typed = if is_own_answer { Vec::new() } else { found(&setup, profile, options, level) };
     let fitted = sum_db(&typed, &setup.problem.axis, profile);
     let offset_db = setup.problem.offset_for(&fitted);
     typed.extend(&options.locked);
@@ -45,13 +58,13 @@ pub fn fit(input: &FitInput<'_>) -> Result<FitResult, FitError> {
 }
 
 /// The bands that are found beside the locked ones, as they are typed.
-fn found(setup: &Setup, profile: &Profile, options: &FitOptions) -> Vec<Band> {
+fn found(setup: &Setup, profile: &Profile, options: &FitOptions, level: Level) -> Vec<Band> {
     let max_boost_db = options.max_boost(profile);
     let allowed = options.max_bands.unwrap_or(usize::MAX).min(profile.band_count());
     let max_bands = allowed.saturating_sub(options.locked.len());
     let means = Means { locked: &options.locked, max_bands, max_boost_db };
     let sets = search::search(&setup.problem, profile, means);
-    quantise::best_of(&setup.problem, profile, &sets, max_boost_db)
+    quantise::best_of(&setup.problem, profile, &sets, max_boost_db, level)
 }
 
 /// Puts together what is said about bands that are settled.

@@ -188,6 +188,35 @@ fn a_single_smooth_bump_gets_a_single_band() {
     assert!(wrong.is_empty(), "{}:\n{}", wrong.len(), wrong.join("\n"));
 }
 
+/// A step up or down: a low shelf that cuts and a high shelf that boosts undo it equally well, but for a level. Source: the
+/// Audio EQ Cookbook: the one is the other times a gain; of equal answers the one with fewer bands and less boost is wanted.
+#[test]
+fn of_equal_answers_the_one_that_boosts_less_wins() {
+    let hz = log_axis::grid(20.0, 20_000.0, 96.0);
+    let mut random = Random::new(104);
+    let mut wrong = Vec::new();
+    for case in 0..cases("HEADREST_FITS", 24) {
+        let at_hz = random.between(150f64.ln(), 3_000f64.ln()).exp();
+        let step_db = random.between(2.0, 5.5);
+        let step = if case % 2 == 0 {
+            Band::low_shelf(at_hz, step_db, 0.7)
+        } else {
+            Band::high_shelf(at_hz, step_db, 0.7)
+        };
+        let db = bands_db(&[step], &hz, RATE).into_iter().map(|db| db + 0.05 * random.normal()).collect();
+        let response = Response::new(hz.clone(), db).unwrap();
+        for profile in [free(), gridded(&[])] {
+            let result = fit_one(&response, &Target::flat(), &profile, &FitOptions::default());
+            let bands: Vec<Band> = result.bands.iter().map(|b| b.band).collect();
+            let most_db = bands_db(&bands, &hz, RATE).into_iter().fold(f64::NEG_INFINITY, f64::max);
+            if bands.len() > 1 || most_db > 0.3 || result.after.rms_db > 0.25 {
+                wrong.push(format!("{case}: {step:?}: {:.3} dB left by {bands:?}", result.after.rms_db));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}:\n{}", wrong.len(), wrong.join("\n"));
+}
+
 /// Two octave-wide stretches of 4 dB too little, each with a narrow notch in it: they used to be
 /// neglected for the notch, and cut. What is nearer to the notch than its width at half its depth belongs to
 /// it. Short of the bar: of 32 such fits one still leaves more, on a side of a stretch whose notch holds the

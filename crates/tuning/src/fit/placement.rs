@@ -10,7 +10,7 @@ use dsp::equalizer::curve::Curve;
 const SHAPE_ENDS: f64 = 0.01;
 
 /// Above this no band is placed: hardly anyone hears what it does (our choice, no published source).
-const HIGHEST_BAND_HZ: f64 = 16_000.0;
+pub(super) const HIGHEST_BAND_HZ: f64 = 16_000.0;
 /// Shelves stay within this share of the range (in octaves), counted from their end.
 const SHELF_SHARE: f64 = 0.65;
 

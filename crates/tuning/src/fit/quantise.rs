@@ -1,5 +1,6 @@
 //! The best bands that can be typed: a search over the profile's own grids.
 
+use super::placement::HIGHEST_BAND_HZ;
 use super::problem::{Forces, Problem};
 use super::solver::{FreeBand, Settling, Solver, sum_of};
 use crate::linear::dot;
@@ -45,6 +46,7 @@ struct Lowered {
 }
 
 /// The values that may be typed, the gains cut at the boost allowed.
+#[derive(Clone)]
 struct Grids {
     frequency: Option<Grid>,
     gain: Grid,
@@ -60,7 +62,9 @@ impl Grids {
             .unwrap_or_else(|| profile.gain_db.clone());
         match &profile.bands {
             BandLayout::Parametric { frequency_hz, q, shelf_q, .. } => Self {
-                frequency: Some(frequency_hz.clone()),
+                frequency: frequency_hz
+                    .within(frequency_hz.min(), HIGHEST_BAND_HZ)
+                    .or_else(|| Some(frequency_hz.clone())),
                 gain,
                 q: Some(q.clone()),
                 shelf_q: Some(shelf_q.clone()),
@@ -88,14 +92,12 @@ impl Grids {
     }
 
     /// The nearest band on the grid.
-    fn nearest(&self, profile: &Profile, free: &FreeBand) -> Band {
-        let [log_f, gain_db, log_q] = free.value;
+    fn nearest(&self, profile: &Profile, wanted: &Band) -> Band {
         let on = |grid: Option<&Grid>, value: f64| grid.map_or(value, |grid| grid.nearest(value));
-        let frequency_hz = on(self.frequency.as_ref(), log_f.exp());
-        let gain_db = self.gain.nearest(gain_db);
-        let exact = Band { kind: free.kind, frequency_hz, gain_db, q: log_q.exp() };
+        let frequency_hz = on(self.frequency.as_ref(), wanted.frequency_hz);
+        let exact = Band { frequency_hz, gain_db: self.gain.nearest(wanted.gain_db), ..*wanted };
         let q = match &profile.bands {
-            BandLayout::Parametric { .. } => on(self.q_of(free.kind), profile.typed(&exact).q),
+            BandLayout::Parametric { .. } => on(self.q_of(exact.kind), profile.typed(&exact).q),
             BandLayout::Fixed(fixed) => fixed
                 .iter()
                 .min_by(|a, b| {
@@ -118,6 +120,13 @@ impl Grids {
     }
 }
 
+/// Whether the level of the whole may fall for less boost: a shelf that cuts lowers what one that boosts leaves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Level {
+    Free,
+    Held,
+}
+
 /// Of sets of bands brought to the grid, those with the fewest bands that are within this of the best win.
 const FEWER_BANDS_COST_DB: f64 = 0.1;
 
@@ -128,11 +137,12 @@ pub(super) fn best_of(
     profile: &Profile,
     sets: &[Vec<FreeBand>],
     max_boost_db: f64,
+    level: Level,
 ) -> Vec<Band> {
     let typed: Vec<(f64, Vec<Band>)> = sets
         .iter()
         .map(|free| {
-            let mut typed = quantised(problem, profile, free, max_boost_db);
+            let mut typed = quantised(problem, profile, free, max_boost_db, level);
             typed.bands.retain(|band| band.gain_db != 0.0);
             (typed.cost().sqrt(), typed.bands)
         })
@@ -150,6 +160,7 @@ fn quantised<'a>(
     profile: &'a Profile,
     free: &[FreeBand],
     max_boost_db: f64,
+    level: Level,
 ) -> Typed<'a> {
     // Without what the free bands exceed their ceiling by: those typed must not.
     let bound = problem.cost(&sum_of(problem, free), 0.0);
@@ -160,7 +171,26 @@ fn quantised<'a>(
             best = one_by_one;
         }
     }
+    if level == Level::Free {
+        best = best.with_shelves_that_cut(bound);
+    }
     best.lowered_to_ceiling()
+}
+
+/// An error so much larger is as good.
+const AS_GOOD_DB: f64 = 0.01;
+/// A boost so much smaller is worth a change.
+const LESS_BOOST_DB: f64 = 0.1;
+
+/// The shelf that cuts the other side as much as this one boosts its own: times a gain it is the same
+/// (`H(A, high) = A² H(1/A, low)`, from the formulas of the W3C's Audio EQ Cookbook). Nothing for other bands.
+fn mirrored(band: &Band) -> Option<Band> {
+    let kind = match band.kind {
+        BandKind::LowShelf => BandKind::HighShelf,
+        BandKind::HighShelf => BandKind::LowShelf,
+        _ => return None,
+    };
+    (band.gain_db > 0.0).then_some(Band { kind, gain_db: -band.gain_db, ..*band })
 }
 
 impl<'a> Typed<'a> {
@@ -184,7 +214,7 @@ impl<'a> Typed<'a> {
     /// All values rounded.
     fn rounded(problem: &'a Problem, profile: &'a Profile, free: &[FreeBand], max_boost_db: f64) -> Self {
         let grids = Grids::new(profile, max_boost_db);
-        let bands = free.iter().map(|band| grids.nearest(profile, band)).collect();
+        let bands = free.iter().map(|free| grids.nearest(profile, &free.band())).collect();
         Self::new(problem, profile, grids, bands)
     }
 
@@ -204,11 +234,11 @@ impl<'a> Typed<'a> {
         let mut solver = Solver::new(Settling::LAST);
         let mut settled = vec![false; free.len()];
         for index in order {
-            free[index].value = values(&profile.cookbook(&grids.nearest(profile, &free[index])));
+            free[index].value = values(&profile.cookbook(&grids.nearest(profile, &free[index].band())));
             settled[index] = true;
             solver.solve(problem, &mut free, |i| !settled[i], 2);
         }
-        let bands = free.iter().map(|band| grids.nearest(profile, band)).collect();
+        let bands = free.iter().map(|free| grids.nearest(profile, &free.band())).collect();
         Self::new(problem, profile, grids, bands)
     }
 
@@ -256,6 +286,33 @@ impl<'a> Typed<'a> {
             }
         }
         self
+    }
+
+    /// Each shelf that boosts made one that cuts the other side, where the error is as small and all bands together then
+    /// boost less. A search that knows levels only by a slight pull takes either.
+    fn with_shelves_that_cut(mut self, bound: f64) -> Self {
+        let BandLayout::Parametric { kinds, .. } = &self.profile.bands else { return self };
+        for index in 0..self.bands.len() {
+            let Some(other) = mirrored(&self.profile.cookbook(&self.bands[index])) else { continue };
+            if !kinds.contains(&other.kind) {
+                continue;
+            }
+            let grids = self.grids.clone();
+            let mut bands = self.bands.clone();
+            bands[index] = grids.nearest(self.profile, &other);
+            let trial = Self::new(self.problem, self.profile, grids, bands).searched(bound);
+            let is_as_good =
+                self.problem.error_db(&trial.sum) <= self.problem.error_db(&self.sum) + AS_GOOD_DB;
+            if is_as_good && trial.most_db() < self.most_db() - LESS_BOOST_DB {
+                self = trial;
+            }
+        }
+        self
+    }
+
+    /// The most that all bands together add anywhere.
+    fn most_db(&self) -> f64 {
+        self.sum.iter().copied().fold(0.0, f64::max)
     }
 
     /// Lowers gains, one step of one band after the other and the one that costs least, until

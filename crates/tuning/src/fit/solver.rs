@@ -12,8 +12,8 @@
 use std::ops::Range;
 
 use super::problem::{Forces, Problem};
-use crate::BandKind;
 use crate::linear::{dot, dot_three, solve_in_place};
+use crate::{Band, BandKind};
 use dsp::equalizer::curve::{Curve, add_curves};
 
 /// Weight of the excess over the ceiling against the error.
@@ -54,6 +54,11 @@ impl FreeBand {
     pub(super) fn curve(&self, sample_rate_hz: f64) -> Curve {
         let [log_f, gain_db, log_q] = self.value;
         Curve::new(self.kind, log_f.exp(), gain_db, log_q.exp(), sample_rate_hz)
+    }
+
+    pub(super) fn band(&self) -> Band {
+        let [log_f, gain_db, log_q] = self.value;
+        Band { kind: self.kind, frequency_hz: log_f.exp(), gain_db, q: log_q.exp() }
     }
 
     pub(super) fn gain_db(&self) -> f64 {

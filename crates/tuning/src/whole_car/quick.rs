@@ -11,14 +11,15 @@ use super::settings::Edge;
 use super::start::Start;
 use super::transfer::{Axis, Bell};
 use super::{CarTune, TuneDriver, TuneError, TuneInput, bare};
-use crate::{Band, Equalizer, Feed, FitInput, FitOptions, FitResult, Response, fit, log_axis};
+use crate::fit::fit_at_level;
+use crate::{Band, Equalizer, Feed, FitInput, FitOptions, FitResult, Response, log_axis};
 
 /// A band that does less than this to what a channel plays is not typed there.
 const TELLS_DB: f64 = 0.3;
 const POINTS_PER_OCTAVE: f64 = 48.0;
 
 /// Tunes a whole car in a few milliseconds for each band: what [`crate::align_car`] gives, levels that suit
-/// the target, then [`crate::fit`] for the left and for the right side, whose difference of level is entered
+/// the target, then a fit ([`crate::fit`]) for the left and for the right side, whose difference of level is entered
 /// as gain. What both inputs feed takes the left side's bands.
 ///
 /// Two thirds or more of what [`super::tune_car`] gains in the average of a side; levels within a side,
@@ -104,7 +105,8 @@ fn fitted(input: &TuneInput<'_>, responses: &[Response], side: &'static str) -> 
         max_bands: input.options.max_bands,
         ..FitOptions::default()
     };
-    fit(&FitInput { responses, target: input.target, profile: input.profile, options: &options })
+    // What bands take from the level the channels' gains would have to give, and those are at their limits.
+    fit_at_level(&FitInput { responses, target: input.target, profile: input.profile, options: &options })
         .map_err(|error| TuneError::Side { side, error })
 }
 
