@@ -76,7 +76,14 @@ pub struct PhaseFilter {
     /// The lowest bin that passes, and what it and those above it are multiplied by.
     first: usize,
     filter: Vec<Complex32>,
-    work: Vec<Complex32>,
+}
+
+/// What a filter computes in. Many filters that are asked one after another share one: it holds what the last of them
+/// pressed together, and is as large as the largest of them needs.
+#[derive(Debug, Default)]
+pub struct WorkingSpace {
+    pressed: Vec<Complex32>,
+    scratch: Vec<Complex32>,
 }
 
 impl PhaseFilter {
@@ -123,9 +130,7 @@ impl PhaseFilter {
         while spacing > 1 && filter.len() * 8 > n / spacing * 7 {
             spacing /= 2;
         }
-        let inverse = InverseFft::new(n / spacing);
-        let work = vec![Complex32::default(); n / spacing];
-        Self { spacing, inverse, first, filter, work }
+        Self { spacing, inverse: InverseFft::new(n / spacing), first, filter }
     }
 
     /// How many samples lie from one result to the next.
@@ -139,25 +144,30 @@ impl PhaseFilter {
     ///
     /// # Panics
     /// When the block is of another length.
-    pub fn powers(&mut self, block: &Block) -> impl Iterator<Item = f32> + '_ {
-        assert_eq!(block.len(), self.work.len() * self.spacing, "a block of the filter's own length");
+    pub fn powers<'a>(
+        &self,
+        block: &Block,
+        space: &'a mut WorkingSpace,
+    ) -> impl Iterator<Item = f32> + use<'a> {
+        assert_eq!(block.len(), self.inverse.len() * self.spacing, "a block of the filter's own length");
         let bins = &block.spectrum[self.first..self.first + self.filter.len()];
-        for ((out, x), filter) in self.work.iter_mut().zip(bins).zip(&self.filter) {
-            *out = x * filter;
-        }
-        self.work[self.filter.len()..].fill(Complex32::default());
-        self.inverse.process(&mut self.work);
-        self.work.iter().map(|z| z.re * z.re + z.im * z.im)
+        let WorkingSpace { pressed, scratch } = space;
+        pressed.clear();
+        pressed.extend(bins.iter().zip(&self.filter).map(|(x, filter)| x * filter));
+        pressed.resize(self.inverse.len(), Complex32::default());
+        self.inverse.process_in(pressed, scratch);
+        pressed.iter().map(|z| z.re * z.re + z.im * z.im)
     }
 
-    /// The compressed signal of the last block around one of its results, `reach` results to
-    /// each side as far as there are any, and the frequency (in parts of the sample rate) that
-    /// is zero there.
+    /// The compressed signal of the block that was asked about last, by this filter, around one of its results:
+    /// `reach` results to each side as far as there are any, and the frequency (in parts of the sample rate) that is
+    /// zero there.
     #[must_use]
-    pub fn around(&self, index: usize, reach: usize) -> (Vec<Complex64>, f64) {
-        let near = &self.work[index.saturating_sub(reach)..(index + reach + 1).min(self.work.len())];
+    pub fn around(&self, space: &WorkingSpace, index: usize, reach: usize) -> (Vec<Complex64>, f64) {
+        let pressed = &space.pressed;
+        let near = &pressed[index.saturating_sub(reach)..(index + reach + 1).min(pressed.len())];
         let near = near.iter().map(|z| Complex64::new(z.re.into(), z.im.into())).collect();
-        (near, self.first as f64 / (self.work.len() * self.spacing) as f64)
+        (near, self.first as f64 / (self.inverse.len() * self.spacing) as f64)
     }
 }
 
@@ -181,11 +191,11 @@ mod tests {
         let band = (0.02, 0.14);
         let tone: Vec<f32> = (0..n).map(|i| (0.4 * i as f64).cos() as f32).collect();
         for spacing in [1, 2, 4] {
-            let mut filter = PhaseFilter::new(&template, band, n, guard, spacing);
+            let filter = PhaseFilter::new(&template, band, n, guard, spacing);
             assert_eq!(filter.spacing(), spacing);
-            let mut block = Block::new(n);
+            let (mut block, mut space) = (Block::new(n), WorkingSpace::default());
             block.take(&tone, 0);
-            let powers: Vec<f32> = filter.powers(&block).collect();
+            let powers: Vec<f32> = filter.powers(&block, &mut space).collect();
             assert_eq!(powers.len(), n / spacing);
             for power in &powers[2_000 / spacing..5_000 / spacing] {
                 near("power of a tone", f64::from(*power), 1.0, 0.01);
@@ -193,11 +203,11 @@ mod tests {
         }
         // Two blocks that overlap agree on what both hold.
         let recording: Vec<f32> = (0..20_000).map(|i| ((i * 7_919) % 1_009) as f32 / 1_009.0 - 0.5).collect();
-        let mut filter = PhaseFilter::new(&template, band, n, guard, 2);
-        let mut block = Block::new(n);
+        let filter = PhaseFilter::new(&template, band, n, guard, 2);
+        let (mut block, mut space) = (Block::new(n), WorkingSpace::default());
         let mut at = |first: i64| -> Vec<f32> {
             block.take(&recording, first);
-            filter.powers(&block).collect()
+            filter.powers(&block, &mut space).collect()
         };
         let (one, other) = (at(3_000), at(5_000));
         let loudest = one.iter().fold(0.0f32, |a, x| a.max(*x));
@@ -212,12 +222,12 @@ mod tests {
         let template: Vec<f64> = (0..2_000).map(|i| (0.000_6 * f64::from(i * i)).sin()).collect();
         let tone: Vec<f32> = (0..60_000).map(|i| (0.1 * f64::from(i)).sin() as f32).collect();
         let (n, guard) = (1 << 13, PhaseFilter::guard(template.len(), 0.05));
-        let mut filter = PhaseFilter::new(&template, (0.05, 0.3), n, guard, 1);
-        let mut block = Block::new(n);
+        let filter = PhaseFilter::new(&template, (0.05, 0.3), n, guard, 1);
+        let (mut block, mut space) = (Block::new(n), WorkingSpace::default());
         let hop = n - template.len() - 2 * guard;
         for start in (4_000..54_000).step_by(hop) {
             block.take(&tone, start - guard as i64);
-            let highest = filter.powers(&block).take(hop).fold(0.0f32, f32::max);
+            let highest = filter.powers(&block, &mut space).take(hop).fold(0.0f32, f32::max);
             at_most("the highest", f64::from(highest), 1e-7);
         }
     }
@@ -231,17 +241,17 @@ mod tests {
         for (slot, x) in recording[2_500..].iter_mut().zip(&template) {
             *slot = *x as f32;
         }
-        let mut filter = PhaseFilter::new(&template, (0.005, 0.02), n, guard, 8);
-        let mut block = Block::new(n);
+        let filter = PhaseFilter::new(&template, (0.005, 0.02), n, guard, 8);
+        let (mut block, mut space) = (Block::new(n), WorkingSpace::default());
         block.take(&recording, -(guard as i64));
-        let powers: Vec<f32> = filter.powers(&block).collect();
+        let powers: Vec<f32> = filter.powers(&block, &mut space).collect();
         let highest = (0..powers.len()).max_by(|a, b| powers[*a].total_cmp(&powers[*b])).unwrap();
         at_most("distance", ((highest * filter.spacing()) as f64 - 2_500.0).abs(), 8.0);
         let recording: Vec<f64> = recording.iter().map(|x| f64::from(*x)).collect();
         let envelope = envelope(&cross_correlate(&recording, &template));
         let plain = (0..envelope.len()).max_by(|a, b| envelope[*a].total_cmp(&envelope[*b])).unwrap();
         assert_eq!(plain, 2_500 + 899);
-        let (around, zero) = filter.around(highest, 3);
+        let (around, zero) = filter.around(&space, highest, 3);
         assert_eq!(around.len(), 7);
         near(
             "its middle",

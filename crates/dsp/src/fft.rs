@@ -200,7 +200,8 @@ impl<T: Precision> Drop for RealFft<T> {
 /// The inverse complex transform of one length: `x[i] = Σ X[k]·e^(j2πki/n)`, not scaled.
 ///
 /// # Real-time
-/// As [`RealFft`].
+/// [`InverseFft::new`] plans it, if the process has not planned that length before, and the first transform makes its
+/// working space; those after it allocate nothing.
 pub struct InverseFft<T: Precision> {
     plan: Arc<dyn Fft<T>>,
     scratch: Vec<Complex<T>>,
@@ -210,9 +211,7 @@ impl<T: Precision> InverseFft<T> {
     /// Transforms of `n` values.
     #[must_use]
     pub fn new(n: usize) -> Self {
-        let plan = T::plans().complex(n);
-        let scratch = vec![Complex::default(); plan.get_inplace_scratch_len()];
-        Self { plan, scratch }
+        Self { plan: T::plans().complex(n), scratch: Vec::new() }
     }
 
     /// How many values one transform takes.
@@ -232,8 +231,22 @@ impl<T: Precision> InverseFft<T> {
     /// # Panics
     /// When there are not [`InverseFft::len`] values.
     pub fn process(&mut self, values: &mut [Complex<T>]) {
+        let mut scratch = std::mem::take(&mut self.scratch);
+        self.process_in(values, &mut scratch);
+        self.scratch = scratch;
+    }
+
+    /// The same in a working space that several share; it grows to what is needed.
+    ///
+    /// # Panics
+    /// As [`InverseFft::process`].
+    pub fn process_in(&self, values: &mut [Complex<T>], scratch: &mut Vec<Complex<T>>) {
         assert_eq!(values.len(), self.plan.len(), "the length is the one that was planned");
-        self.plan.process_with_scratch(values, &mut self.scratch);
+        let count = self.plan.get_inplace_scratch_len();
+        if scratch.len() < count {
+            scratch.resize(count, Complex::default());
+        }
+        self.plan.process_with_scratch(values, &mut scratch[..count]);
     }
 }
 

@@ -20,6 +20,8 @@ pub(crate) struct Cells {
     /// How many cells an excitation lasts, less a tenth: a copy's own neighbourhood,
     /// in which there is no other.
     span: usize,
+    /// How many cells were let go of before those that follow.
+    base: usize,
     peaks: Vec<Mark>,
     energy: Vec<f64>,
     /// How many samples to each side of a peak are the peak itself.
@@ -107,7 +109,7 @@ impl Cells {
         let span = excitation_frames * 9 / 10 / length;
         let middle = (TIGHT_S.min(TIGHT_CYCLES / from_hz) * sample_rate_hz) as usize;
         let (peaks, energy, tight, filled) = Default::default();
-        Self { length, reach, span, peaks, energy, middle, tight, filled }
+        Self { length, reach, span, base: 0, peaks, energy, middle, tight, filled }
     }
 
     /// How many samples to each side of a peak are the peak itself.
@@ -117,8 +119,28 @@ impl Cells {
 
     /// The peaks of the cells from a sample onward that are higher than `enough`.
     pub(crate) fn high_from(&self, position: usize, enough: f64) -> Vec<Mark> {
-        let first = (position / self.length).min(self.peaks.len());
-        self.peaks[first..].iter().copied().filter(|mark| mark.power > enough).collect()
+        self.peaks[self.place(position)..].iter().copied().filter(|mark| mark.power > enough).collect()
+    }
+
+    /// Where the cell of a sample stands, or the end.
+    fn place(&self, position: usize) -> usize {
+        (position / self.length).saturating_sub(self.base).min(self.peaks.len())
+    }
+
+    /// Lets go of what nobody asks about who asks for marks from this sample onward only.
+    pub(crate) fn forget_before(&mut self, position: usize) {
+        // What stands out does so from its surroundings.
+        let surroundings = self.span.max(2 * self.reach).max(TAIL) + 1;
+        let gone = self.place(position).saturating_sub(surroundings);
+        // Seldom, because the rest has to move.
+        if gone <= self.peaks.len() / 2 {
+            return;
+        }
+        self.peaks.drain(..gone);
+        self.energy.drain(..gone);
+        self.tight.drain(..gone);
+        self.base += gone;
+        self.filled.retain(|(position, _)| *position >= self.base * self.length);
     }
 
     /// Notes how many octaves the peak at a sample fills.
@@ -128,14 +150,14 @@ impl Cells {
 
     /// Takes squared envelopes, the first of which belongs to the sample `start`.
     pub(crate) fn take(&mut self, start: usize, powers: &[f32]) {
-        let cells = (start + powers.len()).div_ceil(self.length).max(self.energy.len());
+        let cells = ((start + powers.len()).div_ceil(self.length) - self.base).max(self.energy.len());
         self.energy.resize(cells, 0.0);
         self.peaks.resize(cells, Mark { position: 0, power: 0.0 });
         self.tight.resize(cells, 0.0);
         let (mut index, mut position) = (0, start);
         while index < powers.len() {
-            let cell = position / self.length;
-            let until = ((cell + 1) * self.length - start).min(powers.len());
+            let until = ((position / self.length + 1) * self.length - start).min(powers.len());
+            let cell = position / self.length - self.base;
             let (energy, peak) = (&mut self.energy[cell], &mut self.peaks[cell]);
             let part = &powers[index..until];
             let highest = part.iter().copied().fold(0.0, f32::max);
@@ -157,12 +179,12 @@ impl Cells {
     /// How many samples are covered.
     #[cfg(test)]
     pub(crate) fn covered(&self) -> usize {
-        self.energy.len() * self.length
+        (self.base + self.energy.len()) * self.length
     }
 
     /// The points that stand out clearly from a sample onward.
     pub(crate) fn marks_from(&self, position: usize) -> Vec<(Mark, Standing)> {
-        ((position / self.length).min(self.peaks.len())..self.peaks.len())
+        (self.place(position)..self.peaks.len())
             .filter(|&cell| self.peaks[cell].power > STANDS_OUT * self.around(cell))
             .map(|cell| (self.peaks[cell], self.standing(cell)))
             .filter(|(_, standing)| standing.is_clear())
@@ -239,6 +261,34 @@ mod tests {
             (cells.peaks, cells.energy)
         };
         assert_eq!(cells(10_000), cells(37));
+    }
+
+    /// What is asked for is the same, however much before it was let go of, and no more is held than it needs.
+    #[test]
+    fn what_was_let_go_of_is_not_missed() {
+        let mut noise = dsp::noise::WhiteNoise::new(2);
+        let mut powers: Vec<f32> = (0..400_000).map(|_| noise.sample().powi(2) as f32).collect();
+        for index in (3_000..400_000).step_by(7_919) {
+            powers[index] = 4_000.0;
+        }
+        let cells = || Cells::new(4_000, 1_000.0, 100.0);
+        let (mut all, mut few) = (cells(), cells());
+        let mut told = 0;
+        for (index, part) in powers.chunks(700).enumerate() {
+            let start = 700 * index;
+            for cells in [&mut all, &mut few] {
+                cells.take(start, part);
+                cells.fill(start, 0.5);
+            }
+            let from = start.saturating_sub(20_000);
+            few.forget_before(from);
+            assert_eq!(few.marks_from(from), all.marks_from(from));
+            assert_eq!(few.high_from(from, 100.0), all.high_from(from, 100.0));
+            told += few.marks_from(from).len();
+        }
+        assert!(told > 1_000, "{told}");
+        assert_eq!(few.covered(), all.covered());
+        assert!(few.peaks.len() < 700 && few.filled.len() < 200 && all.peaks.len() == 4_000, "{}", few.peaks.len());
     }
 
     #[test]

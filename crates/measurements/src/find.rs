@@ -1,12 +1,14 @@
 //! Finds the copies of an excitation in a recording of any length.
 
+use std::borrow::Cow;
+
 use dsp::decimate::Decimator;
 use dsp::fft::fast_len;
 use measure::Finding;
 
 use crate::cells::Mark;
 use crate::excitation::Excitation;
-use crate::recognise::{Extent, LISTEN_HZ, Listeners, Wanted, recognise};
+use crate::recognise::{Extent, LISTEN_HZ, Listeners, Wanted, Workbench, recognise};
 use crate::signals::tracks;
 
 /// The first sample of every copy, or the reason why there is none.
@@ -159,11 +161,16 @@ fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found 
     }
 }
 
+/// How many samples are compared at once, at the most, unless the excitation is longer: a block takes some 40 bytes a
+/// sample, and one of four minutes would take more than 200 MB.
+const LARGEST_HOP: usize = 3 << 18;
+
 /// The same at a fraction of the rate.
 fn find_at(samples: &[f32], sample_rate_hz: f64, factor: usize, excitation: &Excitation) -> Found {
     let lower = |samples: &[f32]| {
-        let (mut decimator, mut lower) = (Decimator::new(factor), Vec::new());
-        decimator.feed(samples, &mut lower);
+        let (mut decimator, mut lower) = (Decimator::new(factor), Vec::with_capacity(samples.len() / factor + 1));
+        // In pieces: what it is fed at once it keeps a copy of.
+        samples.chunks(1 << 16).for_each(|part| decimator.feed(part, &mut lower));
         decimator.finish(&mut lower);
         lower
     };
@@ -185,16 +192,17 @@ fn find_at(samples: &[f32], sample_rate_hz: f64, factor: usize, excitation: &Exc
             lower(&played).into_iter().map(f64::from).collect()
         }
     };
-    let stream = lower(samples);
+    let stream = if factor == 1 { Cow::Borrowed(samples) } else { Cow::Owned(lower(samples)) };
     let wanted = Wanted { template, band_hz: (excitation.from_hz, top_hz) };
-    // As many blocks as cost least.
+    // As many blocks as cost least, and not fewer than memory allows.
     let hop = |needed: usize| {
         let hop = |blocks: usize| stream.len().div_ceil(blocks);
+        let fewest = stream.len().div_ceil(LARGEST_HOP.max(needed));
         let cost = |blocks: &usize| blocks * fast_len(needed + hop(*blocks));
-        (1..=16).min_by_key(cost).map_or(0, hop)
+        (fewest.max(1)..=fewest + 16).min_by_key(cost).map_or(0, hop)
     };
     let mut listeners = Listeners::new(&[wanted], rate_hz, hop);
-    listeners.finish(&stream, 0);
+    listeners.finish(&stream, 0, &mut Workbench::default());
     let marks: Vec<Mark> = listeners
         .marks(0)
         .into_iter()

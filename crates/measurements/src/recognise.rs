@@ -12,7 +12,7 @@ mod tests;
 use dsp::decimate::Decimator;
 use measure::Stimulus;
 
-pub(crate) use self::listener::{Listeners, Wanted};
+pub(crate) use self::listener::{Listeners, Wanted, Workbench};
 use self::pattern::{Pattern, patterns};
 use self::tone::ToneWatch;
 use self::train::TrainWatch;
@@ -67,8 +67,8 @@ pub enum Extent {
 /// Not recognised is a track of silence: silence is like any other.
 ///
 /// References: matched filter (pulse compression), Turin, IRE Trans. IT-6, 1960.
-/// Memory: half a minute of the stream, and a few bytes for each tenth of a second of
-/// it. Accuracy: the start is known to a millisecond.
+/// Memory: half a minute of the stream, and 32 bytes a signal for each tenth of a second of
+/// it, unless [`Recogniser::forget_before`] lets go of them. Accuracy: the start is known to a millisecond.
 pub struct Recogniser {
     sample_rate_hz: f64,
     rate_hz: f64,
@@ -77,6 +77,7 @@ pub struct Recogniser {
     stream: Vec<f32>,
     base: usize,
     groups: Vec<Group>,
+    bench: Workbench,
     patterns: Vec<Pattern>,
     tones: Vec<ToneWatch>,
     trains: Vec<TrainWatch>,
@@ -133,6 +134,7 @@ impl Recogniser {
             stream: Vec::new(),
             base: 0,
             groups,
+            bench: Workbench::default(),
             patterns,
             tones,
             trains,
@@ -166,7 +168,7 @@ impl Recogniser {
         self.work(before);
         self.trains.iter_mut().for_each(TrainWatch::end);
         for group in &mut self.groups {
-            group.listeners.finish(&self.stream, self.base);
+            group.listeners.finish(&self.stream, self.base, &mut self.bench);
         }
         self.ended = true;
     }
@@ -180,7 +182,7 @@ impl Recogniser {
         }
         let mut needed = self.base + self.stream.len();
         for group in &mut self.groups {
-            group.listeners.listen(&self.stream, self.base);
+            group.listeners.listen(&self.stream, self.base, &mut self.bench);
             needed = needed.min(group.listeners.needed());
         }
         // In large pieces, because the rest has to move.
@@ -188,6 +190,13 @@ impl Recogniser {
             self.stream.drain(..needed - self.base);
             self.base = needed;
         }
+    }
+
+    /// Lets go of what nobody needs who asks from now on only for what was heard since this moment: what else would grow by
+    /// half a megabyte a minute.
+    pub fn forget_before(&mut self, moment_s: f64) {
+        let from = (moment_s.max(0.0) * self.rate_hz) as usize;
+        self.groups.iter_mut().for_each(|group| group.listeners.forget_before(from));
     }
 
     /// What has been heard since a moment, in the order in which it was played. No two

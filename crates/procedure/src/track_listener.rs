@@ -136,6 +136,7 @@ impl TrackListener {
     fn look(&mut self) -> Vec<ListenEvent> {
         let since_s = self.base as f64 / f64::from(self.sample_rate_hz);
         self.known.retain(|known| known.start_s > since_s - 60.0);
+        self.recogniser.forget_before(since_s);
         self.recogniser.heard_since(since_s).into_iter().filter_map(|heard| self.say(heard)).collect()
     }
 

@@ -1,6 +1,6 @@
 //! The signals that are listened for in a stream.
 
-use dsp::compress::{Block, PhaseFilter};
+use dsp::compress::{Block, PhaseFilter, WorkingSpace};
 use dsp::fft::{Complex64, InverseFft, fast_len};
 use dsp::smoothing::LogMeans;
 use dsp::turn::turn;
@@ -34,7 +34,12 @@ struct Listener {
     cells: Cells,
     band_hz: (f64, f64),
     rate_hz: f64,
-    /// Working space.
+}
+
+/// What listeners compare in, one after another: of a standard track a listener would need megabytes of its own.
+#[derive(Default)]
+pub(crate) struct Workbench {
+    space: WorkingSpace,
     powers: Vec<f32>,
 }
 
@@ -67,7 +72,7 @@ impl Listeners {
                 let spacing = filter.spacing();
                 let rate_hz = rate_hz / spacing as f64;
                 let cells = Cells::new(wanted.template.len() / spacing, rate_hz, wanted.band_hz.0);
-                Listener { filter, cells, band_hz: wanted.band_hz, rate_hz, powers: Vec::new() }
+                Listener { filter, cells, band_hz: wanted.band_hz, rate_hz }
             })
             .collect();
         // Every block begins at a result of every filter.
@@ -85,26 +90,33 @@ impl Listeners {
     }
 
     /// Compares as much of the stream, which begins with sample `base`, as can be.
-    pub(crate) fn listen(&mut self, stream: &[f32], base: usize) {
+    pub(crate) fn listen(&mut self, stream: &[f32], base: usize, bench: &mut Workbench) {
         while !self.each.is_empty() && base + stream.len() + self.guard >= self.next + self.block.len() {
-            self.compare(stream, base, self.hop);
+            self.compare(stream, base, self.hop, bench);
         }
     }
 
     /// Compares the rest, after which silence follows.
-    pub(crate) fn finish(&mut self, stream: &[f32], base: usize) {
+    pub(crate) fn finish(&mut self, stream: &[f32], base: usize, bench: &mut Workbench) {
         let end = base + stream.len();
         while !self.each.is_empty() && self.next < end {
-            self.compare(stream, base, self.hop.min(end - self.next));
+            self.compare(stream, base, self.hop.min(end - self.next), bench);
         }
     }
 
-    fn compare(&mut self, stream: &[f32], base: usize, count: usize) {
+    fn compare(&mut self, stream: &[f32], base: usize, count: usize, bench: &mut Workbench) {
         self.block.take(stream, self.next as i64 - base as i64 - self.guard as i64);
         for listener in &mut self.each {
-            listener.compare(&self.block, self.next, count);
+            listener.compare(&self.block, self.next, count, bench);
         }
         self.next += count;
+    }
+
+    /// Lets go of what is not needed for what stands out from a sample onward.
+    pub(crate) fn forget_before(&mut self, from: usize) {
+        for Listener { filter, cells, .. } in &mut self.each {
+            cells.forget_before(from / filter.spacing());
+        }
     }
 
     /// What stands out for each listener from a sample onward, all positions in samples.
@@ -120,25 +132,26 @@ impl Listener {
         marks.map(|(mark, standing)| (Mark { position: mark.position * spacing, ..mark }, standing)).collect()
     }
 
-    fn compare(&mut self, block: &Block, start: usize, count: usize) {
+    fn compare(&mut self, block: &Block, start: usize, count: usize, bench: &mut Workbench) {
         let (first, count) = (start / self.filter.spacing(), count.div_ceil(self.filter.spacing()));
-        self.powers.clear();
-        self.powers.extend(self.filter.powers(block).take(count));
-        let mean = self.powers.iter().map(|power| f64::from(*power)).sum::<f64>() / count as f64;
-        let highest = self.powers.iter().copied().fold(0.0, f32::max);
-        self.cells.take(first, &self.powers);
+        let Workbench { space, powers } = bench;
+        powers.clear();
+        powers.extend(self.filter.powers(block, space).take(count));
+        let mean = powers.iter().map(|power| f64::from(*power)).sum::<f64>() / count as f64;
+        let highest = powers.iter().copied().fold(0.0, f32::max);
+        self.cells.take(first, powers);
         if f64::from(highest) > WORTH_A_LOOK * mean {
-            self.look(first, count, WORTH_A_LOOK * mean);
+            self.look(first, count, WORTH_A_LOOK * mean, space);
         }
     }
 
     /// Measures how much of the band the high peaks of a block fill: a sound that runs
     /// along the template for a moment, and a short tone, are pressed into a peak too, but
     /// of a narrow band.
-    fn look(&mut self, first: usize, count: usize, enough: f64) {
+    fn look(&mut self, first: usize, count: usize, enough: f64, space: &WorkingSpace) {
         for mark in self.cells.high_from(first, enough) {
             let Some(at) = mark.position.checked_sub(first).filter(|at| *at < count) else { continue };
-            let (near, zero) = self.filter.around(at, self.cells.middle());
+            let (near, zero) = self.filter.around(space, at, self.cells.middle());
             let zero_hz = zero * self.rate_hz * self.filter.spacing() as f64;
             let octaves = filled_octaves(&near, self.rate_hz, zero_hz, self.band_hz);
             self.cells.fill(mark.position, octaves);
