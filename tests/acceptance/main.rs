@@ -15,6 +15,8 @@ mod full_disk;
 mod interrupting;
 mod job_commands;
 mod jobs;
+#[cfg(target_os = "linux")]
+mod little_memory;
 mod material;
 mod measuring;
 mod papers;

@@ -19,6 +19,7 @@ mod job_project;
 mod job_set;
 mod jobs;
 mod keyboard;
+mod memory;
 mod number;
 mod output;
 mod places;
@@ -40,6 +41,8 @@ use std::ffi::OsString;
 use std::process::ExitCode;
 
 use clap::FromArgMatches;
+
+pub use memory::out_of_memory;
 
 /// What the person asked for.
 #[derive(Debug)]
@@ -66,6 +69,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> Choice {
     let arguments: Vec<OsString> = arguments.into_iter().collect();
     // Wherever it stands: what is wrong may be the usage itself.
     let json = arguments.iter().any(|argument| argument == "--json");
+    memory::tell_in_json(json);
     let parsed = shell::command().try_get_matches_from(arguments);
     let flags = match parsed.and_then(|matches| flags::Flags::from_arg_matches(&matches)) {
         Ok(flags) => flags,

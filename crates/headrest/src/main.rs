@@ -1,6 +1,11 @@
 //! Headrest: chooses between the window and the command line, nothing else.
 
+mod memory;
+
 use std::process::ExitCode;
+
+#[global_allocator]
+static MEMORY: memory::Spoken = memory::Spoken;
 
 fn main() -> ExitCode {
     match cli::run(std::env::args_os()) {

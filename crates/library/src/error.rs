@@ -132,7 +132,7 @@ impl From<recording::WriteError> for Error {
 impl From<recording::ReadError> for Error {
     fn from(error: recording::ReadError) -> Self {
         use recording::ReadError::{
-            Damaged, Empty, Memory, Missing, NoFrames, NotAudio, Rate, TooLong, Unreadable,
+            Damaged, Empty, Missing, NoFrames, NotAudio, Rate, TooLong, Unreadable,
         };
         let (Missing { path }
         | Unreadable { path, .. }
@@ -141,7 +141,6 @@ impl From<recording::ReadError> for Error {
         | Damaged { path, .. }
         | NoFrames { path }
         | Rate { path, .. }
-        | Memory { path, .. }
         | TooLong { path, .. }) = &error;
         Self { file: Some(path.display().to_string()), ..Self::input(error.to_string()) }
     }

@@ -56,14 +56,6 @@ pub enum ReadError {
         /// The rate in the file.
         rate_hz: u32,
     },
-    /// The computer has no room for it.
-    #[error("{}: the computer has not enough memory for this recording; {duration_s:.0} s of it could be read. Cut it into shorter parts, or close other programs.", path.display())]
-    Memory {
-        /// The file asked for.
-        path: PathBuf,
-        /// How much of it there was room for.
-        duration_s: f64,
-    },
     /// More samples than fit in memory.
     #[error("{}: the recording holds more than {limit} samples. Cut it into shorter parts.", path.display())]
     TooLong {
