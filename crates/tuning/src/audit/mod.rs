@@ -11,7 +11,7 @@ mod trial;
 
 use crate::Band;
 use evidence::Evidence;
-use terms::MOST_GAIN_DB;
+use terms::{MOST_AUDITED, MOST_GAIN_DB};
 pub use terms::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict};
 use trial::{Possible, explained};
 
@@ -49,6 +49,9 @@ pub fn audit(input: &AuditInput<'_>) -> Result<AuditResult, AuditError> {
 /// # Errors
 /// Those of [`audit`].
 pub fn audit_named(input: &AuditInput<'_>, names: &[String]) -> Result<AuditResult, AuditError> {
+    if input.bands.len() > MOST_AUDITED {
+        return Err(AuditError::TooManyBands(input.bands.len()));
+    }
     let rate_hz = input.sample_rate_hz();
     for (index, band) in input.bands.iter().enumerate() {
         let is_one = band.frequency_hz > 0.0

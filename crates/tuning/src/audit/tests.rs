@@ -383,6 +383,9 @@ fn what_cannot_be_audited_is_refused() {
     };
     assert!(refused(&low, &high, &[]).contains("no frequency range in common"));
     assert!(refused(&low, &low, &[]).contains("only 2 points"));
+    let many = vec![Band::peak(100.0, 1.0, 1.0); MOST_AUDITED + 1];
+    let message = refused(&low, &low, &many);
+    assert!(message.contains("65 bands") && message.contains("which is 64"), "{message}");
     for (hz, gain_db) in [(0.0, 1.0), (30_000.0, 1.0), (100.0, -600.0), (100.0, f64::NAN)] {
         let message = refused(&low, &low, &[Band::peak(hz, gain_db, 1.0)]);
         assert!(
