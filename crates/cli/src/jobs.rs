@@ -5,6 +5,7 @@ use std::fmt;
 use std::path::Path;
 
 use job::Job;
+use measure::FindingLevel;
 use serde::Serialize;
 use units::quantity::{counted, sentence};
 
@@ -284,13 +285,48 @@ impl JobCheck {
     }
 }
 
+/// So many notes are read: a folder may hold a hundred thousand things that are not its own. What is damaged or was
+/// repaired is told in any case.
+const MOST_NOTES: usize = 20;
+
 impl fmt::Display for JobCheck {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut notes = 0;
         for JobCheckLine { path, repaired, finding } in &self.lines {
+            if finding.level == FindingLevel::Note && !repaired {
+                notes += 1;
+                if notes > MOST_NOTES {
+                    continue;
+                }
+            }
             let repaired = if *repaired { "repaired: " } else { "" };
             writeln!(f, "{path}: {repaired}{}", finding.text)?;
         }
+        if notes > MOST_NOTES {
+            let more = counted(notes - MOST_NOTES, "note", "notes");
+            writeln!(f, "{more} more, which `--json` tells")?;
+        }
         let verdict = if self.sound { "everything is in order" } else { "something is left for you to do" };
         writeln!(f, "{}: {}, {verdict}", self.dir, counted(self.captures, "capture", "captures"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use measure::Finding;
+
+    use super::*;
+
+    #[test]
+    fn a_hundred_thousand_notes_are_a_few_lines_and_no_damage_is_left_out() {
+        let line = |path: String, finding: Finding| JobCheckLine { path, repaired: false, finding };
+        let strange =
+            (0..100_000).map(|i| line(format!("captures/x{i}"), Finding::note("unknown-file", "Not ours.")));
+        let damaged = (1..50).map(|i| line(format!("captures/{i:04}"), Finding::stop("damaged", "Damaged.")));
+        let lines = strange.chain(damaged).collect();
+        let check = JobCheck { dir: "car".to_owned(), captures: 49, sound: false, lines };
+        let text = check.to_string();
+        assert_eq!(text.lines().count(), MOST_NOTES + 49 + 2, "{text}");
+        assert!(text.contains("99980 notes more") && text.contains("captures/0049: Damaged."), "{text}");
     }
 }
