@@ -5,7 +5,7 @@ use crate::command::{self, cargo};
 /// How long, in minutes, unless another time is given.
 const MINUTES: &str = "30";
 
-/// Runs the test `soak` of `tests/audio` at full length; it prints what it saw.
+/// Runs the test `soak` of `tests/audio` at full length in release mode; it prints what it saw.
 ///
 /// # Errors
 /// When the time is no number, or the test fails.
@@ -13,7 +13,7 @@ pub(crate) fn run(arguments: &[String]) -> Result<(), String> {
     let minutes = arguments.first().map_or(MINUTES, String::as_str);
     if minutes.parse::<f64>().is_ok_and(|minutes| minutes > 0.0) {
         let mut soak = cargo();
-        soak.args(["test", "--package", "audio", "--test", "real", "soak", "--", "--nocapture"]);
+        soak.args(["test", "--release", "--package", "audio", "--test", "real", "soak", "--", "--nocapture"]);
         command::run(soak.env("HEADREST_SOAK_MINUTES", minutes))
     } else {
         Err(format!("`{minutes}` is no time in minutes"))
