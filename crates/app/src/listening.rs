@@ -185,7 +185,8 @@ impl Core {
             if let Some(scene) = &next.scene {
                 session.rig.set_scene(scene)?;
             }
-            listen(session, &order)?;
+            // Each is told as an event too.
+            listen(session, &order, &mut drop)?;
             Ok(nothing_more())
         })
     }

@@ -4,7 +4,8 @@
 //! terminal as it stands: see [`units::text`].
 
 use std::borrow::Cow;
-use std::io::{self, Write};
+use std::fs::File;
+use std::io::{self, Seek, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use measure::{Cell, Curve, Finding, FindingLevel, Reading, Table};
@@ -20,6 +21,54 @@ use units::text::{is_hidden, lines, one_line};
 pub(crate) fn json(document: &impl Serialize) -> io::Result<()> {
     let text = serde_json::to_string_pretty(document)?;
     writeln!(io::stdout().lock(), "{}", without_raw_characters(&text))
+}
+
+/// A JSON document of one list that grows for hours. What it holds waits in a file without a name, since memory would
+/// grow with it, and a document that was begun could not become the one that says why there is no result.
+pub(crate) struct Growing {
+    file: File,
+    entries: usize,
+}
+
+impl Growing {
+    /// A document with an empty list of this name.
+    ///
+    /// # Errors
+    /// When no temporary file can be made.
+    pub(crate) fn new(list: &str) -> io::Result<Self> {
+        let mut file = tempfile::tempfile()?;
+        write!(file, "{{\n  \"{list}\": [")?;
+        Ok(Self { file, entries: 0 })
+    }
+
+    /// Appends to the list.
+    ///
+    /// # Errors
+    /// When the temporary file cannot be written.
+    pub(crate) fn push(&mut self, entry: &impl Serialize) -> io::Result<()> {
+        let text = serde_json::to_string_pretty(entry)?.replace('\n', "\n    ");
+        let comma = if self.entries == 0 { "" } else { "," };
+        self.entries += 1;
+        write!(self.file, "{comma}\n    {}", without_raw_characters(&text))
+    }
+
+    /// Prints the document, with findings beside the list where there are any.
+    ///
+    /// # Errors
+    /// As for [`json`], and when the temporary file cannot be read.
+    pub(crate) fn print(mut self, findings: &[Finding]) -> io::Result<()> {
+        if self.entries > 0 {
+            self.file.write_all(b"\n  ")?;
+        }
+        self.file.write_all(b"]")?;
+        if !findings.is_empty() {
+            let text = serde_json::to_string_pretty(findings)?.replace('\n', "\n  ");
+            write!(self.file, ",\n  \"findings\": {}", without_raw_characters(&text))?;
+        }
+        self.file.write_all(b"\n}\n")?;
+        self.file.rewind()?;
+        io::copy(&mut self.file, &mut io::stdout().lock()).map(drop)
+    }
 }
 
 /// A JSON document in which every character that a terminal would obey, or that cannot be

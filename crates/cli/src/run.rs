@@ -16,6 +16,7 @@ use rig::{OpenRig, Pace, RigChoice};
 
 use crate::flags::{self, Command, PaperSize, PluginsWhat, SheetFormat, TrackFormat};
 use crate::keyboard::{self, Screen};
+use crate::output::Growing;
 use crate::progress::Progress;
 use crate::runner::{self, Runner, Said};
 use crate::{
@@ -215,8 +216,11 @@ fn listen(flags: flags::Listen) -> Outcome {
     let mut conditions = Conditions::default();
     flags.conditions.note(&mut conditions)?;
     runner.keeper.say(Said { conditions, ..Said::default() });
-    let (screen, mut elapsed_s) = (Screen::new(), 0.0);
-    let listened = runner.run(
+    let (screen, mut elapsed_s, mut measured) = (Screen::new(), 0.0, false);
+    let mut document = flags.json.json.then(|| Growing::new("tracks")).transpose()?;
+    // Printed or kept as it comes. When nobody reads any more, listening goes on: a job keeps what is heard.
+    let mut told = Ok(());
+    let findings = runner.run(
         &mut |event| match event {
             Event::Level { elapsed_s: now_s, .. } => elapsed_s = *now_s,
             Event::Recording(path) => screen.say(&format!("The recording is kept in {}", path.display())),
@@ -228,18 +232,24 @@ fn listen(flags: flags::Listen) -> Outcome {
             Event::Finding(finding) => screen.say(&finding.text),
             _ => {}
         },
-        |session| procedure::listen(session, &order),
+        |session| {
+            procedure::listen(session, &order, &mut |heard| {
+                measured |= heard.reading.stopped().is_none();
+                let title = || format!("{}: {}\n", heard.track, heard.reading.measurement);
+                if told.is_ok() {
+                    told = match &mut document {
+                        Some(document) => document.push(&heard),
+                        None => output::text(&title()).and_then(|()| output::reading(&heard.reading)),
+                    };
+                }
+            })
+        },
     )?;
-    if flags.json.json {
-        output::json(&listened)?;
-    } else {
-        for heard in &listened.tracks {
-            output::text(&format!("{}: {}\n", heard.track, heard.reading.measurement))?;
-            output::reading(&heard.reading)?;
-        }
+    told?;
+    if let Some(document) = document {
+        document.print(&findings)?;
     }
-    output::remarks(&listened.findings)?;
-    let measured = listened.tracks.iter().any(|heard| heard.reading.stopped().is_none());
+    output::remarks(&findings)?;
     if !measured {
         output::say("No track was heard to its end and measured.");
         return Err(Ended::NoResult);

@@ -114,6 +114,10 @@ impl Keeper {
         let noted = job.job().and_then(|job| {
             let Some(job) = job else { return Ok(()) };
             job.apply(change.clone())?;
+            if let (Some(id), Some(_)) = (change.capture(), change.reading()) {
+                // It is on disk, and many of them make the memory of hours.
+                job.forget(id);
+            }
             placed.map_or(Ok(()), |(id, placement)| job.apply(Change::Placed { id, placement }))
         });
         if let (Err(error), true) = (noted, self.named) {

@@ -76,7 +76,7 @@ pub use event::{BlockLevel, Captured, Event, Hand, Instruction, LevelA, Request}
 pub use excerpt::{Placement, measurement_for};
 pub use import::{ImportOrder, ImportSession, Imported, ToldTrack, import};
 pub use library::reading_response;
-pub use listen::{ListenOrder, Listened, ListenedTrack, listen};
+pub use listen::{ListenOrder, ListenedTrack, listen};
 pub use open_job::{OpenJob, WhenKept, create_job};
 pub use plan::{Plan, Until, at_peak, on_side};
 pub use plugins::{PluginCheck, check_plugin, plugin_folder, registry, unknown, whole_registry};

@@ -36,16 +36,6 @@ pub struct ListenOrder {
     pub play: Vec<Stimulus>,
 }
 
-/// What was heard.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Listened {
-    /// One entry per track that was played to its end.
-    pub tracks: Vec<ListenedTrack>,
-    /// Remarks.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub findings: Vec<Finding>,
-}
-
 /// A track that was heard, with its reading.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ListenedTrack {
@@ -69,11 +59,16 @@ const AFTERWARDS_S: f64 = 4.0;
 
 /// Waits for tracks and measures each when it is over, until the person says that it is enough
 /// ([`Instruction::Continue`]), as many were heard as were asked for, or it is stopped. What is being
-/// computed then is waited for and kept.
+/// computed then is waited for and kept. `take` gets each as soon as it is measured, and nothing of it stays here, so
+/// that it can go on for hours. What comes back are remarks.
 ///
 /// # Errors
 /// When the rig refuses, or the job cannot be written.
-pub fn listen(session: &mut Session<'_>, order: &ListenOrder) -> Result<Listened> {
+pub fn listen(
+    session: &mut Session<'_>,
+    order: &ListenOrder,
+    take: &mut dyn FnMut(ListenedTrack),
+) -> Result<Vec<Finding>> {
     let rig = &*session.rig;
     let (rate_hz, inputs) = (rig.spec().sample_rate_hz, rig.spec().inputs.len());
     let input = order.input.or_else(|| rig.input(InputRole::Microphone)).unwrap_or(0);
@@ -98,7 +93,6 @@ pub fn listen(session: &mut Session<'_>, order: &ListenOrder) -> Result<Listened
     let mut capture = session.rig.capture(request)?;
     session.emit(Event::Progress { what: "Listening for a track".to_owned(), share: None });
     let mut ticker = session.ticker(TELL_EVERY);
-    let mut listened = Listened { tracks: Vec::new(), findings: Vec::new() };
     let (mut whole, mut ending) = (0, false);
     loop {
         let (events, over) = match capture.next_within(WAIT) {
@@ -123,7 +117,7 @@ pub fn listen(session: &mut Session<'_>, order: &ListenOrder) -> Result<Listened
             }
         }
         for done in helper.done() {
-            listened.tracks.push(noted(session, done)?);
+            take(noted(session, done)?);
         }
         if over {
             break;
@@ -146,12 +140,9 @@ pub fn listen(session: &mut Session<'_>, order: &ListenOrder) -> Result<Listened
         session.emit(Event::Finding(finding));
     }
     for done in helper.rest() {
-        listened.tracks.push(noted(session, done)?);
+        take(noted(session, done)?);
     }
-    if session.is_stopped() && !ending {
-        listened.findings.push(interruption());
-    }
-    Ok(listened)
+    Ok(if session.is_stopped() && !ending { vec![interruption()] } else { Vec::new() })
 }
 
 /// Has the reading of a track noted.
@@ -300,10 +291,12 @@ mod tests {
         let mut job = OpenJob::open_or_create(&folder.path().join("job")).unwrap();
         let mut trial = Trial::car("");
         trial.store = Store::Job(job.store().unwrap());
-        let listened = trial.run(|session| listen(session, &order(&["polarity", "sweep-high"]))).unwrap();
-        let names: Vec<&str> = listened.tracks.iter().map(|track| track.track.as_str()).collect();
+        let mut names = Vec::new();
+        let mut take = |heard: ListenedTrack| names.push(heard.track);
+        let findings =
+            trial.run(|session| listen(session, &order(&["polarity", "sweep-high"]), &mut take)).unwrap();
         assert_eq!(names, ["polarity", "sweep-high"]);
-        assert!(listened.findings.is_empty(), "{:?}", listened.findings);
+        assert!(findings.is_empty(), "{findings:?}");
         let recognised =
             trial.events.iter().filter(|event| matches!(event, Event::Recognised { .. })).count();
         assert_eq!(recognised, 2);
@@ -320,9 +313,9 @@ mod tests {
     fn a_stop_ends_listening_and_what_was_heard_is_kept() {
         let mut trial = Trial::car("");
         trial.stop_after = Some(60);
-        let listened = trial.run(|session| listen(session, &order(&["sweep-high"]))).unwrap();
-        assert!(listened.tracks.is_empty());
-        assert_eq!(listened.findings[0].code, "interrupted");
+        let mut take = |heard: ListenedTrack| panic!("{} was heard to its end", heard.track);
+        let findings = trial.run(|session| listen(session, &order(&["sweep-high"]), &mut take)).unwrap();
+        assert_eq!(findings[0].code, "interrupted");
         assert!(!trial.changes().any(|change| matches!(change, Change::CaptureDone { .. })));
     }
 }

@@ -53,6 +53,11 @@ impl OpenJob {
         &self.project
     }
 
+    /// Lets go of a reading that was noted: for work that goes on for hours, and computes from none.
+    pub fn forget(&mut self, id: CaptureId) {
+        self.project.forget(id);
+    }
+
     /// Where captures of it are begun.
     ///
     /// # Errors

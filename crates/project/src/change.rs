@@ -268,6 +268,13 @@ impl Project {
         }
     }
 
+    /// Lets go of a capture's reading. It is on disk, and nothing is computed from it here.
+    pub fn forget(&mut self, id: CaptureId) {
+        if let Some(known) = self.known_mut(id) {
+            *known = known.clone().with_reading(None);
+        }
+    }
+
     fn known_mut(&mut self, id: CaptureId) -> Option<&mut CaptureEntry> {
         self.captures.iter_mut().chain(&mut self.discarded).find(|known| known.id == id)
     }
