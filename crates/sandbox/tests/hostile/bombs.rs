@@ -1,11 +1,11 @@
 //! Files that would take long to compile, and calls to the host that take long.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use sandbox::Sandbox;
 
 use crate::module::{MANIFEST, Module};
-use crate::{LIMIT, each_ends_in_its_finding, run, with};
+use crate::{LIMIT, Watch, each_ends_in_its_finding, run, with};
 
 const FFT: &str = r#"(import "headrest" "real_fft" (func $fft (param i32 i32 i32) (result i32)))"#;
 const LOG: &str = r#"(import "headrest" "log" (func $log (param i32 i32)))"#;
@@ -27,7 +27,7 @@ fn what_the_host_does_is_done_in_the_plugins_time_and_memory() {
         ("transforms of a long prime", straight(&fft(1_048_573), 20), "plugin-memory", "in `feed`"),
         ("hundreds of transforms", straight(&fft(1 << 18), 800), "plugin-time", "`feed`"),
         ("thousands of transforms of a prime", straight(&fft(65_537), 2_000), "plugin-time", "`feed`"),
-        ("ever new plans", straight(&lengths, 30), "plugin-memory", "`feed`"),
+        ("ever new plans", straight(&lengths, 30), "plugin-memory|plugin-time", "`feed`"),
         (
             "transforms as it describes itself",
             with(|m| {
@@ -41,9 +41,9 @@ fn what_the_host_does_is_done_in_the_plugins_time_and_memory() {
     ]);
     // Long lines by the thousand are cut before they are read.
     let log = straight("(call $log (i32.const 0) (i32.const 60000000))", 8_000);
-    let begun = Instant::now();
+    let watch = Watch::start();
     let _ = run(&Sandbox::new().unwrap(), &log);
-    assert!(begun.elapsed() < 2 * LIMIT, "{:?}", begun.elapsed());
+    assert!(watch.elapsed() < 2 * LIMIT, "{:?}", watch.elapsed());
 }
 
 #[test]
@@ -54,9 +54,9 @@ fn a_plugin_whose_every_call_is_just_in_time_falls_behind() {
     let sandbox = Sandbox::new().unwrap();
     let plugin = sandbox.load(&with(|m| m.feed = busy.to_owned()), "t").unwrap();
     let trial = plugin.trial(&plugin.trial_start());
-    let begun = Instant::now();
+    let watch = Watch::start();
     assert_eq!(trial.fault().expect("it falls behind").code, "plugin-time");
-    assert!(begun.elapsed() < 2 * LIMIT);
+    assert!(watch.elapsed() < 2 * LIMIT);
 }
 
 /// Whatever is not compiled is refused in the time of reading it.
@@ -66,9 +66,9 @@ fn a_file_that_would_take_long_to_compile_is_not_compiled() {
     for (name, extra) in bombs() {
         let bytes = Module { extra, ..Module::default() }.bytes();
         assert!(bytes.len() <= sandbox::MOST_FILE_BYTES, "{name} is refused for its {} bytes", bytes.len());
-        let begun = Instant::now();
+        let watch = Watch::start();
         let finding = sandbox.load(&bytes, "bomb.wasm").expect_err(name);
-        let took = begun.elapsed();
+        let took = watch.elapsed();
         assert_eq!(finding.code, "plugin-unreadable", "{name}: {}", finding.text);
         assert!(took < Duration::from_millis(500), "{name} took {took:?}");
     }

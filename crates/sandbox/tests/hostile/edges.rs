@@ -1,12 +1,12 @@
 //! Files that are just within the limits, and instructions that take long by themselves: each ends within its
 //! second, in a reading or in a finding.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use sandbox::Sandbox;
 
 use crate::module::Module;
-use crate::{run, say, with};
+use crate::{Watch, run, say, with};
 
 /// How long one may take. The development build compiles several times slower than what people use.
 const LIMIT: Duration = Duration::from_secs(if cfg!(debug_assertions) { 8 } else { 1 });
@@ -91,9 +91,9 @@ fn what_is_just_within_the_limits_is_compiled_in_its_second() {
     let sandbox = Sandbox::new().unwrap();
     for (name, extra) in shapes() {
         let bytes = Module { extra, ..Module::default() }.bytes();
-        let begun = Instant::now();
+        let watch = Watch::start();
         let result = run(&sandbox, &bytes);
-        let took = begun.elapsed();
+        let took = watch.elapsed();
         say(name, took, result.as_ref().err().map(|finding| finding.text.as_str()));
         assert!(took < LIMIT, "{name} took {took:?}");
     }
@@ -136,9 +136,9 @@ fn instructions_that_take_long_are_few_in_a_row() {
             }),
         ),
     ] {
-        let begun = Instant::now();
+        let watch = Watch::start();
         let result = run(&sandbox, &bytes);
-        let took = begun.elapsed();
+        let took = watch.elapsed();
         say(name, took, result.as_ref().err().map(|finding| finding.text.as_str()));
         assert!(took < Duration::from_millis(1_500), "{name} took {took:?}");
         if !name.contains("are taken") {

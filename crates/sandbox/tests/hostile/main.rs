@@ -18,6 +18,32 @@ const FOR_EVER: &str = "(loop $again (br $again)) (unreachable)";
 /// How long a hostile plugin may hold up whoever runs it.
 const LIMIT: Duration = Duration::from_secs(1);
 
+/// What something takes: of the clock, or of the processor where that is less, since other programs may be at work.
+struct Watch {
+    begun: Instant,
+    computed: Option<Duration>,
+}
+
+impl Watch {
+    fn start() -> Self {
+        Self { begun: Instant::now(), computed: computed() }
+    }
+
+    fn elapsed(&self) -> Duration {
+        let computed = self.computed.zip(computed()).map(|(before, now)| now.saturating_sub(before));
+        computed.map_or(self.begun.elapsed(), |computed| computed.min(self.begun.elapsed()))
+    }
+}
+
+/// What this process has computed so far, where the system says it: in hundredths of a second, as proc_pid_stat(5) says.
+fn computed() -> Option<Duration> {
+    let stat = std::fs::read_to_string("/proc/self/stat").ok()?;
+    // Behind the name, which may hold anything, the 12th and the 13th number.
+    let mut numbers = stat.rsplit_once(')')?.1.split_whitespace().skip(11);
+    let (user, system): (u64, u64) = (numbers.next()?.parse().ok()?, numbers.next()?.parse().ok()?);
+    Some(Duration::from_millis(10 * (user + system)))
+}
+
 /// Loads a plugin and runs it over a tenth of a second, as the host would.
 fn run(sandbox: &Sandbox, bytes: &[u8]) -> Result<Reading, Finding> {
     let plugin = sandbox.load(bytes, "test.wasm")?;
@@ -39,15 +65,15 @@ fn run(sandbox: &Sandbox, bytes: &[u8]) -> Result<Reading, Finding> {
     }
 }
 
-/// Runs each and compares the finding's code and a part of its text.
+/// Runs each and compares the finding's code, or one of two with `|` between, and a part of its text.
 fn each_ends_in_its_finding(cases: Vec<(&str, Vec<u8>, &str, &str)>) {
     let sandbox = Sandbox::new().unwrap();
     for (name, bytes, code, part) in cases {
-        let begun = Instant::now();
+        let watch = Watch::start();
         let finding = run(&sandbox, &bytes).expect_err(name);
-        let took = begun.elapsed();
+        let took = watch.elapsed();
         say(name, took, Some(&finding.code));
-        assert_eq!(finding.code, code, "{name}: {}", finding.text);
+        assert!(code.split('|').any(|code| code == finding.code), "{name}: {finding:?} is not `{code}`");
         assert!(finding.text.contains(part), "{name}: {}", finding.text);
         assert!(took < LIMIT, "{name} took {took:?}");
         // The sandbox is none the worse for it.
@@ -484,13 +510,13 @@ fn after_a_fault_a_plugin_is_never_called_again() {
     let block = Block { first_frame: 0, channels: &[&samples], gap: false };
     assert_eq!(measurement.feed(&block), Feed::Enough);
     // Another half second each, if it were asked.
-    let begun = Instant::now();
+    let watch = Watch::start();
     for _ in 0..100 {
         assert_eq!(measurement.feed(&block), Feed::Enough);
         assert_eq!(measurement.reading().stopped().unwrap().code, "plugin-time");
     }
     assert_eq!(measurement.finish().stopped().unwrap().code, "plugin-time");
-    assert!(begun.elapsed() < Duration::from_millis(200));
+    assert!(watch.elapsed() < Duration::from_millis(200));
     // It may be started again, in a memory of its own.
     assert!(measurement.start(&start).is_ok());
 }

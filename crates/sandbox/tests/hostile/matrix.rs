@@ -1,11 +1,9 @@
 //! Every harm in every place where a plugin's code runs.
 
-use std::time::Instant;
-
 use sandbox::Sandbox;
 
 use crate::module::Module;
-use crate::{LIMIT, run, say, with};
+use crate::{LIMIT, Watch, run, say, with};
 
 /// What a harm needs beside the place where it is done.
 const EXTRA: &str = r#"
@@ -179,9 +177,9 @@ fn every_harm_in_every_place_ends_in_its_finding() {
     let mut count = 0;
     for ((name, harm, code), place) in pairs.step_by(if all { 1 } else { EVERY }) {
         let bytes = does(harm, place);
-        let begun = Instant::now();
+        let watch = Watch::start();
         let finding = run(&sandbox, &bytes).expect_err(name);
-        let took = begun.elapsed();
+        let took = watch.elapsed();
         let name = format!("{name}, in `{place}`");
         say(&name, took, Some(&finding.code));
         assert_eq!(finding.code, *code, "{name}: {}", finding.text);
