@@ -231,13 +231,15 @@ impl Helper {
     }
 
     /// Writes a track to disk, where a job keeps it, and has it computed.
-    fn compute(&mut self, session: &mut Session<'_>, recognised: RecognisedTrack) -> Result<()> {
+    fn compute(&mut self, session: &mut Session<'_>, mut recognised: RecognisedTrack) -> Result<()> {
         let place = Placement::named(&recognised.track);
         let excerpt = match session.store.captures()? {
             Some(store) => Some(recognised.begin(&store, &place)?),
             None => None,
         };
         if let Some(excerpt) = &excerpt {
+            // Many may wait where the machine has other work.
+            recognised.forget_audio();
             session.change(excerpt.begun());
         }
         if let Some(tasks) = &self.tasks {

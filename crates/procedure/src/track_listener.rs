@@ -226,6 +226,11 @@ impl RecognisedTrack {
         let channels: Vec<&[f32]> = self.audio.channels.iter().map(Vec::as_slice).collect();
         self.context.keep(store, &self.stimulus, placement, self.audio.sample_rate_hz, &channels)
     }
+
+    /// Lets go of the samples: they are on disk, and are read from there.
+    pub(crate) fn forget_audio(&mut self) {
+        self.audio = Audio::new(self.audio.sample_rate_hz, Vec::new());
+    }
 }
 
 #[cfg(test)]
