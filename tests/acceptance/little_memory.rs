@@ -38,7 +38,8 @@ fn too_little_memory_is_said_in_words() {
                     refused += 1;
                     assert!(said.contains("not enough memory") && said.contains("ulimit -v"), "{said}");
                     if !json.is_empty() {
-                        let document: serde_json::Value = serde_json::from_str(&result).expect("one document");
+                        let document: serde_json::Value =
+                            serde_json::from_str(&result).expect("one document");
                         let text = document["error"]["text"].as_str().unwrap();
                         assert!(said.contains(text), "{said}\n{result}");
                     }

@@ -131,9 +131,7 @@ impl From<recording::WriteError> for Error {
 
 impl From<recording::ReadError> for Error {
     fn from(error: recording::ReadError) -> Self {
-        use recording::ReadError::{
-            Damaged, Empty, Missing, NoFrames, NotAudio, Rate, TooLong, Unreadable,
-        };
+        use recording::ReadError::{Damaged, Empty, Missing, NoFrames, NotAudio, Rate, TooLong, Unreadable};
         let (Missing { path }
         | Unreadable { path, .. }
         | Empty { path }

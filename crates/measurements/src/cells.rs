@@ -288,7 +288,11 @@ mod tests {
         }
         assert!(told > 1_000, "{told}");
         assert_eq!(few.covered(), all.covered());
-        assert!(few.peaks.len() < 700 && few.filled.len() < 200 && all.peaks.len() == 4_000, "{}", few.peaks.len());
+        assert!(
+            few.peaks.len() < 700 && few.filled.len() < 200 && all.peaks.len() == 4_000,
+            "{}",
+            few.peaks.len()
+        );
     }
 
     #[test]

@@ -168,7 +168,8 @@ const LARGEST_HOP: usize = 3 << 18;
 /// The same at a fraction of the rate.
 fn find_at(samples: &[f32], sample_rate_hz: f64, factor: usize, excitation: &Excitation) -> Found {
     let lower = |samples: &[f32]| {
-        let (mut decimator, mut lower) = (Decimator::new(factor), Vec::with_capacity(samples.len() / factor + 1));
+        let (mut decimator, mut lower) =
+            (Decimator::new(factor), Vec::with_capacity(samples.len() / factor + 1));
         // In pieces: what it is fed at once it keeps a copy of.
         samples.chunks(1 << 16).for_each(|part| decimator.feed(part, &mut lower));
         decimator.finish(&mut lower);

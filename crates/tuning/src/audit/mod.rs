@@ -11,8 +11,8 @@ mod trial;
 
 use crate::Band;
 use evidence::Evidence;
-use terms::{MOST_AUDITED, MOST_GAIN_DB};
 pub use terms::{AuditError, AuditInput, AuditResult, AuditedBand, MaybeBand, Verdict};
+use terms::{MOST_AUDITED, MOST_GAIN_DB};
 use trial::{Possible, explained};
 
 /// What is believed of the captures (noise, smoothing) and of the bands is settled after so many
