@@ -8,6 +8,7 @@ use job::Job;
 use measure::FindingLevel;
 use serde::Serialize;
 use units::quantity::{counted, sentence};
+use units::text::one_line;
 
 use library::Result;
 
@@ -110,7 +111,8 @@ impl fmt::Display for JobSummary {
         writeln!(f, "{}{between}{vehicle}", self.name)?;
         writeln!(f, "Begun on {}", day(&self.created))?;
         for (label, text) in self.known() {
-            writeln!(f, "{label:11} {text}")?;
+            // A line break in it must not look like a line of ours.
+            writeln!(f, "{label:11} {}", one_line(&text))?;
         }
         for StageSummary { stage, result } in &self.stages {
             writeln!(f, "{:11} {result}", sentence(stage))?;
