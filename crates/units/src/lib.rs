@@ -9,34 +9,10 @@ mod electrical;
 mod level;
 pub mod quantity;
 mod rate;
+mod ratio;
 pub mod text;
 
 pub use electrical::{DBU_REFERENCE_V, Volts};
 pub use level::{Gain, LevelDbfs, LevelDbu, LevelDbv, LevelSpl, ONE_PASCAL_SPL_DB};
 pub use rate::{Hertz, RateError, SampleRate, Seconds};
-
-/// Ratio of two amplitudes in decibels: `20·log10(ratio)`.
-///
-/// Zero gives negative infinity, as the limit does.
-#[must_use]
-pub fn db_from_amplitude(ratio: f64) -> f64 {
-    20.0 * ratio.log10()
-}
-
-/// The amplitude ratio of a number of decibels: `10^(db/20)`.
-#[must_use]
-pub fn amplitude_from_db(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
-}
-
-/// Ratio of two powers in decibels: `10·log10(ratio)`.
-#[must_use]
-pub fn db_from_power(ratio: f64) -> f64 {
-    10.0 * ratio.log10()
-}
-
-/// The power ratio of a number of decibels: `10^(db/10)`.
-#[must_use]
-pub fn power_from_db(db: f64) -> f64 {
-    10f64.powf(db / 10.0)
-}
+pub use ratio::{amplitude_from_db, db_from_amplitude, db_from_power, power_from_db};
