@@ -10,6 +10,9 @@ use core::cell::RefCell;
 
 use crate::{Block, Feed, Plugin, Reading, Start};
 
+/// The version of the interface that this crate speaks.
+pub const ABI_VERSION: u32 = 1;
+
 /// A plugin in memory, with the text that it answered last.
 #[doc(hidden)]
 #[derive(Debug)]

@@ -51,6 +51,7 @@ mod start;
 mod write;
 
 pub use block::Block;
+pub use export::ABI_VERSION;
 #[doc(hidden)]
 pub use export::Slot;
 pub use host::{log, real_fft};
@@ -58,6 +59,3 @@ pub use manifest::Manifest;
 pub use plugin::{Feed, Plugin, Refusal};
 pub use reading::{Cell, Reading};
 pub use start::Start;
-
-/// The version of the interface that this crate speaks.
-pub const ABI_VERSION: u32 = 1;
