@@ -1,7 +1,7 @@
 //! The cabin from above: where the drivers are built in, what is known of each, and where the
 //! microphone has been.
 
-use crate::drawing::{circle, text, thin};
+use crate::drawing::{circle, rounded, text, thin};
 use crate::{Anchor, Drawing, Ink, Inks, Path, Shape, Size, Spot, Text, shorten};
 
 /// A cabin, with the front at the top.
@@ -329,26 +329,6 @@ fn ring(centre: Spot, radius: f32, ink: Ink) -> Path {
         })
         .collect();
     Path { spots, closed: true, stroke: Some((1.5, ink)), fill: None, opacity: 1.0, dashes: Vec::new() }
-}
-
-/// A rectangle with round corners, as straight lines.
-pub(crate) fn rounded(from: Spot, to: Spot, radius: f32) -> Vec<Spot> {
-    let radius = radius.min((to.x - from.x).abs() / 2.0).min((to.y - from.y).abs() / 2.0);
-    let corners = [
-        (to.x - radius, from.y + radius, -0.25),
-        (to.x - radius, to.y - radius, 0.0),
-        (from.x + radius, to.y - radius, 0.25),
-        (from.x + radius, from.y + radius, 0.5),
-    ];
-    corners
-        .into_iter()
-        .flat_map(|(x, y, start)| {
-            (0..=10).map(move |step| {
-                let turn = std::f32::consts::TAU * (start + 0.25 * step as f32 / 10.0);
-                Spot { x: x + radius * turn.cos(), y: y + radius * turn.sin() }
-            })
-        })
-        .collect()
 }
 
 #[cfg(test)]

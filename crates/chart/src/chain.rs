@@ -1,8 +1,7 @@
 //! The chain from the radio to the speaker: what each part gives and still has in hand, and where
 //! the probe goes now.
 
-use crate::cabin::rounded;
-use crate::drawing::{circle, text, thin};
+use crate::drawing::{circle, rounded, text, thin};
 use crate::{Anchor, Drawing, Ink, Inks, Path, Shape, Size, Spot, Text, shorten};
 
 /// A chain, from the source to the ear.

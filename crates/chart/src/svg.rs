@@ -115,7 +115,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::drawing::{BOTTOM, LEFT, NAME_GAP, RIGHT, TOP};
+    use crate::paper::{BOTTOM, LEFT, NAME_GAP, RIGHT, TOP};
     use crate::{Area, Axis, Chart, Dash, Handle, HandleId, Line, Mark, Point, Role, Scale, Size};
 
     const SIZE: Size = Size { width: 800.0, height: 400.0 };
