@@ -1,6 +1,6 @@
-//! A car as it is described in TOML: radio, processor, drivers, cabin, microphone.
+//! What a car consists of: radio, processor, drivers, cabin, microphone.
 
-mod check;
+mod channel;
 mod driver;
 mod error;
 mod filter;
@@ -9,6 +9,8 @@ mod space;
 
 use serde::{Deserialize, Serialize};
 
+pub use channel::Channel;
+pub(crate) use channel::MOST_BANDS;
 pub use driver::{Driver, Processor, Rattle, Role};
 pub use dsp::equalizer::{Band, BandKind};
 pub use error::CarError;
@@ -17,8 +19,6 @@ pub use filter::{CrossoverKind, Edge};
 pub(crate) use filter::{band_fault, band_section};
 pub use radio::{BassKnob, EngineOrder, Limit, LimitKind, Loudness, Output, OutputKind, Radio, Side};
 pub use space::{Microphone, Modes, Position, Space, Tap, Wall, WallSide};
-
-use crate::setup::Setup;
 
 /// One simulated car.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -70,43 +70,7 @@ pub struct Stated {
 /// The name of the only microphone position of a car without a cabin.
 pub const WIRE_POSITION: &str = "wire";
 
-const PRESETS: [(&str, &str); 4] = [
-    ("compact-hatch", include_str!("../../../presets/cars/compact-hatch.toml")),
-    ("saloon-adapter", include_str!("../../../presets/cars/saloon-adapter.toml")),
-    ("box-van", include_str!("../../../presets/cars/box-van.toml")),
-    ("straight-wire", include_str!("../../../presets/cars/straight-wire.toml")),
-];
-
 impl Car {
-    /// Reads a car's description.
-    ///
-    /// # Errors
-    /// What is wrong, with line and column where the text itself is at fault;
-    /// an unknown key is named together with the nearest valid one.
-    pub fn parse(text: &str) -> Result<Self, CarError> {
-        let car: Self = toml::from_str(text).map_err(|error| CarError::from_toml(&error, text))?;
-        car.check()?;
-        Ok(car)
-    }
-
-    /// The names of the cars that come with the program, the usual one first,
-    /// and their texts, which a person may copy and edit.
-    #[must_use]
-    pub fn presets() -> &'static [(&'static str, &'static str)] {
-        &PRESETS
-    }
-
-    /// The car of this name that comes with the program.
-    ///
-    /// # Errors
-    /// When there is none; the nearest name is given.
-    pub fn preset(name: &str) -> Result<Self, CarError> {
-        match PRESETS.iter().find(|(preset, _)| *preset == name) {
-            Some((_, text)) => Self::parse(text),
-            None => Err(CarError::new(no_such("simulated car", name, PRESETS.iter().map(|(name, _)| *name)))),
-        }
-    }
-
     /// The driver with this name.
     #[must_use]
     pub fn driver(&self, name: &str) -> Option<&Driver> {
@@ -142,29 +106,5 @@ impl Car {
     pub fn speed_of_sound(&self) -> f64 {
         let temperature_c = self.cabin.as_ref().map_or(20.0, |cabin| cabin.temperature_c);
         343.2 * ((temperature_c + 273.15) / 293.15).sqrt()
-    }
-
-    /// The car as it was found: usual volume, first microphone position, all
-    /// drivers, what the processor held, noise on, engine off.
-    #[must_use]
-    pub fn setup(&self) -> Setup {
-        Setup {
-            volume_step: self.radio.usual_step,
-            bass_knob_db: 0.0,
-            mic_position: self.position_names().next().unwrap_or(WIRE_POSITION).to_owned(),
-            active: None,
-            tap_output: self.tap.output.clone(),
-            processor: self
-                .drivers
-                .iter()
-                .map(|driver| (driver.name.clone(), driver.channel.clone()))
-                .collect(),
-            processor_input_full_scale_v: None,
-            noise: true,
-            rattles: true,
-            engine_rpm: 0.0,
-            mains_hz: None,
-            live_clock_ppm: 0.0,
-        }
     }
 }

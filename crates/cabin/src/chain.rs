@@ -8,12 +8,12 @@ use dsp::biquad::Biquad;
 use num_complex::Complex64;
 
 use crate::acoustics::{self, rms_pascals};
-use crate::car::{Car, Driver, Output, Side, band_section};
+use crate::car::{Car, Channel, Driver, MOST_BANDS, Output, Side, band_section};
 use crate::delay::{CHUNK, COARSE, FINE, Line, Taps};
 use crate::limit::Shaper;
 use crate::noise::{White, sigma_for_audio_band};
 use crate::rattle::Buzz;
-use crate::setup::{Channel, MOST_BANDS, Setup};
+use crate::setup::Setup;
 
 /// How many signals run side by side in a bank.
 pub(crate) const LANES: usize = 8;

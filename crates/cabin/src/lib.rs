@@ -13,6 +13,7 @@ mod cabin;
 mod car;
 mod chain;
 mod delay;
+mod description;
 mod limit;
 mod microphone;
 mod noise;
@@ -23,11 +24,11 @@ mod truth;
 
 pub use cabin::{Cabin, CabinError};
 pub use car::{
-    Band, BandKind, BassKnob, Car, CarError, CrossoverKind, Driver, Edge, EngineOrder, Limit, LimitKind,
-    Loudness, Microphone, Modes, Output, OutputKind, Position, Processor, Radio, Rattle, Role, Side, Space,
-    Stated, Tap, WIRE_POSITION, Wall, WallSide,
+    Band, BandKind, BassKnob, Car, CarError, Channel, CrossoverKind, Driver, Edge, EngineOrder, Limit,
+    LimitKind, Loudness, Microphone, Modes, Output, OutputKind, Position, Processor, Radio, Rattle, Role,
+    Side, Space, Stated, Tap, WIRE_POSITION, Wall, WallSide,
 };
 pub use chain::ChainResponse;
 pub use player::{Stick, StickError};
-pub use setup::{Channel, Setup, SetupError};
+pub use setup::{Setup, SetupError};
 pub use truth::{Arrival, CLEAN_THD, OutputTruth, Truth};

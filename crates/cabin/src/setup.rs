@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::car::{Band, Car, Edge, band_fault, no_such};
+use crate::car::{Car, Channel, WIRE_POSITION, no_such};
 
 /// What a person has set on the radio, the processor and around the car.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -51,26 +51,6 @@ fn yes() -> bool {
     true
 }
 
-/// What is entered in one channel of the processor and at its amplifier.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Channel {
-    /// The equalizer's bands.
-    pub bands: Vec<Band>,
-    /// The lower edge of the crossover.
-    pub high_pass: Option<Edge>,
-    /// The upper edge of the crossover.
-    pub low_pass: Option<Edge>,
-    /// The delay.
-    pub delay_s: f64,
-    /// The gain.
-    pub gain_db: f64,
-    /// Whether the polarity is turned over.
-    pub invert: bool,
-    /// The amplifier's gain where it was turned; absent for the car's own.
-    pub amplifier_gain_db: Option<f64>,
-}
-
 /// Why a setup does not fit the car.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SetupError(String);
@@ -82,9 +62,6 @@ impl std::fmt::Display for SetupError {
 }
 
 impl std::error::Error for SetupError {}
-
-/// The most bands that a channel of the simulated processor runs.
-pub(crate) const MOST_BANDS: usize = 31;
 
 impl Setup {
     /// Checks that everything that is named exists and every number is usable.
@@ -147,22 +124,28 @@ impl Setup {
     }
 }
 
-impl Channel {
-    /// What is wrong with the numbers, if anything.
-    pub(crate) fn fault(&self, longest_delay_s: f64) -> Option<String> {
-        let amplifier_db = self.amplifier_gain_db.unwrap_or(0.0);
-        if let Some(fault) = self.bands.iter().find_map(band_fault) {
-            Some(fault)
-        } else if let Some(fault) = self.high_pass.iter().chain(&self.low_pass).find_map(Edge::fault) {
-            Some(fault)
-        } else if self.bands.len() > MOST_BANDS {
-            Some(format!("{} bands; at most {MOST_BANDS} can be entered", self.bands.len()))
-        } else if !(0.0..=longest_delay_s).contains(&self.delay_s) {
-            Some(format!("a delay of {} s; expected 0 to {longest_delay_s} s", self.delay_s))
-        } else if !(self.gain_db.abs() <= 60.0 && amplifier_db.abs() <= 60.0) {
-            Some("a gain beyond 60 dB either way".to_owned())
-        } else {
-            None
+impl Car {
+    /// The car as it was found: usual volume, first microphone position, all
+    /// drivers, what the processor held, noise on, engine off.
+    #[must_use]
+    pub fn setup(&self) -> Setup {
+        Setup {
+            volume_step: self.radio.usual_step,
+            bass_knob_db: 0.0,
+            mic_position: self.position_names().next().unwrap_or(WIRE_POSITION).to_owned(),
+            active: None,
+            tap_output: self.tap.output.clone(),
+            processor: self
+                .drivers
+                .iter()
+                .map(|driver| (driver.name.clone(), driver.channel.clone()))
+                .collect(),
+            processor_input_full_scale_v: None,
+            noise: true,
+            rattles: true,
+            engine_rpm: 0.0,
+            mains_hz: None,
+            live_clock_ppm: 0.0,
         }
     }
 }

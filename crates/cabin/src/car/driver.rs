@@ -2,8 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Band, Edge};
-use crate::setup::Channel;
+use super::{Band, Channel, Edge};
 
 /// The signal processor; it has one channel for each driver that it feeds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

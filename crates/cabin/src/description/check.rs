@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::{Car, CarError, Edge, Limit, Output, no_such};
+use crate::car::{Car, CarError, Driver, Edge, Limit, Output, band_fault, no_such};
 use crate::chain::LANES;
 
 /// The most drivers of one car.
@@ -49,7 +49,7 @@ impl Car {
                 radio.step_gain_db.iter().find_map(|&db| range("radio.step_gain_db", db, -120.0, 20.0))
             })
             .or_else(|| range("radio.stick_clock_ppm", radio.stick_clock_ppm, -2000.0, 2000.0))
-            .or_else(|| radio.tone.iter().find_map(super::band_fault))
+            .or_else(|| radio.tone.iter().find_map(band_fault))
             .or_else(|| {
                 let points = radio.loudness.iter().flat_map(|loudness| &loudness.points).flatten();
                 points.copied().find_map(|value| range("radio.loudness.points", value, -60.0, 200.0))
@@ -100,7 +100,7 @@ impl Car {
         if self.drivers.is_empty() || self.drivers.len() > MOST_DRIVERS {
             return Some(format!("the car has {} drivers; expected 1 to {MOST_DRIVERS}", self.drivers.len()));
         }
-        let one = |driver: &super::Driver| {
+        let one = |driver: &Driver| {
             if driver.inputs.is_empty() {
                 return Some("`inputs` is empty; expected at least one radio output".to_owned());
             }
@@ -113,7 +113,7 @@ impl Car {
             driver
                 .bands
                 .iter()
-                .find_map(super::band_fault)
+                .find_map(band_fault)
                 .or_else(|| edges(&driver.high_pass, &driver.low_pass))
                 .or_else(|| driver.channel.fault(self.processor.longest_delay_s))
                 .or_else(|| range("sensitivity_db", driver.sensitivity_db, 0.0, 150.0))
@@ -145,7 +145,7 @@ impl Car {
         let microphone = &self.microphone;
         let fault = range("microphone.dbfs_at_94", microphone.dbfs_at_94, -120.0, 40.0)
             .or_else(|| range("microphone.noise_db_spl", microphone.noise_db_spl?, -100.0, 120.0))
-            .or_else(|| microphone.bands.iter().find_map(super::band_fault))
+            .or_else(|| microphone.bands.iter().find_map(band_fault))
             .or_else(|| edges(&microphone.high_pass, &None));
         if fault.is_some() {
             return fault;
@@ -226,7 +226,7 @@ fn output_fault(output: &Output) -> Option<String> {
         .or_else(|| frequency("test_tone_hz", output.test_tone_hz))
         .or_else(|| output.limit.as_ref().and_then(limit))
         .or_else(|| range("residual_percent", output.residual_percent, 0.0, 20.0))
-        .or_else(|| output.tone.iter().find_map(super::band_fault))
+        .or_else(|| output.tone.iter().find_map(band_fault))
         .or_else(|| edges(&output.high_pass, &output.low_pass))
         .or_else(|| range("noise_v", output.noise_v, 0.0, 100.0))
         .or_else(|| range("whine_v", output.whine_v, 0.0, 100.0))
