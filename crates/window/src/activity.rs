@@ -9,7 +9,7 @@ use crate::icon;
 use crate::lettering::{BODY, BOLD, FIGURE, HUGE, L, LEAD, M, S, TITLE, XL, XS, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{ground, muted, scrim, sheet, tinted};
 
 /// What is read from another seat, in pixels.

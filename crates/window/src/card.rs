@@ -10,7 +10,7 @@ use crate::icon;
 use crate::lettering::{BOLD, HEADLINE, L, LEAD, M, S, XS, body, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{bar, divider, muted, panel, raised, tinted};
 use crate::{handle, setting};
 

@@ -5,8 +5,6 @@ use std::path::{Path, PathBuf};
 
 use iced::Task;
 
-use crate::message::Message;
-
 /// The endings of recordings that can be read.
 pub(crate) const RECORDINGS: [&str; 9] = ["wav", "flac", "mp3", "m4a", "aac", "ogg", "aif", "aiff", "caf"];
 /// The file that makes a folder a job.
@@ -46,14 +44,15 @@ pub enum Kind {
 }
 
 /// Looks into the folder that a typed path names, or lies in, without the window waiting for it.
-pub(crate) fn look(typed: &str) -> Task<Message> {
+pub(crate) fn look(typed: &str) -> Task<Option<Folder>> {
     let path = PathBuf::from(typed.trim());
-    Task::perform(async move { read(&path) }, Message::Looked)
+    Task::future(async move { read(&path) })
 }
 
-/// Opens a file or a folder with what the system opens it with; the window does not wait for it.
-pub(crate) fn open(path: String) -> Task<Message> {
-    Task::perform(async move { opened(&path) }, Message::Opened)
+/// Opens a file or a folder with what the system opens it with; the window does not wait for it. Answers
+/// why it could not.
+pub(crate) fn open(path: String) -> Task<Option<String>> {
+    Task::future(async move { opened(&path) })
 }
 
 fn opened(path: &str) -> Option<String> {

@@ -9,13 +9,13 @@ use iced::{Center, Color, Fill, Point, Rectangle, Size, mouse};
 use view::Snapshot;
 
 use crate::app::App;
+use crate::arrows::sideways;
 use crate::drawing::Lettering;
 use crate::hint::hint;
 use crate::kept::Kept;
 use crate::lettering::{BOLD, S, XS, small};
 use crate::message::{Element, Message};
 use crate::painter::{Frame, Geometry, Renderer};
-use crate::pane::sideways;
 use crate::press::{Look, Press};
 use crate::theme::{Theme, plain};
 

@@ -4,12 +4,12 @@ use iced::widget::{column, container, row};
 use iced::{Center, Fill};
 use view::{Command, Snapshot, StageLine};
 
-use crate::app::up_and_down;
+use crate::arrows::up_and_down;
 use crate::icon;
 use crate::lettering::{M, S, XS, small, strong};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::panel;
 
 /// The list of stages.

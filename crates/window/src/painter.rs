@@ -15,7 +15,6 @@ mod renderer;
 mod texts;
 
 pub use canvas::Canvas;
-use compositor::Compositor;
 pub use renderer::Renderer;
 pub use texts::PlacedText;
 
@@ -25,7 +24,3 @@ pub(crate) type Frame = iced::widget::canvas::Frame<Renderer>;
 pub(crate) type Geometry = iced::widget::canvas::Geometry<Renderer>;
 /// A drawing that is kept.
 pub(crate) type Cache = iced::widget::canvas::Cache<Renderer>;
-
-/// What is drawn reaches at most so far out of its stated place, in the display's pixels for each
-/// logical one: half of the widest stroke that is drawn live, a letter's overhang in the largest type.
-const REACH: f32 = 4.0;

@@ -1,7 +1,7 @@
 //! The chart with its faces, and the ribbon under it.
 
 use chart::Viewport;
-use iced::keyboard::{Key, Modifiers, key::Named};
+use iced::keyboard::{Key, key::Named};
 use iced::widget::canvas::Canvas;
 use iced::widget::{column, container, row, space, stack, text};
 use iced::{Bottom, Center, Fill};
@@ -9,6 +9,7 @@ use view::{Activity, Command, Ribbon, Snapshot};
 
 use crate::activity;
 use crate::app::App;
+use crate::arrows::sideways;
 use crate::drawing::{Crosshair, Curves, Residue, Sheet};
 use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
@@ -16,7 +17,7 @@ use crate::legend;
 use crate::lettering::{BODY, BOLD, M, S, SMALL, TITLE, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{muted, panel};
 
 /// One press of an arrow key moves the chart by this share of what is in view.
@@ -88,15 +89,6 @@ fn faces(snapshot: &Snapshot, room: Room) -> Element<'_> {
             .into()
     });
     row(faces).spacing(XS).wrap().into()
-}
-
-/// Arrow keys in a row: to the thing on the left, on the right.
-pub(crate) fn sideways(key: &Key, _: Modifiers) -> Option<Message> {
-    match key.as_ref() {
-        Key::Named(Named::ArrowRight) => Some(Message::FocusNext),
-        Key::Named(Named::ArrowLeft) => Some(Message::FocusPrevious),
-        _ => None,
-    }
 }
 
 fn plot<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {

@@ -2,7 +2,7 @@
 
 use iced::alignment::{Horizontal, Vertical};
 use iced::widget::{column, container, row, space, stack};
-use iced::{Center, Fill, Padding, Size};
+use iced::{Center, Fill, Padding};
 use view::{Snapshot, Tone};
 
 use crate::app::{App, Notice};
@@ -10,60 +10,32 @@ use crate::icon::{self, Ink, Shape, icon};
 use crate::lettering::{L, M, S, TITLE, body, lead, small, title};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
+use crate::room::Room;
 use crate::theme::{ground, outlined, toned};
-use crate::{activity, card, modal, order, pane, start, strip, tray};
+use crate::{activity, card, order, overlay, pane, start, strip, tray};
 
-/// How the room of the window is shared out.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Room {
-    /// The work order's width.
-    pub(crate) order: f32,
-    /// The card's width.
-    pub(crate) card: f32,
-    /// The tray's height.
-    pub(crate) tray: f32,
-    /// The ribbon's height.
-    pub(crate) ribbon: f32,
-    /// Whether little room is left.
-    pub(crate) narrow: bool,
-    /// The window's height.
-    pub(crate) height: f32,
-}
-
-impl Room {
-    /// For a window of this size.
-    pub(crate) fn of(size: Size) -> Self {
-        let narrow = size.width < 1180.0;
-        Self {
-            order: if narrow { 158.0 } else { 196.0 },
-            card: (size.width * 0.275).clamp(296.0, 440.0),
-            tray: if size.height < 760.0 { 116.0 } else { 132.0 },
-            ribbon: (size.height * 0.105).clamp(66.0, 150.0),
-            narrow,
-            height: size.height,
-        }
+impl App {
+    /// What is to be seen.
+    #[must_use]
+    pub fn view(&self) -> Element<'_> {
+        let Some(snapshot) = self.snapshot.as_deref() else {
+            let text = if self.ended { "The session has ended." } else { "Starting…" };
+            return container(title(text)).center(Fill).style(ground).into();
+        };
+        let room = self.room();
+        let base = Press::new(parts(self, snapshot, room), Look::Bare)
+            .out_of_reach(self.modal.is_some())
+            .padding(0)
+            .width(Fill)
+            .height(Fill);
+        let sheet = match &self.modal {
+            Some(modal) => overlay::view(modal, snapshot, self.folder.as_ref(), room.height),
+            None => space().into(),
+        };
+        let large: Element<'_> =
+            if self.large && self.modal.is_none() { activity::large(self, snapshot) } else { space().into() };
+        stack![base, large, news(self), sheet].width(Fill).height(Fill).into()
     }
-}
-
-/// Everything.
-pub(crate) fn view(app: &App) -> Element<'_> {
-    let Some(snapshot) = app.snapshot.as_deref() else {
-        let text = if app.ended { "The session has ended." } else { "Starting…" };
-        return container(title(text)).center(Fill).style(ground).into();
-    };
-    let room = app.room();
-    let base = Press::new(parts(app, snapshot, room), Look::Bare)
-        .out_of_reach(app.modal.is_some())
-        .padding(0)
-        .width(Fill)
-        .height(Fill);
-    let sheet = match &app.modal {
-        Some(modal) => modal::view(modal, snapshot, app.folder.as_ref(), room.height),
-        None => space().into(),
-    };
-    let large: Element<'_> =
-        if app.large && app.modal.is_none() { activity::large(app, snapshot) } else { space().into() };
-    stack![base, large, news(app), sheet].width(Fill).height(Fill).into()
 }
 
 fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {

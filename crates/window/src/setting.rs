@@ -10,11 +10,11 @@ use view::{
     TextKey,
 };
 
+use crate::arrows::sideways;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{BODY, M, PLAIN, S, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::modal::Modal;
-use crate::pane::sideways;
 use crate::press::{Look, Press};
 
 /// Up to so many choices stand side by side.

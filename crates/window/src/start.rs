@@ -5,14 +5,14 @@ use iced::widget::{column, container, row, scrollable, space};
 use iced::{Center, Fill};
 use view::{Button, Command, RecentJob, SimulatedCar, Snapshot, StartPage, Tone};
 
-use crate::app::up_and_down;
+use crate::arrows::up_and_down;
 use crate::drawing::Fingerprint;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{BOLD, L, LEAD, M, S, XL, XS, body, lead, small, strong, title};
 use crate::message::{Element, Message};
 use crate::modal::Modal;
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{muted, panel, tinted};
 
 /// The list of recent jobs.

@@ -13,7 +13,7 @@ use crate::lettering::{M, S, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::modal::Modal;
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{Theme, panel, tinted};
 
 /// The lowest output level that can be asked for, in dBFS peak.

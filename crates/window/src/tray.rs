@@ -9,15 +9,15 @@ use iced::{Center, Fill};
 use view::{CaptureId, Command, SetMark, Snapshot, Stage, Tile, Tone};
 
 use crate::app::App;
+use crate::arrows::sideways;
 use crate::drawing::Fingerprint;
 use crate::hint::hint;
 use crate::icon::{Ink, Shape, icon};
 use crate::lettering::{L, S, XS, body, small, strong};
 use crate::message::{Element, Message};
 use crate::modal::Modal;
-use crate::pane::sideways;
 use crate::press::{Look, Press};
-use crate::screen::Room;
+use crate::room::Room;
 use crate::theme::{muted, panel, tinted};
 
 /// The list that the tiles scroll in.

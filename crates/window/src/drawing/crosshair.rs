@@ -7,7 +7,7 @@ use iced::widget::Action;
 use iced::widget::canvas::{self, Event};
 use iced::{Rectangle, mouse, window};
 
-use super::plot;
+use super::layout::plot;
 use crate::message::Message;
 use crate::theme::Theme;
 

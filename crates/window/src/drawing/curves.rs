@@ -13,7 +13,9 @@ use iced::widget::canvas::{self, Event, Path, Stroke};
 use iced::{Color, Point, Rectangle, Size, keyboard, mouse, window};
 use view::Command;
 
-use super::{Lettering, NAME_LENGTH, draw_line, outline, plot, point};
+use super::layout::{NAME_LENGTH, plot};
+use super::lettering::Lettering;
+use super::stroke::{draw_line, outline, point};
 use crate::chart_state::ChartState;
 use crate::kept::Kept;
 use crate::lettering::BOLD;

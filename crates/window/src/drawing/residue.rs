@@ -6,7 +6,9 @@ use chart::{Chart, Line, Plot, Viewport, ribbon, ribbon_axis, ticks};
 use iced::widget::canvas::{self, Path, Stroke};
 use iced::{Point, Rectangle, Size, mouse};
 
-use super::{LEFT, Lettering, outline, point, right};
+use super::layout::{LEFT, right};
+use super::lettering::Lettering;
+use super::stroke::{outline, point};
 use crate::chart_state::ChartState;
 use crate::message::Message;
 use crate::theme::Theme;

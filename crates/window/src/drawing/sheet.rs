@@ -6,7 +6,8 @@ use iced::widget::canvas::{self, LineDash, LineJoin, Path, Stroke};
 use iced::widget::text::Alignment;
 use iced::{Color, Rectangle, Size, mouse};
 
-use super::{Lettering, outline, point};
+use super::lettering::Lettering;
+use super::stroke::{outline, point};
 use crate::kept::Kept;
 use crate::lettering::{BOLD, PLAIN};
 use crate::message::Message;

@@ -6,8 +6,8 @@ use iced::{Color, Rectangle, Size};
 use iced_tiny_skia::Layer;
 use iced_tiny_skia::graphics::Viewport;
 
-use super::damage::{self, outset};
-use super::{REACH, Renderer};
+use super::Renderer;
+use super::damage::{self, REACH, outset};
 
 /// What is needed to draw the next picture from the last one. It has a size.
 pub struct Canvas {

@@ -21,6 +21,10 @@ pub struct Surface {
     canvas: Option<Canvas>,
 }
 
+impl compositor::Default for Renderer {
+    type Compositor = Compositor;
+}
+
 impl compositor::Compositor for Compositor {
     type Renderer = Renderer;
     type Surface = Surface;

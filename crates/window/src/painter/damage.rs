@@ -4,7 +4,9 @@ use iced::{Rectangle, Size, Transformation};
 use iced_tiny_skia::Layer;
 use iced_tiny_skia::graphics::{Text, damage};
 
-use super::REACH;
+/// What is drawn reaches at most so far out of its stated place, in the display's pixels for each
+/// logical one: half of the widest stroke that is drawn live, a letter's overhang in the largest type.
+pub(super) const REACH: f32 = 4.0;
 
 /// Two places that are drawn as one may enclose so many pixels more than they have: about what it
 /// costs to begin another.

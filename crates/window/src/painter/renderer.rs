@@ -4,16 +4,12 @@ use iced::advanced::image;
 use iced::advanced::renderer::{self, Quad};
 use iced::advanced::text;
 use iced::{Background, Color, Font, Pixels, Point, Rectangle, Size, Transformation};
-use iced_tiny_skia::graphics::{compositor, geometry};
+use iced_tiny_skia::graphics::geometry;
 use iced_tiny_skia::{Geometry, geometry::Frame};
 
 /// What the window's widgets draw with. Everything is handed on; only the way to the display differs.
 #[derive(Debug)]
 pub struct Renderer(pub(super) iced_tiny_skia::Renderer);
-
-impl compositor::Default for Renderer {
-    type Compositor = super::Compositor;
-}
 
 impl renderer::Renderer for Renderer {
     fn start_layer(&mut self, bounds: Rectangle) {
