@@ -9,7 +9,7 @@ use crate::{reading, start};
 
 /// A plugin at work. It is in memory from `start` to `finish`, or until its first
 /// fault.
-pub(crate) struct Sandboxed {
+struct Sandboxed {
     plugin: Plugin,
     sample_rate_hz: f64,
     state: State,
@@ -24,8 +24,16 @@ enum State {
     Failed(Finding),
 }
 
+impl Plugin {
+    /// It as a measurement like any other.
+    #[must_use]
+    pub fn measurement(&self) -> Box<dyn Measurement> {
+        Box::new(Sandboxed::new(self.clone()))
+    }
+}
+
 impl Sandboxed {
-    pub(crate) fn new(plugin: Plugin) -> Self {
+    fn new(plugin: Plugin) -> Self {
         Self { plugin, sample_rate_hz: 0.0, state: State::Idle }
     }
 

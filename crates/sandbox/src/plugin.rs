@@ -3,21 +3,20 @@
 use std::fmt;
 use std::sync::Arc;
 
-use measure::{Finding, Manifest, Measurement, StimulusWanted};
+use measure::{Finding, Manifest, StimulusWanted};
 use wasmtime::InstancePre;
 
+use crate::clock::Clock;
 use crate::fault::Fault;
 use crate::instance::Instance;
-use crate::measurement::Sandboxed;
 use crate::offer::Store;
-use crate::sandbox::Sandbox;
 
 /// A plugin, ready to be run any number of times, each time in a memory of its own.
 #[derive(Clone)]
 pub struct Plugin(Arc<Inner>);
 
 struct Inner {
-    sandbox: Sandbox,
+    clock: Arc<Clock>,
     prepared: InstancePre<Store>,
     manifest: Manifest,
     hash: String,
@@ -31,12 +30,12 @@ impl fmt::Debug for Plugin {
 
 impl Plugin {
     pub(crate) fn new(
-        sandbox: Sandbox,
+        clock: Arc<Clock>,
         prepared: InstancePre<Store>,
         manifest: Manifest,
         hash: String,
     ) -> Self {
-        Self(Arc::new(Inner { sandbox, prepared, manifest, hash }))
+        Self(Arc::new(Inner { clock, prepared, manifest, hash }))
     }
 
     /// What it says of itself.
@@ -50,8 +49,8 @@ impl Plugin {
     #[must_use]
     pub fn with_stimulus(&self, stimulus: StimulusWanted) -> Self {
         let manifest = Manifest { stimulus, ..self.0.manifest.clone() };
-        let (sandbox, prepared) = (self.0.sandbox.clone(), self.0.prepared.clone());
-        Self::new(sandbox, prepared, manifest, self.0.hash.clone())
+        let (clock, prepared) = (Arc::clone(&self.0.clock), self.0.prepared.clone());
+        Self::new(clock, prepared, manifest, self.0.hash.clone())
     }
 
     /// The SHA-256 of its file, as 64 hexadecimal digits.
@@ -60,14 +59,8 @@ impl Plugin {
         &self.0.hash
     }
 
-    /// It as a measurement like any other.
-    #[must_use]
-    pub fn measurement(&self) -> Box<dyn Measurement> {
-        Box::new(Sandboxed::new(self.clone()))
-    }
-
     pub(crate) fn instance(&self) -> Result<Instance, Fault> {
-        Instance::new(&self.0.prepared, self.0.sandbox.ticking())
+        Instance::new(&self.0.prepared, self.0.clock.ticking())
     }
 
     /// A fault of it as a finding.

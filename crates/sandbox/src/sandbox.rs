@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use wasmtime::{Config, Engine, Linker, Module};
 
 use crate::abi::MOST_STACK_BYTES;
-use crate::clock::{Clock, Ticking};
+use crate::clock::Clock;
 use crate::fault::{Fault, Kind};
 use crate::instance::Instance;
 use crate::manifest;
@@ -28,7 +28,7 @@ pub struct Sandbox(Arc<Inner>);
 struct Inner {
     engine: Engine,
     linker: Linker<Store>,
-    clock: Clock,
+    clock: Arc<Clock>,
     /// What was compiled, by the hash of its file. It lives in memory alone: see
     /// `docs/measurements.md` for why nothing compiled is kept on disk.
     compiled: Mutex<HashMap<String, Plugin>>,
@@ -65,6 +65,7 @@ impl Sandbox {
         let engine = Engine::new(&config).map_err(|error| unfit(error.to_string()))?;
         let linker = offer::linker(&engine).map_err(|error| unfit(error.to_string()))?;
         let clock = Clock::new(engine.clone()).map_err(|error| unfit(error.to_string()))?;
+        let clock = Arc::new(clock);
         Ok(Self(Arc::new(Inner { engine, linker, clock, compiled: Mutex::default() })))
     }
 
@@ -102,15 +103,11 @@ impl Sandbox {
             let why = crate::text::tamed(&error.to_string(), 120);
             Fault::new(Kind::Imports, format!("asks for a function of the host in another form: {why}"))
         })?;
-        let mut instance = Instance::new(&prepared, self.ticking())?;
+        let mut instance = Instance::new(&prepared, self.0.clock.ticking())?;
         let described = instance.describe()?;
         let manifest = manifest::decode(&described)
             .map_err(|why| Fault::new(Kind::Manifest, format!("has a manifest that {why}")))?;
-        Ok(Plugin::new(self.clone(), prepared, manifest, hash))
-    }
-
-    pub(crate) fn ticking(&self) -> Ticking {
-        self.0.clock.ticking()
+        Ok(Plugin::new(Arc::clone(&self.0.clock), prepared, manifest, hash))
     }
 }
 
