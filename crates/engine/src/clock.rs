@@ -1,6 +1,13 @@
 //! What the callbacks' time stamps tell: clocks that differ, samples that were lost.
 
-use crate::realtime::Tick;
+/// A callback's place in the stream and in time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Tick {
+    /// Frames that passed before this buffer, lost ones included.
+    pub(crate) frames: u64,
+    /// When its first frame passed the converter, by the stream's own clock.
+    pub(crate) ns: u64,
+}
 
 /// How fast the recorder's clock runs against the player's.
 #[derive(Debug, Clone, Copy, PartialEq)]

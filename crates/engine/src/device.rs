@@ -21,6 +21,7 @@ use crate::{Capture, CaptureRequest, EngineError, Length, Play, PreviewPath, Rig
 pub use chime::CueOutput;
 
 use conductor::Conductor;
+pub(crate) use open::HostMaker;
 use open::{Opened, open};
 
 /// Devices are given so long to open; some drivers never return.
@@ -28,10 +29,6 @@ const OPEN_LIMIT: Duration = Duration::from_secs(10);
 
 /// How many levels count as one: a tenth of a decibel.
 const SAME_LEVEL: f32 = 1.011_6;
-
-/// Makes the host that devices are looked for on, anew for every capture, so that a device or an
-/// audio server that comes back is found again.
-pub(crate) type HostMaker = Arc<dyn Fn() -> cpal::Host + Send + Sync>;
 
 /// Real devices, opened for each capture.
 pub struct DeviceRig {

@@ -12,16 +12,8 @@ use rtrb::{Consumer, Producer, RingBuffer};
 
 use crate::PreviewPath;
 use crate::capture::Control;
+use crate::clock::Tick;
 use crate::stage::{OutputStage, raised_cosine};
-
-/// A callback's place in the stream and in time.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Tick {
-    /// Frames that passed before this buffer, lost ones included.
-    pub(crate) frames: u64,
-    /// When its first frame passed the converter, by the stream's own clock.
-    pub(crate) ns: u64,
-}
 
 /// Frames that found no room in the ring.
 #[derive(Debug, Clone, Copy, PartialEq)]

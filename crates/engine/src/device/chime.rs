@@ -7,8 +7,7 @@ use std::time::{Duration, Instant};
 
 use cpal::traits::StreamTrait;
 
-use super::HostMaker;
-use super::open::{open_for_output, refused};
+use super::open::{HostMaker, open_for_output, refused};
 use crate::capture::Control;
 use crate::realtime::Playing;
 use crate::within::within;

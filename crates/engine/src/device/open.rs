@@ -13,6 +13,10 @@ use cpal::{
 use crate::realtime::{CONVERTED_FRAMES, Flags, InputEnds, InputHalf, OutputEnds, OutputHalf, Playing};
 use crate::{EngineError, RigSpec};
 
+/// Makes the host that devices are looked for on, anew for every capture, so that a device or an
+/// audio server that comes back is found again.
+pub(crate) type HostMaker = Arc<dyn Fn() -> cpal::Host + Send + Sync>;
+
 /// How much sound the input ring holds while the disk is busy.
 const INPUT_RING_S: f64 = 8.0;
 /// How much sound the output ring holds ahead.
