@@ -1,5 +1,6 @@
 //! Recognises tracks in a recording of any length, or in a stream as it comes.
 
+mod heard_track;
 mod listener;
 mod onset;
 mod pattern;
@@ -12,47 +13,11 @@ mod tests;
 use dsp::decimate::Decimator;
 use measure::Stimulus;
 
+pub use self::heard_track::{Extent, Heard};
 pub(crate) use self::listener::{Listeners, Wanted, Workbench};
 use self::pattern::{Pattern, patterns};
 use self::tone::ToneWatch;
 use self::train::TrainWatch;
-
-/// A track that was heard.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Heard {
-    /// The track's name.
-    pub track: String,
-    /// When the track begins, in seconds from the first sample fed; negative when its
-    /// opening silence is not in the recording.
-    pub start_s: f64,
-    /// When it ends. A tone may end earlier than its track: it is what was heard of it.
-    pub end_s: f64,
-    /// How much of it there is.
-    pub extent: Extent,
-    /// How far it stands out from what else was heard; of use to compare two guesses.
-    pub(crate) clearness: f64,
-}
-
-impl Heard {
-    /// A track of which somebody says that it was played then.
-    #[must_use]
-    pub fn told(track: &str, start_s: f64, end_s: f64) -> Self {
-        let extent = Extent::Whole;
-        Self { track: track.to_owned(), start_s, end_s, extent, clearness: f64::INFINITY }
-    }
-}
-
-/// How much of a track has been heard.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Extent {
-    /// All that is needed.
-    Whole,
-    /// It goes on: what is missing is not due yet.
-    Playing,
-    /// A part is missing: the recording begins too late or ends too early, the player
-    /// was stopped, or something drowned it.
-    Cut,
-}
 
 /// Listens for tracks.
 ///
