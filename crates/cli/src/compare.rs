@@ -9,7 +9,8 @@ use serde::Serialize;
 use tuning::{Comparison, Response};
 use units::quantity::{decibels, hertz, sentence, signed_decibels};
 
-use crate::run::{AUDIBLE_HZ, Outcome, one_output, print};
+use crate::outcome::{Outcome, one_output, print};
+use crate::responses::AUDIBLE_HZ;
 use crate::{args, flags};
 
 /// How two responses differ.

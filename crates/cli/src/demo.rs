@@ -2,8 +2,8 @@
 
 use demonstration::DemoOrder;
 
+use crate::outcome::{Ended, Outcome};
 use crate::progress::Progress;
-use crate::run::{Ended, Outcome};
 use crate::{flags, output, runner};
 
 pub(crate) fn run(flags: &flags::Demo) -> Outcome {

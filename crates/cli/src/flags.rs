@@ -1,8 +1,12 @@
 //! What can be typed: the commands and their options, as `clap` sees them.
 
+mod json;
+
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+
+pub(crate) use json::Json;
 
 use crate::number;
 use crate::source_flags::{Calibrate, Gain, Source};
@@ -86,13 +90,6 @@ pub(crate) enum Command {
         /// The folder; it is made when it does not exist
         dir: Option<PathBuf>,
     },
-}
-
-#[derive(Debug, Args)]
-pub(crate) struct Json {
-    /// Print one JSON document
-    #[arg(long)]
-    pub(crate) json: bool,
 }
 
 #[derive(Debug, Args)]

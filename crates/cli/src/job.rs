@@ -13,7 +13,7 @@ use serde::Serialize;
 use units::quantity::counted;
 
 use crate::flags::{JobCapture, JobCompute, JobExport};
-use crate::run::{Ended, Outcome, files_written, print};
+use crate::outcome::{Ended, Outcome, files_written, print};
 
 /// Says where a capture belongs, or takes it away, or brings it back.
 pub(crate) fn capture(flags: &JobCapture) -> Outcome {

@@ -9,7 +9,7 @@ use tuning::{Equalizer, Feed, Role, Seat};
 use crate::flags::JobSet;
 use crate::job_project::{self, kept_as};
 use crate::number;
-use crate::run::{Outcome, files_written};
+use crate::outcome::{Outcome, files_written};
 
 /// The keys, as a message lists them.
 const KEYS: &str = "name, vehicle, plate, customer, notes, source, tap, processor-name, target, processor, seat, equalizer, \

@@ -21,6 +21,7 @@ mod jobs;
 mod keyboard;
 mod memory;
 mod number;
+mod outcome;
 mod output;
 mod places;
 mod preview;

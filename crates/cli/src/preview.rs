@@ -7,7 +7,7 @@ use procedure::{Event, Instruction, PreviewOrder};
 use rig::{OpenRig, Pace, RigChoice};
 
 use crate::keyboard::{self, Screen};
-use crate::run::{Outcome, print};
+use crate::outcome::{Outcome, print};
 use crate::runner::Runner;
 use crate::{flags, output, preview_tuning};
 

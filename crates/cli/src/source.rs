@@ -14,7 +14,7 @@ use rig::{OpenRig, Pace, RigChoice};
 use tuning::{Attenuator, GainInput};
 
 use crate::keyboard::{self, Screen};
-use crate::run::{Ended, Outcome};
+use crate::outcome::{Ended, Outcome};
 use crate::runner::Runner;
 use crate::source_flags::{Bass, Calibrate, Gain, Headroom, Noise, Pad, Source, Tone, Volts, Where};
 use crate::{args, job_project, output};

@@ -15,7 +15,8 @@ use units::quantity::{decibels, hertz, signed_decibels};
 use crate::car::{self, CarOrder};
 use crate::fitting::{self, ChannelResponses, FitOrder, Fitted, FittedChannels};
 use crate::job_project::{self, Aim, aim};
-use crate::run::{AUDIBLE_HZ, Ended, Outcome, files_written, one_output, print};
+use crate::outcome::{Ended, Outcome, files_written, one_output, print};
+use crate::responses::AUDIBLE_HZ;
 use crate::{args, flags, output, verify};
 
 /// The processor when neither a job nor the command names one.

@@ -13,8 +13,8 @@ use units::quantity::{decibels, sentence, signed_decibels};
 
 use crate::flags::Tune;
 use crate::job_project::{self, Aim, aim};
+use crate::outcome::{Outcome, print};
 use crate::progress::Progress;
-use crate::run::{Outcome, print};
 use crate::runner;
 use crate::tune::{filter_text, roles};
 
