@@ -5,10 +5,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::sources::Source;
 
-/// The crates in which circles still stand. The list only shrinks: a crate that has lost its
-/// last one must be taken off.
-const STANDING: &[&str] = &["cli"];
-
 /// How often a name may be given on: a guard against two that give each other on.
 const DEEPEST: usize = 8;
 
@@ -26,7 +22,7 @@ struct Modules {
     names: BTreeMap<Path, Vec<(String, Path)>>,
 }
 
-/// Every circle in a crate that is not on the list, and every crate on it that has none.
+/// Every circle in a crate.
 pub(super) fn check(sources: &[Source]) -> Vec<String> {
     let mut crates: BTreeMap<&str, Modules> = BTreeMap::new();
     for source in sources {
@@ -41,29 +37,17 @@ pub(super) fn check(sources: &[Source]) -> Vec<String> {
     }
     let mut breaches = Vec::new();
     for (name, modules) in &crates {
-        breaches.extend(judge(name, &modules.circles(), STANDING));
+        breaches.extend(modules.circles().iter().map(|circle| tell(name, circle)));
     }
     breaches
 }
 
-/// Holds the circles of one crate against the list.
-fn judge(name: &str, circles: &[BTreeSet<&str>], standing: &[&str]) -> Vec<String> {
-    match (standing.contains(&name), circles) {
-        (true, []) => vec![format!(
-            "crates/xtask/src/tidy/modules.rs: `{name}` is listed with circles of imports, and has none; take it off"
-        )],
-        (true, _) => Vec::new(),
-        (false, circles) => {
-            let told = |circle: &BTreeSet<&str>| {
-                let files: Vec<&str> = circle.iter().copied().collect();
-                format!(
-                    "crates/{name}/src: {} import each other in a circle; move what they share below them",
-                    files.join(", ")
-                )
-            };
-            circles.iter().map(told).collect()
-        }
-    }
+fn tell(name: &str, circle: &BTreeSet<&str>) -> String {
+    let files: Vec<&str> = circle.iter().copied().collect();
+    format!(
+        "crates/{name}/src: {} import each other in a circle; move what they share below them",
+        files.join(", ")
+    )
 }
 
 fn is_test(file: &str) -> bool {
@@ -309,14 +293,19 @@ mod tests {
     }
 
     #[test]
-    fn a_circle_stands_only_where_it_is_listed_and_the_list_only_shrinks() {
-        let circle: BTreeSet<&str> = ["a.rs", "b.rs"].into();
-        let circles = std::slice::from_ref(&circle);
-        assert_eq!(judge("x", circles, &["x"]), [""; 0]);
-        assert_eq!(judge("y", &[], &["x"]), [""; 0]);
-        let told = judge("y", circles, &["x"]);
-        assert!(told.len() == 1 && told[0].contains("a.rs, b.rs import each other"), "{told:?}");
-        let told = judge("x", &[], &["x"]);
-        assert!(told.len() == 1 && told[0].contains("take it off"), "{told:?}");
+    fn a_circle_is_told_with_its_crate_and_its_files() {
+        let source = |path: &str, text: &str| Source { path: path.to_owned(), text: text.to_owned() };
+        let sources = [
+            source("crates/x/src/lib.rs", "mod a;\nmod b;\n"),
+            source("crates/x/src/a.rs", "use crate::b::Two;\n"),
+            source("crates/x/src/b.rs", "use crate::a::One;\n"),
+            source("crates/y/src/lib.rs", "mod a;\n"),
+            source("crates/y/src/a.rs", "use x::One;\n"),
+        ];
+        let told = check(&sources);
+        assert!(
+            told.len() == 1 && told[0].starts_with("crates/x/src: a.rs, b.rs import each other"),
+            "{told:?}"
+        );
     }
 }
