@@ -426,6 +426,10 @@ impl Core {
         }
         self.changed = true;
         let was_stopped = self.run.take().is_some_and(|run| run.is_stopped());
+        if was_stopped {
+            // A face stops the engine itself, and the work may have ended before the app has looked.
+            self.recordings.clear();
+        }
         self.stopping = false;
         let work = self.work.take();
         if let Some(Work::Procedure(running)) = &work
