@@ -43,12 +43,14 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
         let sample = readings.iter().find(|sample| sample.label == name && sample.role == role);
         sample.map_or_else(String::new, |sample| with_unit(sample.value, &chart.y.unit))
     };
-    let at = app.chart.at.map_or_else(String::new, |at| chart.x.reading(at));
-    let mut cells = vec![cell(small(at).font(BOLD).style(plain).into())];
+    let mut cells = Vec::new();
     for entry in entries(lines(), &chart.areas) {
         let reading = reading(entry.name, entry.role);
         cells.push(switch(&entry, reading, app.chart.hides(entry.name)));
     }
+    // What comes and goes with the pointer stands behind what stays, and has its place before it comes.
+    let at = app.chart.at.map_or_else(String::new, |at| chart.x.reading(at));
+    cells.push(cell(small(at).font(BOLD).style(plain).into()));
     // Bars have no names of their own; the one under the pointer is read.
     if let Some(bar) = readings.iter().find(|one| matches!(one.role, Role::Clean | Role::Unclean)) {
         let words = format!("{}  {}", with_unit(bar.value, &chart.y.unit), bar.label);
