@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use units::text::{csv_cell, excerpt, from_csv_cell};
+use units::text::{csv_cell, excerpt, from_csv_cell, one_line};
 
 use crate::columns::{field_number, numbered_lines};
 use crate::{Band, BandKind, TextError};
@@ -123,7 +123,8 @@ fn parse_entry(name: &str, line_number: usize, line: &str) -> Result<BandEntry, 
         return Err(refuse(6, format!("a Q of {q}"), "it must lie above 0"));
     }
     Ok(BandEntry {
-        channel: from_csv_cell(channel).to_owned(),
+        // A name of which a part cannot be seen could not be written as it was read.
+        channel: one_line(from_csv_cell(channel)).into_owned(),
         number,
         band: Band { kind, frequency_hz, gain_db, q },
     })
@@ -159,6 +160,16 @@ fn fields(line: &str) -> Option<Vec<String>> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    /// Found by `cargo xtask fuzz`.
+    #[test]
+    fn what_cannot_be_seen_in_a_channels_name_is_left_out_when_it_is_read() {
+        let text = format!("{HEADER}\nfront l\0\0eft,2,peak,1600,3,0.7\n\u{200b}=sub,1,peak,40,-3,1\n");
+        let bands = parse_bands_csv(&text, "x").expect("a list");
+        let channels: Vec<&str> = bands.iter().map(|entry| entry.channel.as_str()).collect();
+        assert_eq!(channels, ["front left", "=sub"]);
+        assert_eq!(parse_bands_csv(&bands_csv(&bands), "x"), Ok(bands));
+    }
 
     #[test]
     fn the_documented_form_is_written_and_read() {
