@@ -183,6 +183,12 @@ pub struct CaptureMeta {
 }
 
 impl CaptureMeta {
+    /// Whether it is of what sounds together, and not of a driver alone.
+    #[must_use]
+    pub fn is_together(&self) -> bool {
+        self.driver.is_empty() && self.stage != Stage::Drivers
+    }
+
     /// A capture of this measurement with everything else unset.
     #[must_use]
     pub fn new(measurement: &str, measurement_version: u32, stage: Stage, started: Timestamp) -> Self {

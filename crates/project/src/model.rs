@@ -104,7 +104,7 @@ impl Project {
         self.of_stage(stage).filter(made).max_by_key(|capture| capture.id)
     }
 
-    /// The responses of one set and one processor channel (empty for the whole car). Of
+    /// The responses of one set and one processor channel (empty for the whole car), drivers alone left out. Of
     /// several at one place the newest counts; those without a place all count.
     pub fn responses<'a>(
         &'a self,
@@ -115,6 +115,7 @@ impl Project {
             capture.meta.set.as_ref() == Some(set)
                 && capture.response.is_some()
                 && capture.meta.processor_channel == channel
+                && capture.meta.is_together()
         };
         let is_newest = move |capture: &CaptureEntry| {
             let place = &capture.meta.position;

@@ -90,6 +90,13 @@ fn the_newest_capture_of_a_place_counts() {
     assert_eq!(project.newest(Stage::Tune, "driver").map(|capture| capture.id), Some(CaptureId(3)));
     assert_eq!(project.responses(&Set::Before, "left").count(), 0);
     assert_eq!(project.responses(&Set::After, "").count(), 0);
+    // A driver that was measured alone into a set is no place of the whole, and hides none.
+    let mut project = project;
+    let alone = CaptureMeta { driver: "sub".to_owned(), set: Some(Set::Before), ..meta("driver") };
+    project.apply(Change::CaptureDone { id: CaptureId(9), meta: alone, reading: reading(9.0) }).unwrap();
+    let levels: Vec<f64> =
+        project.responses(&Set::Before, "").map(|(_, response)| response.magnitude_db[0]).collect();
+    assert_eq!(levels, [2.0, 3.0]);
 }
 
 /// What was planned when a capture was begun was in the processor, once the capture is one of *after*, whatever is

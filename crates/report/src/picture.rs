@@ -32,7 +32,7 @@ fn level_range(data: &JobData) -> (f64, f64) {
 /// The power average of the responses of one set.
 fn set_average(job: &Job, set: &Set, remarks: &mut Vec<String>) -> Option<Response> {
     let mut responses = Vec::new();
-    for capture in job.in_set(set) {
+    for capture in job.in_set(set).filter(|capture| capture.meta.is_together()) {
         match response(job, capture) {
             Ok(Some(response)) => responses.push(response),
             Ok(None) => {}

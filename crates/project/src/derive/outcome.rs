@@ -1,6 +1,6 @@
 //! What was measured of a set, and how far it lies from the target.
 
-use job::{CaptureId, Outcome, Set, Stage};
+use job::{CaptureId, Outcome, Set};
 use tuning::{Response, Target};
 
 use super::{SIDES, average};
@@ -32,7 +32,6 @@ pub fn together<'a>(
 ) -> impl Iterator<Item = (CaptureId, &'a str, &'a Response)> {
     project
         .responses(set, channel)
-        .filter(|(capture, _)| capture.meta.driver.is_empty() && capture.meta.stage != Stage::Drivers)
         .map(|(capture, response)| (capture.id, capture.meta.position.as_str(), response.as_ref()))
 }
 
