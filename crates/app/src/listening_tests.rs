@@ -110,6 +110,19 @@ fn an_import_is_cancelled() {
     assert!(job::check(&folder).expect("a job").is_sound());
 }
 
+/// What is brought after a stop that the app has seen is wanted, and is imported when the work has ended.
+#[test]
+fn a_recording_that_is_brought_after_a_stop_is_not_dropped() {
+    let mut app = TestApp::new();
+    app.ask(Command::OpenStage(Stage::Drivers));
+    app.press(Action::Listen);
+    app.core.stop();
+    app.core.obey(Command::Import(vec!["brought-after.wav".to_owned()]));
+    app.finish();
+    let notices = app.notices();
+    assert!(notices.iter().any(|notice| notice.contains("brought-after.wav")), "it is tried: {notices:?}");
+}
+
 /// What is heard goes where it would have been measured next, both sides by themselves included.
 #[test]
 fn what_is_heard_is_filed_as_it_would_be_measured() {

@@ -426,8 +426,9 @@ impl Core {
         }
         self.changed = true;
         let was_stopped = self.run.take().is_some_and(|run| run.is_stopped());
-        if was_stopped {
-            // A face stops the engine itself, and the work may have ended before the app has looked.
+        if was_stopped && !self.stopping {
+            // A face stops the engine itself, and the work may have ended before the app has looked. What was brought after
+            // a stop that it saw is wanted.
             self.recordings.clear();
         }
         self.stopping = false;
