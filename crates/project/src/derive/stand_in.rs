@@ -36,7 +36,7 @@ pub fn stand_in(project: &Project, bands: &[EnteredBand], profile: &Profile) -> 
     let flat = Target::preset("flat").ok()?;
     let options = TuneOptions::default();
     let inputs = TuneInputs::of_job(&project, &[], flat.clone(), profile.clone(), options, Basis::default());
-    let inputs = inputs.ok()?;
+    let inputs = inputs.ok().filter(TuneInputs::is_timed)?;
     let channels = &project.data.channels;
     let (without, with) = (inputs.judged(channels, &[]).ok()?, inputs.judged(channels, bands).ok()?);
     let sides = [(&without.left, &with.left), (&without.right, &with.right)];

@@ -155,6 +155,12 @@ impl TuneInputs {
         Ok(if is_timed { inputs } else { inputs.untimed(&project.data.channels) })
     }
 
+    /// Whether what the drivers sum to is known: their arrivals count from one zero.
+    #[must_use]
+    pub fn is_timed(&self) -> bool {
+        self.untimed.is_none()
+    }
+
     /// The same, tuned in levels and bands alone: what needs a zero of time in common stays as it is set, or as it was.
     fn untimed(mut self, set: &[ChannelSetting]) -> Self {
         let mut stays = Vec::new();
