@@ -81,15 +81,15 @@ impl PreviewTuning {
             );
             Finding::note("stands-in", text)
         });
-        if names.is_empty() {
-            return Ok(stands_in.into_iter().collect());
-        }
-        let text = format!(
-            "No output has the name of {}, so what is entered there (delay, gain, polarity, crossover or bands of its own) \
-             is not heard.",
-            names.join(", ")
-        );
-        Ok(vec![Finding::note("channel-not-heard", text)])
+        let not_heard = (!names.is_empty()).then(|| {
+            let text = format!(
+                "No output has the name of {}, so what is entered there (delay, gain, polarity, crossover or bands of its \
+                 own) is not heard.",
+                names.join(", ")
+            );
+            Finding::note("channel-not-heard", text)
+        });
+        Ok(stands_in.into_iter().chain(not_heard).collect())
     }
 
     /// The tuning for the outputs of a rig, with the bands or without them. With them it is as
@@ -243,6 +243,10 @@ mod tests {
         let remarks = heard.left_out(&spec()).expect("the left is heard");
         let [remark] = &remarks[..] else { panic!("one remark: {remarks:?}") };
         assert!(remark.text.contains("the name of left-mid, sub, so"), "{remark:?}");
+        let standing_in = PreviewTuning { stands_in_db: Some(0.1), ..heard.clone() };
+        let remarks = standing_in.left_out(&spec()).expect("the left is heard");
+        let codes: Vec<&str> = remarks.iter().map(|remark| remark.code.as_str()).collect();
+        assert_eq!(codes, ["stands-in", "channel-not-heard"]);
         heard.bands.remove(0);
         let error = heard.left_out(&spec()).expect_err("nothing of them would be heard").to_string();
         assert!(error.contains("for sub,") && error.contains("left, right-tweeter"), "{error}");
