@@ -30,6 +30,8 @@ pub(super) struct CaptureView {
     pub(super) position: String,
     /// Where the microphone was while a driver played; empty where that is not known, and for all else.
     pub(super) place: String,
+    /// Whether it is of what sounds together, and not of a driver alone.
+    pub(super) is_together: bool,
     /// The channel that played, of those that are tuned by themselves; empty for all.
     pub(super) channel: &'static str,
     pub(super) volume_step: Option<u32>,
@@ -92,6 +94,7 @@ impl CaptureView {
                 .map_or_else(|| "a recording".to_owned(), |played| played.name.clone()),
             position,
             place,
+            is_together: capture.meta.is_together(),
             channel: SIDES
                 .into_iter()
                 .find(|side| *side == capture.meta.processor_channel)
@@ -179,7 +182,11 @@ impl Captures {
     /// the newest counts.
     pub(super) fn side_of(&self, mark: SetMark, channel: &str) -> impl Iterator<Item = &CaptureView> {
         let belongs = move |held: &CaptureView| {
-            held.mark == Some(mark) && held.response.is_some() && held.channel == channel && !held.proposed
+            held.mark == Some(mark)
+                && held.response.is_some()
+                && held.channel == channel
+                && held.is_together
+                && !held.proposed
         };
         let belongs_again = move |place: &str, later: &[CaptureView]| {
             !place.is_empty() && later.iter().any(|held| held.position == place && belongs(held))

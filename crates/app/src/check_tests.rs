@@ -2,7 +2,7 @@
 
 use job::{ChannelSetting, Set};
 use measure::Reading;
-use view::{Stage, Tone};
+use view::{SetMark, Stage, Tone};
 
 use super::state::State;
 use super::test_samples::{capture, job, measure, of, shaped, state, take, two_drivers, typed};
@@ -76,6 +76,16 @@ fn each_channel_is_checked_by_its_driver_alone() {
     let verdicts: Vec<&str> = record.channels.iter().map(|channel| channel.verdict.as_str()).collect();
     assert_eq!(verdicts, ["wrong-level", "as-meant"]);
     assert_eq!(record.basis.captures.len(), 4, "{:?}", record.basis);
+}
+
+/// A driver that was measured alone into *after*, as the check needs it, is no place of the whole.
+#[test]
+fn a_driver_alone_is_no_place_of_a_set() {
+    let mut state = two_channels();
+    measure(&mut state, 3, Set::After, "head", driver(0.0, 0.0));
+    alone(&mut state, 4, Some(Set::After), "left-tweeter", driver(-4.0, 0.0));
+    let places: Vec<u32> = state.captures.side_of(SetMark::After, "").map(|held| held.id.0).collect();
+    assert_eq!(places, [3]);
 }
 
 /// More was changed than the bands: what differs is laid to none of them.

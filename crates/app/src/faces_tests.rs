@@ -210,6 +210,7 @@ fn held(number: u32) -> CaptureView {
         mark: Some(SetMark::Before),
         position: format!("place {number}"),
         place: String::new(),
+        is_together: true,
         channel: "",
         volume_step: None,
         engine_rpm: None,
