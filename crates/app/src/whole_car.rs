@@ -632,11 +632,7 @@ fn no_tune_text(why: &NoTune) -> String {
         NoTune::Drivers(NoTiming::NothingMeasured) => {
             "No driver was measured alone. Measure each of them in stage Drivers.".to_owned()
         }
-        NoTune::Drivers(NoTiming::NoClock(names)) => format!(
-            "The arrivals of {names} do not count from one zero: they were recorded without a loopback channel. Give \
-             the rig one (what is played, on a second input of the same device) and measure the drivers again."
-        ),
-        NoTune::Drivers(NoTiming::NoDriver { .. }) => why.to_string().replace('`', ""),
+        NoTune::Drivers(_) => why.to_string().replace('`', ""),
         NoTune::OneDriver(name) => {
             format!("A car needs two drivers at least; {name} was measured alone. Measure the others.")
         }

@@ -304,12 +304,7 @@ impl Demo<'_> {
 
     /// What an audit found wrong.
     fn say_wrong(&mut self, audit: &JobAudit) {
-        let bands =
-            audit.record.bands.iter().filter(|band| band.verdict != "as-meant").map(|band| &band.text);
-        let channels =
-            audit.record.channels.iter().filter(|one| one.verdict != "as-meant").map(|one| &one.text);
-        let lines: Vec<String> = bands.chain(channels).cloned().collect();
-        lines.iter().for_each(|line| self.detail(&format!("  {line}")));
+        audit.doubts().for_each(|line| self.detail(&format!("  {line}")));
     }
 }
 

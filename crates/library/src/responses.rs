@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use job::{Capture, CaptureState, Conditions, Job, Set, Stage};
+use job::{Capture, CaptureState, Conditions, Job, Set};
 use measure::Reading;
 use project::derive::response_of;
 use tuning::Response;
@@ -35,7 +35,8 @@ const DRIVERS: &str = "drivers";
 ///
 /// `-` is standard input. `JOB:0007` is one capture of a job; `JOB@before`, `JOB@after` or another
 /// set's name is each capture of that set, of several at one place the newest, of single drivers only where the set
-/// holds nothing else; `JOB@drivers` is each driver measured by itself, before the entry. A file of that name comes first; anything else is a file.
+/// holds nothing else; `JOB@drivers` is each driver measured by itself, before the entry. A file of that name comes
+/// first; anything else is a file.
 ///
 /// # Errors
 /// When it cannot be read, or the job has no such part: what there is.
@@ -138,16 +139,13 @@ fn several(dir: &Path, word: &str) -> Result<Vec<NamedResponse>> {
     let belongs = |capture: &&Capture| {
         let meant = match word {
             // What was measured of a driver after the entry is no longer the driver by itself.
-            DRIVERS => {
-                let is_driver = capture.meta.stage == Stage::Drivers || !capture.meta.driver.is_empty();
-                is_driver && capture.meta.set != Some(Set::After)
-            }
+            DRIVERS => !capture.meta.is_together() && capture.meta.set != Some(Set::After),
             _ => capture.meta.set == set,
         };
         meant && capture.state == CaptureState::Done
     };
     // Drivers that were measured alone into a set are one by one what the whole is together.
-    let is_whole = |capture: &&Capture| word == DRIVERS || capture.meta.driver.is_empty();
+    let is_whole = |capture: &&Capture| word == DRIVERS || capture.meta.is_together();
     let has_whole = job.captures().iter().filter(belongs).any(|capture| is_whole(&capture));
     let mut found: Vec<(&Capture, NamedResponse)> = Vec::new();
     for capture in job.captures().iter().filter(belongs).filter(|one| !has_whole || is_whole(one)) {
@@ -226,7 +224,7 @@ fn place(capture: &Capture) -> String {
 #[cfg(test)]
 mod tests {
     use jiff::Timestamp;
-    use job::{CaptureMeta, Head};
+    use job::{CaptureMeta, Head, Stage};
     use measure::{Curve, Reading};
 
     use super::*;

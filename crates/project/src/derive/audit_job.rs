@@ -240,7 +240,7 @@ fn first_and_last(project: &Project, channel: &str) -> Option<(ProcessorSetting,
     let before = project.captures.iter().filter(|capture| {
         capture.meta.set == Some(Set::Before)
             && capture.meta.processor_channel == channel
-            && capture.meta.driver.is_empty()
+            && capture.meta.is_together()
     });
     let was = stood_in_processor(project, before.max_by_key(|capture| capture.id)?);
     Some((was, project.data.planned()))

@@ -4,7 +4,6 @@ use measure::Finding;
 use tuning::{
     AuditError, AuditInput, AuditResult, AuditedBand, Band, BandKind, BandLayout, Profile, Response, Verdict,
 };
-
 use units::quantity::signed_decibels;
 
 use crate::hertz;
