@@ -2,6 +2,7 @@
 
 use std::fmt;
 use std::fs::File;
+use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 
 use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
@@ -35,8 +36,16 @@ impl fmt::Debug for Packets {
 
 impl Packets {
     /// Finds the track and decodes the first of it: only then are rate and channels known.
-    pub(crate) fn open(path: &Path, file: File, condition: &mut Condition) -> Result<Self, ReadError> {
+    pub(crate) fn open(path: &Path, mut file: File, condition: &mut Condition) -> Result<Self, ReadError> {
         let not_audio = |why: String| ReadError::NotAudio { path: path.to_owned(), why };
+        if let Some((channels, bits)) = aiff_frame(&mut file)
+            && u64::from(channels) * u64::from(bits.div_ceil(8)) > u64::from(u16::MAX)
+        {
+            // The decoding library computes the bytes of a frame in 16 bits.
+            let what = format!("its header says {channels} channels of {bits} bits");
+            return Err(ReadError::Damaged { path: path.to_owned(), what });
+        }
+        file.seek(SeekFrom::Start(0)).map_err(|error| not_audio(error.to_string()))?;
         let mut hint = Hint::new();
         if let Some(extension) = path.extension().and_then(|extension| extension.to_str()) {
             hint.with_extension(extension);
@@ -163,5 +172,28 @@ impl Packets {
             condition.truncated = true;
         }
         Ok(())
+    }
+}
+
+/// The channels and the bits of a sample that an AIFF file says it has; nothing for other files, and where it does not
+/// come to say so.
+fn aiff_frame(file: &mut File) -> Option<(u16, u16)> {
+    let mut head = [0; 12];
+    file.read_exact(&mut head).ok()?;
+    if &head[..4] != b"FORM" || !matches!(&head[8..], b"AIFF" | b"AIFC") {
+        return None;
+    }
+    loop {
+        let mut chunk = [0; 8];
+        file.read_exact(&mut chunk).ok()?;
+        if &chunk[..4] == b"COMM" {
+            let mut common = [0; 8];
+            file.read_exact(&mut common).ok()?;
+            let number = |at| u16::from_be_bytes([common[at], common[at + 1]]);
+            return Some((number(0), number(6)));
+        }
+        let bytes = u32::from_be_bytes([chunk[4], chunk[5], chunk[6], chunk[7]]);
+        // Chunks begin at even places.
+        file.seek_relative(i64::from(bytes) + i64::from(bytes % 2)).ok()?;
     }
 }

@@ -1,7 +1,7 @@
 //! Recordings of every kind, and files that are none.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use recording::{Audio, Depth, ReadError, read, read_up_to, write_flac, write_wav};
 
@@ -210,5 +210,41 @@ fn no_more_is_read_than_somebody_wants() {
     assert_eq!(part.channels[0][..], samples[..part.frames()]);
     for longest_s in [25.0, 1e300, f64::INFINITY] {
         assert_eq!(read_up_to(&path, longest_s).unwrap().channels[0], samples);
+    }
+}
+
+/// What fuzzing found and what it begins with: all of it ends in sound or in words.
+#[test]
+fn every_file_of_the_fuzzers_corpus_is_read_or_refused_in_words() {
+    let corpus = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/fuzz/corpus/recording");
+    let mut files = 0;
+    for file in fs::read_dir(corpus).unwrap() {
+        let path = file.unwrap().path();
+        files += 1;
+        if let Err(error) = read(&path) {
+            assert!(error.to_string().contains(&*path.to_string_lossy()), "{error}");
+        }
+    }
+    assert!(files > 5, "{files} files");
+}
+
+/// The decoding library counts the bytes of a frame in 16 bits.
+#[test]
+fn an_aiff_header_with_more_channels_than_can_be_is_called_damaged() {
+    let file = |channels: u16| {
+        let mut bytes = b"FORM\0\0\0\x3eAIFF".to_vec();
+        // A chunk of an odd length before it, and the byte that fills it up.
+        bytes.extend(b"NAME\0\0\0\x03car\0COMM\0\0\0\x12");
+        bytes.extend(channels.to_be_bytes());
+        bytes.extend(b"\0\0\0\x04\0\x10\x40\x0e\xbb\x80\0\0\0\0\0\0");
+        bytes.extend(b"SSND\0\0\0\x10\0\0\0\0\0\0\0\0\x40\0\xc0\0\x40\0\xc0\0");
+        bytes
+    };
+    let folder = Folder::new();
+    assert_eq!(read(folder.file("one.aiff", &file(1))).unwrap().channels, [[0.5, -0.5, 0.5, -0.5]]);
+    for channels in [40_000, u16::MAX] {
+        let error = read(folder.file("many.aiff", &file(channels))).unwrap_err();
+        assert!(matches!(error, ReadError::Damaged { .. }), "{error}");
+        assert!(error.to_string().contains(&format!("{channels} channels")), "{error}");
     }
 }
