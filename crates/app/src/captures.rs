@@ -8,8 +8,8 @@ use measure::{FindingLevel, Reading};
 use tuning::Response;
 use view::{CaptureId, SetMark, Stage};
 
-use procedure::reading_response;
 use project::derive::SIDES;
+use project::{CaptureEntry, Project};
 
 /// Over what part of an octave responses are looked at, 1/N, until a person chooses.
 pub(super) const USUAL_SMOOTHING: u32 = 12;
@@ -62,10 +62,11 @@ impl CaptureView {
         !self.reading.measurement.is_empty() && self.reading.stopped().is_none()
     }
 
-    /// A capture of the job with its reading.
-    pub(super) fn new(capture: &job::Capture, reading: Option<Reading>) -> Self {
+    /// A capture of the job with its reading, which is not copied.
+    pub(super) fn of(capture: &CaptureEntry) -> Self {
         // What was broken off is no result to be reckoned with.
-        let reading = reading.filter(|_| capture.state == CaptureState::Done).unwrap_or_default();
+        let is_done = capture.state == CaptureState::Done;
+        let reading = capture.reading.clone().filter(|_| is_done).unwrap_or_default();
         let running = capture.state == CaptureState::Recording;
         let doubtful = reading.findings.iter().filter(|finding| finding.level != FindingLevel::Note);
         let worst = doubtful.max_by_key(|finding| finding.level).map(|finding| finding.text.clone());
@@ -102,11 +103,11 @@ impl CaptureView {
             volume_step: capture.meta.conditions.volume_step,
             engine_rpm: capture.meta.conditions.engine_rpm,
             volts_per_fs: capture.meta.calibration.volts_per_fs,
-            response: reading_response(&reading).ok().map(Arc::new),
+            response: capture.response.clone().filter(|_| is_done),
             remark: worst.or(stopped).unwrap_or_default(),
             measurement: capture.meta.measurement.clone(),
             running,
-            reading: Arc::new(reading),
+            reading,
         }
     }
 }
@@ -128,26 +129,28 @@ pub(super) struct Captures {
 }
 
 impl Captures {
-    pub(super) fn of_job(job: &job::Job) -> Self {
-        Self::of_those(job, |_| true)
+    /// Those of a job that was opened.
+    pub(super) fn of_project(project: &Project) -> Self {
+        let held = project.captures.iter().map(|capture| match capture.state {
+            // Nobody else records while the job is open here: the program ended in the middle of it.
+            CaptureState::Recording => {
+                CaptureView::of(&CaptureEntry { state: CaptureState::Interrupted, ..capture.clone() })
+            }
+            _ => CaptureView::of(capture),
+        });
+        Self { all: Arc::new(held.collect()), ..Self::default() }
     }
 
     /// Those before and after alone, which are quicker read than all.
     pub(super) fn of_sets(job: &job::Job) -> Self {
-        Self::of_those(job, |capture| matches!(capture.meta.set, Some(Set::Before | Set::After)))
-    }
-
-    fn of_those(job: &job::Job, wanted: impl Fn(&job::Capture) -> bool) -> Self {
-        let held = job.captures().iter().filter(|capture| wanted(capture)).map(|capture| {
-            let reading = job.reading(capture.id).ok().flatten();
-            // Nobody else records while the job is open here: the program ended in the middle of it.
-            let state = match capture.state {
-                CaptureState::Recording => CaptureState::Interrupted,
-                state => state,
-            };
-            CaptureView::new(&job::Capture { state, ..capture.clone() }, reading)
-        });
-        Self { all: Arc::new(held.collect()), ..Self::default() }
+        let of_a_set = |capture: &job::Capture| matches!(capture.meta.set, Some(Set::Before | Set::After));
+        let captures = job
+            .captures()
+            .iter()
+            .filter(|capture| of_a_set(capture))
+            .map(|capture| CaptureEntry::new(capture.clone(), job.reading(capture.id).ok().flatten()));
+        let project = Project { captures: captures.collect(), ..Project::new(job.data().clone()) };
+        Self::of_project(&project)
     }
 
     pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &CaptureView> {
@@ -251,7 +254,8 @@ impl Captures {
         let id = CaptureId(capture.id.0);
         let Some(held) = Arc::make_mut(&mut self.all).iter_mut().find(|held| held.id == id) else { return };
         let CaptureView { reading, response, remark, running, .. } = held.clone();
-        let placed = CaptureView { reading, response, remark, running, ..CaptureView::new(capture, None) };
+        let bare = CaptureEntry::new(capture.clone(), None);
+        let placed = CaptureView { reading, response, remark, running, ..CaptureView::of(&bare) };
         let counts = |view: &CaptureView| {
             (
                 view.mark,

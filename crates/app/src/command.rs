@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use job::Job;
-use procedure::Change;
+use procedure::{Change, OpenJob};
 use project::Placement;
 use project::derive::{self, FitInputs, Fitted};
 use tuning::{Equalizer, FitOptions, Seat};
@@ -14,7 +14,6 @@ use view::{
     Stage, SwitchKey, TextKey, TuneCard, TunedAs, TunedSeat,
 };
 
-use super::captures::Captures;
 use super::history::Edit;
 use super::memos::RANGE_HZ;
 use super::state::State;
@@ -155,9 +154,8 @@ impl Core {
         let folder = PathBuf::from(folder);
         let task = Task { title: "Opening the job".to_owned(), detail: "reading its captures" };
         self.think(task, move || {
-            let job = Job::open(&folder)?;
-            let captures = Captures::of_job(&job);
-            Ok(Box::new(move |core| core.hold(job, captures)))
+            let job = OpenJob::with_readings(Job::open(&folder)?);
+            Ok(Box::new(move |core| core.hold(job)))
         })
     }
 

@@ -88,7 +88,7 @@ use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
 use engine::{CueOutput, Pace, RunToken, StopSwitch};
-use job::{Driver, Job};
+use job::Driver;
 use library::{Remembered, RememberedRig};
 use view::{
     CaptureId, Command, Cue, FaceState, HandleId, Link, Look, Now, RecentJob, SetMark, StopHandle, TuneCard,
@@ -445,7 +445,7 @@ impl Core {
     /// Makes a change of the job, and saves it; without a job nothing is kept.
     fn apply(&mut self, change: Change) -> Result<()> {
         let Some(job) = &mut self.job else { return Ok(()) };
-        let (id, reading) = (change.capture(), change.reading().cloned());
+        let id = change.capture();
         let is_placed = matches!(change, Change::Placed { .. });
         let together = placed_together(&change);
         job.apply(change)?;
@@ -453,15 +453,10 @@ impl Core {
             self.state.captures.place(capture);
         }
         if let Some(id) = id {
-            match job.job().capture(id) {
-                Some(capture) if is_placed => self.state.captures.place(capture),
-                Some(capture) => {
-                    // What comes back brings the reading that it had.
-                    let kept = || job.project().capture(id)?.reading.as_deref().cloned();
-                    let view = CaptureView::new(capture, reading.or_else(kept));
-                    self.state.captures.insert(view);
-                }
-                None => self.state.captures.remove(CaptureId(id.0)),
+            match (job.job().capture(id), job.project().capture(id)) {
+                (Some(capture), _) if is_placed => self.state.captures.place(capture),
+                (_, Some(capture)) => self.state.captures.insert(CaptureView::of(capture)),
+                (_, None) => self.state.captures.remove(CaptureId(id.0)),
             }
         }
         self.changed = true;
@@ -677,14 +672,15 @@ impl Core {
     fn new_job(&mut self, folder: &str) -> Result<()> {
         self.refuse_while_busy()?;
         let folder = if folder.is_empty() { place::unused(&place::work(), "") } else { folder.into() };
-        self.hold(procedure::create_job(&folder, None, "")?, Captures::default())?;
+        self.hold(OpenJob::new(procedure::create_job(&folder, None, "")?))?;
         self.state.face.stage = view::Stage::Intake;
         self.notice_of(format!("The job is kept in {}", folder.display()), &folder);
         Ok(())
     }
 
     /// Takes a job, with its captures and its tuning.
-    fn hold(&mut self, job: Job, captures: Captures) -> Result<()> {
+    fn hold(&mut self, open: OpenJob) -> Result<()> {
+        let job = open.job();
         let data = job.data();
         let processor = match &data.processor {
             Some(job::PresetOrInline::Preset(name)) => Some(name.as_str()),
@@ -705,7 +701,7 @@ impl Core {
             self.state.entered = true;
             self.state.choices.side = SetMark::After;
         }
-        self.state.captures = captures;
+        self.state.captures = Captures::of_project(open.project());
         // Another job's captures may have the same revision.
         self.state.job = None;
         self.state.choices.by_side = self.state.tune.bands().iter().any(|band| !band.channel.is_empty())
@@ -726,7 +722,7 @@ impl Core {
         self.state.inverted_instead.clear();
         self.memos = Arc::default();
         let (folder, choices) = (job.dir().to_owned(), job.data().choices.clone());
-        self.job = Some(OpenJob::new(job));
+        self.job = Some(open);
         self.refresh();
         self.take_rig_of(&folder);
         if let Some(positions) = choices.positions {

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use job::{CaptureState, Job};
-use library::{Remembered, place};
+use library::Remembered;
 use project::derive::whole_car;
 use view::{Look, RecentJob, SetMark};
 
@@ -22,9 +22,9 @@ pub(super) fn look(remembered: &Remembered) -> Look {
 
 /// The folders of recent jobs: those that were open, the last one first, then what else lies among the
 /// person's work, the newest first.
-pub(super) fn recent_folders(remembered: &Remembered) -> Vec<PathBuf> {
+pub(super) fn recent_folders(remembered: &Remembered, work: &Path) -> Vec<PathBuf> {
     let mut folders: Vec<PathBuf> = remembered.jobs.iter().map(|job| job.folder.clone()).collect();
-    let others = job::list(&place::work()).unwrap_or_default();
+    let others = job::list(work).unwrap_or_default();
     let others = others.into_iter().filter(|listed| listed.problem.is_none()).map(|listed| listed.dir);
     for folder in others {
         if !folders.contains(&folder) {

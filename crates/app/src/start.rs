@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use library::{Remembered, RememberedLook, RememberedRig, Result};
+use library::{Remembered, RememberedLook, RememberedRig, Result, place};
 use rig::{OpenRig, RigChoice};
 use view::{Action, Button, Look, RecentJob, StartPage};
 
@@ -45,9 +45,10 @@ impl Core {
         let looking = StartPage { looking: true, ..(*self.state.start).clone() };
         self.state.start = Arc::new(looking);
         self.changed = true;
+        let work = place::work();
         let thread = std::thread::Builder::new().name("compute".to_owned());
         let thread = thread.spawn(move || {
-            let folders = recent_folders(&remembered);
+            let folders = recent_folders(&remembered, &work);
             let found: Vec<_> = folders.iter().filter_map(|folder| recent(folder)).take(SHOWN).collect();
             let tiles: Vec<RecentJob> = found.iter().map(|(tile, _)| tile.clone()).collect();
             // An app that has ended wants no answer.

@@ -64,6 +64,32 @@ fn the_start_page_offers_the_last_job_and_every_simulated_car() {
     assert!(snapshot.shared.rig.name.contains("Box van"), "{:?}", snapshot.shared.rig);
 }
 
+/// What follows from drivers that were measured earlier follows from them again.
+#[test]
+fn a_job_that_is_opened_again_is_tuned_as_before() {
+    let _own = own_place();
+    let mut app = TestApp::new();
+    app.ask(Command::OpenStage(Stage::Drivers));
+    for driver in ["left-mid", "right-mid"] {
+        app.choose(Choice::Driver(Some(driver.to_owned())));
+        app.ask(Command::StartOrStop);
+        app.finish();
+    }
+    let folder = app.core.job.as_ref().expect("the job").job().dir().to_owned();
+    let tuned = |app: &mut TestApp| {
+        app.ask(Command::OpenStage(Stage::Tune));
+        app.finish();
+        let main = app.snapshot().card.main.expect("a main button");
+        (main.action, main.label)
+    };
+    let before = tuned(&mut app);
+    app.core.job = None;
+    app.ask(Command::OpenJob(folder.display().to_string()));
+    app.finish();
+    assert_eq!(tuned(&mut app), before);
+    assert_ne!(before.0, Action::OpenStage(Stage::Drivers), "{}", before.1);
+}
+
 /// Everything that was measured can be looked at without anything to measure with.
 #[test]
 fn a_job_is_read_without_a_rig() {

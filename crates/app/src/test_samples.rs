@@ -45,7 +45,7 @@ pub(super) fn capture(id: u32, stage: job::Stage, position: &str) -> job::Captur
 /// The same with this reading, or while it is being recorded.
 pub(super) fn held(id: u32, stage: job::Stage, position: &str, reading: Option<Reading>) -> CaptureView {
     let state = if reading.is_some() { CaptureState::Done } else { CaptureState::Recording };
-    CaptureView::new(&job::Capture { state, ..capture(id, stage, position) }, reading)
+    CaptureView::of(&CaptureEntry::new(job::Capture { state, ..capture(id, stage, position) }, reading))
 }
 
 /// Takes the mark of a capture at the driver's place away.
@@ -140,9 +140,9 @@ pub(super) fn measure(state: &mut State, id: u32, set: job::Set, position: &str,
 
 /// Has measured this; the job has the capture as well.
 pub(super) fn take(state: &mut State, capture: job::Capture, reading: Reading) {
-    state.captures.insert(CaptureView::new(&capture, Some(reading.clone())));
-    let job = state.job.get_or_insert_with(|| job(|_| {}));
     let entry = CaptureEntry::new(capture, Some(reading));
+    state.captures.insert(CaptureView::of(&entry));
+    let job = state.job.get_or_insert_with(|| job(|_| {}));
     job.captures = job.captures.iter().cloned().chain([entry]).collect();
 }
 

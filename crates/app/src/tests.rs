@@ -6,13 +6,12 @@ use std::time::{Duration, Instant};
 
 use engine::StopSwitch;
 use measure::Signal as Played;
-use procedure::Change;
+use procedure::{Change, OpenJob};
 use view::{
     Action, Activity, CaptureId, Choice, Command, DelayUnit, HandleId, NumberKey, SetMark, SettingKey,
     SettingValue, Side, Signal, Snapshot, SourceTask, Stage, StageState, SwitchKey, Tone, TunedAs, Update,
 };
 
-use super::captures::Captures;
 use super::derive::FaceId;
 use super::order::UNWATCHED;
 use super::sounds::{Cued, Sound};
@@ -42,7 +41,7 @@ impl TestApp {
         core.take_mail(Mail::Attach(FaceId(0), updates_in));
         let folder = tempfile::tempdir().expect("a folder");
         let job = procedure::create_job(&folder.path().join("job"), Some("Test"), "").expect("a job");
-        core.hold(job, Captures::default()).expect("it is held");
+        core.hold(OpenJob::new(job)).expect("it is held");
         core.use_simulated_car("").expect("the car");
         core.state.choices.times = UNWATCHED;
         core.state.choices.countdown_s = 0;

@@ -145,7 +145,7 @@ mod tests {
             meta: job::CaptureMeta::new("level", 1, Stage::Source, jiff::Timestamp::UNIX_EPOCH),
             state: job::CaptureState::Done,
         };
-        let held = CaptureView::new(&capture, Some(reading));
+        let held = CaptureView::of(&project::CaptureEntry::new(capture, Some(reading)));
         let lines: Vec<(String, String)> =
             values(&held).into_iter().map(|line| (line.label, line.value)).collect();
         let line = |label: &str, value: &str| (label.to_owned(), value.to_owned());
