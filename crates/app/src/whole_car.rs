@@ -469,12 +469,10 @@ impl Derivation {
         let record = self.entered_tune()?;
         let sides = |judged: &Judgement| Some((judged.left?.average_rms_db, judged.right?.average_rms_db));
         let (left_db, right_db) = record.predicted.as_ref().and_then(sides)?;
-        let predicted = format!("{left_db:.1} / {right_db:.1} dB predicted");
+        // The card has both; in the list there is room for the one that counts.
         Some(match self.car_measured().as_ref().and_then(sides) {
-            Some((left_db, right_db)) => {
-                format!("left / right {left_db:.1} / {right_db:.1} dB measured, {predicted}")
-            }
-            None => format!("left / right {predicted}"),
+            Some((left_db, right_db)) => format!("left / right {left_db:.1} / {right_db:.1} dB measured"),
+            None => format!("left / right {left_db:.1} / {right_db:.1} dB predicted"),
         })
     }
 }

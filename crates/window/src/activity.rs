@@ -2,15 +2,15 @@
 
 use iced::widget::{column, container, opaque, row, scrollable, space, text};
 use iced::{Center, Fill};
-use view::{Activity, Figure, Snapshot};
+use view::{Activity, Cue, Figure, Snapshot, Tone};
 
 use crate::app::App;
-use crate::icon;
+use crate::icon::{self, Ink, Shape};
 use crate::lettering::{BODY, BOLD, FIGURE, HUGE, L, LEAD, M, S, TITLE, XL, XS, lead, small};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::room::Room;
-use crate::theme::{ground, muted, scrim, sheet, tinted};
+use crate::theme::{ground, muted, scrim, sheet, tinted, toned};
 
 /// What is read from another seat, in pixels.
 const FAR: f32 = 60.0;
@@ -42,12 +42,21 @@ const HEAD: f32 = 73.0;
 /// The same in a narrow window.
 const NARROW_HEAD: f32 = 69.0;
 
-/// What is running, in the place of the chart's head: the numbers that matter stand in its corner.
+/// The big word of a moment.
+pub(crate) fn cue(cue: &Cue) -> Element<'_> {
+    let tone = if cue.good { Tone::Good } else { Tone::Caution };
+    let word = text(&cue.text).size(TITLE).font(BOLD);
+    let shape: Element<'_> =
+        if cue.good { icon::icon(Shape::Check, Ink::OnTone, 28.0) } else { space().into() };
+    container(row![shape, word].spacing(M).align_y(Center)).padding([M, L]).style(toned(tone)).into()
+}
+
+/// What is running, in the place of the chart's head: the numbers that matter stand in its corner. A word of the moment
+/// stands where it is said what runs.
 pub(crate) fn running<'a>(
-    what: &'a str,
-    detail: &'a str,
-    progress: Option<f32>,
+    (what, detail, progress): (&'a str, &'a str, Option<f32>),
     figures: &'a [Figure],
+    word: Option<&'a Cue>,
     room: Room,
 ) -> Element<'a> {
     let share = progress.map(|share| format!("{:.0} %", share.clamp(0.0, 1.0) * 100.0));
@@ -55,14 +64,18 @@ pub(crate) fn running<'a>(
     let detail = detail.into_iter().flatten().collect::<Vec<_>>().join(" \u{00b7} ");
     // Two lines of a long title are as high as one of a short one with what stands below it.
     let size = if what.chars().count() > if room.narrow { 18 } else { 28 } { BODY } else { LEAD };
-    let words = column![text(what).size(size).font(BOLD).line_height(1.2), small(detail)];
+    let words: Element<'_> = match word {
+        Some(word) => cue(word),
+        None => column![text(what).size(size).font(BOLD).line_height(1.2), small(detail)].into(),
+    };
     let figures = figures.iter().map(|one| figure(one, room));
     let height = if room.narrow { NARROW_HEAD } else { HEAD };
     let stop = Press::new(lead("Stop"), Look::Stop).id("stop").padding([M, M]).on_press(Message::StartOrStop);
-    let head = row![words.width(Fill), row(figures).spacing(if room.narrow { S } else { L }), stop]
-        .spacing(M)
-        .height(height - 8.0)
-        .align_y(Center);
+    let head =
+        row![container(words).width(Fill), row(figures).spacing(if room.narrow { S } else { L }), stop]
+            .spacing(M)
+            .height(height - 8.0)
+            .align_y(Center);
     let bar: Element<'_> = match progress {
         Some(share) => icon::progress(share),
         None => space().height(4).into(),

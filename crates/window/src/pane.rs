@@ -29,7 +29,7 @@ const ZOOM: f64 = 1.25;
 pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let head: Element<'a> = match &snapshot.shared.activity {
         Activity::Running { title, detail, progress } => {
-            activity::running(title, detail, *progress, &app.live.figures, room)
+            activity::running((title, detail, *progress), &app.live.figures, app.cue.as_ref(), room)
         }
         Activity::Idle | Activity::Countdown { .. } => {
             column![header(app, snapshot), faces(snapshot, room)].spacing(S).into()

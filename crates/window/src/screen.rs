@@ -3,15 +3,15 @@
 use iced::alignment::{Horizontal, Vertical};
 use iced::widget::{column, container, row, space, stack};
 use iced::{Center, Fill, Padding};
-use view::{Snapshot, Tone};
+use view::{Activity, Snapshot, Tone};
 
 use crate::app::{App, Notice};
 use crate::icon::{self, Ink, Shape, icon};
-use crate::lettering::{L, M, S, TITLE, body, lead, small, title};
+use crate::lettering::{L, M, S, body, lead, small, title};
 use crate::message::{Element, Message};
 use crate::press::{Look, Press};
 use crate::room::Room;
-use crate::theme::{ground, outlined, toned};
+use crate::theme::{ground, outlined};
 use crate::{activity, card, order, overlay, pane, start, strip, tray};
 
 impl App {
@@ -43,7 +43,11 @@ fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     let page = match &snapshot.start {
         Some(page) => column![strip, start::view(snapshot, page, room)],
         None => {
-            let middle = stack![pane::view(app, snapshot, room), activity::view(snapshot), cue(app)];
+            let middle = stack![
+                pane::view(app, snapshot, room),
+                activity::view(snapshot),
+                cue(app, &snapshot.shared.activity)
+            ];
             let middle = middle.width(Fill).height(Fill);
             let work = row![order::view(snapshot, room), middle, card::view(app, snapshot, room)];
             column![strip, work.spacing(S).height(Fill), tray::view(app, snapshot, room)]
@@ -52,20 +56,19 @@ fn parts<'a>(app: &'a App, snapshot: &'a Snapshot, room: Room) -> Element<'a> {
     container(page.spacing(S)).padding(S).width(Fill).height(Fill).style(ground).into()
 }
 
-/// The big word of a moment, over the chart's head: it covers no curve.
-fn cue(app: &App) -> Element<'_> {
-    let Some(cue) = &app.cue else { return space().into() };
-    let (tone, shape) = if cue.good { (Tone::Good, Shape::Check) } else { (Tone::Caution, Shape::Triangle) };
-    let word = iced::widget::text(&cue.text).size(TITLE).font(crate::lettering::BOLD);
-    let shape: Element<'_> = if cue.good { icon(shape, Ink::OnTone, 28.0) } else { space().into() };
-    let banner = container(row![shape, word].spacing(M).align_y(Center)).padding([M, L]).style(toned(tone));
-    container(banner)
-        .width(Fill)
-        .height(Fill)
-        .padding([S, S])
-        .align_x(Horizontal::Left)
-        .align_y(Vertical::Top)
-        .into()
+/// The big word of a moment, over the chart's head: it covers no curve. While something runs the head itself has a place
+/// for it, where it covers no number either.
+fn cue<'a>(app: &'a App, activity: &Activity) -> Element<'a> {
+    match &app.cue {
+        Some(cue) if !matches!(activity, Activity::Running { .. }) => container(activity::cue(cue))
+            .width(Fill)
+            .height(Fill)
+            .padding(S)
+            .align_x(Horizontal::Left)
+            .align_y(Vertical::Top)
+            .into(),
+        _ => space().into(),
+    }
 }
 
 /// Notices, low at the right, above the tray.
