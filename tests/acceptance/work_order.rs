@@ -7,6 +7,7 @@ mod bench;
 #[path = "../../crates/window/tests/screens/display.rs"]
 #[allow(dead_code, reason = "the window's own tests use more of it")]
 mod display;
+#[path = "../../crates/window/tests/screens/driving.rs"]
 #[allow(dead_code, reason = "the pictures use more of it")]
 mod driving;
 

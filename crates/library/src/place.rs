@@ -11,6 +11,10 @@ use crate::{Error, Result};
 /// folder, and recordings that belong to no job.
 #[must_use]
 pub fn work() -> PathBuf {
+    #[cfg(feature = "for-tests")]
+    if let Some(folder) = DATA.with_borrow(Clone::clone) {
+        return folder.join("work");
+    }
     std::env::home_dir().unwrap_or_default().join("Headrest")
 }
 
@@ -28,7 +32,7 @@ pub fn data() -> Option<PathBuf> {
 
 #[cfg(feature = "for-tests")]
 thread_local! {
-    /// The same for a test that must not write where a person's own things are.
+    /// Both for a test that must not write where a person's own things are.
     pub static DATA: std::cell::RefCell<Option<PathBuf>> = const { std::cell::RefCell::new(None) };
 }
 

@@ -1,6 +1,8 @@
 //! A window without a display, driven as the library's own runtime drives it:
 //! widgets keep their state from view to view, and tasks are carried out.
 
+use std::sync::{Arc, Mutex};
+
 use iced::advanced::widget::operation::{Operation, Outcome, black_box};
 use iced::keyboard::{self, Key, Modifiers, key::Named};
 use iced::{Event, Point, Rectangle, Size, mouse, window as platform};
@@ -14,7 +16,7 @@ use iced_test::runtime::task::into_stream;
 use iced_test::runtime::user_interface::{Cache, UserInterface};
 use iced_test::runtime::{Action, Task};
 use iced_test::selector::{Bounded, Selector};
-use view::{Command, Link, LooseEnd, Snapshot, Update};
+use view::{Command, Commands, Link, LooseEnd, Snapshot, StopHandle, Update};
 use window::{App, FromSession, Message, Options, PlacedText, Renderer, Theme, settings};
 
 use crate::display::Display;
@@ -22,8 +24,10 @@ use crate::display::Display;
 /// A window without a display.
 pub(crate) struct Bench {
     pub(crate) app: App,
-    /// The session's end of the link.
-    pub(crate) session: Option<LooseEnd>,
+    /// The other end of the link, where no app is behind the window.
+    pub(crate) nobody: Option<LooseEnd>,
+    asked: Arc<Mutex<Vec<Command>>>,
+    stopped: Arc<Mutex<Vec<Option<u64>>>>,
     /// Whether the window asked to end.
     pub(crate) ended: bool,
     renderer: Renderer,
@@ -33,17 +37,17 @@ pub(crate) struct Bench {
 }
 
 impl Bench {
-    /// A window of the design's size that shows a snapshot.
+    /// A window of the design's size that shows a snapshot, and behind which is nobody.
     pub(crate) fn showing(snapshot: Snapshot) -> Self {
         let mut bench = Self::open(Theme::Garage, (1280.0, 800.0));
         bench.tell(Update::Snapshot(snapshot.into()));
         bench
     }
 
-    /// A window that has heard nothing yet.
+    /// A window that has heard nothing yet, and behind which is nobody.
     pub(crate) fn open(theme: Theme, size: (f32, f32)) -> Self {
-        let (link, session) = view::loose_link();
-        Self { session: Some(session), ..Self::at(link, theme, size) }
+        let (link, nobody) = view::loose_link();
+        Self { nobody: Some(nobody), ..Self::at(link, theme, size) }
     }
 
     /// A window at the end of this link, whose updates are brought by hand.
@@ -56,9 +60,13 @@ impl Bench {
         let renderer =
             <Renderer as Headless>::new(settings.default_font, settings.default_text_size, Some("tiny-skia"));
         let options = Options { theme, size, ..Options::default() };
+        let (asked, stopped) = (Arc::default(), Arc::default());
+        let link = noting(link, Arc::clone(&asked), Arc::clone(&stopped));
         Self {
             app: App::new(link, &options),
-            session: None,
+            nobody: None,
+            asked,
+            stopped,
             ended: false,
             renderer: block_on(renderer).expect("a software renderer"),
             cache: None,
@@ -67,21 +75,22 @@ impl Bench {
         }
     }
 
-    /// What the session says.
+    /// What the app says.
     pub(crate) fn tell(&mut self, update: Update) {
         self.send(Message::Session(FromSession::Update(update)));
     }
 
     /// What the window has asked for since the last time.
-    #[track_caller]
     pub(crate) fn asked(&self) -> Vec<Command> {
-        self.session.as_ref().expect("the session lives").commands.try_iter().collect()
+        if let Some(nobody) = &self.nobody {
+            nobody.commands.try_iter().for_each(drop);
+        }
+        std::mem::take(&mut *self.asked.lock().expect("a list"))
     }
 
     /// The runs that the window has stopped since the last time.
-    #[track_caller]
     pub(crate) fn stopped(&self) -> Vec<Option<u64>> {
-        self.session.as_ref().expect("the session lives").stops.try_iter().collect()
+        std::mem::take(&mut *self.stopped.lock().expect("a list"))
     }
 
     /// Lets a message happen, with everything that follows from it.
@@ -145,9 +154,15 @@ impl Bench {
         }
     }
 
+    /// Where a text is that was told by the app.
+    pub(crate) fn place_of(&mut self, text: &str) -> Option<Rectangle> {
+        // A selector lives as long as the library likes, and a test is short.
+        self.place(&*text.to_owned().leak())
+    }
+
     /// Whether a text can be read.
-    pub(crate) fn reads(&mut self, text: &'static str) -> bool {
-        self.place(text).is_some()
+    pub(crate) fn reads(&mut self, text: &str) -> bool {
+        self.place_of(text).is_some()
     }
 
     /// Whether a thing with this id has the keyboard.
@@ -296,6 +311,26 @@ impl Bench {
         for message in messages {
             self.send(message);
         }
+    }
+}
+
+/// A link that notes what goes through it.
+fn noting(link: Link, asked: Arc<Mutex<Vec<Command>>>, stopped: Arc<Mutex<Vec<Option<u64>>>>) -> Link {
+    let Link { commands, updates, stop } = link;
+    Link {
+        commands: Commands::new(move |command| {
+            commands.send(command.clone())?;
+            asked.lock().expect("a list").push(command);
+            Ok(())
+        }),
+        updates,
+        stop: StopHandle::new(move |run| {
+            match run {
+                Some(run) => stop.stop_run(run),
+                None => stop.stop(),
+            }
+            stopped.lock().expect("a list").push(run);
+        }),
     }
 }
 

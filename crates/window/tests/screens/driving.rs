@@ -3,7 +3,8 @@
 
 use std::fs::File;
 use std::io::BufWriter;
-use std::path::Path;
+use std::ops::{Deref, DerefMut};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
 use std::thread::sleep;
@@ -20,7 +21,7 @@ use crate::bench::Bench;
 /// How long anything is waited for; a busy machine computes slowly.
 const PATIENCE: Duration = Duration::from_secs(600);
 /// So long after something has ended by itself keys start nothing.
-const PAUSE: Duration = Duration::from_millis(750);
+pub(crate) const PAUSE: Duration = Duration::from_millis(750);
 
 /// How the person works.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -29,6 +30,16 @@ pub(crate) enum By {
     Keyboard,
     /// By the mouse alone.
     Mouse,
+}
+
+/// A folder that is gone when the test ends, where the build keeps its own.
+pub(crate) fn folder() -> tempfile::TempDir {
+    tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).expect("a temporary folder")
+}
+
+/// Where what is the person's own lies in it.
+pub(crate) fn own(folder: &tempfile::TempDir) -> PathBuf {
+    folder.path().join("own")
 }
 
 /// A person at the window.
@@ -45,20 +56,51 @@ pub(crate) struct Driver {
     pub(crate) folder: tempfile::TempDir,
 }
 
+impl Deref for Driver {
+    type Target = Bench;
+
+    fn deref(&self) -> &Bench {
+        &self.bench
+    }
+}
+
+impl DerefMut for Driver {
+    fn deref_mut(&mut self) -> &mut Bench {
+        &mut self.bench
+    }
+}
+
 impl Driver {
-    /// The window of an app, with a job in a folder of its own.
+    /// The window of an app, with a new job in a folder of its own.
     pub(crate) fn at(app: app::App, by: By, theme: Theme, size: (f32, f32)) -> Self {
+        let mut driver = Self::before(app, by, theme, size, folder());
+        let job = driver.folder.path().join("job").display().to_string();
+        driver.ask(Command::NewJob(job));
+        driver.wait("the job", |driver| driver.seen().is_some_and(|seen| !seen.shared.job.folder.is_empty()));
+        driver
+    }
+
+    /// The window of an app that begins as the app does; what is the person's own lies in this folder.
+    pub(crate) fn before(
+        app: app::App,
+        by: By,
+        theme: Theme,
+        size: (f32, f32),
+        folder: tempfile::TempDir,
+    ) -> Self {
         let link = app.door().attach();
-        std::thread::Builder::new().name("app".to_owned()).spawn(move || app.serve()).expect("a thread");
+        let own = own(&folder);
+        let serve = move || {
+            library::place::DATA.set(Some(own));
+            app.serve();
+        };
+        std::thread::Builder::new().name("app".to_owned()).spawn(serve).expect("a thread");
         let (_, nothing) = sync_channel(1);
         let Link { commands, updates, stop } = link;
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        let job = folder.path().join("job").display().to_string();
-        commands.send(Command::NewJob(job)).expect("the app takes commands");
         let bench = Bench::at(Link { commands, updates: nothing, stop }, theme, size);
         let (seen, now, live, notices) = (None, None, Live::default(), Vec::new());
         let mut driver = Self { bench, by, size, updates, seen, now, live, notices, folder };
-        driver.wait("the job", |driver| driver.seen().is_some_and(|seen| !seen.shared.job.folder.is_empty()));
+        driver.wait("the first picture", |driver| driver.seen().is_some());
         driver
     }
 
@@ -72,7 +114,7 @@ impl Driver {
     }
 
     /// What is going on.
-    fn activity(&self) -> Option<&Activity> {
+    pub(crate) fn activity(&self) -> Option<&Activity> {
         let shown = self.seen.as_deref()?;
         let newer = self.now.as_ref().filter(|now| now.revision > shown.revision);
         Some(newer.map_or(&shown.shared.activity, |now| &now.activity))
@@ -125,7 +167,7 @@ impl Driver {
     }
 
     /// Takes what comes within this time.
-    fn drain(&mut self, time: Duration) {
+    pub(crate) fn drain(&mut self, time: Duration) {
         let until = Instant::now() + time;
         while let Ok(update) = self.updates.recv_timeout(until.saturating_duration_since(Instant::now())) {
             self.take(update);

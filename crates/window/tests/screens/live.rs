@@ -3,11 +3,11 @@
 use iced::keyboard::key::Named;
 use iced::{Point, Rectangle};
 use iced_test::selector::id;
-use view::{Live, Snapshot, Update};
+use view::{Live, Stage, Update};
 use window::Theme;
 
 use crate::bench::Bench;
-use crate::sample;
+use crate::prepared;
 
 /// The pixels of a place, to tell whether it looks different.
 fn look(bench: &mut Bench, place: Rectangle) -> Vec<u8> {
@@ -24,58 +24,54 @@ fn chart(bench: &mut Bench) -> Rectangle {
     bench.place(id("chart")).expect("the chart is there")
 }
 
-fn at(size: (f32, f32), snapshot: Snapshot) -> Bench {
-    let mut bench = Bench::open(Theme::Garage, size);
-    bench.tell(Update::Snapshot(snapshot.into()));
-    bench
-}
-
 #[test]
 fn the_chart_is_as_high_and_stands_where_it_stood_when_something_runs() {
+    let rising = prepared::rising();
     for size in [(1280.0, 800.0), (1024.0, 700.0)] {
-        let idle = chart(&mut at(size, sample::tune()));
-        let mut bench = at(size, sample::running());
-        bench.tell(Update::Live(sample::live(true)));
+        let idle = chart(&mut prepared::looking_at(Stage::Source, Theme::Garage, size));
+        let mut bench = Bench::open(Theme::Garage, size);
+        bench.tell(Update::Snapshot(rising.snapshot().clone().into()));
+        bench.tell(Update::Live(rising.live.clone()));
         let running = chart(&mut bench);
         assert!((idle.height - running.height).abs() <= 2.0, "{size:?}: {idle:?}, {running:?}");
         assert!((idle.y - running.y).abs() <= 2.0, "{size:?}: {idle:?}, {running:?}");
         assert!(running.height > 0.3 * size.1, "{size:?}: {running:?}");
-        for number in sample::live(true).figures {
-            let value: &'static str = number.value.leak();
-            assert!(bench.reads(value), "{size:?}: {value} cannot be read");
+        assert_eq!(rising.live.figures.len(), 3);
+        for number in &rising.live.figures {
+            assert!(bench.reads(&number.value), "{size:?}: {} cannot be read", number.value);
         }
     }
 }
 
 #[test]
 fn the_legend_switches_a_curve_off_and_on_by_pointer_and_by_key() {
-    let mut bench = Bench::showing(sample::tune());
+    let mut bench = prepared::at(Stage::Tune);
     bench.move_to(Point::new(10.0, 10.0));
     let place = chart(&mut bench);
     let all = look(&mut bench, place);
-    bench.click(id("curve-Predicted"));
+    bench.click(id("curve-before"));
     bench.move_to(Point::new(10.0, 10.0));
     let without = look(&mut bench, place);
     assert!(without != all, "the curve is gone");
-    assert!(bench.place(id("curve-Predicted")).is_some(), "its switch is still there");
-    while !bench.has_keyboard("curve-Predicted") {
+    assert!(bench.place(id("curve-before")).is_some(), "its switch is still there");
+    while !bench.has_keyboard("curve-before") {
         bench.tap(Named::Tab);
     }
     bench.tap(Named::Enter);
     assert!(look(&mut bench, place) == all, "and there again");
     // Another stage begins with all of its curves.
-    bench.click(id("curve-Predicted"));
-    bench.tell(Update::Snapshot(sample::drivers().into()));
-    bench.tell(Update::Snapshot(sample::tune().into()));
+    bench.click(id("curve-before"));
+    assert_eq!(bench.asked(), [], "none of this is the app's business");
+    bench.open(Stage::Drivers);
+    bench.open(Stage::Tune);
     bench.move_to(Point::new(10.0, 10.0));
-    assert!(look(&mut bench, chart(&mut Bench::showing(sample::tune()))) == all);
-    assert_eq!(bench.asked(), [], "none of this is the session's business");
+    assert!(look(&mut bench, place) == all);
 }
 
 /// What is read at the pointer stands above the chart, and nothing moves for it.
 #[test]
 fn the_readings_have_a_place_of_their_own() {
-    let mut bench = Bench::showing(sample::tune());
+    let mut bench = prepared::at(Stage::Tune);
     bench.move_to(Point::new(10.0, 10.0));
     let place = chart(&mut bench);
     let legend = Rectangle { y: place.y - 40.0, height: 40.0, ..place };
@@ -103,7 +99,7 @@ fn the_readings_have_a_place_of_their_own() {
 /// rests.
 #[test]
 fn the_readings_follow_a_chart_that_moves_under_the_pointer() {
-    let mut bench = Bench::showing(sample::tune());
+    let mut bench = prepared::at(Stage::Tune);
     let place = chart(&mut bench);
     let legend = Rectangle { y: place.y - 40.0, height: 40.0, ..place };
     bench.move_to(place.center());
@@ -122,14 +118,14 @@ fn the_readings_follow_a_chart_that_moves_under_the_pointer() {
 
 #[test]
 fn the_ribbon_is_of_what_is_heard_and_then_of_what_was_measured() {
-    let mut bench = Bench::showing(sample::running());
-    let measured = sample::running().ribbon.expect("a ribbon");
-    let caption: &'static str = measured.caption.clone().leak();
-    assert!(bench.reads(caption));
+    let mut bench = prepared::at(Stage::Tune);
+    let measured = bench.snapshot().ribbon.clone().expect("a ribbon");
+    let caption = measured.caption.clone();
+    assert!(bench.reads(&caption));
     let ribbon =
         view::Ribbon { rms_text: "2.7 dB".to_owned(), caption: "Heard − target".to_owned(), ..measured };
     bench.tell(Update::Live(Live { ribbon: Some(ribbon), ..Live::default() }));
-    assert!(bench.reads("2.7 dB") && bench.reads("Heard − target") && !bench.reads(caption));
+    assert!(bench.reads("2.7 dB") && bench.reads("Heard − target") && !bench.reads(&caption));
     bench.tell(Update::Live(Live::default()));
-    assert!(bench.reads(caption) && !bench.reads("2.7 dB"));
+    assert!(bench.reads(&caption) && !bench.reads("2.7 dB"));
 }

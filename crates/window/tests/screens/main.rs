@@ -2,11 +2,13 @@
 
 mod bench;
 mod display;
+#[allow(dead_code, reason = "the work order and the pictures use more of it")]
+mod driving;
 mod flows;
 mod keyboard;
 mod live;
 mod pictures;
 mod pointer;
+mod prepared;
 mod reading;
 mod redraw;
-mod sample;

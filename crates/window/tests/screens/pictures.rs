@@ -7,10 +7,12 @@ use std::fs::File;
 use std::io::{BufReader, BufWriter};
 use std::path::{Path, PathBuf};
 
+use view::{Action, Activity, ChartFace, Choice, Command, SettingValue, Stage, Update};
 use window::Theme;
 
 use crate::bench::Bench;
-use crate::sample;
+use crate::driving::Driver;
+use crate::prepared::{self, DESIGN};
 
 /// A channel that differs by more than this differs to the eye.
 const VISIBLE: u8 = 24;
@@ -72,72 +74,67 @@ fn looks_as_before(name: &str, mut bench: Bench) {
     }
 }
 
-fn scene(theme: Theme, size: (f32, f32), name: &str) -> Bench {
+/// A window that shows what the app told, in this look and at this size. The tray is empty: the car is measured with its
+/// noise, which is another one each time, and its captures carry the time of day.
+fn seen(driver: &Driver, theme: Theme, size: (f32, f32)) -> Bench {
+    let mut snapshot = driver.snapshot().clone();
+    snapshot.tray.clear();
     let mut bench = Bench::open(theme, size);
-    let scene = sample::scenes().into_iter().find(|scene| scene.name == name).expect("a scene");
-    for update in scene.updates {
-        bench.tell(update);
-    }
+    bench.tell(Update::Snapshot(snapshot.into()));
     bench
 }
 
-const DESIGN: (f32, f32) = (1280.0, 800.0);
+const SMALL: (f32, f32) = (1024.0, 700.0);
 
+/// What the window looks like from the first start to the target, worked through with the app.
 #[test]
-fn tuning_in_a_garage() {
-    looks_as_before("tune-garage", scene(Theme::Garage, DESIGN, "tune"));
-}
-
-#[test]
-fn tuning_in_daylight_in_the_smallest_window() {
-    looks_as_before("tune-daylight-small", scene(Theme::Daylight, (1024.0, 700.0), "tune"));
-}
-
-#[test]
-fn shaping_the_target_in_a_garage() {
-    looks_as_before("target-garage", scene(Theme::Garage, DESIGN, "target"));
-}
-
-#[test]
-fn shaping_the_target_in_daylight_in_the_smallest_window() {
-    looks_as_before("target-daylight-small", scene(Theme::Daylight, (1024.0, 700.0), "target"));
-}
-
-#[test]
-fn the_first_start() {
-    looks_as_before("first-start", scene(Theme::Garage, DESIGN, "first-start"));
-}
-
-#[test]
-fn the_cabin_from_above_in_a_garage() {
-    looks_as_before("cabin-garage", scene(Theme::Garage, DESIGN, "cabin"));
-}
-
-#[test]
-fn the_cabin_from_above_in_daylight_in_the_smallest_window() {
-    looks_as_before("cabin-daylight-small", scene(Theme::Daylight, (1024.0, 700.0), "cabin"));
-}
-
-#[test]
-fn the_chain_with_its_probe() {
-    looks_as_before("chain", scene(Theme::Daylight, DESIGN, "chain"));
-}
-
-#[test]
-fn a_countdown() {
-    looks_as_before("countdown", scene(Theme::Daylight, DESIGN, "countdown"));
-}
-
-#[test]
-fn a_ladder_of_volume_steps() {
-    looks_as_before("headroom", scene(Theme::Garage, DESIGN, "headroom"));
+fn the_window_looks_as_it_did() {
+    let mut driver = prepared::starting(false);
+    looks_as_before("first-start", seen(&driver, Theme::Garage, DESIGN));
+    driver.work("car-compact-hatch");
+    driver.wait("the job", |driver| driver.snapshot().start.is_none() && driver.snapshot().picture.is_some());
+    driver.wait_idle();
+    looks_as_before("chain", seen(&driver, Theme::Daylight, DESIGN));
+    driver.ask(Command::Set(SettingValue::Choice(Choice::Output(Some("rear-left".to_owned())))));
+    driver.wait_idle();
+    driver.go_on();
+    driver.wait_idle();
+    driver.ask(Command::ShowFace(ChartFace::Steps));
+    driver.wait_idle();
+    looks_as_before("headroom", seen(&driver, Theme::Garage, DESIGN));
+    driver.open(Stage::Drivers);
+    for (number, name) in ["left-mid", "right-mid", "sub"].into_iter().enumerate() {
+        driver.ask(Command::Set(SettingValue::Choice(Choice::Driver(Some(name.to_owned())))));
+        driver.wait_idle();
+        driver.go_on();
+        if number == 0 {
+            driver.wait("the countdown", |driver| {
+                matches!(driver.snapshot().shared.activity, Activity::Countdown { .. })
+            });
+            looks_as_before("countdown", seen(&driver, Theme::Daylight, DESIGN));
+        }
+        driver.wait_idle();
+    }
+    driver.ask(Command::ShowFace(ChartFace::Cabin));
+    driver.wait_idle();
+    looks_as_before("cabin-garage", seen(&driver, Theme::Garage, DESIGN));
+    looks_as_before("cabin-daylight-small", seen(&driver, Theme::Daylight, SMALL));
+    driver.open(Stage::Tune);
+    driver.ask(Command::Press(Action::ShowBands));
+    driver.wait_idle();
+    driver.ask(Command::Press(Action::EditTarget));
+    driver.wait_idle();
+    looks_as_before("target-garage", seen(&driver, Theme::Garage, DESIGN));
+    looks_as_before("target-daylight-small", seen(&driver, Theme::Daylight, SMALL));
 }
 
 /// A picture that cannot differ would prove nothing.
 #[test]
-fn two_scenes_do_not_look_alike() {
-    let one = scene(Theme::Garage, DESIGN, "tune").picture(1.0).2;
-    let other = scene(Theme::Garage, DESIGN, "running").picture(1.0).2;
+fn two_states_do_not_look_alike() {
+    let idle = prepared::at(Stage::Drivers).snapshot().clone();
+    let running = prepared::running().snapshot().clone();
+    let one = Bench::showing(idle).picture(1.0).2;
+    let other = Bench::showing(running).picture(1.0).2;
     let differing = one.chunks_exact(4).zip(other.chunks_exact(4)).filter(|(a, b)| a != b).count();
     assert!(differing > 20_000, "{differing}");
 }

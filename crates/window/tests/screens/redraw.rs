@@ -8,14 +8,20 @@ use iced::keyboard::key::Named;
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64Mcg;
-use view::{Activity, Cue, Update};
+use view::{Activity, Cue, Snapshot, Stage, Update};
 use window::Theme;
 
 use crate::bench::Bench;
-use crate::sample;
+use crate::prepared::{self, Scene};
 
 /// Does something that a person or the app might do; says what.
-fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mut u64) -> String {
+fn act(
+    bench: &mut Bench,
+    random: &mut Pcg64Mcg,
+    size: (f32, f32),
+    revision: &mut u64,
+    (scenes, tune): (&[Scene], &Snapshot),
+) -> String {
     let point = Point::new(random.random_range(0.0..size.0), random.random_range(0.0..size.1));
     match random.random_range(0..14) {
         0..=2 => {
@@ -60,7 +66,12 @@ fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mu
             "a cue".to_owned()
         }
         11 => {
-            let mut live = sample::live(random.random());
+            let live =
+                scenes.choose(random).expect("a scene").updates.iter().find_map(|update| match update {
+                    Update::Live(live) => Some(live.clone()),
+                    _ => None,
+                });
+            let mut live = live.unwrap_or_default();
             if let Some(meter) = &mut live.meter {
                 meter.text = format!("{:.1}", random.random_range(-60.0..0.0));
             }
@@ -69,7 +80,7 @@ fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mu
         }
         12 => {
             // The same state with other words in it, as a job goes on.
-            let mut snapshot = sample::tune();
+            let mut snapshot = tune.clone();
             *revision += 1;
             snapshot.revision = *revision;
             for line in &mut snapshot.shared.stages {
@@ -95,7 +106,6 @@ fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mu
             "other results".to_owned()
         }
         _ => {
-            let scenes = sample::scenes();
             let scene = scenes.choose(random).expect("a scene");
             for update in &scene.updates {
                 let mut update = update.clone();
@@ -116,12 +126,13 @@ fn act(bench: &mut Bench, random: &mut Pcg64Mcg, size: (f32, f32), revision: &mu
 #[track_caller]
 fn nothing_stays_behind(theme: Theme, size: (f32, f32), scale: f32, buffers: usize, actions: usize) {
     let mut random = Pcg64Mcg::seed_from_u64(1);
+    let (scenes, tune) = (prepared::scenes(), prepared::at(Stage::Tune).snapshot().clone());
     let mut bench = Bench::open(theme, size);
     let mut display = bench.display(scale, buffers);
-    let mut revision = 1_000;
+    let mut revision = 1_000_000;
     let mut stale = Vec::new();
     for number in 0..actions {
-        let what = act(&mut bench, &mut random, size, &mut revision);
+        let what = act(&mut bench, &mut random, size, &mut revision, (&scenes, &tune));
         if let Some((pixels, by, place)) = bench.present(&mut display) {
             stale.push(format!("{number}, {what}: {pixels} pixels by {by} in {place:?}"));
             // The next fault is to be its own.
@@ -147,7 +158,7 @@ fn every_pixel_is_drawn_again_in_daylight_at_a_scale_on_two_buffers() {
 fn what_stays_behind_is_found() {
     let mut bench = Bench::open(Theme::Garage, (1024.0, 700.0));
     let mut display = bench.display(1.0, 1);
-    bench.tell(Update::Snapshot(Arc::new(sample::tune())));
+    bench.tell(Update::Snapshot(Arc::new(prepared::at(Stage::Tune).snapshot().clone())));
     assert_eq!(bench.present(&mut display), None);
     bench.tell(Update::Cue(Cue { text: "Done".into(), good: true }));
     bench.picture(1.0);
