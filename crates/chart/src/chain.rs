@@ -2,7 +2,8 @@
 //! the probe goes now.
 
 use crate::drawing::{circle, rounded, text, thin};
-use crate::{Anchor, Drawing, Ink, Inks, Path, Shape, Size, Spot, Text, shorten};
+use crate::labels::wrapped;
+use crate::{Anchor, Drawing, Ink, Inks, Path, Shape, Size, Spot, Text};
 
 /// A chain, from the source to the ear.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -53,14 +54,16 @@ impl Drawing {
         let mut shapes = Vec::new();
         let count = chain.links.len().max(1) as f32;
         let width = ((size.width - 24.0 - GAP * (count - 1.0)) / count).clamp(20.0, 190.0);
-        let rows = chain.links.iter().map(|link| link.lines.len()).max().unwrap_or(0) as f32;
-        let height = LINE * (rows + 1.0) + 26.0;
+        let room = ((width - 12.0) / (LETTERS * LETTER)) as usize;
+        let words: Vec<Words> = chain.links.iter().map(|link| Words::of(link, room)).collect();
+        let rows = words.iter().map(|words| words.name.len() + words.lines.len()).max().unwrap_or(0) as f32;
+        let height = LINE * rows.max(2.0) + 26.0;
         let left = (size.width - width * count - GAP * (count - 1.0)) / 2.0;
         let top = (size.height - height) / 2.0;
         let middle = top + height / 2.0;
-        for (index, link) in chain.links.iter().enumerate() {
+        for (index, (link, words)) in chain.links.iter().zip(&words).enumerate() {
             let x = left + (width + GAP) * index as f32;
-            draw_link(&mut shapes, link, Spot { x, y: top }, (width, height), inks);
+            draw_link(&mut shapes, link.state, words, Spot { x, y: top }, (width, height), inks);
             if index + 1 < chain.links.len() {
                 let (from, to) = (x + width + 4.0, x + width + GAP - 4.0);
                 shapes.push(Shape::Path(thin((from, middle), (to, middle), inks.muted)));
@@ -79,8 +82,28 @@ impl Drawing {
     }
 }
 
-fn draw_link(shapes: &mut Vec<Shape>, link: &ChainPart, at: Spot, (width, height): (f32, f32), inks: &Inks) {
-    let edge = match link.state {
+/// What stands in a box, line by line.
+struct Words {
+    name: Vec<String>,
+    lines: Vec<String>,
+}
+
+impl Words {
+    fn of(link: &ChainPart, room: usize) -> Self {
+        let lines = link.lines.iter().flat_map(|line| wrapped(line, room));
+        Self { name: wrapped(&link.name, room), lines: lines.collect() }
+    }
+}
+
+fn draw_link(
+    shapes: &mut Vec<Shape>,
+    state: PartState,
+    words: &Words,
+    at: Spot,
+    (width, height): (f32, f32),
+    inks: &Inks,
+) {
+    let edge = match state {
         PartState::Open => inks.line,
         PartState::Good => inks.good,
         PartState::Caution => inks.caution,
@@ -88,21 +111,17 @@ fn draw_link(shapes: &mut Vec<Shape>, link: &ChainPart, at: Spot, (width, height
     shapes.push(Shape::Path(Path {
         spots: rounded(at, Spot { x: at.x + width, y: at.y + height }, 10.0),
         closed: true,
-        stroke: Some((if link.state == PartState::Open { 1.5 } else { 2.5 }, edge)),
+        stroke: Some((if state == PartState::Open { 1.5 } else { 2.5 }, edge)),
         fill: Some(inks.seat),
         opacity: 1.0,
-        dashes: if link.state == PartState::Open { vec![5.0, 4.0] } else { Vec::new() },
+        dashes: if state == PartState::Open { vec![5.0, 4.0] } else { Vec::new() },
     }));
     let middle = at.x + width / 2.0;
-    let room = ((width - 12.0) / (LETTERS * LETTER)) as usize;
-    let line = |row: usize, words: &str, ink: Ink, bold: bool| {
-        let y = at.y + 26.0 + LINE * row as f32;
-        let text = text(middle, y, Anchor::Middle, ink, &shorten(words, room));
-        Shape::Text(Text { size: LETTERS + f32::from(u8::from(bold)), bold, ..text })
-    };
-    shapes.push(line(0, &link.name, inks.text, true));
-    for (row, words) in link.lines.iter().enumerate() {
-        shapes.push(line(row + 1, words, inks.muted, false));
+    let names = words.name.iter().map(|line| (line, inks.text, true));
+    let lines = words.lines.iter().map(|line| (line, inks.muted, false));
+    for (row, (words, ink, bold)) in names.chain(lines).enumerate() {
+        let text = text(middle, at.y + 26.0 + LINE * row as f32, Anchor::Middle, ink, words);
+        shapes.push(Shape::Text(Text { size: LETTERS + f32::from(u8::from(bold)), bold, ..text }));
     }
 }
 
@@ -155,10 +174,16 @@ mod tests {
     }
 
     #[test]
-    fn without_a_probe_there_is_none_and_too_many_words_are_cut() {
+    fn without_a_probe_there_is_none_and_every_word_is_there() {
         let drawing =
             Drawing::of_chain(&chain(5, Some(9)), Size { width: 700.0, height: 300.0 }, &Inks::PAPER);
         assert!(texts(&drawing).iter().all(|(text, _)| *text != "measure here"));
-        assert!(texts(&drawing).iter().all(|(text, _)| text.chars().count() < 20), "{:?}", texts(&drawing));
+        let texts = texts(&drawing);
+        assert!(texts.iter().all(|(text, _)| text.chars().count() < 20), "{texts:?}");
+        let written: Vec<&str> = texts.iter().map(|(text, _)| *text).collect();
+        let whole = "8.54 V clean to step 31 of 40, and more words";
+        assert!(written.join(" ").contains(whole), "{written:?}");
+        let rows: Vec<f32> = texts.iter().map(|(_, at)| at.y).collect();
+        assert!(rows.iter().all(|y| (0.0..300.0).contains(y)), "{rows:?}");
     }
 }

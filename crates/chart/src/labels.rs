@@ -62,6 +62,21 @@ pub fn shorten(text: &str, most: usize) -> String {
     short
 }
 
+/// A text in lines of at most `most` characters, broken between words; a word that is longer is shortened.
+pub(crate) fn wrapped(text: &str, most: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= most => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(shorten(word, most)),
+        }
+    }
+    lines
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -91,6 +106,14 @@ mod tests {
     fn long_names_are_cut() {
         assert_eq!(shorten("Front left", 20), "Front left");
         assert_eq!(shorten("Front left tweeter", 11), "Front left…");
+    }
+
+    #[test]
+    fn a_text_is_broken_between_words() {
+        assert_eq!(wrapped("clean to step 31", 11), ["clean to", "step 31"]);
+        assert_eq!(wrapped("Processor", 20), ["Processor"]);
+        assert_eq!(wrapped("an unbreakable word", 8), ["an", "unbreak…", "word"]);
+        assert_eq!(wrapped("", 8), [""; 0]);
     }
 
     proptest! {
