@@ -129,7 +129,14 @@ impl Derivation {
             .iter()
             .zip(smoothed)
             .enumerate()
-            .map(|(number, (held, response))| series(number, &held.position, &response, offset_db))
+            .map(|(number, (held, response))| {
+                // A driver that was measured again after the entry is another curve of the same driver.
+                let name = match held.mark {
+                    Some(SetMark::After) => format!("{}, after", held.position),
+                    _ => held.position.clone(),
+                };
+                series(number, &name, &response, offset_db)
+            })
             .collect();
         let what = match self.face.stage {
             Stage::Timing => "Drivers and their combined response",
