@@ -86,6 +86,11 @@ impl Grid {
         (self.nearest(value) - value).abs() <= 1e-9 * value.abs().max(1.0)
     }
 
+    /// Every second value, the first among them.
+    pub(crate) fn halved(&self) -> Self {
+        Self(self.0.iter().copied().step_by(2).collect())
+    }
+
     /// The part of the grid from `min` to `max`; `None` when nothing is left.
     #[must_use]
     pub fn within(&self, min: f64, max: f64) -> Option<Self> {

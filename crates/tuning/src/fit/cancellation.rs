@@ -34,6 +34,8 @@ const DB_PER_WIDTH: f64 = 5.0;
 /// of them shows of it lies elsewhere.
 const WIDTHS_BRIDGED: f64 = 1.5;
 const WIDTHS_BRIDGED_APART: f64 = 2.5;
+/// So much of its depth a dip must keep when the edge is laid nearer.
+const OWN_DEPTH: f64 = 0.7;
 /// Where the curve falls again by so much, on the way out of a dip, was its shoulder.
 const SHOULDER_DB: f64 = 1.0;
 /// What of a dip is deeper than this share of its depth is its core: its lower half, and a
@@ -45,18 +47,24 @@ const CORE_SHARE: f64 = 0.4;
 pub(super) struct Dip {
     /// Where it is deepest.
     pub(super) bottom: usize,
+    pub(super) shape: Shape,
+    /// How far it lies below its surroundings.
+    below_db: f64,
+    sign: Sign,
+}
+
+/// A dip below a straight edge laid over it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shape {
     /// The points that do not count for the fit.
     pub(super) from: usize,
     pub(super) to: usize,
     /// Its core.
     pub(super) core_from: usize,
     pub(super) core_to: usize,
-    /// How far it lies below its surroundings.
-    below_db: f64,
-    /// Its depth below a straight edge laid over it, and its width at half of that.
+    /// Its depth, and its width at half of that.
     depth_db: f64,
     width_octaves: f64,
-    sign: Sign,
 }
 
 /// What gave a dip away.
@@ -77,10 +85,10 @@ impl Dip {
     /// Leaves what is far beyond its own width to the fit.
     fn keep_to_its_width(&mut self) {
         let widths = if self.is_everywhere() { WIDTHS_BRIDGED } else { WIDTHS_BRIDGED_APART };
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few dozen points")]
-        let own = (widths * self.width_octaves * POINTS_PER_OCTAVE) as usize;
-        self.from = self.from.max(self.bottom.saturating_sub(own)).min(self.core_from);
-        self.to = self.to.min(self.bottom + own).max(self.core_to);
+        let own = own_points(widths, self.shape.width_octaves);
+        let shape = &mut self.shape;
+        shape.from = shape.from.max(self.bottom.saturating_sub(own)).min(shape.core_from);
+        shape.to = shape.to.min(self.bottom + own).max(shape.core_to);
     }
 
     fn is_everywhere(&self) -> bool {
@@ -91,7 +99,8 @@ impl Dip {
     pub(super) fn left_alone(&self, frequency_hz: &[f64], has_phase: bool) -> LeftAlone {
         let hz = frequency_hz[self.bottom];
         let at = if self.is_everywhere() { "" } else { " at some positions" };
-        let shape = format!("{:.0} dB deep{at} and {:.2} octaves wide", self.depth_db, self.width_octaves);
+        let Shape { depth_db, width_octaves, .. } = self.shape;
+        let shape = format!("{depth_db:.0} dB deep{at} and {width_octaves:.2} octaves wide");
         let sign = match self.sign {
             Sign::NarrowAndDeep => "it is narrow and deep".to_owned(),
             Sign::PositionsDiffer { spread_db } => format!("the positions differ there by {spread_db:.1} dB"),
@@ -117,6 +126,12 @@ impl Dip {
     }
 }
 
+/// So many widths, in points.
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a few dozen points")]
+fn own_points(widths: f64, width_octaves: f64) -> usize {
+    (widths * width_octaves * POINTS_PER_OCTAVE) as usize
+}
+
 /// All dips that are cancellations, the deepest first among those that overlap.
 pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64) -> Vec<Dip> {
     let landscape = Landscape::new(&deviation.least_db);
@@ -125,21 +140,22 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
     let mut candidates: Vec<Dip> = (0..deviation.least_db.len()).filter_map(|i| landscape.dip(i)).collect();
     candidates.sort_by(|a, b| b.below_db.total_cmp(&a.below_db));
     for mut dip in candidates {
-        if dips.iter().any(|other| other.from <= dip.bottom && dip.bottom <= other.to) {
+        if dips.iter().any(|other| other.shape.from <= dip.bottom && dip.bottom <= other.shape.to) {
             continue;
         }
         let hz = deviation.frequency_hz[dip.bottom];
-        let narrow = dip.width_octaves <= narrow_enough(dip.below_db);
+        let Shape { depth_db, width_octaves, .. } = dip.shape;
+        let narrow = width_octaves <= narrow_enough(dip.below_db);
         let apart = SpreadApart::at(response, hz);
-        let shared_db = dip.below_db.min(dip.depth_db) - apart.beyond_db;
+        let shared_db = dip.below_db.min(depth_db) - apart.beyond_db;
         let sign = if narrow && dip.below_db >= DIFFERENT_DB && apart.explains(dip.below_db) {
             Some(Sign::PositionsDiffer { spread_db: apart.here_db })
-        } else if narrow && shared_db >= deep_enough(dip.width_octaves, max_boost_db) {
+        } else if narrow && shared_db >= deep_enough(width_octaves, max_boost_db) {
             Some(Sign::NarrowAndDeep)
-        } else if dip.width_octaves <= WIDEST_OCTAVES {
+        } else if width_octaves <= WIDEST_OCTAVES {
             phase
                 .as_ref()
-                .and_then(|phase| phase.turn(hz, dip.depth_db, dip.width_octaves))
+                .and_then(|phase| phase.turn(hz, depth_db, width_octaves))
                 .filter(|&turn| turn >= TURN)
                 .map(|turn| Sign::ExcessPhase { turn_deg: 360.0 * turn })
         } else {
@@ -147,6 +163,9 @@ pub(super) fn find(deviation: &Deviation, response: &Response, max_boost_db: f64
         };
         if let Some(sign) = sign {
             dip.sign = sign;
+            if dip.is_everywhere() {
+                landscape.narrowed(&mut dip);
+            }
             dip.keep_to_its_width();
             dips.push(dip);
         }
@@ -242,12 +261,7 @@ impl<'a> Landscape<'a> {
         if below_db < SHALLOW_DB {
             return None;
         }
-        let extent = |inside: &dyn Fn(usize) -> bool| {
-            let from = bottom - (0..bottom).rev().take_while(|&i| inside(i)).count();
-            let to = bottom + (bottom + 1..=last).take_while(|&i| inside(i)).count();
-            (from, to)
-        };
-        let (half_from, half_to) = extent(&|i| self.db[i] < base - 0.5 * below_db);
+        let (half_from, half_to) = self.extent(bottom, |i| self.db[i] < base - 0.5 * below_db);
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
@@ -255,18 +269,47 @@ impl<'a> Landscape<'a> {
             reason = "a few hundred points"
         )]
         let reach = ((half_to - half_from + 1) as f64 * (1.0 + below_db / DB_PER_WIDTH)) as usize;
-        let edge = self.straight_edge(bottom, reach.min(self.octave));
-        let depth_db = edge.db(bottom) - level;
-        let (width_from, width_to) = extent(&|i| self.db[i] < edge.db(i) - 0.5 * depth_db);
-        let (core_from, core_to) = extent(&|i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
+        let sign = Sign::NarrowAndDeep;
+        Some(Dip { bottom, below_db, sign, shape: self.shape(bottom, reach.min(self.octave)) })
+    }
+
+    /// A dip's shape below a straight edge that rests within reach of its bottom.
+    fn shape(&self, bottom: usize, reach: usize) -> Shape {
+        let edge = self.straight_edge(bottom, reach);
+        let depth_db = edge.db(bottom) - self.db[bottom];
+        let (width_from, width_to) = self.extent(bottom, |i| self.db[i] < edge.db(i) - 0.5 * depth_db);
+        let (core_from, core_to) = self.extent(bottom, |i| self.db[i] < edge.db(i) - CORE_SHARE * depth_db);
         // It begins and ends between points.
-        let (core_from, core_to) = (core_from.saturating_sub(1), (core_to + 1).min(last));
-        // Beside where the edge rests nothing belongs to the dip.
-        let (from, to) = (edge.from.min(core_from), edge.to.max(core_to));
+        let (core_from, core_to) = (core_from.saturating_sub(1), (core_to + 1).min(self.db.len() - 1));
         #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
         let width_octaves = (width_to - width_from + 1) as f64 / POINTS_PER_OCTAVE;
-        let sign = Sign::NarrowAndDeep;
-        Some(Dip { bottom, from, to, core_from, core_to, below_db, depth_db, width_octaves, sign })
+        // Beside where the edge rests nothing belongs to the dip.
+        let (from, to) = (edge.from.min(core_from), edge.to.max(core_to));
+        Shape { from, to, core_from, core_to, depth_db, width_octaves }
+    }
+
+    /// The points about a dip's bottom, the bottom among them, that are inside without a gap.
+    fn extent(&self, bottom: usize, inside: impl Fn(usize) -> bool) -> (usize, usize) {
+        let from = bottom - (0..bottom).rev().take_while(|&i| inside(i)).count();
+        let to = bottom + (bottom + 1..self.db.len()).take_while(|&i| inside(i)).count();
+        (from, to)
+    }
+
+    /// Lets a narrow dip in a wide one be no more than itself: the edge is laid within its own width as long as that
+    /// leaves most of its depth. What the wide one asks for is for the fit.
+    fn narrowed(&self, dip: &mut Dip) {
+        let least_db = OWN_DEPTH * dip.shape.depth_db;
+        loop {
+            let was = dip.shape.width_octaves;
+            let shape = self.shape(dip.bottom, own_points(WIDTHS_BRIDGED, was));
+            if shape.depth_db < least_db || shape.width_octaves > was {
+                return;
+            }
+            dip.shape = shape;
+            if shape.width_octaves == was {
+                return;
+            }
+        }
     }
 
     /// Lays a straight edge over a dip: of those that rest on a point within reach on either

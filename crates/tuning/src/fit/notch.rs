@@ -7,7 +7,7 @@ use super::deviation::POINTS_PER_OCTAVE;
 
 /// At most this much more is added to the core of a cancellation than around it. Less than the
 /// half decibel that is promised, because the search may touch its limits.
-const MORE_DB: f64 = 0.3;
+const MORE_DB: f64 = 0.4;
 /// What counts as around it reaches so far on either side of its bottom, in octaves.
 const AROUND_OCTAVES: f64 = 0.5;
 /// With fewer points than this around it, the dip itself is counted among them.
@@ -32,19 +32,19 @@ impl Notch {
         let reach = (AROUND_OCTAVES * POINTS_PER_OCTAVE) as usize;
         let low = at(dip.bottom.saturating_sub(reach));
         let high = (at(dip.bottom) + reach + 1).min(inside.end);
-        let mut around = [low..at(dip.from).max(low), (at(dip.to) + 1).min(high)..high];
+        let mut around = [low..at(dip.shape.from).max(low), (at(dip.shape.to) + 1).min(high)..high];
         if around[0].len() + around[1].len() < FEWEST_AROUND {
             around = [low..at(dip.bottom), at(dip.bottom)..high];
         }
         let [asked_around, held_around] = [asked_db, held_db].map(|values| mean_over(&around, values));
-        let more_db = (at(dip.core_from)..=at(dip.core_to)).map(|i| {
+        let more_db = (at(dip.shape.core_from)..=at(dip.shape.core_to)).map(|i| {
             // Where only some positions have it, or it is shallow, it may have what is asked for
             // beside it; and what is locked stays.
             let asked = if dip.is_never_filled() { 0.0 } else { asked_db[i] - asked_around };
             let held = held_db[i] - held_around;
             asked.max(MORE_DB).max(held) - held
         });
-        Self { first: at(dip.core_from), more_db: more_db.collect(), around }
+        Self { first: at(dip.shape.core_from), more_db: more_db.collect(), around }
     }
 
     /// The same limit on a coarser axis.

@@ -30,22 +30,55 @@ struct Shape {
     power: f64,
 }
 
-/// The shapes that a profile can take.
+/// The shapes that a profile can take, and how far its bands may go in the end.
 pub(super) struct Dictionary {
     shapes: Vec<Shape>,
+    widest: Vec<(BandKind, Bounds)>,
+}
+
+/// The least and the greatest of a band's free values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Bounds {
+    low: [f64; 3],
+    high: [f64; 3],
 }
 
 impl Dictionary {
     pub(super) fn new(problem: &Problem, profile: &Profile, max_boost_db: f64) -> Self {
-        let bands: Vec<FreeBand> = match &profile.bands {
-            BandLayout::Parametric { kinds, .. } => {
-                kinds.iter().flat_map(|&kind| grid_of(problem, profile, kind, max_boost_db)).collect()
-            }
-            // Fixed bands are not placed.
-            BandLayout::Fixed(_) => Vec::new(),
+        // Fixed bands are not placed.
+        let kinds = match &profile.bands {
+            BandLayout::Parametric { kinds, .. } => &kinds[..],
+            BandLayout::Fixed(_) => &[],
         };
+        let (from_hz, to_hz) = problem.played_hz;
+        let played_hz = (from_hz, to_hz.min(HIGHEST_BAND_HZ.max(from_hz)));
+        let widest: Vec<(BandKind, Bounds)> = kinds
+            .iter()
+            .map(|&kind| (kind, Bounds::widest(profile, kind, played_hz, max_boost_db)))
+            .collect();
+        let bands = widest.iter().flat_map(|&(kind, bounds)| grid_of(kind, bounds.usual(kind)));
         let mut buffer = vec![0.0; 3 * problem.len()];
-        Self { shapes: bands.into_iter().filter_map(|band| Shape::new(problem, band, &mut buffer)).collect() }
+        Self { shapes: bands.filter_map(|band| Shape::new(problem, band, &mut buffer)).collect(), widest }
+    }
+
+    /// The bands with all the room that the profile gives them; nothing where none of them is held by less.
+    pub(super) fn widened(&self, bands: &[FreeBand]) -> Option<Vec<FreeBand>> {
+        let widest = |band: &FreeBand| self.widest.iter().find(|(kind, _)| *kind == band.kind);
+        let held = |band: &FreeBand| {
+            widest(band).is_some_and(|(_, widest)| {
+                (0..3).any(|which| {
+                    (band.value[which] <= band.low[which] && widest.low[which] < band.low[which])
+                        || (band.value[which] >= band.high[which] && widest.high[which] > band.high[which])
+                })
+            })
+        };
+        bands.iter().any(held).then(|| {
+            let wider = |band: &FreeBand| match widest(band) {
+                Some((_, Bounds { low, high })) => FreeBand { low: *low, high: *high, ..*band },
+                None => *band,
+            };
+            bands.iter().map(wider).collect()
+        })
     }
 
     /// The band that lowers the error most when it is added to these sums, with its
@@ -136,40 +169,49 @@ impl Shape {
     }
 }
 
-/// Bounds of a band on the profile's grids, in the cookbook's Q.
-fn bounds(
-    profile: &Profile,
-    kind: BandKind,
-    from_hz: f64,
-    to_hz: f64,
-    max_boost_db: f64,
-) -> ([f64; 3], [f64; 3]) {
-    let gain_low = profile.gain_db.min();
-    let gain_high = profile.gain_db.max().min(max_boost_db);
-    let (mut low, mut high) = ([0.0, gain_low, 0.0], [0.0, gain_high.max(gain_low), 0.0]);
-    if let BandLayout::Parametric { frequency_hz, q, shelf_q, .. } = &profile.bands {
-        let q = if kind == BandKind::Peak { q } else { shelf_q };
-        low[0] = frequency_hz.min().max(from_hz).min(frequency_hz.max()).ln();
-        high[0] = frequency_hz.max().min(to_hz).max(frequency_hz.min()).ln().max(low[0]);
-        // A high shelf at the bottom of the range, or a low shelf at its top, is nothing
-        // but a change of level.
-        let middle = |share: f64| low[0] + share * (high[0] - low[0]);
-        match kind {
-            BandKind::LowShelf => high[0] = middle(SHELF_SHARE),
-            BandKind::HighShelf => low[0] = middle(1.0 - SHELF_SHARE),
-            BandKind::Peak => {}
+/// What most processors offer. Bands are looked for within it, so that a freer profile begins where a poorer one
+/// ends, and the rest of its room is used from there on: a wider search alone finds other answers, and now and then
+/// worse ones. (Common practice, no source.)
+const USUAL_Q: (f64, f64) = (0.5, 10.0);
+const USUAL_CUT_DB: f64 = -15.0;
+
+impl Bounds {
+    /// Those of a profile's grids, in the cookbook's Q.
+    fn widest(profile: &Profile, kind: BandKind, (from_hz, to_hz): (f64, f64), max_boost_db: f64) -> Self {
+        let gain_low = profile.gain_db.min();
+        let gain_high = profile.gain_db.max().min(max_boost_db);
+        let (mut low, mut high) = ([0.0, gain_low, 0.0], [0.0, gain_high.max(gain_low), 0.0]);
+        if let BandLayout::Parametric { frequency_hz, q, shelf_q, .. } = &profile.bands {
+            let q = if kind == BandKind::Peak { q } else { shelf_q };
+            low[0] = frequency_hz.min().max(from_hz).min(frequency_hz.max()).ln();
+            high[0] = frequency_hz.max().min(to_hz).max(frequency_hz.min()).ln().max(low[0]);
+            // A high shelf at the bottom of the range, or a low shelf at its top, is nothing
+            // but a change of level.
+            let middle = |share: f64| low[0] + share * (high[0] - low[0]);
+            match kind {
+                BandKind::LowShelf => high[0] = middle(SHELF_SHARE),
+                BandKind::HighShelf => low[0] = middle(1.0 - SHELF_SHARE),
+                BandKind::Peak => {}
+            }
+            low[2] = q.min().ln();
+            high[2] = q.max().ln();
         }
-        low[2] = q.min().ln();
-        high[2] = q.max().ln();
+        Self { low, high }
     }
-    (low, high)
+
+    /// The part of them that most processors offer, or what is nearest to it.
+    fn usual(self, kind: BandKind) -> Self {
+        let Self { mut low, mut high } = self;
+        let highest_q = if kind == BandKind::Peak { USUAL_Q.1 } else { 1.0 };
+        low[1] = low[1].max(USUAL_CUT_DB).min(high[1]);
+        low[2] = self.low[2].max(USUAL_Q.0.ln()).min(self.high[2]);
+        high[2] = self.high[2].min(highest_q.ln()).max(low[2]);
+        Self { low, high }
+    }
 }
 
 /// Peaks spaced by a third of their width, shelves by half an octave.
-fn grid_of(problem: &Problem, profile: &Profile, kind: BandKind, max_boost_db: f64) -> Vec<FreeBand> {
-    let (from_hz, to_hz) = problem.played_hz;
-    let to_hz = to_hz.min(HIGHEST_BAND_HZ.max(from_hz));
-    let (low, high) = bounds(profile, kind, from_hz, to_hz, max_boost_db);
+fn grid_of(kind: BandKind, Bounds { low, high }: Bounds) -> Vec<FreeBand> {
     let qs: &[f64] = if kind == BandKind::Peak {
         &[0.5, 0.8, 1.2, 1.8, 2.7, 4.0, 6.0, 9.0, 14.0]
     } else {
@@ -200,7 +242,7 @@ pub(super) fn fixed_bands(
     max_boost_db: f64,
 ) -> Vec<FreeBand> {
     let BandLayout::Fixed(fixed) = &profile.bands else { return Vec::new() };
-    let (low, high) = bounds(profile, BandKind::Peak, 0.0, f64::INFINITY, max_boost_db);
+    let Bounds { low, high } = Bounds::widest(profile, BandKind::Peak, (0.0, f64::INFINITY), max_boost_db);
     let (from_hz, to_hz) = problem.played_hz;
     let is_heard = |band: &&crate::FixedBand| match band.kind {
         BandKind::Peak => {

@@ -118,7 +118,7 @@ impl Problem {
         let mut bridged_db = deviation.mean_db.clone();
         let dips = cancellation::find(&deviation, &response, max_boost_db);
         for dip in &dips {
-            bridge(&mut bridged_db, &mut weight, dip.from, dip.to);
+            bridge(&mut bridged_db, &mut weight, dip.shape.from, dip.shape.to);
             left_alone.push(dip.left_alone(&deviation.frequency_hz, response.phase_deg.is_some()));
         }
         let reach = Reach::new(&frequency_hz, &bridged_db, max_boost_db);
@@ -298,27 +298,40 @@ impl Problem {
         let [first, second, boost, excess] = self.tally(sum_db, self.lowered_db(sum_db));
         let offset = self.drawn(-first);
         let pull = OFFSET_PULL * (offset - self.level_db).powi(2);
-        let filled: f64 = self.notches.iter().map(|notch| notch.filled(sum_db)).sum();
-        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let count = self.len() as f64;
         (second + offset * (2.0 * first + offset)).max(0.0)
             + pull
-            + (BOOST_WEIGHT * boost + ceiling_weight * (excess + filled)) / count
+            + (BOOST_WEIGHT * boost + ceiling_weight * (excess + self.filled(sum_db))) / self.points()
     }
 
     /// The weighted root mean square of what is left, and nothing else.
     pub(super) fn error_db(&self, sum_db: &[f64]) -> f64 {
-        let [first, second, ..] = self.tally(sum_db, 0.0);
+        self.held_error_db(sum_db, 0.0)
+    }
+
+    /// The same with how far the bands exceed what they may add, as in the cost.
+    pub(super) fn held_error_db(&self, sum_db: &[f64], ceiling_weight: f64) -> f64 {
+        let [first, second, _, excess] = self.tally(sum_db, self.lowered_db(sum_db));
         let offset = self.drawn(-first);
-        (second + offset * (2.0 * first + offset)).max(0.0).sqrt()
+        let beyond = ceiling_weight * (excess + self.filled(sum_db)) / self.points();
+        ((second + offset * (2.0 * first + offset)).max(0.0) + beyond).sqrt()
+    }
+
+    /// The squares, summed, of what is added to cancellations beyond what is added beside them.
+    fn filled(&self, sum_db: &[f64]) -> f64 {
+        self.notches.iter().map(|notch| notch.filled(sum_db)).sum()
+    }
+
+    /// How many points there are, those beside the range too.
+    fn points(&self) -> f64 {
+        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
+        let count = self.len() as f64;
+        count
     }
 
     /// What draws the sum of the bands at each point, minus half the slope of the cost by
     /// it, and how stiff it is there, half the curvature; whether the level follows.
     pub(super) fn forces(&self, sum_db: &[f64], ceiling_weight: f64, forces: &mut Forces) {
-        #[expect(clippy::cast_precision_loss, reason = "a few hundred points")]
-        let count = self.len() as f64;
-        let (ceiling_weight, boost_weight) = (ceiling_weight / count, BOOST_WEIGHT / count);
+        let (ceiling_weight, boost_weight) = (ceiling_weight / self.points(), BOOST_WEIGHT / self.points());
         let offset = self.offset_for(sum_db);
         let lowered_db = self.lowered_db(sum_db);
         forces.level_follows = self.offset_follows(offset);

@@ -38,11 +38,18 @@ struct Typed<'a> {
 /// One band a step lower: what all then cost, and what they exceed the ceiling by.
 struct Lowered {
     cost: f64,
-    over: f64,
+    over: Excess,
     index: usize,
     band: Band,
     curve: Vec<f64>,
     sum: Vec<f64>,
+}
+
+/// By how much bands exceed what they may add: where that is most, and over all points.
+#[derive(Debug, Clone, Copy, Default)]
+struct Excess {
+    most_db: f64,
+    total_db: f64,
 }
 
 /// The values that may be typed, the gains cut at the boost allowed.
@@ -70,6 +77,15 @@ impl Grids {
                 shelf_q: Some(shelf_q.clone()),
             },
             BandLayout::Fixed(_) => Self { frequency: None, gain, q: None, shelf_q: None },
+        }
+    }
+
+    /// Every second value of frequency and gain.
+    fn halved(&self) -> Self {
+        Self {
+            frequency: self.frequency.as_ref().map(Grid::halved),
+            gain: self.gain.halved(),
+            ..self.clone()
         }
     }
 
@@ -139,18 +155,24 @@ pub(super) fn best_of(
     max_boost_db: f64,
     level: Level,
 ) -> Vec<Band> {
-    let typed: Vec<(f64, Vec<Band>)> = sets
+    struct Answer {
+        error_db: f64,
+        cost: f64,
+        bands: Vec<Band>,
+    }
+    let answers: Vec<Answer> = sets
         .iter()
         .map(|free| {
             let mut typed = quantised(problem, profile, free, max_boost_db, level);
             typed.bands.retain(|band| band.gain_db != 0.0);
-            (typed.cost().sqrt(), typed.bands)
+            Answer { error_db: problem.error_db(&typed.sum), cost: typed.cost(), bands: typed.bands }
         })
         .collect();
-    let least_db = typed.iter().map(|(rms_db, _)| *rms_db).fold(f64::INFINITY, f64::min);
-    let near = typed.into_iter().filter(|(rms_db, _)| *rms_db <= least_db + FEWER_BANDS_COST_DB);
-    let fewest = near.min_by(|one, other| one.1.len().cmp(&other.1.len()).then(one.0.total_cmp(&other.0)));
-    let mut bands = fewest.map(|(_, bands)| bands).unwrap_or_default();
+    let least_db = answers.iter().map(|answer| answer.error_db).fold(f64::INFINITY, f64::min);
+    let near = answers.into_iter().filter(|answer| answer.error_db <= least_db + FEWER_BANDS_COST_DB);
+    let fewest = near
+        .min_by(|one, other| one.bands.len().cmp(&other.bands.len()).then(one.cost.total_cmp(&other.cost)));
+    let mut bands = fewest.map(|answer| answer.bands).unwrap_or_default();
     bands.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     bands
 }
@@ -164,17 +186,37 @@ fn quantised<'a>(
 ) -> Typed<'a> {
     // Without what the free bands exceed their ceiling by: those typed must not.
     let bound = problem.cost(&sum_of(problem, free), 0.0);
-    let mut best = Typed::rounded(problem, profile, free, max_boost_db).searched(bound);
+    let grids = Grids::new(profile, max_boost_db);
+    let mut best = searched(problem, profile, free, &grids, bound);
+    // Where the grid is coarse, its values are far apart, and a search among neighbours may be stuck where one among
+    // those twice as far apart is not.
     if best.cost() > COARSE * bound {
-        let one_by_one = Typed::rounded_one_by_one(problem, profile, free, max_boost_db).searched(bound);
-        if one_by_one.cost() < best.cost() {
-            best = one_by_one;
+        let coarser = searched(problem, profile, free, &grids.halved(), bound).bands;
+        let other = Typed::new(problem, profile, grids, coarser).searched(bound);
+        if other.cost() < best.cost() {
+            best = other;
         }
     }
     if level == Level::Free {
         best = best.with_shelves_that_cut(bound);
     }
     best.lowered_to_ceiling()
+}
+
+/// The best on these grids near free bands.
+fn searched<'a>(
+    problem: &'a Problem,
+    profile: &'a Profile,
+    free: &[FreeBand],
+    grids: &Grids,
+    bound: f64,
+) -> Typed<'a> {
+    let best = Typed::rounded(problem, profile, free, grids.clone()).searched(bound);
+    if best.cost() <= COARSE * bound {
+        return best;
+    }
+    let one_by_one = Typed::rounded_one_by_one(problem, profile, free, grids.clone()).searched(bound);
+    if one_by_one.cost() < best.cost() { one_by_one } else { best }
 }
 
 /// An error so much larger is as good.
@@ -212,8 +254,7 @@ impl<'a> Typed<'a> {
     }
 
     /// All values rounded.
-    fn rounded(problem: &'a Problem, profile: &'a Profile, free: &[FreeBand], max_boost_db: f64) -> Self {
-        let grids = Grids::new(profile, max_boost_db);
+    fn rounded(problem: &'a Problem, profile: &'a Profile, free: &[FreeBand], grids: Grids) -> Self {
         let bands = free.iter().map(|free| grids.nearest(profile, &free.band())).collect();
         Self::new(problem, profile, grids, bands)
     }
@@ -224,9 +265,8 @@ impl<'a> Typed<'a> {
         problem: &'a Problem,
         profile: &'a Profile,
         free: &[FreeBand],
-        max_boost_db: f64,
+        grids: Grids,
     ) -> Self {
-        let grids = Grids::new(profile, max_boost_db);
         let mut free = free.to_vec();
         let mut order: Vec<usize> = (0..free.len()).collect();
         let sharpness = |band: &FreeBand| band.value[2].exp() * band.gain_db().abs();
@@ -315,23 +355,26 @@ impl<'a> Typed<'a> {
         self.sum.iter().copied().fold(0.0, f64::max)
     }
 
-    /// Lowers gains, one step of one band after the other and the one that costs least, until
-    /// nothing exceeds what may be added.
+    /// Steps gains, one step of one band after the other and the one that costs least, until nothing exceeds what may
+    /// be added. A cut that becomes less raises the level of the whole, and with it what may be added.
     fn lowered_to_ceiling(mut self) -> Self {
         let mut over = self.excess(&self.sum, &self.bands);
-        while over > MOST_OVER_DB {
+        while over.most_db > MOST_OVER_DB {
             let mut best: Option<Lowered> = None;
             let mut bands = self.bands.clone();
             for (index, &band) in self.bands.iter().enumerate() {
-                let trial = self.grids.stepped(&band, [0, -1, 0]);
-                let curve = self.curve(&trial);
-                let sum: Vec<f64> =
-                    (0..self.sum.len()).map(|i| self.sum[i] - self.curves[index][i] + curve[i]).collect();
-                bands[index] = trial;
-                let (trial_over, cost) = (self.excess(&sum, &bands), cost(self.problem, &sum));
-                bands[index] = band;
-                if trial_over < over && best.as_ref().is_none_or(|best| cost < best.cost) {
-                    best = Some(Lowered { cost, over: trial_over, index, band: trial, curve, sum });
+                for places in [-1, 1] {
+                    let trial = self.grids.stepped(&band, [0, places, 0]);
+                    let curve = self.curve(&trial);
+                    let sum: Vec<f64> =
+                        (0..self.sum.len()).map(|i| self.sum[i] - self.curves[index][i] + curve[i]).collect();
+                    bands[index] = trial;
+                    let (trial_over, cost) = (self.excess(&sum, &bands), cost(self.problem, &sum));
+                    bands[index] = band;
+                    let is_better = best.as_ref().is_none_or(|best| cost < best.cost);
+                    if trial_over.total_db < over.total_db && is_better {
+                        best = Some(Lowered { cost, over: trial_over, index, band: trial, curve, sum });
+                    }
                 }
             }
             let Some(best) = best else { break };
@@ -343,9 +386,8 @@ impl<'a> Typed<'a> {
 
     /// By how much these bands exceed what may be added, at the points of the problem and at the
     /// middle of each band: a sharp one is highest between points.
-    fn excess(&self, sum: &[f64], bands: &[Band]) -> f64 {
+    fn excess(&self, sum: &[f64], bands: &[Band]) -> Excess {
         let room_db = self.problem.room_below_ceiling_db(sum);
-        let at_points = room_db.iter().fold(0.0, |most, room| f64::max(most, -room));
         let axis = &self.problem.axis;
         let at_middle = |band: &Band| -> Option<f64> {
             let place = warped(self.profile.cookbook(band).frequency_hz, self.problem.sample_rate_hz);
@@ -357,7 +399,12 @@ impl<'a> Typed<'a> {
             Some(there - f64::max(allowed(below)?, allowed(above)?))
         };
         let sharp = bands.iter().filter(|band| band.gain_db > 0.0 && band.q > SHARP_Q);
-        sharp.filter_map(at_middle).fold(at_points, f64::max)
+        let mut excess = Excess::default();
+        for over in room_db.iter().map(|room| -room).chain(sharp.filter_map(at_middle)) {
+            excess.most_db = excess.most_db.max(over);
+            excess.total_db += over.max(0.0);
+        }
+        excess
     }
 
     /// How the cost changes with the values of one band.

@@ -81,6 +81,9 @@ const MOST_EXCHANGED: usize = 12;
 const MOST_IN_THREES: usize = 8;
 /// With so few bands, more starts are tried.
 const FEW: usize = 5;
+/// So many bands most processors have: paths are followed as far at least, so that a profile with more begins where one
+/// with fewer does.
+const USUAL_BANDS: usize = 10;
 /// Paths from other first bands are followed so far.
 const MOST_ON_OTHER_PATHS: usize = 8;
 
@@ -122,18 +125,27 @@ impl Search<'_> {
     fn parametric(&mut self, max_bands: usize, profile_bands: usize) -> Vec<Vec<FreeBand>> {
         self.follow_paths(profile_bands);
         let last = max_bands.min(self.found.len() - 1);
-        let mut best_db =
-            self.found[..=last].iter().flatten().map(|state| state.rms_db).fold(f64::INFINITY, f64::min);
+        let promised = self.found[..=last].iter().flatten().map(|state| self.error_db(state));
+        let mut best_db = promised.fold(f64::INFINITY, f64::min);
         let mut best: Vec<State> = vec![State { bands: Vec::new(), rms_db: self.rms(&[]) }];
-        while best.len() <= last && best[best.len() - 1].rms_db > worth_a_look(best_db) {
+        while best.len() <= last && self.error_db(&best[best.len() - 1]) > worth_a_look(best_db) {
             let next = self.with_one_more(best.len(), &best[best.len() - 1]);
-            best_db = best_db.min(next.rms_db);
+            best_db = best_db.min(self.error_db(&next));
             best.push(next);
+        }
+        for state in &mut best {
+            if let Some(bands) = self.dictionary.widened(&state.bands) {
+                let wider = self.refined(bands, 15);
+                if wider.rms_db < state.rms_db {
+                    best_db = best_db.min(self.error_db(&wider));
+                    *state = wider;
+                }
+            }
         }
         // It ends early where what only the paths promised is reached, and late where it is not:
         // then the fewest that are good enough are chosen among all.
         let limit = acceptable(best_db);
-        let enough = best.iter().position(|state| state.rms_db <= limit).unwrap_or(best.len() - 1);
+        let enough = best.iter().position(|state| self.error_db(state) <= limit).unwrap_or(best.len() - 1);
         let mut chosen = self.one_fewer(best[enough].clone(), limit);
         if let Some(fewer) = self.three_for_one(&chosen) {
             chosen = fewer;
@@ -148,6 +160,11 @@ impl Search<'_> {
             }
         }
         sets
+    }
+
+    /// What decides how many bands are enough: the error and what breaks a limit. Boost decides between as many bands.
+    fn error_db(&self, state: &State) -> f64 {
+        Solver::error_db(self.problem, &sum_of(self.problem, &state.bands))
     }
 
     /// Whether one band is the better choice although more error remains.
@@ -181,14 +198,20 @@ impl Search<'_> {
     /// best and from shelves, which a peak as wide as a shelf often hides; and by taking bands away
     /// from the longest.
     fn follow_paths(&mut self, most: usize) {
-        let mut known = self.forward(&[], most, &[]);
+        let mut known = self.forward(&[], most.max(USUAL_BANDS), &[]);
         self.found = vec![Vec::new(); known.len() + 1];
-        if let Some(last) = known.last() {
-            let mut state = self.refined(last.bands.clone(), 25);
-            while state.bands.len() > 1 {
+        // From the longest of those that most processors have, and from the longest of all.
+        let mut least = 1;
+        for longest in [known.len().min(USUAL_BANDS), known.len()] {
+            if longest <= least {
+                continue;
+            }
+            let mut state = self.refined(known[longest - 1].bands.clone(), 25);
+            while state.bands.len() > least {
                 let Some(fewer) = self.without_one(&state, 3) else { break };
                 self.found[state.bands.len()].push(std::mem::replace(&mut state, fewer));
             }
+            least = longest;
         }
         let flat = vec![0.0; self.problem.len()];
         let first = self.dictionary.ranked(self.problem, &flat, 3).into_iter().skip(1);
@@ -342,16 +365,16 @@ impl Search<'_> {
             let trial = self.refined(trial.bands, 15);
             // Few bands are tried out soon, and one exchange may change everything.
             let hopeful = if tries <= 5 { 2.5 } else { 1.3 };
-            if trial.rms_db > hopeful * limit {
+            if self.error_db(&trial) > hopeful * limit {
                 break;
             }
-            let trial = self.exchanged(trial, 2);
-            let trial = if trial.rms_db <= limit || trial.rms_db > NEARER * limit {
-                trial
-            } else {
-                self.two_for_one(&fewest)
-            };
-            if trial.rms_db > limit {
+            let mut trial = self.exchanged(trial, 2);
+            let mut error_db = self.error_db(&trial);
+            if error_db > limit && error_db <= NEARER * limit {
+                trial = self.two_for_one(&fewest);
+                error_db = self.error_db(&trial);
+            }
+            if error_db > limit || trial.bands.is_empty() {
                 break;
             }
             fewest = trial;
@@ -407,8 +430,7 @@ impl Search<'_> {
             }
         }
         let best = self.refined(best?.bands, 15);
-        let error_db = |state: &State| self.problem.error_db(&sum_of(self.problem, &state.bands));
-        (error_db(&best) <= acceptable(error_db(state))).then_some(best)
+        (self.error_db(&best) <= acceptable(self.error_db(state))).then_some(best)
     }
 
     /// Fixed bands: all gains at once by bounded least squares, then the least of
