@@ -129,14 +129,7 @@ impl Derivation {
             .iter()
             .zip(smoothed)
             .enumerate()
-            .map(|(number, (held, response))| {
-                // A driver that was measured again after the entry is another curve of the same driver.
-                let name = match held.mark {
-                    Some(SetMark::After) => format!("{}, after", held.position),
-                    _ => held.position.clone(),
-                };
-                series(number, &name, &response, offset_db)
-            })
+            .map(|(number, (held, response))| series(number, &curve_name(held), &response, offset_db))
             .collect();
         let what = match self.face.stage {
             Stage::Timing => "Drivers and their combined response",
@@ -282,7 +275,7 @@ impl Derivation {
         let phase = |(number, held): (usize, &CaptureView)| {
             let response = held.response.as_ref()?;
             let magnitude_db = response.phase_deg.clone()?;
-            Some(series(number, &held.position, &Response { magnitude_db, ..(**response).clone() }, 0.0))
+            Some(series(number, &curve_name(held), &Response { magnitude_db, ..(**response).clone() }, 0.0))
         };
         let lines = self.few().enumerate().filter_map(phase).collect();
         let y = linear("Phase", "°", -180.0, 180.0);
@@ -296,7 +289,7 @@ impl Derivation {
             let grid = log_grid(from_hz, to_hz, 24.0);
             let magnitude_db = impulse.group_delay_s(&grid).iter().map(|s| 1e3 * s).collect();
             let delay = Response::new(grid, magnitude_db).ok()?;
-            Some(series(number, &held.position, &delay, 0.0))
+            Some(series(number, &curve_name(held), &delay, 0.0))
         };
         let lines = self.few().enumerate().filter_map(delay).collect();
         let y = linear("Group delay", "ms", -5.0, 25.0);
@@ -314,7 +307,7 @@ impl Derivation {
             let drawn = drawn.map(|(t, h)| Point { x: 1e3 * t, y: h / peak });
             let points = drawn.filter(|point| (-2.0..=20.0).contains(&point.x)).collect();
             Some(Line {
-                label: held.position.clone(),
+                label: curve_name(held),
                 role: role(number),
                 dash: Dash::Solid,
                 points,
@@ -440,6 +433,18 @@ impl Derivation {
 const FAINT: f32 = 0.12;
 /// The same for curves that are still to be told apart.
 const BEHIND: f32 = 0.25;
+
+/// What a capture is called on a chart: what played, where, and in which set. A driver has several curves only where it
+/// was measured again after the entry.
+fn curve_name(held: &CaptureView) -> String {
+    let set = match held.mark {
+        Some(SetMark::Before) if held.is_together => "before",
+        Some(SetMark::After) => "after",
+        Some(SetMark::Before) | None => "",
+    };
+    let parts = [held.channel, &held.position, set];
+    parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join(", ")
+}
 
 pub(super) fn role(number: usize) -> Role {
     #[expect(clippy::cast_possible_truncation, reason = "taken modulo 7")]

@@ -314,7 +314,6 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
         at[0] - at[1]
     };
     let before = (looks(&edited), bass(&mut edited));
-    edited.app.ask(Command::Undo);
     edited.press(Action::EditTarget);
     let place = edited.target().place(tuning::TargetHandle::Shelf(0)).expect("a place");
     edited.drag(LOW, place.frequency_hz, place.db + 3.0, false);
@@ -332,8 +331,20 @@ fn ribbon_fingerprints_and_fit_follow_the_edited_target() {
     testkit::near("the fingerprint", fell(&before.0) - fell(&during), more, 0.05);
     edited.drag(LOW, place.frequency_hz, place.db + 3.0, true);
     edited.press(Action::ShowBands);
+    // The bands of before are off the target that was edited; those that are fitted to it come nearer.
+    let off_db = |edited: &Edited| {
+        let text = looks(edited).0;
+        let number = text.trim_end_matches(" dB").parse::<f64>();
+        number.unwrap_or_else(|_| panic!("“{text}” is no level"))
+    };
+    let with_those_of_before_db = off_db(&edited);
     let after = bass(&mut edited);
-    assert!(after - before.1 > 2.0, "{after} dB of bass against {}", before.1);
+    assert!(after > before.1, "{after} dB of bass against {}", before.1);
+    let fitted_db = off_db(&edited);
+    assert!(
+        fitted_db < with_those_of_before_db - 0.3,
+        "{fitted_db} dB off, {with_those_of_before_db} with the old bands"
+    );
     assert_eq!(edited.app.snapshot().tray[0].mark, Some(SetMark::Before));
 }
 
