@@ -11,7 +11,7 @@ use cabin::{Car, Setup};
 
 use crate::material::{RATE_HZ, response_csv, sine, write_wav};
 use crate::program::Desk;
-use crate::recorder::{Recorder, track_of, typed};
+use crate::recorder::{Recorder, band_of, typed};
 use crate::source::volume_sweep;
 
 /// The commands of a page, each with its line.
@@ -100,8 +100,10 @@ fn make(desk: &Desk, name: &str) {
         }
         "my-shop.toml" => desk.write(name, include_str!("../../presets/reports/plain.toml")),
         "my-plugin.wasm" => desk.write(name, include_bytes!("../../crates/guest/plugins/whine.wasm")),
-        "drivers.wav" | "left-woofer.wav" | "right-woofer.wav" => record(desk, name),
-        _ if name.starts_with("before-") || name.starts_with("after-") => record(desk, name),
+        "drivers.wav" => record(desk, name),
+        _ if ["before-", "after-", "place-"].iter().any(|begin| name.starts_with(begin)) => {
+            record(desk, name)
+        }
         "source.wav" | "front.wav" | "rear.wav" => sound(&[volume_sweep(1_000.0, 12, 9)]),
         "stereo.wav" => sound(&[volume_sweep(1_000.0, 12, 9), volume_sweep(40.0, 12, 8)]),
         "tone.wav" => sound(&[sine(1_000.0, 0.3, 4.0)]),
@@ -203,22 +205,30 @@ fn guides_car() -> (Car, Setup) {
     (car, bare)
 }
 
-/// Makes a recording of the guide: of each driver alone, or of all with what the job's sheet says by then in the
-/// processor.
+/// Where the pages' car is recorded with the tracks `place-…`, and the driver that plays their left side.
+const PLACES: [&str; 4] = ["driver", "driver-left-ear", "driver-right-ear", "driver-forward"];
+const REFERENCE: &str = "left-mid";
+
+/// Makes a recording of the guide: of each driver alone, of each against the reference driver, or of all with what the
+/// job's sheet says by then in the processor.
 fn record(desk: &Desk, name: &str) {
     let (car, bare) = guides_car();
     let stick = desk.path().join("STICK");
     let drivers: Vec<_> = car.drivers.iter().filter(|driver| driver.processed).collect();
+    let alone = |driver: &str| Setup { active: Some(vec![driver.to_owned()]), ..bare.clone() };
     let mut recorder = Recorder::new(&car);
     if name == "drivers.wav" {
-        for driver in drivers.iter().filter(|driver| driver.role != cabin::Role::Woofer) {
-            let track = track_of(driver.role);
-            let setup = Setup { active: Some(vec![driver.name.clone()]), ..bare.clone() };
-            recorder.play(&stick, track, &setup);
+        for driver in drivers {
+            recorder.play(&stick, &format!("sweep-{}", band_of(driver.role)), &alone(&driver.name));
         }
-    } else if let Some(driver) = name.strip_suffix(".wav").filter(|name| name.ends_with("woofer")) {
-        let setup = Setup { active: Some(vec![driver.to_owned()]), ..bare };
-        recorder.play(&stick, "sweep-full", &setup);
+    } else if let Some(place) = name.strip_prefix("place-").and_then(|rest| rest.strip_suffix(".wav")) {
+        let place = PLACES[place.parse::<usize>().expect("a number") - 1];
+        let there = |driver: &str| Setup { mic_position: place.to_owned(), ..alone(driver) };
+        for driver in drivers {
+            let by_left = driver.inputs == ["front-left"];
+            let track = format!("place-{}", band_of(driver.role));
+            recorder.play_against(&stick, &track, &there(REFERENCE), (&there(&driver.name), by_left));
+        }
     } else {
         let sheet = desk.run("sheet hatch --format json").done().json();
         let place = match name.split_once('-').map(|(_, place)| place.trim_end_matches(".wav")) {
@@ -255,14 +265,37 @@ fn the_guide_is_a_whole_job() {
     assert!(desk.has("sheet.pdf") && desk.has("report.pdf"));
 }
 
-/// A car recorded against a reference driver, place by place, is the story of `placed.rs` in `procedure`: it is not told
-/// again here.
 #[test]
 fn the_examples_about_recordings_work() {
-    let page = include_str!("../../docs/recordings.md");
-    let (page, _) = page.split_once("## Response and arrival together").expect("the section");
+    let (page, _) = RECORDINGS.split_once(TOGETHER).expect("the section");
     run_page(&Desk::new(), "docs/recordings.md", page);
 }
+
+/// A car without an input, recorded place by place against a reference driver: the driver that is wired backwards is
+/// found, and every driver gets its values.
+///
+/// Source: the car's own truth.
+#[test]
+fn the_example_of_response_and_arrival_together_tunes_a_car() {
+    let (_, section) = RECORDINGS.split_once(TOGETHER).expect("the section");
+    let desk = Desk::new();
+    desk.run("tracks STICK").done();
+    run_page(&desk, "docs/recordings.md", section);
+    let sheet = desk.run("sheet JOB --format json").done().json();
+    let channels = sheet["channels"].as_array().expect("channels");
+    let (car, _) = guides_car();
+    assert_eq!(channels.len(), car.drivers.iter().filter(|driver| driver.processed).count(), "{sheet}");
+    let inverted = |name: &str| {
+        let channel = channels.iter().find(|channel| channel["channel"] == name).expect("it is there");
+        channel["setting"]["inverted"].as_bool().expect("it is said")
+    };
+    assert_ne!(inverted("left-mid"), inverted("right-mid"), "{sheet}");
+    assert!(channels.iter().any(|channel| channel["setting"]["delay_s"].as_f64() > Some(0.0)), "{sheet}");
+}
+
+const RECORDINGS: &str = include_str!("../../docs/recordings.md");
+/// The heading of the section whose job is one of its own.
+const TOGETHER: &str = "## Response and arrival together";
 
 #[test]
 fn the_examples_about_the_source_work() {

@@ -10,7 +10,7 @@ use serde_json::Value;
 use testkit::at_most;
 
 use crate::program::Desk;
-use crate::recorder::{Recorder, track_of, typed, word};
+use crate::recorder::{Recorder, band_of, typed, word};
 
 const PLACES: [&str; 3] = ["driver", "driver-left-ear", "driver-right-ear"];
 
@@ -37,8 +37,8 @@ fn a_whole_job_from_recordings_alone() {
     let mut table = "track,time,driver,position\n".to_owned();
     for driver in &drivers {
         let setup = Setup { active: Some(vec![driver.name.clone()]), ..bare.clone() };
-        let track = track_of(driver.role);
-        let began_s = recorder.play(&desk.path().join("stick"), track, &setup);
+        let track = format!("sweep-{}", band_of(driver.role));
+        let began_s = recorder.play(&desk.path().join("stick"), &track, &setup);
         writeln!(table, "{track},{began_s:.1},{},driver", driver.name).unwrap();
     }
     recorder.write(&desk.path().join("drivers.wav"));

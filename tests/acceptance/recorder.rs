@@ -22,16 +22,43 @@ impl Recorder {
 
     /// Plays a track from a folder of tracks in a car that is set like this; gives the time at which it begins.
     pub(crate) fn play(&mut self, stick: &Path, track: &str, setup: &Setup) -> f64 {
+        let [left, right] = sides_of(stick, track);
+        let heard = self.heard(setup, &left, &right);
+        self.keep(&heard)
+    }
+
+    /// Plays a track whose left side feeds a reference driver, by its own input, which is the left one, and whose right
+    /// side feeds another driver, by its left input or by its right one: what is heard of each by itself, added up.
+    pub(crate) fn play_against(
+        &mut self,
+        stick: &Path,
+        track: &str,
+        reference: &Setup,
+        (driver, by_left): (&Setup, bool),
+    ) {
+        let [left, right] = sides_of(stick, track);
+        let silence = vec![0.0; left.len()];
+        let mut heard = self.heard(reference, &left, &silence);
+        let (to_left, to_right) = if by_left { (&right, &silence) } else { (&silence, &right) };
+        let beside = self.heard(driver, to_left, to_right);
+        heard.iter_mut().zip(beside).for_each(|(sample, beside)| *sample += beside);
+        self.keep(&heard);
+    }
+
+    /// What the microphone hears of two inputs, with two seconds of silence before and after.
+    fn heard(&mut self, setup: &Setup, left: &[f32], right: &[f32]) -> Vec<f32> {
         self.cabin.apply(setup).expect("it fits");
-        let stick = recording::read(stick.join(format!("{track}.wav"))).expect("a track");
         let silence = vec![0.0f32; 2 * RATE_HZ as usize];
-        let right = stick.channels.get(1).unwrap_or(&stick.channels[0]);
-        let played = stick.channels[0].iter().zip(right).flat_map(|(left, right)| [*left, *right]);
+        let played = left.iter().zip(right).flat_map(|(left, right)| [*left, *right]);
         let input: Vec<f32> = silence.iter().copied().chain(played).chain(silence.iter().copied()).collect();
         let mut output = vec![0.0f32; input.len()];
         self.cabin.process(&input, &mut output);
+        output.chunks(2).map(|frame| frame[0]).collect()
+    }
+
+    fn keep(&mut self, heard: &[f32]) -> f64 {
         let began_s = self.samples.len() as f64 / f64::from(RATE_HZ) + 1.0;
-        self.samples.extend(output.chunks(2).map(|frame| frame[0]));
+        self.samples.extend(heard);
         began_s
     }
 
@@ -40,14 +67,21 @@ impl Recorder {
     }
 }
 
-/// What a track for a driver of this role is called, which protects it.
-pub(crate) fn track_of(role: cabin::Role) -> &'static str {
+/// The two sides of a track from a folder of tracks; one that has a single channel plays on both.
+fn sides_of(stick: &Path, track: &str) -> [Vec<f32>; 2] {
+    let mut channels = recording::read(stick.join(format!("{track}.wav"))).expect("a track").channels;
+    let right = channels.get(1).unwrap_or(&channels[0]).clone();
+    [channels.swap_remove(0), right]
+}
+
+/// The band of the track for a driver of this role, which protects it: that of `sweep-…` and of `place-…`.
+pub(crate) fn band_of(role: cabin::Role) -> &'static str {
     match role {
-        cabin::Role::Sub => "sweep-sub",
-        cabin::Role::Tweeter => "sweep-high",
-        cabin::Role::Mid => "sweep-mid",
-        // A woofer wants to be measured below the mids' track.
-        cabin::Role::Woofer | cabin::Role::FullRange => "sweep-full",
+        cabin::Role::Sub => "sub",
+        cabin::Role::Woofer => "woofer",
+        cabin::Role::Mid => "mid",
+        cabin::Role::Tweeter => "high",
+        cabin::Role::FullRange => "full",
     }
 }
 
