@@ -1,20 +1,27 @@
 //! What stood in the processor when *after* was measured, in the order in which it is entered.
 
-use job::{CaptureState, ChannelSetting, EnteredBand, Job, JobData, ProcessorSetting, Set};
+use job::{Capture, CaptureState, ChannelSetting, EnteredBand, Job, JobData, ProcessorSetting, Set};
 
 use crate::channel::{Entry, SheetChannel};
+use crate::picture::is_same_place;
 
 /// Values closer than these are the same: the last digit that a processor shows.
 const SAME_DB: f64 = 0.05;
 const SAME_RATIO: f64 = 1e-3;
 
-/// What stood in the processor when the captures *after* were made; nothing where no capture says it.
-/// Where they do not agree, or what was planned has changed since, that is said.
+/// What stood in the processor when the captures *after* were made, of several at one place the newest; nothing where
+/// no capture says it. Where they do not agree, or what was planned has changed since, that is said.
 pub(crate) fn when_measured(job: &Job, remarks: &mut Vec<String>) -> Option<ProcessorSetting> {
-    let after = job
-        .captures()
-        .iter()
-        .filter(|capture| capture.meta.set == Some(Set::After) && capture.state == CaptureState::Done);
+    let done = || job.in_set(&Set::After).filter(|capture| capture.state == CaptureState::Done);
+    let is_replaced = |capture: &Capture| {
+        let made_again = |later: &Capture| {
+            later.id > capture.id
+                && later.meta.measurement == capture.meta.measurement
+                && is_same_place(&capture.meta, &later.meta)
+        };
+        done().any(made_again)
+    };
+    let after = done().filter(|capture| !is_replaced(capture));
     let (known, unknown): (Vec<_>, Vec<_>) = after.partition(|capture| capture.meta.setting.is_some());
     let mut settings: Vec<_> =
         known.into_iter().filter_map(|capture| Some((capture.id, capture.meta.setting.as_ref()?))).collect();

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chart::{Area, Axis, Chart, Dash, Line, Point, Role, Scale};
-use job::{Capture, Job, JobData, PresetOrInline, Set};
+use job::{Capture, CaptureMeta, Job, JobData, PresetOrInline, Set};
 use tuning::{Response, Target, average};
 
 /// The smoothing of what is shown, in parts of an octave.
@@ -29,16 +29,27 @@ fn level_range(data: &JobData) -> (f64, f64) {
     data.outcome.as_ref().map_or(LEVEL_RANGE_HZ, |outcome| (outcome.from_hz, outcome.to_hz))
 }
 
-/// The power average of the responses of one set.
+/// Whether two captures were made of the same, so that the newer one counts. Of those without a place all count.
+pub(crate) fn is_same_place(one: &CaptureMeta, other: &CaptureMeta) -> bool {
+    let of =
+        |meta: &CaptureMeta| (meta.position.clone(), meta.processor_channel.clone(), meta.driver.clone());
+    !one.position.is_empty() && of(one) == of(other)
+}
+
+/// The power average of the responses of one set; of several at one place the newest counts.
 fn set_average(job: &Job, set: &Set, remarks: &mut Vec<String>) -> Option<Response> {
-    let mut responses = Vec::new();
+    let mut found: Vec<(&CaptureMeta, Response)> = Vec::new();
     for capture in job.in_set(set).filter(|capture| capture.meta.is_together()) {
         match response(job, capture) {
-            Ok(Some(response)) => responses.push(response),
+            Ok(Some(response)) => {
+                found.retain(|(earlier, _)| !is_same_place(earlier, &capture.meta));
+                found.push((&capture.meta, response));
+            }
             Ok(None) => {}
             Err(problem) => remarks.push(problem),
         }
     }
+    let responses: Vec<Response> = found.into_iter().map(|(_, response)| response).collect();
     if responses.is_empty() {
         return None;
     }

@@ -5,8 +5,8 @@ use std::fs;
 use jiff::Timestamp;
 use job::{
     Amplifier, AuditLine, AuditRecord, CaptureMeta, ChannelFitRecord, ChannelSetting, Crossover, Driver,
-    EnteredBand, FitRecord, Head, Job, JobData, LeftAlone, Outcome, PresetOrInline, Set, Source,
-    SourceOutput, Stage, StageResult, StageState,
+    EnteredBand, FitRecord, Head, Job, JobData, LeftAlone, Outcome, PresetOrInline, ProcessorSetting, Set,
+    Source, SourceOutput, Stage, StageResult, StageState,
 };
 use measure::Reading;
 use proptest::prelude::*;
@@ -130,8 +130,11 @@ fn whole(data: &mut JobData) {
 
 /// Records a capture with this response into a set.
 fn capture(job: &mut Job, set: Set, response: &[(f64, f64)]) {
-    let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
-    meta.set = Some(set);
+    let meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
+    kept(job, CaptureMeta { set: Some(set), ..meta }, response);
+}
+
+fn kept(job: &mut Job, meta: CaptureMeta, response: &[(f64, f64)]) {
     let pending = job.begin_capture(&meta).unwrap();
     fs::write(&pending.audio_path, b"").unwrap();
     let mut reading = Reading::new("sweep", 1, 48_000.0);
@@ -328,6 +331,35 @@ fn the_chart_shows_the_average_of_each_set_around_the_target() {
     }
 }
 
+/// What was measured again replaces what it was at that place, in the chart and for what stood in the processor.
+#[test]
+fn of_several_captures_at_a_place_the_newest_counts() {
+    let mut scratch = job(whole);
+    let entered = scratch.job.data().planned();
+    let mut mistyped = entered.clone();
+    mistyped.bands[1].gain_db = 4.5;
+    let at = |position: &str, setting: &ProcessorSetting| CaptureMeta {
+        set: Some(Set::After),
+        position: position.to_owned(),
+        setting: Some(setting.clone()),
+        ..CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH)
+    };
+    let flat = [20.0, 200.0, 2_000.0, 20_000.0].map(|hz| (hz, -30.0));
+    let bent = [(20.0, -30.0), (200.0, -18.0), (2_000.0, -30.0), (20_000.0, -42.0)];
+    kept(&mut scratch.job, at("driver", &mistyped), &bent);
+    assert_ne!(Sheet::from_job(&scratch.job).remarks, Vec::<String>::new(), "the mistyped one counts alone");
+    kept(&mut scratch.job, at("left ear", &entered), &flat);
+    let mixed = Sheet::from_job(&scratch.job).remarks.concat();
+    assert!(mixed.contains("not all made with the same settings"), "{mixed}");
+    kept(&mut scratch.job, at("driver", &entered), &flat);
+    let sheet = Sheet::from_job(&scratch.job);
+    assert_eq!(sheet.remarks, Vec::<String>::new());
+    let after = sheet.chart.as_ref().and_then(|chart| chart.lines.iter().find(|line| line.label == "After"));
+    for point in after.expect("a curve").points.iter() {
+        testkit::near("after", point.y, 0.0, 1e-9);
+    }
+}
+
 #[test]
 fn a_reading_that_cannot_be_read_costs_a_remark_and_not_the_sheet() {
     let mut scratch = job(whole);
@@ -463,31 +495,6 @@ fn pdf_gives_back_its_text_in_reading_order_and_the_same_bytes_twice() {
     }
     let report = sheet.to_customer_pdf(PageSize::A4, &Wording::plain());
     assert!(words(&pages(&report).concat()).contains("Up to this step your radio plays cleanly."));
-}
-
-#[test]
-fn pages_hold_long_names_many_bands_and_none() {
-    let empty = pages(&Sheet::from_job(&job(|_| {}).job).to_pdf(PageSize::A4));
-    assert!(words(&empty.concat()).contains("No bands, delays or crossovers have been chosen yet."));
-    let long = "front left midrange behind the grille of the door ".repeat(3);
-    let scratch = job(|data| {
-        data.head.name.clone_from(&long);
-        for channel in 0..10 {
-            let name = format!("channel {channel} {long}");
-            data.channels.push(ChannelSetting { channel: name.clone(), ..ChannelSetting::default() });
-            for n in 0..31 {
-                data.bands.push(band(&name, BandKind::Peak, 20.0 * 1.25_f64.powi(n), -9.5, 4.318));
-            }
-        }
-    });
-    let pages = pages(&Sheet::from_job(&scratch.job).to_pdf(PageSize::Letter));
-    let text = words(&pages.concat());
-    assert_eq!(text.matches("−9.5 dB 4.318").count(), 310, "every band is on the paper");
-    assert_eq!(
-        text.matches("Frequency").count(),
-        text.matches("Frequency Gain Q").count(),
-        "heads are whole"
-    );
 }
 
 proptest! {
