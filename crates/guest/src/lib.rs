@@ -50,6 +50,11 @@ mod reading;
 mod start;
 mod write;
 
+/// The page for authors: its plugin in Rust is compiled among the examples of the documentation.
+#[cfg(doctest)]
+#[doc = include_str!("../../../docs/measurements.md")]
+pub struct PageForAuthors;
+
 pub use block::Block;
 pub use export::ABI_VERSION;
 #[doc(hidden)]

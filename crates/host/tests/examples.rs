@@ -172,6 +172,35 @@ fn the_plugin_in_c_answers_as_its_source_does() {
     answer_alike(&shipped("whine"), &check_plugin(&file).unwrap());
 }
 
+/// The plugin in C that the page for authors shows, built by the command that stands below it.
+///
+/// Source: analytic, a peak of a half.
+#[test]
+fn the_plugin_in_c_of_the_page_for_authors_measures() {
+    if !there_is("clang", &["--version"]) || !there_is("wasm-ld", &["--version"]) {
+        skipped(
+            "clang or wasm-ld is missing, so the page's plugin was not built (`cargo xtask test system`)",
+        );
+        return;
+    }
+    let page = std::fs::read_to_string(guest().join("../../docs/measurements.md")).unwrap();
+    let (_, rest) = page.split_once("```c\n").expect("the plugin");
+    let (source, rest) = rest.split_once("```").expect("its end");
+    let command = rest.lines().find(|line| line.starts_with("clang ")).expect("the command");
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("peak.c"), source).unwrap();
+    // The page is read in the folder of the sources.
+    let include = format!("-I{}", guest().join("include").display());
+    let words = command.split_whitespace().skip(1);
+    let words = words.map(|word| if word == "-Icrates/guest/include" { include.as_str() } else { word });
+    let output = Command::new("clang").args(words).current_dir(folder.path()).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let plugin = check_plugin(&folder.path().join("peak.wasm")).unwrap();
+    let reading = measured(&plugin, &[vec![0.25, -0.5, 0.125]], &[]);
+    near("peak", reading.values["peak_dbfs"], -20.0 * 2_f64.log10(), 1e-9);
+    assert_eq!(measured(&plugin, &[vec![0.0; 100]], &[]).stopped().unwrap().code, "no-signal");
+}
+
 #[test]
 fn the_plugins_in_rust_answer_as_their_sources_do() {
     const TARGET: &str = "wasm32-unknown-unknown";
