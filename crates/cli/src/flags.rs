@@ -151,7 +151,7 @@ pub(crate) struct Measure {
     /// Where the microphone is, or which output is tapped
     #[arg(long, value_name = "TEXT", requires = "job")]
     pub(crate) position: Option<String>,
-    /// The driver that plays alone
+    /// The driver that plays alone: a sweep is then one that it can take, by its part in the job or its name
     #[arg(long, value_name = "NAME", requires = "job")]
     pub(crate) driver: Option<String>,
     /// The processor's channel or side that plays

@@ -4,7 +4,7 @@ use std::io::{self, IsTerminal};
 use std::path::Path;
 use std::process::ExitCode;
 
-use ::job::{Conditions, Job, Set};
+use ::job::{Conditions, Driver, Job, Set};
 use library::files::is_standard;
 use library::files::{Written, write_bytes};
 use library::{Error, Fault};
@@ -120,6 +120,7 @@ fn measure(flags: flags::Measure) -> Outcome {
         label: flags.label,
         set: flags.set.as_deref().and_then(Set::from_word),
         inputs: flags.input,
+        driver: flags.driver.as_deref().map(|name| driver(flags.job.as_deref(), name)),
         settings: args::key_values(&flags.parameters)?,
         after_s: flags.after,
     };
@@ -145,6 +146,13 @@ fn measure(flags: flags::Measure) -> Outcome {
         [captured] => print_reading(&captured.reading, flags.json.json),
         several => print_captures(several, &inputs, flags.json.json),
     }
+}
+
+/// A driver as a job knows it; by its name alone where the job does not.
+fn driver(job: Option<&Path>, name: &str) -> Driver {
+    let known = job.and_then(|dir| Job::open_to_read(dir).ok());
+    let known = known.and_then(|job| job.data().intake.drivers.iter().find(|one| one.name == name).cloned());
+    known.unwrap_or_else(|| Driver { name: name.to_owned(), ..Driver::default() })
 }
 
 /// What several inputs gave at the same time.

@@ -1,28 +1,32 @@
 //! One measurement by its id, with parameters as they were typed.
 
-use job::{Set, Stage};
+use job::{Driver, Set, Stage};
 use library::{Error, Result};
 use measure::StimulusWanted;
 use measurements::signals;
-use rig::InputRole;
+use rig::{InputRole, Scene, Sounding};
+use tuning::Role;
 
 use crate::capture::capture;
 use crate::session::{Go, Session};
 use crate::volume_sweep::{VolumeSweep, limiting_reading};
-use crate::{Captured, Plan, Request, Until, plugins};
+use crate::{Captured, Plan, Request, Until, driver_sweep, plugins};
 
 /// What is to be measured.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct MeasureOrder {
     /// The measurement's id.
     pub id: String,
-    /// What the capture is called; by default the measurement's title.
+    /// What the capture is called; by default the driver's name, or else the measurement's title.
     pub label: Option<String>,
     /// The set it belongs to.
     pub set: Option<Set>,
     /// The inputs that are measured at the same time, by name, or `all` for all that carry no
     /// reference; by default one, the electrical one for what belongs to the source, else the microphone.
     pub inputs: Vec<String>,
+    /// The driver that plays alone, where one does: a sweep is then the one that it can take, and a simulated car lets
+    /// it sound alone.
+    pub driver: Option<Driver>,
     /// Parameters as they were typed.
     pub settings: Vec<(String, String)>,
     /// How long to wait first.
@@ -31,6 +35,9 @@ pub struct MeasureOrder {
 
 /// The word for all inputs.
 const ALL: &str = "all";
+
+/// What a driver of which nothing is known may play.
+const UNKNOWN_HZ: (f64, f64) = (30.0, 16_000.0);
 
 /// How long is listened when no stimulus says it.
 const LISTEN_S: f64 = 10.0;
@@ -64,6 +71,9 @@ fn plan(session: &Session<'_>, order: &MeasureOrder) -> Result<Plan> {
         .map_err(|error| Error::input(error.to_string()))?;
     let rig = &*session.rig;
     let stimulus = match &manifest.stimulus {
+        StimulusWanted::Known(_) if order.id == "sweep" && order.driver.is_some() => {
+            driver_sweep(order.driver.as_ref().and_then(part))
+        }
         StimulusWanted::Known(stimulus) | StimulusWanted::Suggested(stimulus) => Some(stimulus.clone()),
         // A level needs something that sounds; a simulated car plays nothing by itself.
         StimulusWanted::Any if order.id == "level" && rig.is_simulated() => signals::track("pink"),
@@ -73,6 +83,10 @@ fn plan(session: &Session<'_>, order: &MeasureOrder) -> Result<Plan> {
         ("level", _) | (_, None) => Until::Seconds(LISTEN_S),
         _ => Until::Played,
     };
+    let alone = order.driver.as_ref().filter(|_| rig.is_simulated());
+    let sounding = alone.map(|driver| Sounding::Only(driver.name.clone()));
+    let stage = if order.driver.is_some() { Stage::Drivers } else { Stage::Tune };
+    let named = order.driver.as_ref().map(|driver| driver.name.clone());
     let inputs = inputs(session, order)?;
     let (first, also) = inputs.split_first().unwrap_or((&0, &[]));
     Ok(Plan {
@@ -81,10 +95,17 @@ fn plan(session: &Session<'_>, order: &MeasureOrder) -> Result<Plan> {
         stimulus,
         also: also.to_vec(),
         reference: rig.input(InputRole::Loopback),
-        label: order.label.clone().unwrap_or_else(|| manifest.title.clone()),
+        label: order.label.clone().or(named).unwrap_or_else(|| manifest.title.clone()),
         set: order.set.clone(),
-        ..Plan::of(manifest, Stage::Tune, *first)
+        scene: sounding.map(|sounding| Scene { sounding, ..Scene::default() }),
+        ..Plan::of(manifest, stage, *first)
     })
+}
+
+/// What a driver is for: what is noted of it, or else what its name says. A full range is taken from nobody's name.
+fn part(driver: &Driver) -> Option<Role> {
+    let named = || Some(Role::proposed(&driver.name, UNKNOWN_HZ)).filter(|role| *role != Role::FullRange);
+    driver.role.or_else(named)
 }
 
 /// The inputs that are meant, each once.

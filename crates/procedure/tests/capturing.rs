@@ -350,6 +350,37 @@ fn wrong_parameters_are_refused() {
     assert!(shop.events.is_empty());
 }
 
+/// Source: the rule of the design, no full sweep for a tweeter: a driver alone gets the sweep of its part, which the job
+/// says, or else its name; on a simulated car it sounds alone.
+#[test]
+fn a_driver_alone_gets_the_sweep_that_it_can_take() {
+    let mut shop = Shop::new();
+    let drivers = shop.rig.car().unwrap().car.drivers.clone();
+    let first = |role| drivers.iter().find(|driver| driver.role == role).expect("it has one").name.clone();
+    let [tweeter, woofer] = [cabin::Role::Tweeter, cabin::Role::Woofer].map(first);
+    let of = |name: &str, role| MeasureOrder {
+        id: "sweep".to_owned(),
+        driver: Some(job::Driver { name: name.to_owned(), role, ..job::Driver::default() }),
+        ..MeasureOrder::default()
+    };
+    for (name, role, from_hz, to_hz) in [
+        (&tweeter, None, 2_000.0, 21_500.0),
+        (&woofer, None, 30.0, 4_000.0),
+        (&woofer, Some(tuning::Role::Sub), 15.0, 250.0),
+    ] {
+        let order = of(name, role);
+        let captured = measured(&mut shop, None, &order).unwrap();
+        let values = &captured[0].reading.values;
+        // What a driver does not play of its sweep is not valid either.
+        let (lowest_hz, highest_hz) = (values["valid_from_hz"], values["valid_to_hz"]);
+        assert!(lowest_hz >= from_hz && highest_hz <= to_hz, "{name}: {lowest_hz} to {highest_hz} Hz");
+        assert_eq!(captured[0].label, *name);
+        assert_eq!(shop.rig.car().unwrap().setup().active, Some(vec![name.clone()]));
+    }
+    let unknown = measured(&mut shop, None, &of("no such driver", None)).unwrap_err();
+    assert_eq!(unknown.fault(), library::Fault::Input, "{unknown}");
+}
+
 /// A driver alone is what the scene says, whatever sounded before.
 #[test]
 fn a_scene_is_set_for_its_capture_alone() {
