@@ -14,8 +14,11 @@ impl Sheet {
             let blocks = pictures.map(|(picture, size)| Block::Picture(Box::new(picture), size)).collect();
             sections.push(Section::new("The car", blocks));
         }
+        let without = words::without_bands(self);
         sections.extend(
-            self.channels.iter().map(|channel| channel_section(channel, &self.reasons(&channel.name))),
+            self.channels
+                .iter()
+                .map(|channel| channel_section(channel, &self.reasons(&channel.name), without)),
         );
         if self.channels.is_empty() {
             let none = "No bands, delays or crossovers have been chosen yet.";
@@ -102,7 +105,7 @@ impl Sheet {
     }
 }
 
-fn channel_section(channel: &SheetChannel, reasons: &[(&str, String)]) -> Section {
+fn channel_section(channel: &SheetChannel, reasons: &[(&str, String)], without_bands: &str) -> Section {
     let mut blocks = Vec::new();
     let entered = |what: &str| format!("{what} of {} entered", channel.title());
     if let Some(setting) = &channel.setting {
@@ -126,7 +129,7 @@ fn channel_section(channel: &SheetChannel, reasons: &[(&str, String)]) -> Sectio
         blocks.push(Block::Table(table));
     }
     if channel.bands.is_empty() {
-        blocks.push(Block::Text("No bands.".to_owned()));
+        blocks.push(Block::Text(without_bands.to_owned()));
     } else {
         let mut table = Table::new([
             ("Done", ColumnKind::TickBox),

@@ -14,14 +14,13 @@ use crate::{Sheet, Wording};
 const STYLE: &str = "\
 :root { color-scheme: light; }
 body { font: 11pt/1.4 Inter, 'Segoe UI', Helvetica, Arial, sans-serif; color: #000; background: #fff;
-  max-width: 182mm; margin: 0 auto; padding: 6mm; }
-@media print { body { padding: 0; max-width: none; } }
+  max-width: 182mm; margin: 0 auto; padding: 6mm; overflow-wrap: anywhere; }
 h1 { font-size: 20pt; line-height: 1.15; margin: 0 0 2mm; }
 h2 { font-size: 14pt; margin: 7mm 0 2mm; border-bottom: 0.6mm solid #000; break-after: avoid; }
 h3 { font-size: 11pt; margin: 4mm 0 1mm; break-after: avoid; }
 p, ul, dl, table, figure { margin: 0 0 3mm; }
 ul { padding-left: 6mm; }
-dl.facts { display: grid; grid-template-columns: max-content 1fr; gap: 0.5mm 5mm; }
+dl.facts { display: grid; grid-template-columns: max-content minmax(0, 1fr); gap: 0.5mm 5mm; }
 dl.facts dt { font-weight: 700; }
 dl.facts dd { margin: 0; }
 .never { border: 1.2mm solid #000; padding: 4mm; text-align: center; break-inside: avoid; }
@@ -33,6 +32,7 @@ table.captioned { break-inside: avoid; }
 td.box { width: 9mm; }
 th, td { border-bottom: 0.25mm solid #000; padding: 1.2mm 2mm; text-align: left; vertical-align: baseline; }
 thead { display: table-header-group; }
+th[scope=col] { overflow-wrap: normal; }
 tr { break-inside: avoid; }
 td.number, th.number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 td.typed { font-size: 17pt; font-weight: 700; }
@@ -44,8 +44,22 @@ figcaption { font-size: 9pt; }
 figure.picture { margin: 0 auto 3mm; }
 .inverted { font-weight: 700; text-decoration: underline; }
 .notes { white-space: pre-wrap; }
-@media screen and (max-width: 40em) { body { padding: 4mm; } td.typed { font-size: 13pt; } th, td { padding: 1mm; } }
+@media print { body { font-size: 9.5pt; padding: 0; max-width: none; } h1 { font-size: 19pt; } h2 { font-size: 13pt; margin-top: 5mm; }
+  td.typed { font-size: 13pt; } td.why, figcaption { font-size: 8pt; } th, td { padding: 0.9mm 2mm; }
+  figure svg { max-height: 78mm; } input[type=checkbox] { width: 4mm; height: 4mm; } }
+@media screen and (max-width: 40em) { body { padding: 4mm; } td.typed { font-size: 13pt; } th, td { padding: 1mm; }
+  table.reasons, table.reasons thead, table.reasons tbody { display: block; }
+  table.reasons tr { display: grid; grid-template-columns: 9mm 2em 3.6em 1.3fr 1fr 0.7fr; align-items: baseline;
+    border-bottom: 0.25mm solid #000; }
+  table.settings tr { grid-template-columns: 9mm 5.4em 1fr; }
+  table.reasons th, table.reasons td { border: 0; }
+  table.reasons th[scope=col] { font-size: 8pt; padding: 1mm 0; }
+  table.reasons td.why { grid-column: 2 / -1; }
+  table.reasons td.why:empty, table.reasons thead th:last-child { display: none; } }
 ";
+
+/// A chart at full size: narrow enough for its words to be read on a phone as well.
+const CHART: Size = Size { width: 560.0, height: 340.0 };
 
 /// Writes a paper.
 pub(crate) fn write(paper: &Paper, size: PageSize) -> String {
@@ -87,7 +101,7 @@ fn block(block: &Block) -> String {
         }
         Block::Table(content) => table(content),
         Block::Chart { chart, caption } => {
-            let picture = svg::write(&Drawing::of(chart, Size { width: 760.0, height: 380.0 }));
+            let picture = svg::write(&Drawing::of(chart, CHART));
             format!("<figure>\n{picture}<figcaption>{}</figcaption>\n</figure>\n", escape(caption))
         }
         Block::Picture(picture, size) => {
@@ -98,7 +112,14 @@ fn block(block: &Block) -> String {
 }
 
 fn table(table: &Table) -> String {
-    let mut html = "<table>\n".to_owned();
+    // On a narrow screen a reason stands below its row.
+    let class = match (table.columns.iter().any(|column| column.kind == ColumnKind::Reason), table.has_head())
+    {
+        (true, true) => " class=\"reasons\"",
+        (true, false) => " class=\"reasons settings\"",
+        (false, _) => "",
+    };
+    let mut html = format!("<table{class}>\n");
     if !table.caption.is_empty() {
         html = format!("<table class=\"captioned\">\n<caption>{}</caption>\n", escape(&table.caption));
     }

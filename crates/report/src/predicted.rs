@@ -4,7 +4,7 @@ use job::{Judgement, SideError, TuneRecord};
 use units::quantity::sentence;
 
 use crate::Sheet;
-use crate::numbers::{deviation, gain};
+use crate::numbers::{deviation, frequency_in_words, gain};
 
 impl Sheet {
     /// Why each value of a channel is what it is, by the label that it has on the sheet.
@@ -55,10 +55,10 @@ impl Sheet {
         if let Some(timing) = &self.timing {
             let sums = timing.sums.iter().map(|sum| {
                 format!(
-                    "combined response, {}: worst dip {} at {:.0} Hz; {} before",
+                    "Combined response, {}: worst dip {} at {}; {} before",
                     sum.heard,
                     deviation(sum.worst_db.abs()),
-                    sum.worst_hz,
+                    frequency_in_words(sum.worst_hz),
                     deviation(sum.before_worst_db.abs())
                 )
             });

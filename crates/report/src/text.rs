@@ -23,7 +23,7 @@ impl Sheet {
             text.push_str("\nWHAT STOOD IN THE PROCESSOR WHEN IT WAS MEASURED AFTER\n");
         }
         for channel in &self.channels {
-            write_channel(&mut text, channel, &self.reasons(&channel.name));
+            write_channel(&mut text, channel, &self.reasons(&channel.name), words::without_bands(self));
         }
         if self.channels.is_empty() {
             text += "\nNo bands, delays or crossovers have been chosen yet.\n";
@@ -76,7 +76,7 @@ impl Sheet {
     }
 }
 
-fn write_channel(text: &mut String, channel: &SheetChannel, reasons: &[(&str, String)]) {
+fn write_channel(text: &mut String, channel: &SheetChannel, reasons: &[(&str, String)], without_bands: &str) {
     let _ = writeln!(text, "\n{}", one_line(channel.title()).to_uppercase());
     if let Some(setting) = &channel.setting {
         let rows: Vec<Vec<String>> = words::setting(setting, channel.was.as_ref())
@@ -89,7 +89,7 @@ fn write_channel(text: &mut String, channel: &SheetChannel, reasons: &[(&str, St
         *text += &table(&rows, &[Side::Left; 4], "  ");
     }
     if channel.bands.is_empty() {
-        text.push_str("  No bands.\n");
+        let _ = writeln!(text, "  {without_bands}");
         return;
     }
     let mut rows = vec![["", "band", "type", "frequency", "gain", "Q", "why"].map(str::to_owned).to_vec()];

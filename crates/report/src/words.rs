@@ -88,6 +88,12 @@ pub(crate) fn typed(band: &Entry) -> [String; 3] {
     [frequency(band.frequency_hz), gain(band.gain_db), crate::numbers::q(band.typed_q)]
 }
 
+/// What is said of a channel without bands: some may have been entered in all of them together.
+pub(crate) fn without_bands(sheet: &Sheet) -> &'static str {
+    let common = sheet.channels.iter().any(|channel| channel.name.is_empty() && !channel.bands.is_empty());
+    if common { "No bands beside those of all channels." } else { "No bands." }
+}
+
 /// How far an output is clean, and its volts at the clean step of them all.
 pub(crate) fn output(output: &SourceOutput) -> [String; 3] {
     [
