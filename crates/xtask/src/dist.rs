@@ -9,10 +9,12 @@ use crate::command::{self, cargo, on_path, output, program, root};
 use crate::licence_texts;
 use crate::workspace::{Workspace, target_folder};
 
-/// What the program opens when it starts or draws; a distribution has each under one name or another.
-const DEPENDS: &str = "libc6, libgcc-s1, libasound2t64 | libasound2, libdbus-1-3";
+/// What the program opens when it starts, beside the C library; a distribution has each under one name or another.
+const DEPENDS: &str = "libgcc-s1, libasound2t64 | libasound2, libdbus-1-3";
 /// What the window needs beside.
 const RECOMMENDS: &str = "libx11-6, libx11-xcb1, libxcursor1, libxi6, libxkbcommon-x11-0";
+/// What shows a dialog for files; without one a path is typed.
+const SUGGESTS: &str = "xdg-desktop-portal | zenity";
 
 /// The shells with the place and name of their completions.
 const SHELLS: [(&str, &str); 3] = [
@@ -129,10 +131,13 @@ fn debian_package(folder: &Path, tree: &Path) -> Result<PathBuf, String> {
     let staged = folder.join("deb");
     copy_folder(tree, &staged.join("usr"))?;
     let size: u64 = sizes(&staged)? / 1024;
+    let built = tree.join("bin/headrest");
+    let (major, minor) = newest_libc(&fs::read(&built).map_err(told(&built))?)
+        .ok_or_else(|| format!("{}: it names no version of the C library", built.display()))?;
     let control = format!(
         "Package: headrest\nVersion: {version}\nArchitecture: {architecture}\nSection: sound\nPriority: optional\n\
          Maintainer: Headrest maintainers <maintainers@headrest.invalid>\nInstalled-Size: {size}\n\
-         Depends: {DEPENDS}\nRecommends: {RECOMMENDS}\n\
+         Depends: libc6 (>= {major}.{minor}), {DEPENDS}\nRecommends: {RECOMMENDS}\nSuggests: {SUGGESTS}\n\
          Description: measure and tune the sound of a car that keeps its factory radio\n \
          Finds the highest clean volume step, measures drivers and cabin, sets delays and\n \
          crossovers, suggests equalizer bands that the processor at hand can hold, and\n \
@@ -148,6 +153,20 @@ fn debian_package(folder: &Path, tree: &Path) -> Result<PathBuf, String> {
     output(build.arg(&staged).arg(&package))?;
     remove(&staged)?;
     Ok(package)
+}
+
+/// The newest version of the C library whose symbols a program names: 2 and 35 for `GLIBC_2.35`. On a system with an
+/// older one it does not start.
+fn newest_libc(program: &[u8]) -> Option<(u32, u32)> {
+    const BEGINS: &[u8] = b"GLIBC_";
+    let named = program.windows(BEGINS.len()).enumerate().filter(|(_, bytes)| *bytes == BEGINS);
+    let version = |at: usize| {
+        let rest = &program[at + BEGINS.len()..];
+        let end = rest.iter().position(|byte| !byte.is_ascii_digit() && *byte != b'.')?;
+        let (major, minor) = std::str::from_utf8(&rest[..end]).ok()?.split_once('.')?;
+        Some((major.parse().ok()?, minor.split('.').next()?.parse().ok()?))
+    };
+    named.filter_map(|(at, _)| version(at)).max()
 }
 
 /// Installs the package into an empty root and runs what was installed.
@@ -253,4 +272,16 @@ fn sizes(folder: &Path) -> Result<u64, String> {
 fn told(path: &Path) -> impl Fn(std::io::Error) -> String {
     let path = path.display().to_string();
     move |error| format!("{path}: {error}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_version_that_is_named_counts() {
+        let program = b"\0GLIBC_2.2.5\0GLIBC_2.35\0GLIBC_2.9\0GLIBC_PRIVATE\0GLIBC_";
+        assert_eq!(newest_libc(program), Some((2, 35)));
+        assert_eq!(newest_libc(b"\0GLIBC_PRIVATE\0"), None);
+    }
 }
