@@ -49,8 +49,9 @@ cargo xtask COMMAND
   dist [check]       a Debian package and a relocatable archive, in target/packages; `dist check` installs
                      the package in a clean root and runs it there; `dist --program FILE` packs a
                      program that was built already
-  docs [links]       the pages as a book, with the page of commands made from the program; with `links`
-                     only the links are checked
+  docs [links]       the pages as a book with a search, by mdBook, with the page of commands made from the
+                     program; `docs --program FILE` asks a program that was built already; with `links`
+                     only the links of the pages are checked
   pictures           the pictures of docs/images, taken anew from the running window
   plugins            the example plugins of crates/guest, built anew from their sources
   reference [--time|--commands|--fit|--tune]
