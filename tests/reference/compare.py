@@ -10,10 +10,11 @@ import fits
 import signals
 import spectra
 import tones
+import tunes
 from checks import Checks
 from ours import Ours
 
-PARTS = (filters, spectra, signals, tones, fits)
+PARTS = (filters, spectra, signals, tones, fits, tunes)
 
 
 def main():
