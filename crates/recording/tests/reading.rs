@@ -232,7 +232,7 @@ fn every_file_of_the_fuzzers_corpus_is_read_or_refused_in_words() {
 #[test]
 fn an_aiff_header_with_more_channels_than_can_be_is_called_damaged() {
     let file = |channels: u16| {
-        let mut bytes = b"FORM\0\0\0\x3eAIFF".to_vec();
+        let mut bytes = b"FORM\0\0\0\x42AIFF".to_vec();
         // A chunk of an odd length before it, and the byte that fills it up.
         bytes.extend(b"NAME\0\0\0\x03car\0COMM\0\0\0\x12");
         bytes.extend(channels.to_be_bytes());

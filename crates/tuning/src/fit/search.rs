@@ -125,19 +125,19 @@ impl Search<'_> {
     fn parametric(&mut self, max_bands: usize, profile_bands: usize) -> Vec<Vec<FreeBand>> {
         self.follow_paths(profile_bands);
         let last = max_bands.min(self.found.len() - 1);
-        let promised = self.found[..=last].iter().flatten().map(|state| self.error_db(state));
+        let promised = self.found[..=last].iter().flatten().map(|state| state.rms_db);
         let mut best_db = promised.fold(f64::INFINITY, f64::min);
         let mut best: Vec<State> = vec![State { bands: Vec::new(), rms_db: self.rms(&[]) }];
-        while best.len() <= last && self.error_db(&best[best.len() - 1]) > worth_a_look(best_db) {
+        while best.len() <= last && best[best.len() - 1].rms_db > worth_a_look(best_db) {
             let next = self.with_one_more(best.len(), &best[best.len() - 1]);
-            best_db = best_db.min(self.error_db(&next));
+            best_db = best_db.min(next.rms_db);
             best.push(next);
         }
         for state in &mut best {
             if let Some(bands) = self.dictionary.widened(&state.bands) {
                 let wider = self.refined(bands, 15);
                 if wider.rms_db < state.rms_db {
-                    best_db = best_db.min(self.error_db(&wider));
+                    best_db = best_db.min(wider.rms_db);
                     *state = wider;
                 }
             }
@@ -145,7 +145,7 @@ impl Search<'_> {
         // It ends early where what only the paths promised is reached, and late where it is not:
         // then the fewest that are good enough are chosen among all.
         let limit = acceptable(best_db);
-        let enough = best.iter().position(|state| self.error_db(state) <= limit).unwrap_or(best.len() - 1);
+        let enough = best.iter().position(|state| state.rms_db <= limit).unwrap_or(best.len() - 1);
         let mut chosen = self.one_fewer(best[enough].clone(), limit);
         if let Some(fewer) = self.three_for_one(&chosen) {
             chosen = fewer;
@@ -160,11 +160,6 @@ impl Search<'_> {
             }
         }
         sets
-    }
-
-    /// What decides how many bands are enough: the error and what breaks a limit. Boost decides between as many bands.
-    fn error_db(&self, state: &State) -> f64 {
-        Solver::error_db(self.problem, &sum_of(self.problem, &state.bands))
     }
 
     /// Whether one band is the better choice although more error remains.
@@ -365,16 +360,16 @@ impl Search<'_> {
             let trial = self.refined(trial.bands, 15);
             // Few bands are tried out soon, and one exchange may change everything.
             let hopeful = if tries <= 5 { 2.5 } else { 1.3 };
-            if self.error_db(&trial) > hopeful * limit {
+            if trial.rms_db > hopeful * limit {
                 break;
             }
-            let mut trial = self.exchanged(trial, 2);
-            let mut error_db = self.error_db(&trial);
-            if error_db > limit && error_db <= NEARER * limit {
-                trial = self.two_for_one(&fewest);
-                error_db = self.error_db(&trial);
-            }
-            if error_db > limit || trial.bands.is_empty() {
+            let trial = self.exchanged(trial, 2);
+            let trial = if trial.rms_db <= limit || trial.rms_db > NEARER * limit {
+                trial
+            } else {
+                self.two_for_one(&fewest)
+            };
+            if trial.rms_db > limit || trial.bands.is_empty() {
                 break;
             }
             fewest = trial;
@@ -430,7 +425,8 @@ impl Search<'_> {
             }
         }
         let best = self.refined(best?.bands, 15);
-        (self.error_db(&best) <= acceptable(self.error_db(state))).then_some(best)
+        let error_db = |state: &State| self.problem.error_db(&sum_of(self.problem, &state.bands));
+        (error_db(&best) <= acceptable(error_db(state))).then_some(best)
     }
 
     /// Fixed bands: all gains at once by bounded least squares, then the least of

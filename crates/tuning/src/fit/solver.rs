@@ -119,11 +119,6 @@ impl Solver {
         problem.cost(sum_db, CEILING_WEIGHT) + self.settling.gain_weight * gains
     }
 
-    /// The root of the mean square of what is left, with what breaks a limit, and without what settles ties.
-    pub(super) fn error_db(problem: &Problem, sum_db: &[f64]) -> f64 {
-        problem.held_error_db(sum_db, CEILING_WEIGHT)
-    }
-
     /// Improves the bands that `moves` says; returns what they cost in the end.
     pub(super) fn solve(
         &mut self,

@@ -170,6 +170,19 @@ fn a_hole_does_not_draw_everything_down() {
     }
 }
 
+/// The same of where the target is laid: what is left of the hole is so much that any number of bands seemed good enough,
+/// and the fewest stood 5 dB below the rest.
+#[test]
+fn a_hole_leaves_the_target_where_it_is() {
+    let grid = log_axis::grid(20.0, 20_000.0, 48.0);
+    for (from_hz, to_hz, depth_db) in [(60.0, 250.0, 25.0), (60.0, 250.0, 40.0), (400.0, 1_500.0, 25.0)] {
+        let level = |&f: &f64| if (from_hz..to_hz).contains(&f) { -depth_db } else { (3.0 * f.ln()).sin() };
+        let response = Response::new(grid.clone(), grid.iter().map(level).collect()).unwrap();
+        let result = fit_one(&response, &Target::flat(), &free(), &FitOptions::default());
+        at_most(&format!("{depth_db} dB from {from_hz} Hz: {result:?}"), result.offset_db.abs(), 3.0);
+    }
+}
+
 /// A notch of 20 dB, as a peak of the cookbook with the given Q, over other bands.
 fn with_notch(hz: f64, q: f64, others: &[Band], random: &mut Random) -> Response {
     let mut bands = others.to_vec();

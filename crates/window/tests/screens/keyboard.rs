@@ -71,6 +71,7 @@ fn tab_goes_through_the_window_in_reading_order_and_back() {
 #[test]
 fn enter_and_space_work_the_control_with_the_ring_and_space_starts_without_one() {
     let mut bench = prepared::at(Stage::Tune);
+    std::thread::sleep(PAUSE);
     reach(&mut bench, "mute");
     bench.tap(Named::Enter);
     bench.tap(Named::Space);

@@ -95,13 +95,6 @@ fn the_window_looks_as_it_did() {
     driver.wait("the job", |driver| driver.snapshot().start.is_none() && driver.snapshot().picture.is_some());
     driver.wait_idle();
     looks_as_before("chain", seen(&driver, Theme::Daylight, DESIGN));
-    driver.ask(Command::Set(SettingValue::Choice(Choice::Output(Some("rear-left".to_owned())))));
-    driver.wait_idle();
-    driver.go_on();
-    driver.wait_idle();
-    driver.ask(Command::ShowFace(ChartFace::Steps));
-    driver.wait_idle();
-    looks_as_before("headroom", seen(&driver, Theme::Garage, DESIGN));
     driver.open(Stage::Drivers);
     for (number, name) in ["left-mid", "right-mid", "sub"].into_iter().enumerate() {
         driver.ask(Command::Set(SettingValue::Choice(Choice::Driver(Some(name.to_owned())))));
