@@ -10,11 +10,10 @@ import fits
 import signals
 import spectra
 import tones
-import tunes
 from checks import Checks
 from ours import Ours
 
-PARTS = (filters, spectra, signals, tones, fits, tunes)
+PARTS = (filters, spectra, signals, tones, fits)
 
 
 def main():

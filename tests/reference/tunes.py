@@ -6,7 +6,7 @@ what bands boost, and what they add up to beyond 6 dB. Ours holds drive as well 
 same polarities, slopes and numbers of bands. Both are timed by the seconds that a processor computed.
 
 `python tunes.py PROGRAM` (`cargo xtask reference --tune`) compares at length and writes docs/performance.md; `check` is a
-short part for `compare.py`.
+short part for `compare.py`, which does not run it yet.
 """
 
 import os
