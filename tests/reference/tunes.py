@@ -1,8 +1,8 @@
 """Our tune of a whole car against `scipy.optimize`: L-BFGS-B on the joint problem, from ours and from random starts.
 
 The cost is written here once more, by other formulas than ours: the error of left, right and both together at each
-place as a power mean over 1/12 octave, dips below 6 dB linearly, one free level; how much louder left is than right;
-what bands boost, and what they add up to beyond 6 dB. Ours holds drive as well and ends on the processor's grid, theirs may end anywhere; both have the
+place as a power mean over 1/12 octave, dips below 6 dB linearly, one free level; what bands boost, and what they add
+up to beyond 6 dB. Ours holds drive as well and ends on the processor's grid, theirs may end anywhere; both have the
 same polarities, slopes and numbers of bands. Both are timed by the seconds that a processor computed.
 
 `python tunes.py PROGRAM` (`cargo xtask reference --tune`) compares at length and writes docs/performance.md; `check` is a
@@ -101,7 +101,6 @@ class Car:
         n = len(hz)
         self.smooth = 0.5 * np.eye(n) + 0.25 * (np.eye(n, k=1) + np.eye(n, k=-1))
         self.smooth[0, 0] = self.smooth[-1, -1] = 0.75
-        self.judged = inside / inside.sum()
         self.channels = channels
         # Crossovers that meet at one frequency are one value.
         corners = sorted({c[k][0] for c in channels for k in ("high_pass", "low_pass") if c[k]})
@@ -199,18 +198,11 @@ class Car:
             if channel["bands"]:
                 cost += MEAN * db[plays].mean() ** 2 + BOOST * (np.maximum(db[plays], 0) ** 2).mean()
                 cost += CAP * (np.maximum(db - CAP_DB, 0) ** 2).mean()
-        # How much louder left is than right, as power means over the places.
-        average = power[:2].mean(axis=1)
-        louder_db = (self.judged * 10 * np.log10(average[0] / average[1])).sum()
-        cost += louder_db**2
         if not slopes:
             return cost
         t = self.weights * 2 * np.maximum(residual, -6)
         t = t - self.weights * t.sum()
-        q = t * (10 / np.log(10)) / power
-        for s, sign in ((0, 1), (1, -1)):
-            q[s] += sign * 2 * louder_db * (10 / np.log(10)) / PLACES * self.judged / average[s]
-        q = q @ self.smooth
+        q = (t * (10 / np.log(10)) / power) @ self.smooth
         pull = [2 * q[s] * np.conj(pressure[s]) + q[2] * np.conj(pressure[2]) for s in (0, 1)]
         by_log = []
         for i, g in enumerate(whole):

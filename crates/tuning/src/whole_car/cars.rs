@@ -368,7 +368,7 @@ impl Line {
         let (before, after) = (&self.stepwise, &self.tuned);
         let drive = self.tune.drive_db.values().copied().fold(f64::NEG_INFINITY, f64::max);
         println!(
-            "{:20} side {:.2} {:.2} ({:.2}) each {:.2} {:.2} | left-right {:.2} {:.2} level {:+.2} {:+.2} ({:+.2} ± {:.2} where it was tuned) | both {:.2} {:.2} each {:.2} {:.2} | \
+            "{:20} side {:.2} {:.2} ({:.2}) each {:.2} {:.2} | left-right {:.2} {:.2} level {:+.2} {:+.2} (±{:.2}) | both {:.2} {:.2} each {:.2} {:.2} | \
              back {:.2} level {:+.2} | drive {:+.1} separation {:?} | cost {:.3} grid {:.3} bands {} evaluations {} {:.2} s",
             self.name,
             Self::side(before),
@@ -380,7 +380,6 @@ impl Line {
             after.left_right.rms_db,
             before.left_right.level_db,
             after.left_right.level_db,
-            self.tune.predicted.left_right.level_db,
             self.balance_db,
             before.both.average_rms_db,
             after.both.average_rms_db,
@@ -472,12 +471,11 @@ fn random_cars_are_better_where_nobody_measured() {
     at_most("side average, nine of ten", ninth(&side), 0.75);
     at_most("side average, worst ratio", side[side.len() - 1], 1.05);
     at_most("level of left against right, nine of ten", ninth(&level), 0.5);
-    // Where it is farther off at places that nobody fitted, the places that were given say so: by two standard errors of
-    // their mean, which one car in twenty exceeds.
-    let is_said = |line: &&Line| line.tune.findings.iter().any(|finding| finding.code == "balance-uncertain");
-    let far_off = lines.iter().filter(|line| line.tuned.left_right.level_db.abs() > 0.5);
-    let unsaid: Vec<&str> = far_off.filter(|line| !is_said(line)).map(|line| line.name.as_str()).collect();
-    assert!(unsaid.len() <= lines.len() / 20, "left against right is off, and it was not said: {unsaid:?}");
+    // Where it is farther off at places that nobody fitted, the places that were given say so.
+    for line in lines.iter().filter(|line| line.tuned.left_right.level_db.abs() > 0.5) {
+        let said = line.tune.findings.iter().any(|finding| finding.code == "balance-uncertain");
+        assert!(said, "{}: left against right {:+.2} dB", line.name, line.tuned.left_right.level_db);
+    }
     at_most("both together, more by", both[both.len() - 1], 0.7);
     at_most("drive, most", drive[drive.len() - 1], 2.0);
     at_most("on the grid, worst ratio", grid[grid.len() - 1], 1.05);

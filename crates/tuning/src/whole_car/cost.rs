@@ -9,8 +9,7 @@
 //! J = Σ W·ρ(r),           ρ(r) = r², for r < −6 dB 6·(−2r − 6)
 //! ```
 //!
-//! and to `J` come: the square of how much louder left is than right (`balance.rs`), 0.002 times the mean
-//! square of each bank's boost and of its mean, squares of what
+//! and to `J` come: 0.002 times the mean square of each bank's boost and of its mean, squares of what
 //! a bank boosts beyond its cap, of what a channel is driven harder than allowed for the same level
 //! at the listener, and of what separation falls short of.
 //!
@@ -27,7 +26,6 @@ use std::f64::consts::{LN_10, TAU};
 
 use num_complex::Complex64;
 
-use super::balance::Balance;
 use super::problem::Problem;
 use super::settings::{Layout, State, Value, Variable};
 use super::transfer::Bell;
@@ -81,7 +79,6 @@ pub(super) struct Evaluator<'a> {
     pub(super) offset_db: f64,
     /// How hard each channel is driven for that level, a pink signal at the inputs.
     pub(super) drive_db: Vec<f64>,
-    balance: Balance,
     /// Separation by input and octave.
     separation_db: [Vec<f64>; 2],
     /// Buffers of the way back.
@@ -117,7 +114,6 @@ impl<'a> Evaluator<'a> {
             residual: three(),
             offset_db: 0.0,
             drive_db: vec![0.0; channels],
-            balance: Balance::new(problem),
             separation_db: [Vec::new(), Vec::new()],
             force: three(),
             pull: two(),
@@ -281,7 +277,6 @@ impl<'a> Evaluator<'a> {
         for channel in 0..self.own.len() {
             self.drive_db[channel] = POWER_DB * (self.signal_power(channel) + SILENCE).ln() - offset_db;
         }
-        self.balance.judge(problem, &self.power[..2], SILENCE);
         for side in 0..2 {
             let separation: Vec<f64> =
                 if problem.in_both.is_empty() { Vec::new() } else { self.separations(side) };
@@ -327,7 +322,7 @@ impl<'a> Evaluator<'a> {
     }
 
     fn penalties(&self, state: &State) -> f64 {
-        let mut sum = self.balance.cost();
+        let mut sum = 0.0;
         for (bank, bells) in state.banks.iter().enumerate() {
             if !bells.is_empty() {
                 let plays = &self.bank_db[bank][self.layout.plays[bank].clone()];
@@ -450,7 +445,6 @@ impl<'a> Evaluator<'a> {
                 *force = (*force - weight * total) * POWER_DB / (power + SILENCE);
             }
         }
-        self.balance.add_forces(problem, &mut self.force[..2]);
     }
 
     /// `2q·conj(P)` for both inputs, both together carried over to each.

@@ -1,7 +1,6 @@
 //! The whole car at once: levels, delays, polarity, crossovers and bands of every channel, so that the
 //! left and the right input each meet the target at the places of the seat, on the processor's grid.
 
-mod balance;
 mod bands;
 mod bare;
 mod cost;

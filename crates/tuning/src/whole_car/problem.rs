@@ -35,8 +35,6 @@ pub(super) const SIDES: [Feed; 2] = [Feed::Left, Feed::Right];
 pub(super) struct Problem {
     pub(super) axis: Axis,
     pub(super) places: usize,
-    /// How much each place counts; all add up to 1.
-    pub(super) place_shares: Vec<f64>,
     pub(super) feeds: Vec<Feed>,
     /// `responses[channel][place · points + point]`: with one input driven.
     responses: Vec<Vec<Complex64>>,
@@ -74,10 +72,8 @@ impl Problem {
         let pink_points = axis.hz.iter().filter(|hz| (JUDGED_HZ.0..=JUDGED_HZ.1).contains(*hz)).count();
         #[expect(clippy::cast_precision_loss, reason = "some hundred points")]
         let share = 1.0 / pink_points.max(1) as f64;
-        let heard: f64 = places.iter().map(|&place| weigh[place]).sum();
         Self {
             places: places.len(),
-            place_shares: places.iter().map(|&place| weigh[place] / heard).collect(),
             feeds: drivers.iter().map(|driver| driver.feed).collect(),
             responses,
             target_db: axis.hz.iter().map(|&hz| input.target.db_at(hz)).collect(),
@@ -96,11 +92,6 @@ impl Problem {
 
     pub(super) fn points(&self) -> usize {
         self.axis.len()
-    }
-
-    /// Whether a point is judged and measured of both sides.
-    pub(super) fn knows_both(&self, point: usize) -> bool {
-        self.pink[point] > 0.0 && self.weights[2][point] > 0.0
     }
 
     /// What a channel does at a place with one of its inputs driven.
