@@ -10,12 +10,13 @@ use std::process::Command;
 use jiff::Timestamp;
 use job::{
     Amplifier, AuditLine, AuditRecord, CaptureMeta, ChannelFitRecord, ChannelSetting, Crossover, Driver,
-    EnteredBand, FitRecord, Head, Job, JobData, LeftAlone, Outcome, PresetOrInline, Set, Source,
-    SourceOutput, Stage,
+    EnteredBand, FitRecord, Job, LeftAlone, Outcome, PresetOrInline, Set, Source, SourceOutput, Stage,
 };
-use measure::Reading;
 use report::{PageSize, Sheet, Wording};
 use tuning::{BandKind, Role};
+
+mod scratch;
+use scratch::{Scratch, job, kept};
 
 /// The margins at the sides and above, and the least one below, in points.
 const MARGINS: [f64; 2] = [14.0 * 72.0 / 25.4, 7.0 * 72.0 / 25.4];
@@ -88,31 +89,13 @@ fn lies_well(name: &str, pages: &[Page]) {
     }
 }
 
-struct Scratch {
-    _dir: tempfile::TempDir,
-    job: Job,
-}
-
-fn job(fill: impl FnOnce(&mut JobData)) -> Scratch {
-    let dir = tempfile::tempdir().unwrap();
-    let created = "2026-03-04T09:30:00Z".parse().unwrap();
-    let mut job =
-        Job::create(dir.path().join("car"), Head { name: "Grey saloon".to_owned(), created }).unwrap();
-    job.edit(fill).unwrap();
-    Scratch { _dir: dir, job }
-}
-
 /// A response that rises and falls by so much about a level.
 fn capture(job: &mut Job, set: Set, depth_db: f64) {
     let mut meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
     meta.set = Some(set);
-    let pending = job.begin_capture(&meta).unwrap();
-    fs::write(&pending.audio_path, b"").unwrap();
-    let mut reading = Reading::new("sweep", 1, 48_000.0);
-    let grid: Vec<f64> = (0..=240).map(|n| 20.0 * (f64::from(n) / 24.0).exp2()).collect();
-    let levels = grid.iter().map(|hz| depth_db * (3.0 * hz.ln()).sin() - 30.0).collect();
-    reading.curve("response", [("frequency_hz", grid), ("magnitude_db", levels)]);
-    job.finish_capture(&pending, &reading, meta).unwrap();
+    let grid = (0..=240).map(|n| 20.0 * (f64::from(n) / 24.0).exp2());
+    let response: Vec<(f64, f64)> = grid.map(|hz| (hz, depth_db * (3.0 * hz.ln()).sin() - 30.0)).collect();
+    kept(job, meta, &response);
 }
 
 fn band(channel: &str, frequency_hz: f64, reason: &str) -> EnteredBand {

@@ -5,8 +5,8 @@ use std::fs;
 use jiff::Timestamp;
 use job::{
     Amplifier, AuditLine, AuditRecord, CaptureMeta, ChannelFitRecord, ChannelSetting, Crossover, Driver,
-    EnteredBand, FitRecord, Head, Job, JobData, LeftAlone, Outcome, PresetOrInline, ProcessorSetting, Set,
-    Source, SourceOutput, Stage, StageResult, StageState,
+    EnteredBand, FitRecord, Job, JobData, LeftAlone, Outcome, PresetOrInline, ProcessorSetting, Set, Source,
+    SourceOutput, Stage, StageResult, StageState,
 };
 use measure::Reading;
 use proptest::prelude::*;
@@ -14,20 +14,8 @@ use report::{CUSTOMER_CAUTIONS, PageSize, Sheet, TECHNICIAN_CAUTIONS, Wording};
 use serde_json::Value;
 use tuning::{BandKind, Role};
 
-struct Scratch {
-    _dir: tempfile::TempDir,
-    job: Job,
-}
-
-/// A job in which `fill` was noted.
-fn job(fill: impl FnOnce(&mut JobData)) -> Scratch {
-    let dir = tempfile::tempdir().unwrap();
-    let created = "2026-03-04T23:30:00Z".parse().unwrap();
-    let mut job =
-        Job::create(dir.path().join("car"), Head { name: "Blue estate".to_owned(), created }).unwrap();
-    job.edit(fill).unwrap();
-    Scratch { _dir: dir, job }
-}
+mod scratch;
+use scratch::{job, kept};
 
 fn band(channel: &str, kind: BandKind, frequency_hz: f64, gain_db: f64, q: f64) -> EnteredBand {
     EnteredBand {
@@ -132,15 +120,6 @@ fn whole(data: &mut JobData) {
 fn capture(job: &mut Job, set: Set, response: &[(f64, f64)]) {
     let meta = CaptureMeta::new("sweep", 1, Stage::Tune, Timestamp::UNIX_EPOCH);
     kept(job, CaptureMeta { set: Some(set), ..meta }, response);
-}
-
-fn kept(job: &mut Job, meta: CaptureMeta, response: &[(f64, f64)]) {
-    let pending = job.begin_capture(&meta).unwrap();
-    fs::write(&pending.audio_path, b"").unwrap();
-    let mut reading = Reading::new("sweep", 1, 48_000.0);
-    let (frequency_hz, magnitude_db) = response.iter().copied().unzip();
-    reading.curve("response", [("frequency_hz", frequency_hz), ("magnitude_db", magnitude_db)]);
-    job.finish_capture(&pending, &reading, meta).unwrap();
 }
 
 /// The window's picture calls a reversed driver so, and so does the sheet's: as it was found last, before the entry.
