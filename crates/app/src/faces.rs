@@ -74,6 +74,9 @@ impl Derivation {
 
     pub(super) fn chart(&self) -> Chart {
         let face = self.shown_face();
+        if self.is_trying() {
+            return self.tried_chart();
+        }
         if self.face.stage == Stage::Source
             && let Some(chart) = self.source_chart(face)
         {

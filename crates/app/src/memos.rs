@@ -63,7 +63,7 @@ type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked, TuneOptions);
 
 /// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
 /// are tuned by themselves.
-type Asked = (bool, bool, bool, bool);
+type Asked = (bool, bool, bool, bool, bool);
 
 /// The costly part of a snapshot.
 #[derive(Debug, Clone)]

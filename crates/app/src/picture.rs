@@ -215,7 +215,13 @@ impl Derivation {
             self.tune.revision(),
             self.face.clone(),
             self.sweep_steps.clone(),
-            (self.is_sweeping(), self.source.together, self.choices.filters_on, self.choices.by_side),
+            (
+                self.is_sweeping(),
+                self.is_trying(),
+                self.source.together,
+                self.choices.filters_on,
+                self.choices.by_side,
+            ),
             self.car_options(),
         );
         self.memos.picture.get(looked, || Picture {

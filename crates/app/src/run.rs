@@ -10,6 +10,7 @@ use rig::OpenRig;
 use view::{Activity, Figure, Live, SourceTask, Stage, Update};
 
 use super::live::{self, Trace};
+use super::setup::{NOTHING_DBFS, tried_bars};
 use super::sounds::Sound;
 use super::state::BusyWith;
 use super::work::{Computing, Doing, Heading, Outcome, Running, Task, Work, nothing_more, unbroken};
@@ -370,11 +371,12 @@ impl Core {
                 Vec::new(),
             ),
             Doing::Trying { channels } => {
-                let level = |meter: &InputMeter| units::LevelDbfs::from_peak(meter.peak).0.max(-120.0);
+                let level = |meter: &InputMeter| units::LevelDbfs::from_peak(meter.peak).0.max(NOTHING_DBFS);
                 let levels: Vec<(u16, f64)> =
                     channels.iter().copied().zip(meters.iter().map(level)).collect();
                 self.tried(&levels);
-                self.send_live(Live { figures: self.tried_figures(&levels), ..Live::default() });
+                let (figures, lines) = (self.tried_figures(&levels), tried_bars(&levels));
+                self.send_live(Live { figures, lines, ..Live::default() });
                 return;
             }
             Doing::Watching { gain } => {
@@ -526,6 +528,7 @@ impl Core {
             Work::Procedure(running) => Some(match running.doing {
                 Doing::Sweeping => BusyWith::Sweep,
                 Doing::Previewing(_) => BusyWith::Preview,
+                Doing::Trying { .. } => BusyWith::Trying,
                 _ => BusyWith::Other,
             }),
             Work::Computing(_) => Some(BusyWith::Other),

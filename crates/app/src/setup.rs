@@ -3,6 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
+use chart::{Chart, Line, Role};
 use engine::{DeviceInfo, Input, InputRole, Output, RigSpec};
 use library::files::{read_text, write_text};
 use library::{Error, RememberedRig, Result, place};
@@ -16,8 +17,10 @@ use view::{
 
 use super::Core;
 use super::card::{button, choice, number, switch, text};
+use super::derivation::Derivation;
 use super::run::With;
 use super::set_up::SetUp;
+use super::source::sweep_chart::axis;
 use super::state::State;
 use super::work::{Doing, Heading, Task, nothing_more, unbroken};
 
@@ -244,11 +247,11 @@ impl State {
         settings
     }
 
-    /// What every input shows while the inputs are tried.
+    /// The loudest input in big type while the inputs are tried.
     pub(super) fn tried_figures(&self, levels: &[(u16, f64)]) -> Vec<Figure> {
-        let spec = self.spec();
         let figure = |(channel, dbfs): &(u16, f64)| {
-            let name = spec.and_then(|spec| spec.inputs.iter().find(|input| input.channel == *channel));
+            let mut inputs = self.spec().into_iter().flat_map(|spec| &spec.inputs);
+            let name = inputs.find(|input| input.channel == *channel);
             let caption = name.map_or_else(
                 || format!("input {channel}"),
                 |input| format!("input {channel}, {}", input.name),
@@ -256,8 +259,37 @@ impl State {
             let tone = if self.set_up.tapped == Some(*channel) { Tone::Good } else { Tone::Plain };
             Figure { value: format!("{dbfs:.0} dBFS").replace('-', "−"), caption, tone }
         };
-        levels.iter().map(figure).collect()
+        levels.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map(figure).into_iter().collect()
     }
+}
+
+impl Derivation {
+    /// The axes over which every input shows its level while the inputs are tried.
+    pub(super) fn tried_chart(&self) -> Chart {
+        let last = f64::from(self.channels(true)).max(8.0);
+        Chart {
+            title: "Level of each input".to_owned(),
+            x: axis("Input", "", 0.4, last + 0.6),
+            y: axis("Peak", "dBFS", NOTHING_DBFS, 0.0),
+            areas: Vec::new(),
+            lines: Vec::new(),
+            handles: Vec::new(),
+            marks: Vec::new(),
+        }
+    }
+}
+
+/// The lowest level that an input is shown at.
+pub(super) const NOTHING_DBFS: f64 = -120.0;
+
+/// A bar for the level of each input, green where something arrives.
+pub(super) fn tried_bars(levels: &[(u16, f64)]) -> Vec<Line> {
+    let bar = |(channel, dbfs): &(u16, f64)| {
+        let role = if *dbfs > TAPPED_DBFS { Role::Clean } else { Role::Live };
+        // Its number on the axis is its name.
+        Line::bar(String::new(), role, (f64::from(*channel), *dbfs), NOTHING_DBFS)
+    };
+    levels.iter().map(bar).collect()
 }
 
 fn input_settings(input: &Input) -> Vec<Setting> {

@@ -139,6 +139,26 @@ fn a_microphones_file_is_copied_beside_the_rig_and_a_bad_one_changes_nothing() {
     }
 }
 
+/// However many inputs an interface has, each shows its level, and the loudest one in big type.
+#[test]
+fn every_input_shows_its_level_while_they_are_tried() {
+    let (mut app, _folder) = setting_up();
+    app.choose(Choice::InputDevice(Some("box".to_owned())));
+    app.core.state.busy.what = Some(super::state::BusyWith::Trying);
+    let chart = app.snapshot().chart;
+    assert_eq!((chart.x.label.as_str(), chart.y.unit.as_str()), ("Input", "dBFS"));
+    let levels: Vec<(u16, f64)> =
+        (1..=16).map(|channel| (channel, if channel == 11 { -12.4 } else { -71.0 })).collect();
+    app.core.tried(&levels);
+    let bars = super::setup::tried_bars(&levels);
+    let heights: Vec<(f64, f64)> = bars.iter().map(|bar| (bar.points[1].x + 0.4, bar.points[1].y)).collect();
+    assert_eq!((heights.len(), heights[10]), (16, (11.0, -12.4)));
+    assert!(bars[10].is_bar() && bars.iter().filter(|bar| bar.is_bar()).count() == 1, "one is heard");
+    let figures = app.core.state.tried_figures(&levels);
+    assert_eq!(figures.len(), 1);
+    assert_eq!((figures[0].value.as_str(), figures[0].caption.as_str()), ("\u{2212}12 dBFS", "input 11"));
+}
+
 /// The input that jumps is the microphone's, and sound has arrived when it has.
 #[test]
 fn tapping_the_microphone_finds_its_input() {

@@ -84,6 +84,8 @@ pub(super) enum BusyWith {
     Sweep,
     /// A tuning is heard.
     Preview,
+    /// Every input shows its level.
+    Trying,
     /// Anything else.
     Other,
 }
@@ -224,6 +226,11 @@ impl State {
     /// Whether the volume is being raised.
     pub(super) fn is_sweeping(&self) -> bool {
         self.busy.what == Some(BusyWith::Sweep)
+    }
+
+    /// Whether the inputs of the interface are tried.
+    pub(super) fn is_trying(&self) -> bool {
+        self.busy.what == Some(BusyWith::Trying)
     }
 
     /// Whether a preview runs.

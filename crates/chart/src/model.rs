@@ -109,6 +109,14 @@ pub struct Line {
 }
 
 impl Line {
+    /// The outline of a bar of width 0.8, from a floor to its height.
+    #[must_use]
+    pub fn bar(label: String, role: Role, (x, height): (f64, f64), floor: f64) -> Self {
+        let points = [(x - 0.4, floor), (x - 0.4, height), (x + 0.4, height), (x + 0.4, floor)];
+        let points = points.map(|(x, y)| Point { x, y }).into();
+        Self { label, role, dash: Dash::Solid, points, certainty: [].into() }
+    }
+
     /// Whether it is the outline of a bar, which has no end where a name could stand.
     #[must_use]
     pub fn is_bar(&self) -> bool {

@@ -1,6 +1,6 @@
 //! The volume sweep: its steps live and drawn, and what follows from them.
 
-use chart::{Axis, Chart, Dash, Line, Mark, Point, Role, Scale};
+use chart::{Axis, Chart, Line, Mark, Role, Scale};
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use view::{Figure, Stage, Tone};
 
@@ -125,20 +125,13 @@ fn thd(step: &OutputStep) -> String {
     format!("{:.2} %", step.thd_percent)
 }
 
-fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
+pub(crate) fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
     Axis { label: label.to_owned(), unit: unit.to_owned(), scale: Scale::Linear, from, to }
 }
 
 /// One bar: its outline, which the chart fills.
 fn bar(step: &OutputStep, height: f64, floor: f64) -> Line {
-    let x = step.step as f64;
-    let points = [(x - 0.4, floor), (x - 0.4, height), (x + 0.4, height), (x + 0.4, floor)];
-    Line {
-        // It stands at no end of a curve; the cross-hair reads it.
-        label: format!("THD {}", thd(step)),
-        role: if step.clean { Role::Clean } else { Role::Unclean },
-        dash: Dash::Solid,
-        points: points.map(|(x, y)| Point { x, y }).into(),
-        certainty: [].into(),
-    }
+    let role = if step.clean { Role::Clean } else { Role::Unclean };
+    // It stands at no end of a curve; the cross-hair reads it.
+    Line::bar(format!("THD {}", thd(step)), role, (step.step as f64, height), floor)
 }

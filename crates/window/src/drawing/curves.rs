@@ -135,7 +135,7 @@ impl canvas::Program<Message, Theme, Renderer> for Curves<'_> {
         });
         let live = self.state.live.draw_with_bounds(renderer, inside, |frame| {
             for line in self.live.iter().filter(|line| !self.state.hides(&line.label)) {
-                draw_line(frame, *theme, line, &plot, theme.stroke());
+                draw_curve(frame, *theme, line, &plot);
             }
         });
         let places: Vec<(Handle, Spot)> = self
@@ -254,13 +254,17 @@ impl Curves<'_> {
             dots(frame, theme.colors().muted, x, plot.top + 22.0, plot.bottom());
         }
         for line in &self.chart.lines {
-            // The steps of a ladder are bars.
-            if matches!(line.role, Role::Clean | Role::Unclean) {
-                fill_under(frame, theme.curve(line.role).scale_alpha(0.3), line, plot);
-            }
-            draw_line(frame, theme, line, plot, theme.stroke());
+            draw_curve(frame, theme, line, plot);
         }
     }
+}
+
+/// A curve, or a bar with what it stands on.
+fn draw_curve(frame: &mut Frame, theme: Theme, line: &Line, plot: &Plot) {
+    if line.is_bar() {
+        fill_under(frame, theme.curve(line.role).scale_alpha(0.3), line, plot);
+    }
+    draw_line(frame, theme, line, plot, theme.stroke());
 }
 
 /// Fills between a line and the lower edge.
