@@ -120,6 +120,14 @@ impl Drawing {
         for (speaker, at) in cabin.speakers.iter().zip(&spots) {
             draw_speaker(&mut shapes, &body, speaker, body.spot(*at), inks);
         }
+        let spots: Vec<Spot> = spots.iter().map(|at| body.spot(*at)).collect();
+        let mut labels: Vec<Label> =
+            cabin.speakers.iter().zip(&spots).map(|(speaker, at)| body.label(speaker, *at, &spots)).collect();
+        spread(&mut labels, body.top + body.height);
+        labels
+            .iter()
+            .zip(&cabin.speakers)
+            .for_each(|(label, speaker)| label.draw(&mut shapes, speaker, inks));
         draw_places(&mut shapes, &cabin.places, head, body.width, inks);
         Self { title: cabin.title.clone(), size, shapes }
     }
@@ -137,6 +145,36 @@ impl Body {
     /// A place from shares of the cabin: -0.5 to 0.5 to the right, 0 to 1 to the back.
     fn spot(&self, (across, back): (f32, f32)) -> Spot {
         Spot { x: self.left + self.width * (0.5 + across), y: self.top + self.height * back }
+    }
+
+    /// How large a driver is drawn.
+    fn radius(&self, kind: SpeakerKind) -> f32 {
+        self.width
+            * match kind {
+                SpeakerKind::Tweeter => 0.024,
+                SpeakerKind::Mid => 0.034,
+                SpeakerKind::Full => 0.038,
+                SpeakerKind::Woofer => 0.044,
+                SpeakerKind::Sub => 0.060,
+            }
+    }
+
+    /// Where a driver's name is written: beside the cabin, or beside a driver that is on no side, away from one that
+    /// stands to its right.
+    fn label(&self, speaker: &Speaker, at: Spot, all: &[Spot]) -> Label {
+        let beside = self.radius(speaker.kind) + 8.0;
+        let has_right = || {
+            all.iter().any(|other| {
+                other.x > at.x && (other.y - at.y).abs() < 1.0 && other.x < at.x + 0.25 * self.width
+            })
+        };
+        let (x, anchor) = match speaker.side {
+            Flank::Left => (self.left - 12.0, Anchor::End),
+            Flank::Right => (self.left + self.width + 12.0, Anchor::Start),
+            Flank::Middle if has_right() => (at.x - beside, Anchor::End),
+            Flank::Middle => (at.x + beside, Anchor::Start),
+        };
+        Label { at: Spot { x, y: at.y }, anchor }
     }
 
     /// Where the driver's head is.
@@ -241,14 +279,7 @@ fn tint(state: SpeakerState, inks: &Inks) -> Ink {
 }
 
 fn draw_speaker(shapes: &mut Vec<Shape>, body: &Body, speaker: &Speaker, at: Spot, inks: &Inks) {
-    let radius = body.width
-        * match speaker.kind {
-            SpeakerKind::Tweeter => 0.024,
-            SpeakerKind::Mid => 0.034,
-            SpeakerKind::Full => 0.038,
-            SpeakerKind::Woofer => 0.044,
-            SpeakerKind::Sub => 0.060,
-        };
+    let radius = body.radius(speaker.kind);
     let tint = tint(speaker.state, inks);
     if speaker.state == SpeakerState::Playing {
         for times in [1.7, 2.4] {
@@ -269,30 +300,57 @@ fn draw_speaker(shapes: &mut Vec<Shape>, body: &Body, speaker: &Speaker, at: Spo
         let sign = text(at.x, at.y + size * 0.34, Anchor::Middle, inks.paper, sign);
         shapes.push(Shape::Text(Text { size, bold: true, ..sign }));
     }
-    let what = match (speaker.state, speaker.arrival_ms) {
-        (SpeakerState::Reversed, _) => "reversed".to_owned(),
-        (SpeakerState::Silent, _) => "not heard".to_owned(),
-        (SpeakerState::Playing, _) => "plays".to_owned(),
-        (_, Some(ms)) => format!("{ms:.2} ms").replace('-', "\u{2212}"),
-        _ => String::new(),
-    };
-    let (x, anchor) = match speaker.side {
-        Flank::Left => (body.left - 12.0, Anchor::End),
-        Flank::Right => (body.left + body.width + 12.0, Anchor::Start),
-        Flank::Middle => (at.x + radius + 8.0, Anchor::Start),
-    };
-    let name = text(
-        x,
-        at.y + if what.is_empty() { 4.0 } else { -2.0 },
-        anchor,
-        inks.text,
-        &shorten(&speaker.name, NAME_LENGTH),
-    );
-    shapes.push(Shape::Text(Text { size: NAME, ..name }));
-    if !what.is_empty() {
-        let ink =
-            if matches!(speaker.state, SpeakerState::Open | SpeakerState::Good) { inks.muted } else { tint };
-        shapes.push(Shape::Text(Text { size: NAME, ..text(x, at.y + 12.0, anchor, ink, &what) }));
+}
+
+/// Where a driver's name is written, and below it what is known of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Label {
+    at: Spot,
+    anchor: Anchor,
+}
+
+/// The height of a name with what is known below it.
+const LABEL: f32 = 27.0;
+
+/// Moves labels of one column apart, and up where they would end below the cabin.
+fn spread(labels: &mut [Label], bottom: f32) {
+    let mut order: Vec<usize> = (0..labels.len()).collect();
+    let column = |label: &Label| (label.at.x, label.anchor == Anchor::Start);
+    order.sort_by(|&a, &b| labels[a].at.y.total_cmp(&labels[b].at.y));
+    for from_top in 1..order.len() {
+        let one = labels[order[from_top]];
+        let above = order[..from_top].iter().map(|&other| labels[other]);
+        let least = above.filter(|other| column(other) == column(&one)).map(|other| other.at.y + LABEL);
+        labels[order[from_top]].at.y = least.fold(one.at.y, f32::max);
+    }
+    for from_top in (0..order.len()).rev() {
+        let one = labels[order[from_top]];
+        let below = order[from_top + 1..].iter().map(|&other| labels[other]);
+        let most = below.filter(|other| column(other) == column(&one)).map(|other| other.at.y - LABEL);
+        labels[order[from_top]].at.y = most.fold(one.at.y.min(bottom - LABEL / 2.0), f32::min);
+    }
+}
+
+impl Label {
+    fn draw(self, shapes: &mut Vec<Shape>, speaker: &Speaker, inks: &Inks) {
+        let what = match (speaker.state, speaker.arrival_ms) {
+            (SpeakerState::Reversed, _) => "reversed".to_owned(),
+            (SpeakerState::Silent, _) => "not heard".to_owned(),
+            (SpeakerState::Playing, _) => "plays".to_owned(),
+            (_, Some(ms)) => format!("{ms:.2} ms").replace('-', "\u{2212}"),
+            _ => String::new(),
+        };
+        let line = |y: f32, ink: Ink, words: &str| {
+            let line = text(self.at.x, self.at.y + y, self.anchor, ink, words);
+            Shape::Text(Text { size: NAME, ..line })
+        };
+        let name = shorten(&speaker.name, NAME_LENGTH);
+        shapes.push(line(if what.is_empty() { 4.0 } else { -2.0 }, inks.text, &name));
+        if !what.is_empty() {
+            let is_quiet = matches!(speaker.state, SpeakerState::Open | SpeakerState::Good);
+            let ink = if is_quiet { inks.muted } else { tint(speaker.state, inks) };
+            shapes.push(line(12.0, ink, &what));
+        }
     }
 }
 
@@ -402,6 +460,38 @@ mod tests {
             assert!(texts.contains(&speaker.name.as_str()), "{} in {texts:?}", speaker.name);
         }
         assert!(texts.contains(&"reversed") && texts.contains(&"\u{2212}") && texts.contains(&"2.50 ms"));
+    }
+
+    /// Two subwoofers of each side, and two in the middle.
+    #[test]
+    fn no_name_lies_on_another() {
+        let mut cabin = full();
+        for name in ["left-sub-front", "left-sub-back"] {
+            cabin.speakers.push(speaker(name, Flank::Left, SpeakerKind::Sub));
+            cabin.speakers.push(speaker(&name.replace("left", "right"), Flank::Right, SpeakerKind::Sub));
+        }
+        for (width, height) in [(700.0, 460.0), (620.0, 400.0), (430.0, 300.0)] {
+            let drawing = Drawing::of_cabin(&cabin, Size { width, height }, &Inks::PAPER);
+            let texts = drawing
+                .shapes
+                .iter()
+                .filter_map(|shape| if let Shape::Text(text) = shape { Some(text) } else { None });
+            let texts: Vec<_> = texts.filter(|text| text.text.len() > 1).collect();
+            assert_eq!(texts.len(), 2 * cabin.speakers.len());
+            for (index, one) in texts.iter().enumerate() {
+                assert!(one.at.y <= height, "{} at {}", one.text, one.at.y);
+                let other = texts[index + 1..].iter().find(|other| {
+                    (one.at.x, one.anchor) == (other.at.x, other.anchor)
+                        && (one.at.y - other.at.y).abs() < 12.0
+                });
+                assert!(
+                    other.is_none(),
+                    "{width}: {} and {}",
+                    one.text,
+                    other.map_or("", |other| &other.text)
+                );
+            }
+        }
     }
 
     #[test]
