@@ -5,6 +5,7 @@ mod update;
 use std::sync::Arc;
 use std::time::Instant;
 
+use chart::Axis;
 use iced::keyboard::{Key, key::Named};
 use iced::{Size, Subscription, event, keyboard, window};
 use view::{CaptureId, Commands, Cue, Link, Live, Now, Ribbon, Snapshot, StopHandle};
@@ -147,9 +148,12 @@ impl App {
         }
     }
 
-    /// The ribbon: of what is heard at this moment, else of what was measured.
+    /// The ribbon: of what is heard at this moment, else of what was measured. It shares the axis of the chart, so there is
+    /// none beside an impulse response or a picture.
     pub(crate) fn ribbon(&self) -> Option<&Ribbon> {
-        self.live.ribbon.as_ref().or_else(|| self.snapshot.as_ref()?.ribbon.as_ref())
+        let snapshot = self.snapshot.as_ref()?;
+        let shares_axis = snapshot.picture.is_none() && snapshot.chart.x.unit == Axis::audio_frequency().unit;
+        self.live.ribbon.as_ref().or(snapshot.ribbon.as_ref()).filter(|_| shares_axis)
     }
 
     /// Whether what is shown is of an earlier state.

@@ -19,12 +19,14 @@ use crate::painter::{Frame, Geometry, Renderer};
 use crate::press::{Look, Press};
 use crate::theme::{Theme, plain};
 
-/// The width of one entry.
-const CELL: f32 = 160.0;
-/// Its height.
+/// The height of one entry.
 const ROW: f32 = 22.0;
-/// So many letters of a name and its reading fit.
-const LETTERS: usize = 15;
+/// So many letters of a name are shown at most, and room is kept for so many.
+const NAME: std::ops::RangeInclusive<usize> = 8..=28;
+/// So many letters a reading has, its sign, number and unit.
+const READING: usize = 8;
+/// The width of a letter, on average.
+const LETTER: f32 = 7.2;
 
 /// One curve or area of the chart.
 struct Entry<'a> {
@@ -43,14 +45,19 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
         let sample = readings.iter().find(|sample| sample.label == name && sample.role == role);
         sample.map_or_else(String::new, |sample| with_unit(sample.value, &chart.y.unit))
     };
+    let entries = entries(lines(), &chart.areas);
+    // All are as wide as the longest name asks for, with its reading: nothing moves with the pointer.
+    let longest = entries.iter().map(|entry| entry.name.chars().count()).max().unwrap_or(0);
+    let letters = longest.clamp(*NAME.start(), *NAME.end()) + READING;
+    let width = LETTER * letters as f32 + MARK + 4.0 * XS + S;
     let mut cells = Vec::new();
-    for entry in entries(lines(), &chart.areas) {
+    for entry in &entries {
         let reading = reading(entry.name, entry.role);
-        cells.push(switch(&entry, reading, app.chart.hides(entry.name)));
+        cells.push(switch(entry, reading, app.chart.hides(entry.name), width));
     }
     // What comes and goes with the pointer stands behind what stays, and has its place before it comes.
     let at = app.chart.at.map_or_else(String::new, |at| chart.x.reading(at));
-    cells.push(cell(small(at).font(BOLD).style(plain).into()));
+    cells.push(cell(small(at).font(BOLD).style(plain).into(), width));
     // Bars have no names of their own; the one under the pointer is read.
     if let Some(bar) = readings.iter().find(|one| matches!(one.role, Role::Clean | Role::Unclean)) {
         let words = format!("{}  {}", with_unit(bar.value, &chart.y.unit), bar.label);
@@ -59,7 +66,7 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
     if let Some(left) =
         app.ribbon().zip(app.chart.at).and_then(|(ribbon, at)| chart::value_at(&ribbon.line, at, scale))
     {
-        cells.push(cell(small(format!("off target {}", with_unit(left, "dB"))).into()));
+        cells.push(cell(small(format!("off target {}", with_unit(left, "dB"))).into(), width));
     }
     container(row(cells).wrap()).width(Fill).into()
 }
@@ -78,23 +85,22 @@ fn entries<'a>(lines: impl Iterator<Item = &'a Line>, areas: &'a [chart::Area]) 
     found
 }
 
-fn cell(content: Element<'_>) -> Element<'_> {
-    container(content).width(CELL).height(ROW).padding([0.0, XS]).align_y(Center).into()
+fn cell(content: Element<'_>, width: f32) -> Element<'_> {
+    container(content).width(width).height(ROW).padding([0.0, XS]).align_y(Center).into()
 }
 
-fn switch<'a>(entry: &Entry<'a>, reading: String, hidden: bool) -> Element<'a> {
-    let letters = LETTERS.saturating_sub(reading.chars().count());
-    let shown = chart::shorten(entry.name, letters);
+fn switch<'a>(entry: &Entry<'a>, reading: String, hidden: bool, width: f32) -> Element<'a> {
+    let shown = chart::shorten(entry.name, *NAME.end());
     let words = if hidden { "Show" } else { "Hide" };
     let words = if *shown == *entry.name { words.to_owned() } else { format!("{words} {}", entry.name) };
     let look = Looks { role: entry.role, dash: entry.dash, hidden, name: shown, reading };
     let name = entry.name.to_owned();
-    let press = Press::new(Canvas::new(look).width(CELL - S).height(ROW), Look::Quiet)
+    let press = Press::new(Canvas::new(look).width(width - S).height(ROW), Look::Quiet)
         .id(format!("curve-{name}"))
         .padding(0)
         .on_press(Message::SwitchCurve(name))
         .on_key(sideways);
-    container(hint(press, words)).width(CELL).into()
+    container(hint(press, words)).width(width).into()
 }
 
 /// An entry as it looks: a piece of the curve itself, hollow while it is hidden, its name and what it reads.
