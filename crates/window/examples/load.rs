@@ -35,7 +35,8 @@ fn main() -> Result<(), String> {
 fn play(app: &LooseEnd, moving: u8) {
     let _ = app.updates.send(Update::Snapshot(Arc::new(resting())));
     for tick in 0_u32.. {
-        let lines = (0..moving).map(|number| curve(Role::Live, f64::from(number) + 0.7 * f64::from(tick)));
+        let seed = |number: u8| f64::from(number) + 0.7 * f64::from(tick);
+        let lines = (0..moving).map(|number| curve(format!("live {number}"), Role::Live, seed(number)));
         let _ = app.updates.try_send(Update::Live(Live { lines: lines.collect(), ..Live::default() }));
         match app.commands.recv_timeout(Duration::from_millis(33)) {
             Ok(Command::Close) | Err(RecvTimeoutError::Disconnected) => return,
@@ -44,14 +45,14 @@ fn play(app: &LooseEnd, moving: u8) {
     }
 }
 
-fn curve(role: Role, seed: f64) -> Line {
+fn curve(label: String, role: Role, seed: f64) -> Line {
     let point = |index: usize| {
         let octave = 10.0 * index as f64 / POINTS as f64;
         let y = 6.0 * (6.0 * octave + seed).sin() + 2.0 * (41.0 * octave - seed).sin();
         Point { x: 20.0 * octave.exp2(), y }
     };
     let points: Arc<[Point]> = (0..POINTS).map(point).collect();
-    Line { label: format!("{seed:.0}"), role, dash: Dash::Solid, points, certainty: [].into() }
+    Line { label, role, dash: Dash::Solid, points, certainty: [].into() }
 }
 
 fn resting() -> Snapshot {
@@ -85,7 +86,9 @@ fn resting() -> Snapshot {
             x: Axis::audio_frequency(),
             y: level,
             areas: vec![],
-            lines: (0..RESTING).map(|number| curve(Role::Series(number), f64::from(number))).collect(),
+            lines: (0..RESTING)
+                .map(|number| curve(format!("at rest {number}"), Role::Series(number), f64::from(number)))
+                .collect(),
             handles: vec![],
             marks: vec![],
         }),

@@ -1,13 +1,13 @@
 //! The cross-hair: where the pointer is. What the curves read there stands in the legend.
 
-use crate::painter::Renderer;
-use crate::painter::{Frame, Geometry};
+use crate::painter::{Geometry, Renderer};
 use chart::{Chart, Plot, Spot, Viewport};
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event};
 use iced::{Rectangle, mouse, window};
 
 use super::layout::plot;
+use crate::kept::Kept;
 use crate::message::Message;
 use crate::theme::Theme;
 
@@ -17,13 +17,22 @@ pub(crate) struct Crosshair<'a> {
     pub(crate) view: Viewport,
 }
 
-impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
+/// What stays of a cross-hair from picture to picture.
+#[derive(Default)]
+pub(crate) struct Hairs {
     /// The place of the level axis that was told last.
-    type State = Option<f64>;
+    told: Option<f64>,
+    /// The drawings, each no larger than its line, so that one that rests costs nothing.
+    upright: Kept<(Rectangle, Theme)>,
+    level: Kept<(Rectangle, Theme)>,
+}
+
+impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
+    type State = Hairs;
 
     fn update(
         &self,
-        told: &mut Option<f64>,
+        hairs: &mut Hairs,
         event: &Event,
         bounds: Rectangle,
         cursor: mouse::Cursor,
@@ -33,8 +42,8 @@ impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
             | Event::Window(window::Event::RedrawRequested(_)) => {
                 // Under a pointer that rests the chart may have been zoomed, or be another one.
                 let at = self.plot_spot(bounds, cursor).map(|(plot, at)| plot.value(at).x);
-                if *told != at {
-                    *told = at;
+                if hairs.told != at {
+                    hairs.told = at;
                     return Some(Action::publish(Message::Point(at)));
                 }
                 let moved = matches!(event, Event::Mouse(_)) && at.is_some();
@@ -46,21 +55,23 @@ impl canvas::Program<Message, Theme, Renderer> for Crosshair<'_> {
 
     fn draw(
         &self,
-        _told: &Option<f64>,
+        hairs: &Hairs,
         renderer: &Renderer,
         theme: &Theme,
         bounds: Rectangle,
         cursor: mouse::Cursor,
     ) -> Vec<Geometry> {
         let Some((plot, at)) = self.plot_spot(bounds, cursor) else { return Vec::new() };
-        let mut frame = Frame::new(renderer, bounds.size());
         let palette = theme.colors();
         let upright = Rectangle { x: at.x.round(), y: plot.top, width: 1.0, height: plot.height };
         let level = Rectangle { x: plot.left, y: at.y.round(), width: plot.width, height: 1.0 };
-        for (line, color) in [(upright, palette.muted), (level, palette.grid_major)] {
-            frame.fill_rectangle(line.position(), line.size(), color);
-        }
-        vec![frame.into_geometry()]
+        let lines = [(&hairs.upright, upright, palette.muted), (&hairs.level, level, palette.grid_major)];
+        let drawn = lines.map(|(kept, line, color)| {
+            kept.draw_inside((line, *theme), renderer, line, |frame| {
+                frame.fill_rectangle(line.position(), line.size(), color);
+            })
+        });
+        drawn.into()
     }
 }
 

@@ -16,7 +16,7 @@ const WASTE: u32 = 20_000;
 ///
 /// `size` is that of the display, `scale` its pixels for each logical one.
 pub(super) fn between(before: &[Layer], after: &[Layer], size: Size<u32>, scale: f32) -> Vec<Rectangle<u32>> {
-    let changed = damage::diff(before, after, |layer| vec![layer.bounds], Layer::damage);
+    let changed = damage::diff(before, after, |layer| vec![layer.bounds], without_letters);
     let written = before.iter().zip(after).flat_map(|(before, after)| {
         letters_between(before, after).into_iter().chain(words_between(before, after))
     });
@@ -25,6 +25,16 @@ pub(super) fn between(before: &[Layer], after: &[Layer], size: Size<u32>, scale:
         changed.into_iter().chain(written).filter_map(|place| outset(place * scale, REACH * scale, size))
     {
         join(&mut places, place);
+    }
+    places
+}
+
+/// Where a layer differs, but for what is written on canvases: the library takes that to be without end, and all that
+/// lies to the right of a number and below it was drawn again with each digit.
+fn without_letters(before: &Layer, after: &Layer) -> Vec<Rectangle> {
+    let mut places = Layer::damage(before, after);
+    if before.bounds == after.bounds {
+        places.retain(|place| place.height.is_finite());
     }
     places
 }
