@@ -63,10 +63,10 @@ pub(crate) fn view<'a>(app: &'a App, snapshot: &'a Snapshot) -> Element<'a> {
         let words = format!("{}  {}", with_unit(bar.value, &chart.y.unit), bar.label);
         cells.push(small(words).style(plain).into());
     }
-    if let Some(left) =
-        app.ribbon().zip(app.chart.at).and_then(|(ribbon, at)| chart::value_at(&ribbon.line, at, scale))
-    {
-        cells.push(cell(small(format!("off target {}", with_unit(left, "dB"))).into(), width));
+    if let Some(ribbon) = app.ribbon() {
+        let left = app.chart.at.and_then(|at| chart::value_at(&ribbon.line, at, scale));
+        let words = left.map_or_else(String::new, |left| format!("off target {}", with_unit(left, "dB")));
+        cells.push(cell(small(words).into(), width));
     }
     container(row(cells).wrap()).width(Fill).into()
 }
