@@ -305,9 +305,15 @@ impl Problem {
 
     /// The weighted root mean square of what is left, and nothing else.
     pub(super) fn error_db(&self, sum_db: &[f64]) -> f64 {
-        let [first, second, ..] = self.tally(sum_db, 0.0);
+        self.held_error_db(sum_db, 0.0)
+    }
+
+    /// The same with how far the bands exceed what they may add, as in the cost.
+    pub(super) fn held_error_db(&self, sum_db: &[f64], ceiling_weight: f64) -> f64 {
+        let [first, second, _, excess] = self.tally(sum_db, self.lowered_db(sum_db));
         let offset = self.drawn(-first);
-        (second + offset * (2.0 * first + offset)).max(0.0).sqrt()
+        let beyond = ceiling_weight * (excess + self.filled(sum_db)) / self.points();
+        ((second + offset * (2.0 * first + offset)).max(0.0) + beyond).sqrt()
     }
 
     /// The squares, summed, of what is added to cancellations beyond what is added beside them.

@@ -3,7 +3,7 @@
 
 use super::placement::{Dictionary, fixed_bands, overlap};
 use super::problem::Problem;
-use super::solver::{FreeBand, Settling, Solver, sum_of};
+use super::solver::{CEILING_WEIGHT, FreeBand, Settling, Solver, sum_of};
 use crate::{Band, BandKind, BandLayout, Profile};
 
 /// What the search may use.
@@ -57,6 +57,9 @@ const GOOD_ENOUGH_DB: f64 = 0.09;
 fn acceptable(best_rms_db: f64) -> f64 {
     (best_rms_db + (0.3 * best_rms_db).min(0.09)).max(GOOD_ENOUGH_DB)
 }
+
+/// An error is as small as another up to so many times that: as in [`acceptable`].
+const AS_NEAR: f64 = 1.3;
 
 /// A band more is looked at from here on: what the paths promise is often bettered.
 fn worth_a_look(best_rms_db: f64) -> f64 {
@@ -145,7 +148,7 @@ impl Search<'_> {
         // It ends early where what only the paths promised is reached, and late where it is not:
         // then the fewest that are good enough are chosen among all.
         let limit = acceptable(best_db);
-        let enough = best.iter().position(|state| state.rms_db <= limit).unwrap_or(best.len() - 1);
+        let enough = self.enough(&best, limit);
         let mut chosen = self.one_fewer(best[enough].clone(), limit);
         if let Some(fewer) = self.three_for_one(&chosen) {
             chosen = fewer;
@@ -160,6 +163,18 @@ impl Search<'_> {
             }
         }
         sets
+    }
+
+    /// The fewest bands of these that are good enough: what they cost is within the limit, or no one hears what is left and
+    /// more bands come no nearer. What those would do is to boost less, and of two answers as near the one with fewer
+    /// bands is wanted.
+    fn enough(&self, best: &[State], limit: f64) -> usize {
+        let error_db =
+            |state: &State| self.problem.held_error_db(&sum_of(self.problem, &state.bands), CEILING_WEIGHT);
+        let least_db = best.iter().map(error_db).fold(f64::INFINITY, f64::min);
+        let nearest_db = (AS_NEAR * least_db).min(GOOD_ENOUGH_DB);
+        let is_enough = |state: &State| state.rms_db <= limit || error_db(state) <= nearest_db;
+        best.iter().position(is_enough).unwrap_or(best.len() - 1)
     }
 
     /// Whether one band is the better choice although more error remains.

@@ -17,7 +17,7 @@ use crate::{Band, BandKind};
 use dsp::equalizer::curve::{Curve, add_curves};
 
 /// Weight of the excess over the ceiling against the error.
-const CEILING_WEIGHT: f64 = 100.0;
+pub(super) const CEILING_WEIGHT: f64 = 100.0;
 /// Where a band's shape is below this share of its height, it is left out of the hessian,
 /// which says how far to go; the gradient, which says whether, has all of it.
 const REACH_ENDS: f64 = 0.01;

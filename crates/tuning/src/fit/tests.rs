@@ -71,7 +71,7 @@ pub(super) fn fit_one(
 /// environment variable `HEADREST_FITS` says.
 #[test]
 fn known_bands_are_recovered() {
-    let cases = crate::random_cases::cases("HEADREST_FITS", 64);
+    let cases = crate::random_cases::cases("HEADREST_FITS", 200);
     let (profile, target, options) = (free(), Target::flat(), FitOptions::default());
     let mut random = Random::new(70);
     let mut missed = Vec::new();
