@@ -10,7 +10,7 @@ mod space;
 use serde::{Deserialize, Serialize};
 
 pub use channel::Channel;
-pub(crate) use channel::MOST_BANDS;
+pub(crate) use channel::{MOST_BANDS, bands_fault};
 pub use driver::{Driver, Processor, Rattle, Role};
 pub use dsp::equalizer::{Band, BandKind};
 pub use error::CarError;

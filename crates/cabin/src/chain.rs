@@ -8,7 +8,7 @@ use dsp::biquad::Biquad;
 use num_complex::Complex64;
 
 use crate::acoustics::{self, rms_pascals};
-use crate::car::{Car, Channel, Driver, MOST_BANDS, Output, Side, band_section};
+use crate::car::{Band, Car, Channel, Driver, MOST_BANDS, Output, Side, band_section};
 use crate::delay::{CHUNK, COARSE, FINE, Line, Taps};
 use crate::limit::Shaper;
 use crate::noise::{White, sigma_for_audio_band};
@@ -74,8 +74,15 @@ fn edge_slots(sections: impl Iterator<Item = Biquad>) -> Vec<Option<Biquad>> {
 fn channel_sections(channel: &Channel, sample_rate_hz: f64) -> Vec<Option<Biquad>> {
     let mut slots = edge_slots(channel.high_pass.iter().flat_map(|edge| edge.high_pass(sample_rate_hz)));
     slots.extend(edge_slots(channel.low_pass.iter().flat_map(|edge| edge.low_pass(sample_rate_hz))));
-    slots.extend(channel.bands.iter().map(|band| band_section(band, sample_rate_hz)));
-    slots.resize_with(2 * EDGE_SLOTS + MOST_BANDS, || None);
+    slots.extend(equalizer_slots(&channel.bands, sample_rate_hz));
+    slots
+}
+
+/// The slots of an equalizer of the processor.
+fn equalizer_slots(bands: &[Band], sample_rate_hz: f64) -> Vec<Option<Biquad>> {
+    let mut slots: Vec<Option<Biquad>> =
+        bands.iter().map(|band| band_section(band, sample_rate_hz)).collect();
+    slots.resize_with(MOST_BANDS, || None);
     slots
 }
 
@@ -104,9 +111,8 @@ struct DriverStage {
     /// The outputs that feed it, each at this weight.
     inputs: Vec<usize>,
     input_weight: f64,
-    /// The processor's full scale at its input, in volts; infinite without a
-    /// processor.
-    input_clip: f64,
+    /// Whether it gets them through the processor's inputs.
+    processed: bool,
     channel_gain: f64,
     output_clip: f64,
     amplifier_gain: f64,
@@ -132,6 +138,9 @@ pub(crate) struct Chain {
     output_bank: Bank,
     tap: usize,
     fs_per_volt: f64,
+    /// The processor's full scale at its inputs, in volts, and their equalizers.
+    input_clip: f64,
+    input_bank: Bank,
     drivers: Vec<DriverStage>,
     channel_banks: Vec<Bank>,
     driver_banks: Vec<Bank>,
@@ -150,6 +159,7 @@ pub(crate) struct Chain {
 #[derive(Debug, Clone)]
 struct Scratch {
     outputs: Vec<Frame>,
+    inputs: Vec<Frame>,
     drivers: Vec<Vec<Frame>>,
     walls: Vec<Frame>,
     modes: Vec<Vec<Frame>>,
@@ -171,6 +181,12 @@ impl Chain {
             .outputs
             .iter()
             .map(|output| output_sections(car, output, setup.volume_step, setup.bass_knob_db, sample_rate_hz))
+            .collect();
+        let input_lanes: Vec<_> = car
+            .radio
+            .outputs
+            .iter()
+            .map(|output| equalizer_slots(setup.bands_of_input(output), sample_rate_hz))
             .collect();
         let tap = car.radio.outputs.iter().position(|output| output.name == setup.tap_output).unwrap_or(0);
 
@@ -219,6 +235,8 @@ impl Chain {
             output_bank: Bank::new(&output_lanes),
             tap,
             fs_per_volt: 1.0 / car.tap.volts_per_fs(),
+            input_clip: input_full_scale_v(car, setup),
+            input_bank: Bank::new(&input_lanes),
             channel_banks: banks(&channel_lanes),
             driver_banks: banks(&driver_lanes),
             wall_bank: Bank::new(&wall_lanes),
@@ -230,6 +248,7 @@ impl Chain {
             buzzes,
             scratch: Scratch {
                 outputs: vec![[0.0; LANES]; CHUNK],
+                inputs: vec![[0.0; LANES]; CHUNK],
                 drivers: groups(drivers.len()),
                 walls: vec![[0.0; LANES]; CHUNK],
                 modes: groups(modes.len()),
@@ -248,6 +267,7 @@ impl Chain {
             new.noise = old.noise.clone();
             new.shaper = old.shaper.clone();
         }
+        next.input_bank.inherit(&self.input_bank);
         let pairs = next.channel_banks.iter_mut().zip(&self.channel_banks);
         pairs.chain(next.driver_banks.iter_mut().zip(&self.driver_banks)).for_each(|(n, o)| n.inherit(o));
         for (new, old) in next.drivers.iter_mut().zip(&self.drivers) {
@@ -329,13 +349,18 @@ impl Chain {
     /// Processor and amplifiers: from the outputs' volts to pascals at 1 m,
     /// still without the driver's own band.
     fn run_electronics(&mut self, frames: usize) {
+        let outputs = &self.scratch.outputs[..frames];
+        let inputs = &mut self.scratch.inputs[..frames];
+        for (input, output) in inputs.iter_mut().zip(outputs) {
+            *input = output.map(|volts| volts.clamp(-self.input_clip, self.input_clip));
+        }
+        self.input_bank.run(inputs);
         for (index, driver) in self.drivers.iter().enumerate() {
             let (group, lane) = (index / LANES, index % LANES);
-            let outputs = &self.scratch.outputs[..frames];
-            for (frame, source) in self.scratch.drivers[group].iter_mut().zip(outputs) {
+            let sources = if driver.processed { &*inputs } else { outputs };
+            for (frame, source) in self.scratch.drivers[group].iter_mut().zip(sources) {
                 let volts: f64 = driver.inputs.iter().map(|&i| source[i]).sum();
-                let volts = volts * driver.input_weight;
-                frame[lane] = volts.clamp(-driver.input_clip, driver.input_clip);
+                frame[lane] = volts * driver.input_weight;
             }
         }
         for (bank, group) in self.channel_banks.iter_mut().zip(&mut self.scratch.drivers) {
@@ -411,12 +436,15 @@ impl Chain {
                 self.output_bank.response(lane, z1) * (source * output.gain)
             })
             .collect();
+        let inputs: Vec<Complex64> =
+            (0..outputs.len()).map(|lane| outputs[lane] * self.input_bank.response(lane, z1)).collect();
         let mic = self
             .drivers
             .iter()
             .enumerate()
             .map(|(index, driver)| {
-                let volts: Complex64 = driver.inputs.iter().map(|&i| outputs[i]).sum();
+                let sources = if driver.processed { &inputs } else { &outputs };
+                let volts: Complex64 = driver.inputs.iter().map(|&i| sources[i]).sum();
                 let bank = &self.channel_banks[index / LANES];
                 let gain = driver.input_weight * driver.channel_gain * driver.amplifier_gain;
                 volts * gain * bank.response(index % LANES, z1) * self.acoustic_response(index, z1)
@@ -496,6 +524,11 @@ fn output_stage(car: &Car, setup: &Setup, index: usize, output: &Output, sample_
     }
 }
 
+/// The peak voltage that reaches full scale at the processor's inputs.
+fn input_full_scale_v(car: &Car, setup: &Setup) -> f64 {
+    setup.processor_input_full_scale_v.unwrap_or(car.processor.input_full_scale_v)
+}
+
 fn driver_stage(
     car: &Car,
     setup: &Setup,
@@ -519,13 +552,13 @@ fn driver_stage(
     let reference_v = SQRT_2 * 10f64.powf((94.0 - driver.sensitivity_db) / 20.0);
 
     let processor = &car.processor;
-    let (input_clip, channel_gain, output_clip, processing_s) = if driver.processed {
-        let input_v = setup.processor_input_full_scale_v.unwrap_or(processor.input_full_scale_v);
+    let (channel_gain, output_clip, processing_s) = if driver.processed {
         let polarity = if channel.invert { -1.0 } else { 1.0 };
-        let gain = polarity * 10f64.powf(channel.gain_db / 20.0) * processor.output_full_scale_v / input_v;
-        (input_v, gain, processor.output_full_scale_v, channel.delay_s + processor.latency_s)
+        let full_scale = processor.output_full_scale_v / input_full_scale_v(car, setup);
+        let gain = polarity * 10f64.powf(channel.gain_db / 20.0) * full_scale;
+        (gain, processor.output_full_scale_v, channel.delay_s + processor.latency_s)
     } else {
-        (f64::INFINITY, 1.0, f64::INFINITY, 0.0)
+        (1.0, f64::INFINITY, 0.0)
     };
     let delay_to = |distance_m: f64| (distance_m / car.speed_of_sound() + processing_s) * sample_rate_hz;
     let here = car.position(&setup.mic_position).unwrap_or_default();
@@ -553,7 +586,7 @@ fn driver_stage(
     DriverStage {
         inputs,
         input_weight,
-        input_clip,
+        processed: driver.processed,
         channel_gain,
         output_clip,
         amplifier_gain: 10f64.powf(amplifier_db / 20.0),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::car::{Car, Channel, WIRE_POSITION, no_such};
+use crate::car::{Band, Car, Channel, Output, WIRE_POSITION, bands_fault, no_such};
 
 /// What a person has set on the radio, the processor and around the car.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -25,6 +25,10 @@ pub struct Setup {
     /// What is entered in the processor, by driver.
     #[serde(default)]
     pub processor: BTreeMap<String, Channel>,
+    /// The equalizer of each of the processor's inputs, by the radio output that feeds it: it comes before the
+    /// channels, and acts on all of them that this input feeds.
+    #[serde(default)]
+    pub processor_inputs: BTreeMap<String, Vec<Band>>,
     /// The peak voltage that reaches full scale at the processor's inputs (its
     /// input gain); absent for the car's own.
     #[serde(default)]
@@ -87,9 +91,11 @@ impl Setup {
         if car.position(&self.mic_position).is_none() {
             return refuse(no_such("microphone position", &self.mic_position, car.position_names()));
         }
-        if car.radio.output(&self.tap_output).is_none() {
-            let names = car.radio.outputs.iter().map(|output| output.name.as_str());
-            return refuse(no_such("radio output", &self.tap_output, names));
+        for name in std::iter::once(&self.tap_output).chain(self.processor_inputs.keys()) {
+            if car.radio.output(name).is_none() {
+                let names = car.radio.outputs.iter().map(|output| output.name.as_str());
+                return refuse(no_such("radio output", name, names));
+            }
         }
         for name in self.active.iter().flatten().chain(self.processor.keys()) {
             if car.driver(name).is_none() {
@@ -99,6 +105,11 @@ impl Setup {
         for (name, channel) in &self.processor {
             if let Some(fault) = channel.fault(car.processor.longest_delay_s) {
                 return refuse(format!("processor channel `{name}`: {fault}"));
+            }
+        }
+        for (name, bands) in &self.processor_inputs {
+            if let Some(fault) = bands_fault(bands) {
+                return refuse(format!("processor input `{name}`: {fault}"));
             }
         }
         for (what, value, range) in [
@@ -116,6 +127,11 @@ impl Setup {
             }
         }
         Ok(())
+    }
+
+    /// The bands of the input that a radio output feeds.
+    pub(crate) fn bands_of_input(&self, output: &Output) -> &[Band] {
+        self.processor_inputs.get(&output.name).map_or(&[], Vec::as_slice)
     }
 
     /// Whether this driver sounds.
@@ -140,6 +156,7 @@ impl Car {
                 .iter()
                 .map(|driver| (driver.name.clone(), driver.channel.clone()))
                 .collect(),
+            processor_inputs: BTreeMap::new(),
             processor_input_full_scale_v: None,
             noise: true,
             rattles: true,

@@ -1,6 +1,6 @@
 //! Reading a car's description: what is refused, and how it is said.
 
-use cabin::{Cabin, Car, Setup};
+use cabin::{Band, BandKind, Cabin, Car, Setup};
 use proptest::prelude::*;
 
 fn hatch() -> &'static str {
@@ -75,6 +75,8 @@ fn a_setup_that_does_not_fit_changes_nothing() {
     let car = Car::preset("compact-hatch").unwrap();
     let mut cabin = Cabin::new(&car, 48_000.0).unwrap();
     let before = cabin.setup().clone();
+    let bands = vec![Band { kind: BandKind::Peak, frequency_hz: 100.0, gain_db: 1.0, q: 1.0 }; 32];
+    let input = |name: &str| [(name.to_owned(), bands.clone())].into();
     for (setup, part) in [
         (Setup { volume_step: 99, ..before.clone() }, "steps 0 to 40"),
         (Setup { mic_position: "drivers".to_owned(), ..before.clone() }, "did you mean `driver`?"),
@@ -82,6 +84,11 @@ fn a_setup_that_does_not_fit_changes_nothing() {
         (Setup { active: Some(vec!["left-tweter".to_owned()]), ..before.clone() }, "`left-tweeter`"),
         (Setup { bass_knob_db: f64::NAN, ..before.clone() }, "bass knob"),
         (Setup { engine_rpm: -1.0, ..before.clone() }, "engine's speed"),
+        (Setup { processor_inputs: input("front"), ..before.clone() }, "there is no radio output `front`"),
+        (
+            Setup { processor_inputs: input("front-left"), ..before.clone() },
+            "processor input `front-left`: 32",
+        ),
     ] {
         let text = cabin.apply(&setup).unwrap_err().to_string();
         assert!(text.contains(part), "{text}");

@@ -54,6 +54,8 @@ fn the_impulse_response_is_the_analytic_one() {
         channel.bands = vec![Band { kind: BandKind::Peak, frequency_hz: 700.0, gain_db: -6.0, q: 3.0 }];
         channel.delay_s = 0.001_234;
         channel.invert = true;
+        let low = Band { kind: BandKind::LowShelf, frequency_hz: 90.0, gain_db: 5.0, q: 0.7 };
+        setup.processor_inputs.insert("front-left".to_owned(), vec![low]);
         let mut cabin = running(&car, &setup);
         let impulse = (0..48_000).map(|n| if n == 0 { 0.5 } else { 0.0 });
         let (mic, tap) = play(&mut cabin, impulse);
@@ -64,6 +66,37 @@ fn the_impulse_response_is_the_analytic_one() {
             {
                 let error_db = 20.0 * ((got - wanted).norm() / wanted.norm()).log10();
                 at_most(&format!("{name}, {what} at {hz} Hz: error in dB"), error_db, -70.0);
+            }
+        }
+    }
+}
+
+/// Source: analytic; a subwoofer that both inputs feed gets each through its own equalizer. What does not pass through the
+/// processor, and what is tapped ahead of it, is as it was.
+#[test]
+fn the_equalizer_of_an_input_acts_on_all_that_it_feeds() {
+    let car = Car::preset("compact-hatch").unwrap();
+    let band = Band { kind: BandKind::Peak, frequency_hz: 60.0, gain_db: -6.0, q: 1.0 };
+    for driver in &car.drivers {
+        let alone = |bands: &[Band]| {
+            let mut setup = Setup { active: Some(vec![driver.name.clone()]), ..quiet(&car) };
+            for output in ["front-left", "rear-left"] {
+                setup.processor_inputs.insert(output.to_owned(), bands.to_vec());
+            }
+            running(&car, &setup)
+        };
+        let (with, without) = (alone(&[band]), alone(&[]));
+        for hz in [30.0, 60.0, 90.0, 200.0] {
+            let through = dsp::biquad::Biquad::peak(RATE, 60.0, -6.0, 1.0).unwrap().response(hz);
+            let through = if driver.processed { through } else { Complex64::ONE };
+            for (left, right) in [(1.0, 0.0), (0.0, 1.0), (1.0, 1.0), (1.0, -1.0)] {
+                let got = with.response(left, right, hz);
+                let own = without.response(left, 0.0, hz).mic * through;
+                let wanted = own + without.response(0.0, right, hz).mic;
+                let most = without.response(1.0, 1.0, hz).mic.norm();
+                let what = format!("{} by {left}, {right} at {hz} Hz", driver.name);
+                near(&what, (got.mic - wanted).norm() / most, 0.0, 1e-9);
+                near("the tap", (got.tap - without.response(left, right, hz).tap).norm(), 0.0, 1e-12);
             }
         }
     }

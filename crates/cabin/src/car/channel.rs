@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::filter::band_fault;
 use super::{Band, Edge};
 
-/// The most bands that a channel of the simulated processor runs.
+/// The most bands that a channel or an input of the simulated processor runs.
 pub(crate) const MOST_BANDS: usize = 31;
 
 /// What is entered in one channel of the processor and at its amplifier.
@@ -32,12 +32,10 @@ impl Channel {
     /// What is wrong with the numbers, if anything.
     pub(crate) fn fault(&self, longest_delay_s: f64) -> Option<String> {
         let amplifier_db = self.amplifier_gain_db.unwrap_or(0.0);
-        if let Some(fault) = self.bands.iter().find_map(band_fault) {
+        if let Some(fault) = bands_fault(&self.bands) {
             Some(fault)
         } else if let Some(fault) = self.high_pass.iter().chain(&self.low_pass).find_map(Edge::fault) {
             Some(fault)
-        } else if self.bands.len() > MOST_BANDS {
-            Some(format!("{} bands; at most {MOST_BANDS} can be entered", self.bands.len()))
         } else if !(0.0..=longest_delay_s).contains(&self.delay_s) {
             Some(format!("a delay of {} s; expected 0 to {longest_delay_s} s", self.delay_s))
         } else if !(self.gain_db.abs() <= 60.0 && amplifier_db.abs() <= 60.0) {
@@ -46,4 +44,13 @@ impl Channel {
             None
         }
     }
+}
+
+/// What is wrong with the bands of one equalizer, if anything.
+pub(crate) fn bands_fault(bands: &[Band]) -> Option<String> {
+    let too_many = || {
+        (bands.len() > MOST_BANDS)
+            .then(|| format!("{} bands; at most {MOST_BANDS} can be entered", bands.len()))
+    };
+    bands.iter().find_map(band_fault).or_else(too_many)
 }
