@@ -1,6 +1,8 @@
 //! How a simulated car is set for one capture: what a person does to a real one.
 
-use cabin::{Car, Channel, CrossoverKind, Driver, Edge, Setup};
+use std::collections::BTreeMap;
+
+use cabin::{Car, Channel, CrossoverKind, Driver, Edge, Setup, Side};
 use job::{ChannelSetting, Crossover};
 use library::Result;
 use tuning::{Band, channel_reaches};
@@ -45,7 +47,8 @@ pub enum Sounding {
 /// What is in a processor.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Entered {
-    /// Bands with the cookbook's Q, each with its channel; an empty one means all.
+    /// Bands with the cookbook's Q, each with its channel; an empty one means all, `left` and `right` the
+    /// equalizer of that input unless a channel has that very name.
     pub bands: Vec<(String, Band)>,
     /// Delays, gains, polarities and crossovers, by driver: absolute, as the processor's screen shows them.
     pub channels: Vec<ChannelSetting>,
@@ -78,6 +81,7 @@ impl Scene {
         setup.bass_knob_db = knob.map_or(0.0, |knob| knob.max_db);
         setup.engine_rpm = self.engine_rpm;
         if let Some(entered) = &self.processor {
+            setup.processor_inputs = entered.of_inputs(car);
             for driver in car.drivers.iter().filter(|driver| driver.processed) {
                 let channel = setup.processor.entry(driver.name.clone()).or_default();
                 entered.enter(car, driver, channel);
@@ -108,7 +112,27 @@ impl Sounding {
     }
 }
 
+/// The input whose equalizer is meant, where that is a side's and no channel of that very name.
+fn side_meant(car: &Car, name: &str) -> Option<Side> {
+    let side = match name {
+        "left" => Side::Left,
+        "right" => Side::Right,
+        _ => return None,
+    };
+    car.driver(name).is_none().then_some(side)
+}
+
 impl Entered {
+    /// What goes to the equalizers of the processor's inputs. What the radio sums by itself is of no side.
+    fn of_inputs(&self, car: &Car) -> BTreeMap<String, Vec<Band>> {
+        let bands = |side: Side| -> Vec<Band> {
+            let own = self.bands.iter().filter(|(name, _)| side_meant(car, name) == Some(side));
+            own.map(|(_, band)| *band).collect()
+        };
+        let outputs = car.radio.outputs.iter().map(|output| (output.name.clone(), bands(output.side)));
+        outputs.filter(|(_, bands)| !bands.is_empty()).collect()
+    }
+
     /// Enters what goes to a driver's channel.
     fn enter(&self, car: &Car, driver: &Driver, channel: &mut Channel) {
         let own = &driver.channel;
@@ -117,7 +141,8 @@ impl Entered {
             Some(named) => named.name == driver.name,
             None => channel_reaches(name, &driver.name),
         };
-        let bands = self.bands.iter().filter(|(name, _)| reaches(name));
+        let goes_here = |name: &str| side_meant(car, name).is_none() && reaches(name);
+        let bands = self.bands.iter().filter(|(name, _)| goes_here(name));
         channel.bands = bands.map(|(_, band)| *band).collect();
         let entered = self.channels.iter().find(|entered| entered.channel == driver.name);
         let delay_s = entered.map_or(own.delay_s, |entered| entered.delay_s);
@@ -199,15 +224,21 @@ mod tests {
         let scene = Scene { processor: Some(entered.clone()), ..Scene::default() };
         let (_, setup) = set("", &scene);
         let channel = &setup.processor[&left.name];
-        assert_eq!(channel.bands.len(), 2);
+        assert_eq!(channel.bands.len(), 1, "what is for all");
+        // What is for a side goes to its inputs, and so to the subwoofer as well.
+        let of_left = car.radio.outputs.iter().filter(|output| output.side == Side::Left);
+        let of_left: Vec<&String> = of_left.map(|output| &output.name).collect();
+        assert!(setup.processor_inputs.keys().eq(of_left.iter().copied()), "{:?}", setup.processor_inputs);
+        assert!(setup.processor_inputs.values().all(|bands| bands == &[Band::peak(2e3, 1.0, 1.0)]));
+        let sub = car.drivers.iter().find(|one| one.name == "sub").unwrap();
+        assert!(sub.inputs.iter().any(|input| of_left.contains(&input)), "{:?}", sub.inputs);
         assert_eq!((channel.delay_s, channel.invert, channel.gain_db), (0.001, true, -2.0));
         assert_eq!(channel.high_pass.map(|edge| edge.kind), Some(CrossoverKind::Butterworth));
         assert_eq!(channel.low_pass, None, "what is entered stands as a whole");
         let others = car.drivers.iter().filter(|one| one.processed && one.name != left.name);
         for other in others {
             let channel = &setup.processor[&other.name];
-            let wanted = 1 + usize::from(channel_reaches("left", &other.name));
-            assert_eq!(channel.bands.len(), wanted, "{}", other.name);
+            assert_eq!(channel.bands.len(), 1, "{}", other.name);
             assert_eq!(
                 (channel.high_pass, channel.low_pass),
                 (other.channel.high_pass, other.channel.low_pass)

@@ -1,6 +1,6 @@
 //! What stands in the simulated car's processor, as a job keeps it: absolute.
 
-use cabin::{Car, Channel, CrossoverKind, Driver, Edge};
+use cabin::{Car, Channel, CrossoverKind, Driver, Edge, Side};
 use job::{ChannelSetting, Crossover, EnteredBand, ProcessorSetting};
 use tuning::Band;
 
@@ -10,7 +10,15 @@ impl Simulated {
     /// What stands in its processor now.
     #[must_use]
     pub fn setting(&self) -> ProcessorSetting {
-        setting_of(&self.car, |driver| self.setup().processor.get(&driver.name).unwrap_or(&driver.channel))
+        let setup = self.setup();
+        let mut setting =
+            setting_of(&self.car, |driver| setup.processor.get(&driver.name).unwrap_or(&driver.channel));
+        for (name, side) in [("left", Side::Left), ("right", Side::Right)] {
+            let of_side = self.car.radio.outputs.iter().find(|output| output.side == side);
+            let bands = of_side.and_then(|output| setup.processor_inputs.get(&output.name));
+            setting.bands.extend(bands.into_iter().flatten().map(|band| entered(name, band)));
+        }
+        setting
     }
 
     /// What stood in its processor when it came.

@@ -51,12 +51,20 @@ fn a_band_goes_to_the_channel_that_is_named_and_to_no_other_that_looks_like_it()
     let (mut rig, _folder) = renamed(&[("left-mid", "left"), ("right-mid", "right")]);
     enter(&mut rig, bands_for("left"));
     assert_eq!(with_bands(&rig), ["left"], "a channel of that very name is the one that is meant");
+    assert!(rig.car().unwrap().setup().processor_inputs.is_empty());
     enter(&mut rig, bands_for("tweeter"));
     assert_eq!(
         with_bands(&rig),
         ["left-tweeter", "right-tweeter"],
         "a word that is in several names means all"
     );
+    let (mut rig, _folder) = renamed(&[]);
+    enter(&mut rig, bands_for("left"));
+    assert_eq!(with_bands(&rig), Vec::<String>::new(), "a side has its equalizer at the input");
+    let inputs: Vec<&String> = rig.car().unwrap().setup().processor_inputs.keys().collect();
+    assert_eq!(inputs, ["front-left"]);
+    enter(&mut rig, bands_for(""));
+    assert!(rig.car().unwrap().setup().processor_inputs.is_empty(), "what is entered stands alone");
 }
 
 #[test]

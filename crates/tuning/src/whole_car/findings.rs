@@ -7,7 +7,7 @@ use super::found::Found;
 use super::judge::{Heard, counted};
 use super::on_grid::{DRIVE_DB, SEPARATION_DB};
 use super::{CarTune, ChannelValues, Judgement, PlaceSeat, TuneDriver, TuneInput, TunedChannel};
-use crate::{Band, Seat};
+use crate::{Band, Equalizer, Feed, Seat};
 
 /// With fewer places than this, single places decide.
 const ENOUGH_PLACES: usize = 4;
@@ -40,6 +40,7 @@ pub(super) fn findings(
             "The search was stopped; this is the best that it had found by then.",
         ));
     }
+    findings.extend(sides_at_inputs(input, drivers));
     let places = tune.predicted.left.places.len();
     if places < ENOUGH_PLACES {
         findings.push(Finding::caution(
@@ -87,6 +88,23 @@ pub(super) fn findings(
     findings.extend(balance(&heard.left_right_levels_db()));
     findings.extend(other_seat(input, drivers, tune, inputs));
     findings
+}
+
+/// Where the equalizers of the sides are taken to stand, if that matters.
+fn sides_at_inputs(input: &TuneInput<'_>, drivers: &[TuneDriver]) -> Option<Finding> {
+    let both = drivers.iter().filter(|driver| driver.feed == Feed::Both);
+    let names: Vec<&str> = both.map(|driver| driver.channel.as_str()).collect();
+    (input.options.equalizer == Equalizer::Sides && !names.is_empty()).then(|| {
+        Finding::note(
+            "sides-at-inputs",
+            format!(
+                "The bands of left and right are taken to act before the channels, so that what both inputs feed ({}) gets \
+                 those of each side with its signal. Where the source sums both for it, or the processor has these bands \
+                 behind its channels, it does not get them: measure each side after the entry.",
+                names.join(", ")
+            ),
+        )
+    })
 }
 
 /// How far the level of left against right elsewhere at the seat may be from its mean over the places:
