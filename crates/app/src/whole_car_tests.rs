@@ -179,6 +179,31 @@ fn the_whole_car_is_tuned_edited_entered_measured_and_there_again() {
     assert!(data(&app).tune.is_none() && data(&app).channels != entered.channels);
 }
 
+/// Equalizers of left and right are entered at the processor's inputs, and reach the subwoofer with each side's signal.
+#[test]
+fn an_equalizer_for_each_side_is_measured_as_predicted() {
+    let mut app = measured(&CAR, 2);
+    app.ask(Command::OpenStage(Stage::Tune));
+    app.finish();
+    app.choose(Choice::Equalizer(EqualizerPlace::Sides));
+    app.finish();
+    app.press(Action::TuneCar);
+    app.finish();
+    app.ask(Command::StartOrStop);
+    app.finish();
+    let named = |side: &str| data(&app).bands.iter().any(|band| band.channel == side);
+    assert!(named("left") && named("right") && !named("sub"), "{:?}", data(&app).bands);
+    app.set(SettingValue::Number(NumberKey::Positions, 2.0));
+    app.ask(Command::StartOrStop);
+    app.finish();
+    for (line, limit_db) in [("Left", 0.3), ("Right", 0.3), ("Left louder by", 0.3)] {
+        let numbers = numbers(&app, line);
+        let (predicted, measured) = (numbers[1], numbers[numbers.len() - 1]);
+        // Source: the simulated car itself, as for an equalizer in each channel.
+        testkit::near(&format!("{line}, measured against predicted"), measured, predicted, limit_db);
+    }
+}
+
 /// What is stopped gives the best that was found by then, and another equalizer is tuned for at once.
 #[test]
 fn a_tune_that_is_stopped_keeps_the_best_so_far() {
