@@ -37,12 +37,12 @@ const LEVEL_BACK_DB: f64 = 0.25;
 /// A car with what was measured of it.
 pub(super) struct Drawn {
     pub(super) name: String,
-    car: Car,
+    pub(super) car: Car,
     pub(super) drivers: Vec<TuneDriver>,
     pub(super) places: Vec<TunePlace>,
     /// The same drivers at places that nobody fitted.
-    unseen: Vec<TuneDriver>,
-    unseen_places: Vec<TunePlace>,
+    pub(super) unseen: Vec<TuneDriver>,
+    pub(super) unseen_places: Vec<TunePlace>,
 }
 
 fn role(driver: &cabin::Driver) -> Role {
@@ -147,7 +147,7 @@ pub(super) fn drawn(seed: u64) -> Drawn {
 }
 
 /// One driver alone, through a flat channel, at some places.
-fn heard(car: &Car, driver: &cabin::Driver, places: &[String]) -> TuneDriver {
+pub(super) fn heard(car: &Car, driver: &cabin::Driver, places: &[String]) -> TuneDriver {
     let mut alone = car.clone();
     alone.drivers = vec![driver.clone()];
     alone.rattles.clear();
@@ -281,7 +281,7 @@ fn entered_at_inputs(car: &Car, tune: &CarTune) -> BTreeMap<String, Vec<OwnBand>
 
 /// What alignment and one common fit of both inputs together would give: the settings, and how hard each
 /// channel is driven with them for the level at the listener.
-fn stepwise(input: &TuneInput<'_>) -> Vec<ChannelValues> {
+pub(super) fn stepwise(input: &TuneInput<'_>) -> Vec<ChannelValues> {
     let drivers = bare::bare(input);
     let weigh = problem::place_weights(input);
     let problem = problem::Problem::new(input, &drivers, &weigh);

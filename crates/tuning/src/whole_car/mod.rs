@@ -48,4 +48,6 @@ pub fn judge_car(
 #[cfg(test)]
 mod cars;
 #[cfg(test)]
+mod pictures;
+#[cfg(test)]
 mod tests;
