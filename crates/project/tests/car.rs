@@ -479,6 +479,43 @@ fn entered(project: &mut Project, bands: &[EnteredBand]) {
     }
 }
 
+/// Source: the captures are made here. Equalizers of left and right act on a subwoofer that both feed, with each side's
+/// signal; captured with both it has the mean of them, which is neither another level nor a band.
+#[test]
+fn a_driver_that_both_sides_equalize_is_not_accused() {
+    let mut project = two_ways([0.003; 4]);
+    done(&mut project, alone("sub", ""), reading(25.0, 120.0, 0.003));
+    let names = ["left-woofer", "right-woofer", "left-tweeter", "right-tweeter", "sub"];
+    let drivers =
+        names.map(|name| Driver { name: name.to_owned(), channel: name.to_owned(), ..Driver::default() });
+    let intake = job::Intake { drivers: drivers.to_vec(), ..Default::default() };
+    project.apply(Change::Intake(intake)).expect("noted");
+    let channel = |name: &str| ChannelSetting { channel: name.to_owned(), ..ChannelSetting::default() };
+    project.apply(Change::Channels(names.map(channel).to_vec())).expect("noted");
+    let band = |channel: &str, hz: f64, gain_db: f64| {
+        EnteredBand::of_typed(channel, &tuning::Band::peak(hz, gain_db, 0.5), &profile())
+    };
+    let sides = [band("left", 60.0, -9.0), band("right", 60.0, -8.5), band("left", 800.0, 4.0)];
+    project.apply(Change::Bands(sides.to_vec())).expect("noted");
+    let at = |name: &str, of: &EnteredBand| EnteredBand { channel: name.to_owned(), ..of.clone() };
+    let [left, right, mid] = &sides;
+    let heard = [
+        at("left-woofer", left),
+        at("left-woofer", mid),
+        at("left-tweeter", left),
+        at("left-tweeter", mid),
+        at("right-woofer", right),
+        at("right-tweeter", right),
+        at("sub", &band("sub", 60.0, -8.75)),
+    ];
+    entered(&mut project, &heard);
+    let audit = audit_job(&project, &profile(), Basis::default()).expect("it can be audited");
+    assert!(!audit.has_mistake(), "{:?}", audit.record);
+    assert!(audit.record.channels.iter().all(|one| one.channel != "sub"), "{:?}", audit.record.channels);
+    let said = audit.record.findings.iter().filter(|finding| finding.code == "mixed-equalizers");
+    assert_eq!(said.count(), 1, "{:?}", audit.record.findings);
+}
+
 /// Source: the captures are made here, from the values that are set; one band of the left woofer has the wrong sign.
 #[test]
 fn bands_of_single_channels_are_audited_by_their_drivers_alone() {

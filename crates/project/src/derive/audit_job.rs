@@ -6,13 +6,13 @@ use job::{
 };
 use measure::Finding;
 use tuning::{
-    AuditResult, Band, ChannelVerdict, EntryAudit, EntryChannel, EntryInput, Profile, Response, Verdict,
-    channel_reaches,
+    AuditResult, Band, ChannelVerdict, EntryAudit, EntryChannel, EntryInput, Feed, Profile, Response,
+    Verdict, channel_reaches,
 };
 
 use super::car_plan::filter;
 use super::setting::{changed_beside_bands, stood_in_processor};
-use super::{Placed, SMOOTHING, average, change, measured_channels, on_clock, time_zero, together};
+use super::{Placed, SIDES, SMOOTHING, average, change, measured_channels, on_clock, time_zero, together};
 use crate::{CaptureEntry, Project, hertz};
 
 /// What an audit of a job found.
@@ -73,6 +73,7 @@ pub fn audit_job(project: &Project, profile: &Profile, basis: Basis) -> Result<J
         }));
     }
     let mut record = record(project, &bands, entry.as_ref(), basis);
+    record.findings.extend(mixed(project));
     record.findings.extend(drivers.iter().filter_map(bent));
     Ok(JobAudit { bands, entry, record })
 }
@@ -282,6 +283,33 @@ fn bent(one: &Alone) -> Option<Finding> {
     ))
 }
 
+/// Whether the equalizers of left and right both act on a driver, each with its side's signal: captured alone, it has the
+/// mean of them, which is no list of bands.
+fn is_mixed(project: &Project, driver: &Driver) -> bool {
+    let drivers = &project.data.intake.drivers;
+    let is_channel = |name: &str| drivers.iter().any(|driver| channel_of(driver) == name);
+    let of_side = |band: &EnteredBand| SIDES.contains(&band.channel.as_str()) && !is_channel(&band.channel);
+    driver.feed.unwrap_or_else(|| Feed::proposed(&driver.name)) == Feed::Both
+        && project.data.bands.iter().any(|band| band.enabled && of_side(band))
+}
+
+/// That the channels of such drivers are not judged.
+fn mixed(project: &Project) -> Option<Finding> {
+    let drivers = project.data.intake.drivers.iter();
+    let mixed = drivers.filter(|driver| is_mixed(project, driver) && pair(project, &driver.name).is_some());
+    let names: Vec<&str> = mixed.map(channel_of).collect();
+    (!names.is_empty()).then(|| {
+        Finding::note(
+            "mixed-equalizers",
+            format!(
+                "Not judged: {}. The equalizers of left and right act on it as well, each with its side's signal, and alone \
+                 it has the mean of both. Measure each side before and after instead.",
+                names.join(", ")
+            ),
+        )
+    })
+}
+
 /// One driver measured alone before and after, on a clock that its arrivals share.
 struct Alone {
     channel: String,
@@ -310,7 +338,7 @@ fn pair<'a>(project: &'a Project, driver: &str) -> Option<(&'a CaptureEntry, &'a
 
 fn alone(project: &Project, basis: &mut Basis) -> Vec<Alone> {
     let mut all = Vec::new();
-    for driver in &project.data.intake.drivers {
+    for driver in project.data.intake.drivers.iter().filter(|driver| !is_mixed(project, driver)) {
         let channel = channel_of(driver);
         let Some((before, after)) = pair(project, &driver.name) else { continue };
         let (Some(first), Some(second)) = (on_clock(before), on_clock(after)) else { continue };
