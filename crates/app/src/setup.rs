@@ -259,7 +259,7 @@ impl State {
             let tone = if self.set_up.tapped == Some(*channel) { Tone::Good } else { Tone::Plain };
             Figure { value: format!("{dbfs:.0} dBFS").replace('-', "−"), caption, tone }
         };
-        levels.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map(figure).into_iter().collect()
+        levels.iter().rev().max_by(|a, b| a.1.total_cmp(&b.1)).map(figure).into_iter().collect()
     }
 }
 

@@ -5,8 +5,8 @@ use std::time::{Duration, Instant};
 use crate::painter::Renderer;
 use crate::painter::{Frame, Geometry};
 use chart::{
-    Chart, Handle, HandleId, Line, Plot, Role, Spot, Viewport, area_outline, nearest_handle, place, shorten,
-    ticks, uncovered,
+    Chart, Handle, HandleId, Line, Plot, Spot, Viewport, area_outline, nearest_handle, place, shorten, ticks,
+    uncovered,
 };
 use iced::widget::Action;
 use iced::widget::canvas::{self, Event, Path, Stroke};
