@@ -674,6 +674,7 @@ impl Core {
         let folder = if folder.is_empty() { place::unused(&place::work(), "") } else { folder.into() };
         self.hold(OpenJob::new(procedure::create_job(&folder, None, "")?))?;
         self.state.face.stage = view::Stage::Intake;
+        self.take_last_rig();
         self.notice_of(format!("The job is kept in {}", folder.display()), &folder);
         Ok(())
     }

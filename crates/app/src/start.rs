@@ -1,6 +1,6 @@
 //! The start page, and what is remembered from one start to the next.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use library::{Remembered, RememberedLook, RememberedRig, Result, place};
@@ -89,14 +89,28 @@ impl Core {
         let known = memory.and_then(|memory| memory.jobs.iter().find(|job| job.folder == folder));
         let taken = match known.and_then(|job| job.rig.clone()) {
             Some(RememberedRig::Simulated(car)) => self.take_car(&car).map(drop),
-            Some(RememberedRig::File(file)) => OpenRig::open(RigChoice::File(file.clone()))
-                .map(|rig| self.use_own(rig, RememberedRig::File(file))),
+            Some(RememberedRig::File(file)) => self.take_rig(file),
             Some(RememberedRig::Devices) | None => Ok(()),
         };
         // The job can be read without it.
         if let Err(error) = taken {
             self.notice(format!("What this job was measured with is not there: {error}"), false);
         }
+    }
+
+    /// Another car comes to the rig that was set up last.
+    pub(super) fn take_last_rig(&mut self) {
+        let last = self.memory.as_ref().and_then(|memory| memory.rig.clone());
+        let Some(RememberedRig::File(file)) = last.filter(|_| self.state.rig.is_none()) else { return };
+        if let Err(error) = self.take_rig(file) {
+            self.notice(format!("The rig that was used last is not there: {error}"), false);
+        }
+    }
+
+    fn take_rig(&mut self, file: PathBuf) -> Result<()> {
+        let rig = OpenRig::open(RigChoice::File(file.clone()))?;
+        self.use_own(rig, RememberedRig::File(file));
+        Ok(())
     }
 
     /// Remembers the open job and what it is measured with.

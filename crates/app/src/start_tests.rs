@@ -91,6 +91,26 @@ fn a_job_that_is_opened_again_is_tuned_as_before() {
 }
 
 /// Everything that was measured can be looked at without anything to measure with.
+/// The next car comes to the same rig; a simulated car is none for it.
+#[test]
+fn a_new_job_begins_with_the_rig_that_was_used_last() {
+    let own = own_place();
+    let file = own.path().join("shop.toml");
+    let rig = "name = \"Shop\"\n\n[[output]]\nchannel = 1\nname = \"left\"\n\n\
+               [[input]]\nchannel = 1\nname = \"microphone\"\nrole = \"microphone\"\n";
+    std::fs::write(&file, rig).expect("a rig file");
+    let simulated = RememberedRig::Simulated("box-van".to_owned());
+    for (last, wanted) in [(RememberedRig::File(file), Some("Shop")), (simulated, None)] {
+        let mut app = TestApp::new();
+        (app.core.state.rig, app.core.idle_rig) = (None, None);
+        app.core.remembering(Remembered { rig: Some(last), ..Remembered::default() });
+        app.ask(Command::NewJob(own.path().join(wanted.unwrap_or("none")).display().to_string()));
+        app.finish();
+        let rig = app.snapshot().shared.rig.name;
+        assert_eq!(rig, wanted.unwrap_or("No rig"));
+    }
+}
+
 #[test]
 fn a_job_is_read_without_a_rig() {
     let _own = own_place();
