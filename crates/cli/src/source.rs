@@ -12,6 +12,7 @@ use procedure::{
 use project::Change;
 use rig::{OpenRig, Pace, RigChoice};
 use tuning::{Attenuator, GainInput};
+use units::quantity::spoken;
 
 use crate::keyboard::{self, Screen};
 use crate::outcome::{Ended, Outcome};
@@ -321,7 +322,7 @@ fn now_text(now: &SweepNow) -> String {
         (None, Some(dbfs)) => format!("{dbfs:.2} dBFS"),
         (None, None) => String::new(),
     };
-    let thd = now.thd_percent.map_or_else(String::new, |thd| format!("THD {thd:.3} %"));
+    let thd = now.thd_percent.map_or_else(String::new, |thd| format!("THD {}", spoken("percent", thd).value));
     let word = match now.clean {
         Some(true) => "clean",
         Some(false) => "not clean",

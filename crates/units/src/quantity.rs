@@ -135,6 +135,8 @@ fn written(value: f64, unit: Unit) -> String {
         Unit::PartsPerMillion => format!("{} ppm", decimals(value, 1)),
         Unit::Ohms if value.abs() >= 999.5 => format!("{} kΩ", significant(value / 1e3)),
         Unit::Ohms => format!("{} Ω", significant(value)),
+        // Below that nothing that is measured here means anything.
+        Unit::Plain("%") if value > 0.0 && value < 0.01 => "<\u{a0}0.01\u{a0}%".to_owned(),
         Unit::Step => decimals(value, 0),
         Unit::Plain("") => significant(value),
         Unit::Plain("%") => format!("{}\u{a0}%", significant(value)),
@@ -260,6 +262,7 @@ mod tests {
             ("load_ohm", 10_952.0, "Load", "11 kΩ"),
             ("dc_offset", 0.5, "DC offset", "0.5"),
             ("thd_n_percent", 0.012_34, "THD+N", "0.0123\u{a0}%"),
+            ("thd_percent", 0.000_36, "THD", "<\u{a0}0.01\u{a0}%"),
             ("h10_db", -100.04, "Harmonic 10", "−100.0 dB"),
             ("clock_ppm", -80.13, "Clock difference", "−80.1 ppm"),
             ("clean_step", 31.0, "Highest clean step", "31"),

@@ -2,6 +2,7 @@
 
 use chart::{Axis, Chart, Line, Mark, Role, Scale};
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
+use units::quantity::spoken;
 use view::{Figure, Stage, Tone};
 
 use crate::Core;
@@ -122,7 +123,7 @@ impl Core {
 
 /// The distortion of a step.
 fn thd(step: &OutputStep) -> String {
-    format!("{:.2} %", step.thd_percent)
+    spoken("percent", step.thd_percent).value
 }
 
 pub(crate) fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
