@@ -2,6 +2,7 @@
 //! the responses of the fundamental and of each harmonic.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 use std::sync::LazyLock;
 
 use num_complex::Complex64;
@@ -118,25 +119,30 @@ impl Deconvolver {
         assert!(0.0 < from_hz && from_hz < to_hz, "a band rises, and starts below half the rate");
         assert!(0.0 < ends_hz.0 && ends_hz.0 < from_hz && to_hz < ends_hz.1, "a band lies within its ends");
         let bin_hz = sample_rate_hz / *n as f64;
-        let mut levels = Levels::new(power, from_hz, to_hz);
-        let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
         let first = (ends_hz.0 / bin_hz) as usize;
         let last = ((ends_hz.1.min(nyquist) / bin_hz).ceil() as usize + 1).min(spectrum.len());
-        let inverse = spectrum[first..last]
-            .iter()
-            .zip(&power.power()[first..last])
-            .enumerate()
-            .map(|(k, (x, p))| {
-                let f = (first + k) as f64 * bin_hz;
-                let gain = band_limit(f, (from_hz, to_hz), ends_hz, nyquist);
-                if gain == 0.0 {
-                    return Complex64::default();
-                }
-                // Most bins lie inside, and an exponential costs more than all the rest.
-                let share = if gain == 1.0 { INSIDE } else { (inside * gain + outside * (1.0 - gain)).exp() };
-                x.conj() * (gain / (p + levels.next(f) * share).max(1e-300))
-            })
-            .collect();
+        let levels = Levels::new(power, from_hz, to_hz).at_bins(first..last, bin_hz);
+        // Most bins lie inside, where nothing but a quotient is to be computed.
+        let inner = ((from_hz / bin_hz).ceil() as usize).clamp(first, last);
+        let inner = inner..((to_hz / bin_hz).floor() as usize + 1).clamp(inner, last);
+        let (inside, outside) = (INSIDE.ln(), OUTSIDE.ln());
+        let edge = |(k, ((x, p), level)): (usize, ((&Complex64, &f64), &f64))| {
+            let gain = band_limit(k as f64 * bin_hz, (from_hz, to_hz), ends_hz, nyquist);
+            let share = (inside * gain + outside * (1.0 - gain)).exp();
+            x.conj() * (gain / (p + level * share).max(1e-300))
+        };
+        let part = |bins: Range<usize>| {
+            let levels = &levels[bins.start - first..bins.end - first];
+            let numbers = bins.clone();
+            numbers.zip(spectrum[bins.clone()].iter().zip(&power.power()[bins]).zip(levels))
+        };
+        let mut inverse = Vec::with_capacity(last - first);
+        inverse.extend(part(first..inner.start).map(edge));
+        inverse.extend(
+            part(inner.clone())
+                .map(|(_, ((x, p), level))| x.conj() * (p + level * INSIDE).max(1e-300).recip()),
+        );
+        inverse.extend(part(inner.end..last).map(edge));
         Self { sample_rate_hz: *sample_rate_hz, fft: RealFft::new(*n), inverse, first, work: Vec::new() }
     }
 
@@ -203,11 +209,8 @@ impl Deconvolver {
 /// taken 24 times an octave and read between in proportion: it scales a regularisation,
 /// where a few per cent of it are nothing.
 struct Levels {
-    lowest_hz: f64,
     /// Frequency and power of each step.
     steps: Vec<(f64, f64)>,
-    /// The first step above the frequency that was asked for last.
-    above: usize,
 }
 
 impl Levels {
@@ -223,23 +226,24 @@ impl Levels {
                 (centre, power.mean(centre / 1.4, centre * 1.4))
             })
             .collect();
-        Self { lowest_hz, steps, above: 1 }
+        Self { steps }
     }
 
-    /// At a frequency that is no lower than the one before.
-    fn next(&mut self, f: f64) -> f64 {
+    /// At each bin.
+    fn at_bins(&self, bins: Range<usize>, bin_hz: f64) -> Vec<f64> {
+        let mut levels = vec![self.steps[0].1; bins.len()];
+        for pair in self.steps.windows(2) {
+            let (low, high) = (pair[0], pair[1]);
+            let slope = if high.0 > low.0 { (high.1 - low.1) / (high.0 - low.0) } else { 0.0 };
+            let at = |hz: f64| ((hz / bin_hz).ceil() as usize).clamp(bins.start, bins.end);
+            for k in at(low.0)..at(high.0) {
+                levels[k - bins.start] = low.1 + slope * (k as f64 * bin_hz - low.0);
+            }
+        }
         let last = self.steps[self.steps.len() - 1];
-        if f <= self.lowest_hz {
-            return self.steps[0].1;
-        }
-        if f >= last.0 {
-            return last.1;
-        }
-        while self.steps[self.above].0 <= f {
-            self.above += 1;
-        }
-        let (low, high) = (self.steps[self.above - 1], self.steps[self.above]);
-        low.1 + (high.1 - low.1) * (f - low.0) / (high.0 - low.0)
+        let above = ((last.0 / bin_hz).ceil() as usize).clamp(bins.start, bins.end);
+        levels[above - bins.start..].fill(last.1);
+        levels
     }
 }
 

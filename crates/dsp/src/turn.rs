@@ -6,15 +6,15 @@ use num_complex::Complex64;
 /// rounding errors stay below 1e-15.
 const RUN: usize = 512;
 
-/// `e^(j·angle·k)` for a run of bins.
-fn run_of(angle: f64) -> Vec<Complex64> {
-    (0..RUN).map(|k| Complex64::cis(angle * k as f64)).collect()
+/// `e^(j·angle·k)` for a run of bins, no longer than is needed.
+fn run_of(angle: f64, bins: usize) -> Vec<Complex64> {
+    (0..RUN.min(bins)).map(|k| Complex64::cis(angle * k as f64)).collect()
 }
 
 /// Multiplies bin `k` by `e^(j·angle·k)`: an advance of `angle·n/2π` samples, `n` being the
 /// length of the transform. Two multiplications a bin.
 pub fn turn(spectrum: &mut [Complex64], angle: f64) {
-    let turns = run_of(angle);
+    let turns = run_of(angle, spectrum.len());
     for (number, part) in spectrum.chunks_mut(RUN).enumerate() {
         let begin = Complex64::cis(angle * (number * RUN) as f64);
         part.iter_mut().zip(&turns).for_each(|(x, turned)| *x *= begin * turned);
@@ -27,13 +27,21 @@ pub fn add_turned(sums: &mut [Complex64], bins: &[Complex64], first: usize, angl
         sums.iter_mut().zip(bins).for_each(|(sum, x)| *sum += x);
         return;
     }
-    let turns = run_of(angle);
+    let turns = run_of(angle, bins.len());
     for (number, (sums, part)) in sums.chunks_mut(RUN).zip(bins.chunks(RUN)).enumerate() {
         let begin = Complex64::cis(angle * (first + number * RUN) as f64);
         for ((sum, x), turned) in sums.iter_mut().zip(part).zip(&turns) {
             *sum += x * (begin * turned);
         }
     }
+}
+
+/// Bins, the first of which is number `first`, each multiplied by `e^(j·angle·k)`.
+#[must_use]
+pub fn turned(bins: &[Complex64], first: usize, angle: f64) -> Vec<Complex64> {
+    let mut turned = vec![Complex64::default(); bins.len()];
+    add_turned(&mut turned, bins, first, angle);
+    turned
 }
 
 #[cfg(test)]

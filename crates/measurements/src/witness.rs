@@ -7,6 +7,7 @@ use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse}
 use dsp::fft::{Complex64, irfft};
 use dsp::response::power_db;
 use dsp::statistics::{median, robust_deviation};
+use dsp::turn::turned;
 use measure::Finding;
 
 use crate::background::Background;
@@ -46,6 +47,9 @@ const MOST_MISFIT: f64 = 4.0;
 /// How often the map is drawn anew at the most, and what it then moves by no more.
 const ROUNDS: usize = 5;
 const SETTLED_PPM: f64 = 1.0;
+
+/// A delay that changes by less is found.
+const SETTLED_S: f64 = 1e-15;
 
 /// A whole number of samples is believed when it is known as exactly as this.
 const SURELY_WHOLE: f64 = 0.15;
@@ -191,12 +195,14 @@ fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> 
     if shifts.iter().flatten().count() < 2 {
         return None;
     }
+    let laid: Vec<Vec<Complex64>> = each_mark
+        .iter()
+        .zip(&shifts)
+        .filter_map(|(mark, shift)| Some(turned(mark, 0, 2.0 * PI * bin_hz * shift.as_ref()?.delay_s)))
+        .collect();
     let mut reference = vec![Complex64::default(); each_mark[0].len()];
-    for (spectrum, shift) in each_mark.iter().zip(&shifts) {
-        let Some(Delay { delay_s: shift_s, .. }) = shift else { continue };
-        for (k, (sum, x)) in reference.iter_mut().zip(spectrum).enumerate() {
-            *sum += x * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s);
-        }
+    for mark in &laid {
+        reference.iter_mut().zip(mark).for_each(|(sum, x)| *sum += x);
     }
     let mut points: Vec<(Point, Place)> = Vec::new();
     for (i, shift) in shifts.iter().enumerate() {
@@ -205,7 +211,7 @@ fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> 
         let point = Point { at_s, position: positions[i] + shift_s * clock_hz, sigma: sigma_s * clock_hz };
         points.push((point, Place::Mark));
     }
-    let uneven = uneven(&each_mark, &shifts, &each_copy, bin_hz, &bands);
+    let uneven = uneven(&laid, &each_copy, bin_hz, &bands);
     let sweep = excitation.sweep(clock_hz)?;
     // The sum of several has as many times the noise of one.
     let several = shifts.iter().flatten().count() as f64;
@@ -251,37 +257,27 @@ fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> 
     time_map(&points).map(|map| Laid { map, places, displaced, uneven })
 }
 
-/// In which half octave the marks are most unlike the copies in level, of those in which noise does not explain it.
+/// In which half octave the marks, laid over each other, are most unlike the copies in level, of those in which noise does not explain it.
 ///
 /// A mark passes a frequency some fifty times quicker than a copy. What the sound passes through does the same to
 /// both, unless its gain follows the sound.
 fn uneven(
     marks: &[Vec<Complex64>],
-    shifts: &[Option<Delay>],
     copies: &[Vec<Complex64>],
     bin_hz: f64,
     bands: &[(f64, f64)],
 ) -> Option<(f64, f64)> {
-    let laid: Vec<(&[Complex64], f64)> = marks
-        .iter()
-        .zip(shifts)
-        .filter_map(|(mark, shift)| Some((mark.as_slice(), shift.as_ref()?.delay_s)))
-        .collect();
-    let count = laid.len() as f64;
+    let count = marks.len() as f64;
     // What the bands at the ends hold is faded.
     let inner = bands.get(1..bands.len().saturating_sub(1))?;
     let differs = inner.iter().filter_map(|&(from_hz, to_hz)| {
         let (mut of_marks, mut of_noise) = (0.0, 0.0);
         let mut of_copies = vec![0.0; copies.len()];
         for k in (from_hz / bin_hz).ceil() as usize..=((to_hz / bin_hz) as usize).min(marks[0].len() - 1) {
-            let each = laid
-                .iter()
-                .map(|(mark, shift_s)| mark[k] * Complex64::cis(2.0 * PI * k as f64 * bin_hz * shift_s));
-            let each: Vec<Complex64> = each.collect();
-            let mean = each.iter().sum::<Complex64>() / count;
+            let mean = marks.iter().map(|mark| mark[k]).sum::<Complex64>() / count;
             of_marks += mean.norm_sqr();
-            of_noise +=
-                each.iter().map(|x| (x - mean).norm_sqr()).sum::<f64>() / (count * (count - 1.0).max(1.0));
+            let scatter: f64 = marks.iter().map(|mark| (mark[k] - mean).norm_sqr()).sum();
+            of_noise += scatter / (count * (count - 1.0).max(1.0));
             of_copies.iter_mut().zip(copies).for_each(|(sum, copy)| *sum += copy[k].norm_sqr());
         }
         let noise = of_noise / of_marks;
@@ -620,14 +616,12 @@ fn delays(
             for k in inside.clone() {
                 cross[k] = first[k].conj() * second[k];
             }
-            let used: Vec<(f64, Complex64)> = inside
-                .clone()
-                .map(|k| (2.0 * PI * k as f64 * bin_hz, cross[k]))
-                .filter(|(_, x)| x.norm() > 0.0)
-                .collect();
-            if used.len() < 4 {
+            let (first_bin, used) = (*inside.start(), cross[inside.clone()].to_vec());
+            let weights: Vec<f64> = used.iter().map(|x| x.norm()).collect();
+            if weights.iter().filter(|weight| **weight > 0.0).count() < 4 {
                 return None;
             }
+            let omegas: Vec<f64> = inside.clone().map(|k| 2.0 * PI * bin_hz * k as f64).collect();
             let over_noise = |bins: &[Complex64], noise: &[f64]| {
                 let power: f64 = bins[inside.clone()].iter().map(Complex64::norm_sqr).sum();
                 power / noise[inside.clone()].iter().sum::<f64>().max(f64::MIN_POSITIVE)
@@ -637,26 +631,25 @@ fn delays(
             let correlation = irfft(cross, n);
             let highest = (0..n).max_by(|&a, &b| correlation[a].total_cmp(&correlation[b]))?;
             let lag = if highest > n / 2 { highest as f64 - n as f64 } else { highest as f64 };
-            let mut delay_s = finest(&used, lag / (n as f64 * bin_hz), 2.0 / (from_hz + to_hz));
-            let weights: Vec<f64> = used.iter().map(|(_, x)| x.norm()).collect();
+            let about_s = lag / (n as f64 * bin_hz);
+            let mut delay_s = finest(&used, (first_bin, bin_hz), about_s, 2.0 / (from_hz + to_hz));
             let sum: f64 = weights.iter().sum();
-            let squares: f64 = used.iter().zip(&weights).map(|((omega, _), w)| w * omega * omega).sum();
+            let squares: f64 = omegas.iter().zip(&weights).map(|(omega, w)| w * omega * omega).sum();
             let phases = |delay_s: f64| -> Vec<f64> {
-                used.iter().map(|(omega, x)| (x * Complex64::cis(omega * delay_s)).arg()).collect()
+                turned(&used, first_bin, 2.0 * PI * bin_hz * delay_s).iter().map(|x| x.arg()).collect()
             };
             for _ in 0..4 {
-                let slope: f64 = phases(delay_s)
-                    .iter()
-                    .zip(&used)
-                    .zip(&weights)
-                    .map(|((p, (omega, _)), w)| w * omega * p)
-                    .sum();
+                let weighted = phases(delay_s).into_iter().zip(&omegas).zip(&weights);
+                let slope: f64 = weighted.map(|((p, omega), w)| w * omega * p).sum();
                 delay_s -= slope / squares;
+                if (slope / squares).abs() < SETTLED_S {
+                    break;
+                }
             }
             let left = phases(delay_s);
             let scatter = (left.iter().zip(&weights).map(|(p, w)| w * p * p).sum::<f64>() / sum).sqrt();
             // The transform is twice as long as what it is of: two bins say one thing.
-            let spread: f64 = used.iter().zip(&weights).map(|((omega, _), w)| (w * omega).powi(2)).sum();
+            let spread: f64 = omegas.iter().zip(&weights).map(|(omega, w)| (w * omega).powi(2)).sum();
             // What noise turns the phases by, of which a band that is narrow shows but a part.
             let turned = (0.5 / first_over + 0.5 / second_over).sqrt();
             let noise = scatter.max(turned) * (2.0 * spread).sqrt() / squares;
@@ -670,14 +663,14 @@ fn delays(
 /// Where the cross spectrum of a band has its peak, near a moment that is known to about a sample. Between
 /// two samples of the highest band lies a third of a period: on them alone the peak a period
 /// beside the right one may look higher.
-fn finest(used: &[(f64, Complex64)], about_s: f64, period_s: f64) -> f64 {
+fn finest(used: &[Complex64], (first_bin, bin_hz): (usize, f64), about_s: f64, period_s: f64) -> f64 {
     const STEPS_PER_PERIOD: f64 = 8.0;
     const PERIODS: f64 = 2.5;
     let step_s = period_s / STEPS_PER_PERIOD;
     let first_s = about_s - PERIODS * period_s;
-    let steps: Vec<Complex64> = used.iter().map(|(omega, _)| Complex64::cis(omega * step_s)).collect();
-    let mut turned: Vec<Complex64> =
-        used.iter().map(|(omega, x)| x * Complex64::cis(omega * first_s)).collect();
+    let angle = |time_s: f64| 2.0 * PI * bin_hz * time_s;
+    let steps = turned(&vec![Complex64::ONE; used.len()], first_bin, angle(step_s));
+    let mut turned = turned(used, first_bin, angle(first_s));
     let mut best = (f64::NEG_INFINITY, about_s);
     for index in 0..=(2.0 * PERIODS * STEPS_PER_PERIOD) as usize {
         let height: f64 = turned.iter().map(|x| x.re).sum();
