@@ -53,8 +53,13 @@ fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str) -> Option<Fin
     let longest = heard
         .iter()
         .filter(|heard| heard.track != name)
-        // Where a part of both may be there, the one that is whole is meant.
-        .filter(|other| own.is_none_or(|own| own.extent == Extent::Cut && other.extent != Extent::Cut))
+        // Where a part of both may be there, the one that is whole is meant, if it is also the clearer one: two sweeps may run
+        // through a band nearly as fast, and where samples were lost one that was not played may seem whole.
+        .filter(|other| {
+            own.is_none_or(|own| {
+                own.extent == Extent::Cut && other.extent != Extent::Cut && other.clearness > own.clearness
+            })
+        })
         .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)))?;
     let part = if longest.extent == Extent::Cut { "a part of " } else { "" };
     let text = format!(

@@ -95,7 +95,8 @@ impl Source {
             Shape::Limiter => pick(0.05, 0.3) * next_gain,
             _ => pick(0.02, next_gain - 0.12),
         };
-        let top = levels_db[clean];
+        // One that never clips keeps its last step below it, so that the recorder does not clip either.
+        let top = levels_db[if matches!(shape, Shape::Never) { count - 1 } else { clean }];
         let mut levels_db: Vec<f64> = levels_db.iter().map(|level| level - top - below_db).collect();
         if matches!(shape, Shape::Soft) {
             // Where 1 % lies between the two steps, not too near to either.

@@ -105,6 +105,36 @@ fn lose(samples: &mut Vec<f32>, at: usize, frames: i64) {
     }
 }
 
+/// A recording in which samples were lost or doubled somewhere.
+struct Loss {
+    seed: u64,
+    name: &'static str,
+    chain: Cascade,
+    echoes: Vec<(usize, f64)>,
+    ppm: f64,
+    snr_db: f64,
+    frames: i64,
+    at_s: f64,
+}
+
+impl Loss {
+    fn drawn(case: usize, chance: &mut WhiteNoise) -> Self {
+        let (name, chain, echoes) = system(case % 5, chance);
+        let (ppm, snr_db) = (400.0 * (chance.uniform() - 0.5), 35.0 + 30.0 * chance.uniform());
+        let frames = (48_000f64.powf(chance.uniform())) as i64 * if chance.uniform() < 0.3 { -1 } else { 1 };
+        // Anywhere from the first mark to the last.
+        let at_s = 0.7 + 0.7 + (track(name).unwrap().duration_s() - 1.6) * chance.uniform();
+        Self { seed: case as u64, name, chain, echoes, ppm, snr_db, frames, at_s }
+    }
+
+    fn read(&self) -> Reading {
+        let stimulus = track(self.name).unwrap();
+        let mut samples = recorded(&stimulus, &self.chain, &self.echoes, self.ppm, self.snr_db, self.seed);
+        lose(&mut samples, (self.at_s * RATE) as usize, self.frames);
+        read("sweep", &stimulus, &samples)
+    }
+}
+
 /// When the second copy of a sweep track begins and ends.
 fn second_copy_s(stimulus: &Stimulus) -> (f64, f64) {
     let until = |segment: usize| stimulus.segments[..segment].iter().map(|part| part.duration_s).sum();
@@ -155,15 +185,9 @@ fn lost_samples_are_no_clock() {
     let mut chance = WhiteNoise::new(1_001);
     let (mut corrected, mut stopped, mut told) = (0, 0, 0);
     for case in 0..cases() {
-        let (name, chain, echoes) = system(case % 5, &mut chance);
-        let stimulus = track(name).unwrap();
-        let (ppm, snr_db) = (400.0 * (chance.uniform() - 0.5), 35.0 + 30.0 * chance.uniform());
-        let mut samples = recorded(&stimulus, &chain, &echoes, ppm, snr_db, case as u64);
-        let frames = (48_000f64.powf(chance.uniform())) as i64 * if chance.uniform() < 0.3 { -1 } else { 1 };
-        // Anywhere from the first mark to the last.
-        let at_s = 0.7 + 0.7 + (stimulus.duration_s() - 1.6) * chance.uniform();
-        lose(&mut samples, (at_s * RATE) as usize, frames);
-        let reading = read("sweep", &stimulus, &samples);
+        let loss = Loss::drawn(case, &mut chance);
+        let reading = loss.read();
+        let Loss { name, ppm, snr_db, frames, at_s, .. } = loss;
         let what =
             format!("case {case}: {name}, {ppm:.1} ppm, {snr_db:.0} dB, {frames} samples at {at_s:.3} s");
         if reading.stopped().is_some() {
@@ -191,6 +215,17 @@ fn lost_samples_are_no_clock() {
     }
     let seen = format!("{corrected} with the right clock, {stopped} stopped, {told} told");
     assert!(wrong.is_empty(), "{} of {} wrong ({seen}):\n{}", wrong.len(), cases(), wrong.join("\n"));
+}
+
+/// 1,512 samples lost in the first copy of `sweep-mid`: the rest of it was taken for a whole `sweep-woofer`, which runs through
+/// the same band nearly as fast.
+#[test]
+fn a_sweep_that_lost_samples_is_not_taken_for_another() {
+    let mut chance = WhiteNoise::new(1_001);
+    let loss = (0..=92).map(|case| Loss::drawn(case, &mut chance)).last().unwrap();
+    assert_eq!((loss.name, loss.frames), ("sweep-mid", 1_512));
+    let reading = loss.read();
+    assert!(is_told(&reading) && !holds(&reading, "wrong-track"), "{:?}", reading.findings);
 }
 
 /// Nothing was lost: nothing is said, whatever the clock, and with marks or without.
