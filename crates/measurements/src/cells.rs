@@ -84,6 +84,12 @@ impl Standing {
         self.ratio > STANDS_OUT && self.compact > COMPACT && self.share > SHARE
     }
 
+    /// How surely a peak is what the template says: one of another sweep that resembles it
+    /// is lower and wider.
+    pub(crate) fn clearness(&self) -> f64 {
+        self.ratio * self.compact * self.share
+    }
+
     /// Whether a single peak is enough to tell a sweep: one that resembles it in a part
     /// of its band only is spread wider.
     pub(crate) fn tells_a_sweep(&self) -> bool {

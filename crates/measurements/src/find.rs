@@ -6,10 +6,14 @@ use dsp::decimate::Decimator;
 use dsp::fft::fast_len;
 use measure::Finding;
 
-use crate::cells::Mark;
+use crate::cells::{Mark, Standing};
 use crate::excitation::Excitation;
 use crate::recognise::{Extent, LISTEN_HZ, Listeners, Wanted, Workbench, recognise};
 use crate::signals::tracks;
+
+/// Copies so near to their places are more likely the wanted track's, with samples lost, than another's (our choice: of the other
+/// tracks that were taken for them the nearest lay 0.2 s off).
+const NEARLY_S: f64 = 0.1;
 
 /// The first sample of every copy, or the reason why there is none.
 pub(crate) fn located(
@@ -24,42 +28,41 @@ pub(crate) fn located(
             format!("The recording ({duration_s:.1} s) is silent. Check the input, its gain and the cable.");
         return Err(Finding::stop("no-signal", text));
     }
-    let stop = match find(samples, sample_rate_hz, excitation) {
+    let (clearness, stop) = match find(samples, sample_rate_hz, excitation) {
         Found::All(positions) => return Ok(positions),
         Found::Nothing => return Err(not_found(samples, sample_rate_hz, name)),
         Found::Cut => {
             let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
-            Finding::stop("cut", text)
+            (0.0, Finding::stop("cut", text))
         }
-        Found::Moved(by_s) => {
+        Found::Moved { by_s, clearness } => {
             let text = format!(
                 "The two copies of the sweep lie {:.1} ms {} than they were played: the player skipped or the \
                  recorder lost samples. Record again.",
                 by_s.abs() * 1e3,
                 if by_s > 0.0 { "farther apart" } else { "nearer together" }
             );
-            Finding::stop("copies-apart", text)
+            let clearness = if by_s.abs() < NEARLY_S { clearness } else { 0.0 };
+            (clearness, Finding::stop("copies-apart", text))
         }
     };
     // A part of one sweep resembles another that runs through the same band.
-    Err(another_track(samples, sample_rate_hz, name).unwrap_or(stop))
+    Err(another_track(samples, sample_rate_hz, name, clearness).unwrap_or(stop))
 }
 
 /// Names the track that is in a recording in which another was looked for; nothing where it is
-/// that one after all, or none.
-fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str) -> Option<Finding> {
+/// that one after all, or none. Where the wanted one's copies were found so clearly, nearly at their places, another one must be
+/// heard more clearly: two sweeps may run through a band nearly as fast, and where samples were lost the one that was not
+/// played may seem whole.
+fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str, clearness: f64) -> Option<Finding> {
     let heard = recognise(samples, sample_rate_hz, &tracks());
     let own = heard.iter().find(|heard| heard.track == name);
     let longest = heard
         .iter()
         .filter(|heard| heard.track != name)
-        // Where a part of both may be there, the one that is whole is meant, if it is also the clearer one: two sweeps may run
-        // through a band nearly as fast, and where samples were lost one that was not played may seem whole.
-        .filter(|other| {
-            own.is_none_or(|own| {
-                own.extent == Extent::Cut && other.extent != Extent::Cut && other.clearness > own.clearness
-            })
-        })
+        // Where a part of both may be there, the one that is whole is meant.
+        .filter(|other| own.is_none_or(|own| own.extent == Extent::Cut && other.extent != Extent::Cut))
+        .filter(|other| other.clearness > clearness)
         .max_by(|a, b| (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)))?;
     let part = if longest.extent == Extent::Cut { "a part of " } else { "" };
     let text = format!(
@@ -71,7 +74,7 @@ fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str) -> Option<Fin
 
 /// Tells a wrong track from none.
 pub(crate) fn not_found(samples: &[f32], sample_rate_hz: f64, name: &str) -> Finding {
-    another_track(samples, sample_rate_hz, name).unwrap_or_else(|| {
+    another_track(samples, sample_rate_hz, name, 0.0).unwrap_or_else(|| {
         let text = format!(
             "`{name}` was not found in the recording. Check that it was played, that the microphone hears it, and that \
              it is louder than the noise."
@@ -136,8 +139,8 @@ enum Found {
     /// Some copy is there, but not all of it.
     Cut,
     /// Two copies are there, this much farther apart than they were played (in
-    /// seconds, negative when nearer), which no clock explains.
-    Moved(f64),
+    /// seconds, negative when nearer), which no clock explains; the clearest peak stands out so far.
+    Moved { by_s: f64, clearness: f64 },
     /// Nothing that resembles it.
     Nothing,
 }
@@ -209,18 +212,22 @@ fn find_at(samples: &[f32], sample_rate_hz: f64, factor: usize, excitation: &Exc
     };
     let mut listeners = Listeners::new(&[wanted], rate_hz, hop);
     listeners.finish(&stream, 0, &mut Workbench::default());
-    let marks: Vec<Mark> = listeners
-        .marks(0)
-        .into_iter()
-        .flatten()
-        .map(|(mark, _)| Mark { position: mark.position * factor, ..mark })
-        .collect();
+    let heard: Vec<(Mark, Standing)> = listeners.marks(0).into_iter().flatten().collect();
+    let clearness = heard.iter().map(|(_, standing)| standing.clearness()).fold(0.0, f64::max);
+    let marks: Vec<Mark> =
+        heard.iter().map(|(mark, _)| Mark { position: mark.position * factor, ..*mark }).collect();
     let copy = (excitation.duration_s * sample_rate_hz).ceil() as usize;
-    choose(&marks, samples.len(), copy, sample_rate_hz, excitation)
+    choose((&marks, clearness), samples.len(), copy, sample_rate_hz, excitation)
 }
 
 /// The strongest set of marks that lie as the copies do.
-fn choose(marks: &[Mark], frames: usize, copy: usize, sample_rate_hz: f64, excitation: &Excitation) -> Found {
+fn choose(
+    (marks, clearness): (&[Mark], f64),
+    frames: usize,
+    copy: usize,
+    sample_rate_hz: f64,
+    excitation: &Excitation,
+) -> Found {
     let Some(strongest) = marks.iter().map(|mark| mark.power).reduce(f64::max) else { return Found::Nothing };
     // A copy may be weaker than another by what a source changes, not by a world.
     let marks: Vec<Mark> = marks.iter().copied().filter(|mark| mark.power > 1e-3 * strongest).collect();
@@ -257,5 +264,5 @@ fn choose(marks: &[Mark], frames: usize, copy: usize, sample_rate_hz: f64, excit
             (spread > 0.0 && off.abs() < (0.9 * spread).min(2.0 * sample_rate_hz))
                 .then_some(off / sample_rate_hz)
         });
-    near_miss.map_or(Found::Cut, Found::Moved)
+    near_miss.map_or(Found::Cut, |by_s| Found::Moved { by_s, clearness })
 }

@@ -201,8 +201,8 @@ impl Pattern {
                     let stretch = (last_s - at_s) / second_s;
                     let clearness = rest
                         .iter()
-                        .map(|(_, standing)| clearness(standing))
-                        .fold(clearness(standing), f64::min);
+                        .map(|(_, standing)| standing.clearness())
+                        .fold(standing.clearness(), f64::min);
                     let sounds_until_s = last_s + self.last_s;
                     let extent = match (sounds_until_s <= elapsed_s + SLACK_S, ended) {
                         (true, _) => Extent::Whole,
@@ -212,8 +212,8 @@ impl Pattern {
                     guesses.push(self.guess(at_s, stretch, extent, clearness));
                 }
                 _ if is_under_way && !is_later() => {
-                    let parts = later.iter().flatten().map(|(_, standing)| clearness(standing));
-                    let clearness = parts.fold(clearness(standing), f64::min);
+                    let parts = later.iter().flatten().map(|(_, standing)| standing.clearness());
+                    let clearness = parts.fold(standing.clearness(), f64::min);
                     guesses.push(self.guess(at_s, 1.0, Extent::Playing, clearness));
                 }
                 _ if (self.alone)(standing) && !is_later() => {
@@ -225,7 +225,7 @@ impl Pattern {
                         false => (ended, at_s),
                     };
                     let extent = if missing { Extent::Cut } else { Extent::Playing };
-                    guesses.push(self.guess(first_s, 1.0, extent, clearness(standing)));
+                    guesses.push(self.guess(first_s, 1.0, extent, standing.clearness()));
                 }
                 _ => {}
             }
@@ -241,7 +241,7 @@ impl Pattern {
         for (mark, standing) in &marks[listener] {
             let first_s = mark.position as f64 / rate_hz - second_s;
             if (self.alone)(standing) && first_s < 0.0 {
-                guesses.push(self.guess(first_s, 1.0, Extent::Cut, clearness(standing)));
+                guesses.push(self.guess(first_s, 1.0, Extent::Cut, standing.clearness()));
             }
         }
     }
@@ -273,10 +273,4 @@ fn nearest(
         .filter(|(position_s, ..)| (position_s - at_s).abs() <= within_s)
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .map(|(position_s, _, standing)| (position_s, standing))
-}
-
-/// How surely a peak is what the template says: one of another sweep that resembles it
-/// is lower and wider.
-fn clearness(standing: &Standing) -> f64 {
-    standing.ratio * standing.compact * standing.share
 }
