@@ -10,7 +10,7 @@ use rig::OpenRig;
 use view::{Activity, Figure, Live, SourceTask, Stage, Update};
 
 use super::live::{self, Trace};
-use super::setup::{NOTHING_DBFS, tried_bars};
+use super::set_up::{NOTHING_DBFS, tried_bars};
 use super::sounds::Sound;
 use super::state::BusyWith;
 use super::work::{Computing, Doing, Heading, Outcome, Running, Task, Work, nothing_more, unbroken};

@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use chart::{Chart, Line, Role};
+use chart::Chart;
 use engine::{DeviceInfo, Input, InputRole, Output, RigSpec};
 use library::files::{read_text, write_text};
 use library::{Error, RememberedRig, Result, place};
@@ -19,7 +19,7 @@ use super::Core;
 use super::card::{button, choice, number, switch, text};
 use super::derivation::Derivation;
 use super::run::With;
-use super::set_up::SetUp;
+use super::set_up::{NOTHING_DBFS, SetUp, TAPPED_DBFS};
 use super::source::sweep_chart::axis;
 use super::state::State;
 use super::work::{Doing, Heading, Task, nothing_more, unbroken};
@@ -28,8 +28,7 @@ use super::work::{Doing, Heading, Task, nothing_more, unbroken};
 const FIRST: &str = "My rig";
 /// So many channels of a device are offered.
 const CHANNELS: u16 = 16;
-/// An input that was tapped is louder than this, and louder than every other by so much.
-const TAPPED_DBFS: f64 = -30.0;
+/// An input that was tapped is louder than every other by so much.
 const TAPPED_OVER_DB: f64 = 15.0;
 /// The attenuators that are usual, in dB.
 const USUAL_PADS_DB: [f64; 6] = [0.0, 6.0, 10.0, 20.0, 30.0, 40.0];
@@ -277,19 +276,6 @@ impl Derivation {
             marks: Vec::new(),
         }
     }
-}
-
-/// The lowest level that an input is shown at.
-pub(super) const NOTHING_DBFS: f64 = -120.0;
-
-/// A bar for the level of each input, green where something arrives.
-pub(super) fn tried_bars(levels: &[(u16, f64)]) -> Vec<Line> {
-    let bar = |(channel, dbfs): &(u16, f64)| {
-        let role = if *dbfs > TAPPED_DBFS { Role::Clean } else { Role::Live };
-        // Its number on the axis is its name.
-        Line::bar(String::new(), role, (f64::from(*channel), *dbfs), NOTHING_DBFS)
-    };
-    levels.iter().map(bar).collect()
 }
 
 fn input_settings(input: &Input) -> Vec<Setting> {

@@ -150,7 +150,7 @@ fn every_input_shows_its_level_while_they_are_tried() {
     let levels: Vec<(u16, f64)> =
         (1..=16).map(|channel| (channel, if channel == 11 { -12.4 } else { -71.0 })).collect();
     app.core.tried(&levels);
-    let bars = super::setup::tried_bars(&levels);
+    let bars = super::set_up::tried_bars(&levels);
     let heights: Vec<(f64, f64)> = bars.iter().map(|bar| (bar.points[1].x + 0.4, bar.points[1].y)).collect();
     assert_eq!((heights.len(), heights[10]), (16, (11.0, -12.4)));
     assert!(bars[10].is_bar() && bars.iter().filter(|bar| bar.is_bar()).count() == 1, "one is heard");
