@@ -15,6 +15,10 @@ use crate::signals::tracks;
 /// tracks that were taken for them the nearest lay 0.2 s off).
 const NEARLY_S: f64 = 0.1;
 
+/// Copies that stand out less than this may be those of another track that runs through the band nearly as fast: such are at 2,500
+/// and 5,700, and the random recordings of the tests above 150,000.
+const CERTAINLY: f64 = 30_000.0;
+
 /// The first sample of every copy, or the reason why there is none.
 pub(crate) fn located(
     samples: &[f32],
@@ -29,7 +33,14 @@ pub(crate) fn located(
         return Err(Finding::stop("no-signal", text));
     }
     let (clearness, stop) = match find(samples, sample_rate_hz, excitation) {
-        Found::All(positions) => return Ok(positions),
+        Found::All { positions, clearness } => {
+            if clearness < CERTAINLY
+                && let Some(other) = another_track(samples, sample_rate_hz, name, clearness)
+            {
+                return Err(other);
+            }
+            return Ok(positions);
+        }
         Found::Nothing => return Err(not_found(samples, sample_rate_hz, name)),
         Found::Cut => {
             let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
@@ -134,8 +145,8 @@ fn beside_marks(rate: f64, excitation: &Excitation, positions: &[usize]) -> Vec<
 #[derive(Debug, Clone, PartialEq)]
 enum Found {
     /// Every copy, each by the sample at which it begins; strongest peak, so the
-    /// delay of what it passed through is in it.
-    All(Vec<usize>),
+    /// delay of what it passed through is in it; the clearest peak stands out so far.
+    All { positions: Vec<usize>, clearness: f64 },
     /// Some copy is there, but not all of it.
     Cut,
     /// Two copies are there, this much farther apart than they were played (in
@@ -163,7 +174,7 @@ const CLOCK_LIMIT_PPM: f64 = 500.0;
 fn find(samples: &[f32], sample_rate_hz: f64, excitation: &Excitation) -> Found {
     let factor = ((sample_rate_hz / LISTEN_HZ) as usize).max(1);
     match find_at(samples, sample_rate_hz, factor, excitation) {
-        found @ Found::All(_) => found,
+        found @ Found::All { .. } => found,
         found if factor == 1 => found,
         _ => find_at(samples, sample_rate_hz, 1, excitation),
     }
@@ -252,7 +263,7 @@ fn choose(
     };
     let best = marks.iter().filter_map(set_of).reduce(|a, b| if b.0 > a.0 { b } else { a });
     if let Some((_, positions)) = best {
-        return Found::All(positions);
+        return Found::All { positions, clearness };
     }
     let spread = excitation.spread_s() * sample_rate_hz;
     let near_miss = marks

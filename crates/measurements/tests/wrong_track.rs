@@ -52,7 +52,11 @@ fn the_wrong_track_is_named() {
             for cut in [false, true] {
                 // With one burst and half a sweep such a track has less than it is told by.
                 let skipped = cut && (*played == "arrival" || played.starts_with("place"));
-                if i == j || skipped || (!thorough && (i + 2 * j + usize::from(cut)) % 11 != 0) {
+                // These two run through the band nearly as fast: each was taken for the other.
+                let always =
+                    [*played, *asked].iter().all(|name| ["sweep-woofer", "sweep-mid"].contains(name));
+                let chosen = thorough || always || (i + 2 * j + usize::from(cut)) % 11 == 0;
+                if i == j || skipped || !chosen {
                     continue;
                 }
                 count += 1;

@@ -203,6 +203,9 @@ impl Pattern {
                         .iter()
                         .map(|(_, standing)| standing.clearness())
                         .fold(standing.clearness(), f64::min);
+                    if clearness < PAIR {
+                        continue;
+                    }
                     let sounds_until_s = last_s + self.last_s;
                     let extent = match (sounds_until_s <= elapsed_s + SLACK_S, ended) {
                         (true, _) => Extent::Whole,
@@ -257,6 +260,9 @@ impl Pattern {
         }
     }
 }
+
+/// Copies that are less clear than this are not ours: a siren that comes back as often as they do reaches 15.
+const PAIR: f64 = 100.0;
 
 /// The strongest mark of a power near a moment.
 fn nearest(
