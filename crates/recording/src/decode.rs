@@ -38,10 +38,11 @@ impl Packets {
     /// Finds the track and decodes the first of it: only then are rate and channels known.
     pub(crate) fn open(path: &Path, mut file: File, condition: &mut Condition) -> Result<Self, ReadError> {
         let not_audio = |why: String| ReadError::NotAudio { path: path.to_owned(), why };
-        if let Some((channels, bits)) = aiff_frame(&mut file)
-            && u64::from(channels) * u64::from(bits.div_ceil(8)) > u64::from(u16::MAX)
-        {
-            // The decoding library computes the bytes of a frame in 16 bits.
+        // The decoding library computes the bytes of a frame in 16 bits.
+        let is_too_large = |(channels, bits): &(u16, u16)| {
+            u64::from(*channels) * u64::from(bits.div_ceil(8)) > u64::from(u16::MAX)
+        };
+        if let Some((channels, bits)) = aiff_frames(&mut file).into_iter().find(is_too_large) {
             let what = format!("its header says {channels} channels of {bits} bits");
             return Err(ReadError::Damaged { path: path.to_owned(), what });
         }
@@ -175,15 +176,28 @@ impl Packets {
     }
 }
 
-/// The channels and the bits of a sample that an AIFF file says it has; nothing for other files, and where it does not
-/// come to say so.
-fn aiff_frame(file: &mut File) -> Option<(u16, u16)> {
-    let mut head = [0; 12];
-    file.read_exact(&mut head).ok()?;
-    if &head[..4] != b"FORM" || !matches!(&head[8..], b"AIFF" | b"AIFC") {
-        return None;
+/// The decoding library looks for a beginning that it knows so far into a file, in bytes.
+const LOOKED_AT: u64 = 1 << 20;
+/// So many beginnings, and chunks after each, are looked at: no recorder writes as many, and a file of nothing else must not take
+/// for ever.
+const MOST: usize = 256;
+
+/// The channels and the bits of a sample that an AIFF file says it has, and whatever is in a file that the decoding library may
+/// take for one.
+fn aiff_frames(file: &mut File) -> Vec<(u16, u16)> {
+    let mut head = Vec::new();
+    if file.by_ref().take(LOOKED_AT).read_to_end(&mut head).is_err() {
+        return Vec::new();
     }
-    loop {
+    let begins = head.windows(12).enumerate();
+    let begins = begins.filter(|(_, head)| &head[..4] == b"FORM" && matches!(&head[8..], b"AIFF" | b"AIFC"));
+    begins.take(MOST).filter_map(|(at, _)| aiff_frame(file, at as u64)).collect()
+}
+
+/// What the one that begins there says; nothing where it does not come to say so.
+fn aiff_frame(file: &mut File, begin: u64) -> Option<(u16, u16)> {
+    file.seek(SeekFrom::Start(begin + 12)).ok()?;
+    for _ in 0..MOST {
         let mut chunk = [0; 8];
         file.read_exact(&mut chunk).ok()?;
         if &chunk[..4] == b"COMM" {
@@ -196,4 +210,5 @@ fn aiff_frame(file: &mut File) -> Option<(u16, u16)> {
         // Chunks begin at even places.
         file.seek_relative(i64::from(bytes) + i64::from(bytes % 2)).ok()?;
     }
+    None
 }

@@ -246,5 +246,9 @@ fn an_aiff_header_with_more_channels_than_can_be_is_called_damaged() {
         let error = read(folder.file("many.aiff", &file(channels))).unwrap_err();
         assert!(matches!(error, ReadError::Damaged { .. }), "{error}");
         assert!(error.to_string().contains(&format!("{channels} channels")), "{error}");
+        // It looks for a beginning that it knows inside of a file, too.
+        let inside = [b"\0\0FFB\0\0\0WAVE".as_slice(), &file(channels)].concat();
+        let error = read(folder.file("inside.wav", &inside)).unwrap_err();
+        assert!(matches!(error, ReadError::Damaged { .. }), "{error}");
     }
 }
