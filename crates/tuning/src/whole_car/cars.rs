@@ -45,6 +45,18 @@ pub(super) struct Drawn {
     pub(super) unseen_places: Vec<TunePlace>,
 }
 
+impl Drawn {
+    /// What a tune of it begins with.
+    pub(super) fn input<'a>(
+        &'a self,
+        profile: &'a Profile,
+        target: &'a Target,
+        options: &'a TuneOptions,
+    ) -> TuneInput<'a> {
+        TuneInput { drivers: &self.drivers, places: &self.places, profile, target, options }
+    }
+}
+
 fn role(driver: &cabin::Driver) -> Role {
     if driver.name == "centre" {
         return Role::Centre;
@@ -348,13 +360,7 @@ impl Line {
         let profile = Profile::preset("parametric-gridded").unwrap();
         let target = Target::preset("car-medium").unwrap();
         let options = TuneOptions { keep_out: false, ..TuneOptions::default() };
-        let input = TuneInput {
-            drivers: &car.drivers,
-            places: &car.places,
-            profile: &profile,
-            target: &target,
-            options: &options,
-        };
+        let input = car.input(&profile, &target, &options);
         let unseen = TuneInput { drivers: &car.unseen, places: &car.unseen_places, ..input };
         let began = computing_s();
         let bare = bare::bare(&input);
@@ -419,13 +425,7 @@ fn a_tune_at_the_inputs_is_what_the_simulated_processor_gives() {
         for seed in seeds {
             let car = drawn(seed);
             let options = TuneOptions { equalizer, keep_out: false, ..TuneOptions::default() };
-            let input = TuneInput {
-                drivers: &car.drivers,
-                places: &car.places,
-                profile: &profile,
-                target: &target,
-                options: &options,
-            };
+            let input = car.input(&profile, &target, &options);
             let tune = tune_car(&input, &mut |_| ControlFlow::Continue(())).unwrap();
             let values: Vec<ChannelValues> = tune.channels.iter().map(TunedChannel::values).collect();
             let of = |feed: Feed| -> Vec<Band> {

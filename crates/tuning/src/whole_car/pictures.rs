@@ -42,13 +42,7 @@ impl Tuned {
         let target = Target::preset("car-medium").unwrap();
         let profile = Profile::preset("parametric-gridded").unwrap();
         let options = TuneOptions { keep_out: false, ..TuneOptions::default() };
-        let input = TuneInput {
-            drivers: &car.drivers,
-            places: &car.places,
-            profile: &profile,
-            target: &target,
-            options: &options,
-        };
+        let input = car.input(&profile, &target, &options);
         let step = stepwise(&input);
         let bare = |values: &ChannelValues| ChannelValues { bands: Vec::new(), ..values.clone() };
         let aligned = step.iter().map(bare).collect();

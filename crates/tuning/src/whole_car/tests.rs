@@ -24,13 +24,7 @@ fn slopes_are_those_of_differences() {
         let (profile, target) =
             (Profile::preset("parametric-free").unwrap(), Target::preset("car-medium").unwrap());
         let options = TuneOptions { equalizer, max_boost_db: Some(2.0), ..TuneOptions::default() };
-        let input = TuneInput {
-            drivers: &car.drivers,
-            places: &car.places,
-            profile: &profile,
-            target: &target,
-            options: &options,
-        };
+        let input = car.input(&profile, &target, &options);
         let drivers = bare::bare(&input);
         let problem = Problem::new(&input, &drivers, &place_weights(&input));
         let start = Start::new(&input, &drivers, &problem, 0).unwrap();
@@ -72,8 +66,7 @@ fn slopes_are_those_of_differences() {
 
 fn tuned(car: &Drawn, processor: &str, options: &TuneOptions) -> CarTune {
     let (profile, target) = (Profile::preset(processor).unwrap(), Target::preset("car-medium").unwrap());
-    let input =
-        TuneInput { drivers: &car.drivers, places: &car.places, profile: &profile, target: &target, options };
+    let input = car.input(&profile, &target, options);
     tune_car(&input, &mut go_on).unwrap()
 }
 
@@ -115,13 +108,7 @@ fn every_kind_of_equalizer_is_filled_on_its_grid() {
             bank.map_or_else(Vec::new, |bank| bank.bands.iter().map(|band| band.band).collect())
         };
         let (left, right) = (of(Feed::Left), of(Feed::Right));
-        let input = TuneInput {
-            drivers: &car.drivers,
-            places: &car.places,
-            profile: &profile,
-            target: &target,
-            options: &options,
-        };
+        let input = car.input(&profile, &target, &options);
         assert_eq!(
             judge_car(&input, &values, [&left, &right]).unwrap().judgement,
             tune.predicted,
@@ -185,13 +172,7 @@ fn locked_values_stay() {
     let unknown = Lock { channel: "middle".to_owned(), value: LockedValue::Gain(0.0) };
     let options = TuneOptions { locked: vec![unknown], ..TuneOptions::default() };
     let (profile, target) = (Profile::preset("parametric-free").unwrap(), Target::flat());
-    let input = TuneInput {
-        drivers: &car.drivers,
-        places: &car.places,
-        profile: &profile,
-        target: &target,
-        options: &options,
-    };
+    let input = car.input(&profile, &target, &options);
     assert_eq!(tune_car(&input, &mut go_on), Err(TuneError::NoChannel("middle".to_owned())));
 }
 
@@ -202,13 +183,7 @@ fn a_stop_gives_the_best_so_far() {
     let (profile, target) =
         (Profile::preset("parametric-gridded").unwrap(), Target::preset("car-medium").unwrap());
     let options = TuneOptions::default();
-    let input = TuneInput {
-        drivers: &car.drivers,
-        places: &car.places,
-        profile: &profile,
-        target: &target,
-        options: &options,
-    };
+    let input = car.input(&profile, &target, &options);
     let mut told = 0;
     let tune = tune_car(&input, &mut |progress| {
         told += 1;
@@ -231,13 +206,7 @@ fn a_stop_while_places_are_kept_out_keeps_the_tune() {
     const EFFORT: usize = 200;
     let tune = |keep_out: bool, stop_at: usize| {
         let options = TuneOptions { effort: EFFORT, keep_out, ..TuneOptions::default() };
-        let input = TuneInput {
-            drivers: &car.drivers,
-            places: &car.places,
-            profile: &profile,
-            target: &target,
-            options: &options,
-        };
+        let input = car.input(&profile, &target, &options);
         let mut last = TuneProgress { evaluations: 0, of: 1, left_db2: 0.0 };
         let tune = tune_car(&input, &mut |progress| {
             assert!(progress.evaluations >= last.evaluations && progress.evaluations <= progress.of);
@@ -291,13 +260,7 @@ fn what_a_channel_held_is_taken_out() {
     let (plain, behind) = (tune(&car.drivers), tune(&drivers));
     near("the same tune", behind.predicted.left.average_rms_db, plain.predicted.left.average_rms_db, 0.02);
     let values = vec![held; drivers.len()];
-    let input = TuneInput {
-        drivers: &car.drivers,
-        places: &car.places,
-        profile: &profile,
-        target: &target,
-        options: &options,
-    };
+    let input = car.input(&profile, &target, &options);
     let before = judge_car(&input, &values, [&[], &[]]).unwrap().judgement;
     near("before", behind.before.left.average_rms_db, before.left.average_rms_db, 1e-6);
 }
@@ -309,13 +272,7 @@ fn the_quick_tune_goes_a_good_part_of_the_way() {
     let options = TuneOptions { keep_out: false, ..TuneOptions::default() };
     let (profile, target) =
         (Profile::preset("parametric-gridded").unwrap(), Target::preset("car-medium").unwrap());
-    let input = TuneInput {
-        drivers: &car.drivers,
-        places: &car.places,
-        profile: &profile,
-        target: &target,
-        options: &options,
-    };
+    let input = car.input(&profile, &target, &options);
     let (quick, whole) = (quick_tune(&input).unwrap(), tune_car(&input, &mut go_on).unwrap());
     let side = |judged: &Judgement| 0.5 * (judged.left.average_rms_db + judged.right.average_rms_db);
     let (before, quick, whole) = (side(&quick.before), side(&quick.predicted), side(&whole.predicted));
