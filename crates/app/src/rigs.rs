@@ -1,6 +1,6 @@
 //! Which rig is used: the system's own devices, or one that the person has described in a file.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use library::RememberedRig;
 use rig::{OpenRig, RigChoice};
@@ -77,11 +77,14 @@ impl Core {
         match name {
             None => self.use_devices(),
             Some(_) if self.work.is_some() => self.refuse_while_busy(),
-            Some(name) => {
-                let rig = OpenRig::open(RigChoice::File(name.into()))?;
-                self.use_own(rig, RememberedRig::File(name.into()));
-                Ok(())
-            }
+            Some(name) => self.take_rig(name.into()),
         }
+    }
+
+    /// Uses the person's own rig of this name, or that of this file.
+    pub(super) fn take_rig(&mut self, file: PathBuf) -> Result<()> {
+        let rig = OpenRig::open(RigChoice::File(file.clone()))?;
+        self.use_own(rig, RememberedRig::File(file));
+        Ok(())
     }
 }

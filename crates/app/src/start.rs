@@ -1,10 +1,9 @@
 //! The start page, and what is remembered from one start to the next.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use library::{Remembered, RememberedLook, RememberedRig, Result, place};
-use rig::{OpenRig, RigChoice};
 use view::{Action, Button, Look, RecentJob, StartPage};
 
 use super::card::button;
@@ -105,12 +104,6 @@ impl Core {
         if let Err(error) = self.take_rig(file) {
             self.notice(format!("The rig that was used last is not there: {error}"), false);
         }
-    }
-
-    fn take_rig(&mut self, file: PathBuf) -> Result<()> {
-        let rig = OpenRig::open(RigChoice::File(file.clone()))?;
-        self.use_own(rig, RememberedRig::File(file));
-        Ok(())
     }
 
     /// Remembers the open job and what it is measured with.
