@@ -18,9 +18,9 @@ use view::{
 use super::Core;
 use super::card::{button, choice, number, switch, text};
 use super::derivation::Derivation;
+use super::faces::{empty, linear};
 use super::run::With;
 use super::set_up::{NOTHING_DBFS, SetUp, TAPPED_DBFS};
-use super::source::sweep_chart::axis;
 use super::state::State;
 use super::work::{Doing, Heading, Task, nothing_more, unbroken};
 
@@ -266,15 +266,9 @@ impl Derivation {
     /// The axes over which every input shows its level while the inputs are tried.
     pub(super) fn tried_chart(&self) -> Chart {
         let last = f64::from(self.channels(true)).max(8.0);
-        Chart {
-            title: "Level of each input".to_owned(),
-            x: axis("Input", "", 0.4, last + 0.6),
-            y: axis("Peak", "dBFS", NOTHING_DBFS, 0.0),
-            areas: Vec::new(),
-            lines: Vec::new(),
-            handles: Vec::new(),
-            marks: Vec::new(),
-        }
+        let (inputs, peak) =
+            (linear("Input", "", 0.4, last + 0.6), linear("Peak", "dBFS", NOTHING_DBFS, 0.0));
+        empty("Level of each input".to_owned(), inputs, peak)
     }
 }
 

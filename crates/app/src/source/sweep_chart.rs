@@ -1,6 +1,6 @@
 //! The volume sweep: its steps live and drawn, and what follows from them.
 
-use chart::{Axis, Chart, Line, Mark, Role, Scale};
+use chart::{Chart, Line, Mark, Role};
 use tuning::{CleanLimit, OutputHeadroom, OutputStep, clean_limit};
 use units::quantity::spoken;
 use view::{Figure, Stage, Tone};
@@ -8,6 +8,7 @@ use view::{Figure, Stage, Tone};
 use crate::Core;
 use crate::captures::CaptureView;
 use crate::derivation::Derivation;
+use crate::faces::linear;
 use crate::sounds::Sound;
 use procedure::{SweepNow, output_headroom};
 
@@ -87,8 +88,8 @@ impl Derivation {
         let last = sweep_steps.last().map_or(10, |step| step.step).max(first + 10);
         Chart {
             title,
-            x: axis("Volume step", "", first as f64 - 0.7, last as f64 + 0.7),
-            y: if volts { axis("Volts", "V", from, to) } else { axis("Level", "dBFS", from, to) },
+            x: linear("Volume step", "", first as f64 - 0.7, last as f64 + 0.7),
+            y: if volts { linear("Volts", "V", from, to) } else { linear("Level", "dBFS", from, to) },
             areas: Vec::new(),
             lines: sweep_steps.iter().map(|step| bar(step, height(step), from)).collect(),
             handles: Vec::new(),
@@ -124,10 +125,6 @@ impl Core {
 /// The distortion of a step.
 fn thd(step: &OutputStep) -> String {
     spoken("percent", step.thd_percent).value
-}
-
-pub(crate) fn axis(label: &str, unit: &str, from: f64, to: f64) -> Axis {
-    Axis { label: label.to_owned(), unit: unit.to_owned(), scale: Scale::Linear, from, to }
 }
 
 /// One bar: its outline, which the chart fills.
