@@ -215,6 +215,12 @@ impl Axis {
         }
     }
 
+    /// Whether it is one of frequencies.
+    #[must_use]
+    pub fn is_frequency(&self) -> bool {
+        self.unit == "Hz"
+    }
+
     /// The audible frequencies, 20 Hz to 20 kHz.
     #[must_use]
     pub fn audio_frequency() -> Self {

@@ -5,7 +5,6 @@ mod update;
 use std::sync::Arc;
 use std::time::Instant;
 
-use chart::Axis;
 use iced::keyboard::{Key, key::Named};
 use iced::{Size, Subscription, event, keyboard, window};
 use view::{CaptureId, Commands, Cue, Link, Live, Now, Ribbon, Snapshot, StopHandle};
@@ -152,7 +151,7 @@ impl App {
     /// none beside an impulse response or a picture.
     pub(crate) fn ribbon(&self) -> Option<&Ribbon> {
         let snapshot = self.snapshot.as_ref()?;
-        let shares_axis = snapshot.picture.is_none() && snapshot.chart.x.unit == Axis::audio_frequency().unit;
+        let shares_axis = snapshot.picture.is_none() && snapshot.chart.x.is_frequency();
         self.live.ribbon.as_ref().or(snapshot.ribbon.as_ref()).filter(|_| shares_axis)
     }
 
