@@ -61,8 +61,8 @@ type Averages = [Option<Arc<Response>>; 2];
 /// Everything that the picture depends on.
 type Looked = (u64, u64, FaceState, Vec<OutputStep>, Asked, TuneOptions);
 
-/// Whether a volume sweep runs, the outputs are summed, the crossovers were on, and left and right
-/// are tuned by themselves.
+/// Whether a volume sweep runs, the inputs are tried, the outputs are summed, the crossovers were on, and left
+/// and right are tuned by themselves.
 type Asked = (bool, bool, bool, bool, bool);
 
 /// The costly part of a snapshot.

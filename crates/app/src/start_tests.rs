@@ -90,7 +90,6 @@ fn a_job_that_is_opened_again_is_tuned_as_before() {
     assert_ne!(before.0, Action::OpenStage(Stage::Drivers), "{}", before.1);
 }
 
-/// Everything that was measured can be looked at without anything to measure with.
 /// The next car comes to the same rig; a simulated car is none for it.
 #[test]
 fn a_new_job_begins_with_the_rig_that_was_used_last() {
@@ -111,6 +110,7 @@ fn a_new_job_begins_with_the_rig_that_was_used_last() {
     }
 }
 
+/// Everything that was measured can be looked at without anything to measure with.
 #[test]
 fn a_job_is_read_without_a_rig() {
     let _own = own_place();

@@ -62,9 +62,9 @@ pub(crate) fn located(
 }
 
 /// Names the track that is in a recording in which another was looked for; nothing where it is
-/// that one after all, or none. Where the wanted one's copies were found so clearly, nearly at their places, another one must be
-/// heard more clearly: two sweeps may run through a band nearly as fast, and where samples were lost the one that was not
-/// played may seem whole.
+/// that one after all, or none. Another one counts where it is heard more clearly than this, with which the wanted one's copies
+/// were found: two sweeps may run through a band nearly as fast, and where samples were lost the one that was not played
+/// may seem whole.
 fn another_track(samples: &[f32], sample_rate_hz: f64, name: &str, clearness: f64) -> Option<Finding> {
     let heard = recognise(samples, sample_rate_hz, &tracks());
     let own = heard.iter().find(|heard| heard.track == name);

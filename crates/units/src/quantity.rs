@@ -135,7 +135,7 @@ fn written(value: f64, unit: Unit) -> String {
         Unit::PartsPerMillion => format!("{} ppm", decimals(value, 1)),
         Unit::Ohms if value.abs() >= 999.5 => format!("{} kΩ", significant(value / 1e3)),
         Unit::Ohms => format!("{} Ω", significant(value)),
-        // Below that nothing that is measured here means anything.
+        // Less says nothing of a radio, and few interfaces distort less themselves (our choice, no published source).
         Unit::Plain("%") if value > 0.0 && value < 0.01 => "<\u{a0}0.01\u{a0}%".to_owned(),
         Unit::Step => decimals(value, 0),
         Unit::Plain("") => significant(value),
