@@ -1,6 +1,7 @@
 //! A stream at a whole fraction of its rate.
 
 use crate::lanes::dot_single;
+use crate::wide::{Kernel, widest};
 use crate::window::{kaiser, sinc};
 
 /// Lowers the rate of a stream by a whole factor.
@@ -64,10 +65,8 @@ impl Decimator {
     /// Takes samples of the stream and appends what they complete.
     pub fn feed(&mut self, samples: &[f32], onto: &mut Vec<f32>) {
         self.pending.extend_from_slice(samples);
-        while let Some(part) = self.pending.get(self.next..self.next + self.taps.len()) {
-            onto.push(dot_single(part, &self.taps));
-            self.next += self.factor;
-        }
+        let Self { factor, taps, pending, next } = self;
+        widest(Pass { factor: *factor, taps, pending, next, onto });
         let done = self.next.min(self.pending.len());
         self.pending.drain(..done);
         self.next -= done;
@@ -76,6 +75,27 @@ impl Decimator {
     /// Appends what is still to come when the stream ends and silence follows.
     pub fn finish(&mut self, onto: &mut Vec<f32>) {
         self.feed(&vec![0.0; self.taps.len() / 2], onto);
+    }
+}
+
+/// All results that the pending samples complete.
+struct Pass<'a> {
+    factor: usize,
+    taps: &'a [f32],
+    pending: &'a [f32],
+    next: &'a mut usize,
+    onto: &'a mut Vec<f32>,
+}
+
+impl Kernel for Pass<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        while let Some(part) = self.pending.get(*self.next..*self.next + self.taps.len()) {
+            self.onto.push(dot_single(part, self.taps));
+            *self.next += self.factor;
+        }
     }
 }
 

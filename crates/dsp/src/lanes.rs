@@ -16,6 +16,7 @@ pub fn dot(a: &[f64], b: &[f64]) -> f64 {
 
 /// The same in single precision.
 #[must_use]
+#[inline(always)]
 pub fn dot_single(a: &[f32], b: &[f32]) -> f32 {
     products(a, b, |a, b| a * b)
 }

@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use crate::fast::sine_of_turns;
+use crate::wide::{Kernel, widest};
 use crate::window::fade_gain;
 
 /// An exponential sweep: `x(t) = sin(2π f1 L (e^(t/L) − 1))`, `L = T / ln(f2/f1)`.
@@ -175,9 +176,7 @@ impl Sweep {
             if full_s.contains(&time_s(begin)) && full_s.contains(&time_s(last)) {
                 let turns = cycles * (time_s(begin) / self.time_constant_s).exp_m1();
                 let (start, pace) = (turns - turns.floor(), cycles + turns);
-                for (sample, growth) in run.iter_mut().zip(&growth) {
-                    *sample += peak * sine_of_turns(start + pace * growth);
-                }
+                widest(Run { samples: run, growth: &growth, peak, start, pace });
             } else {
                 for (i, sample) in run.iter_mut().enumerate() {
                     let t = time_s(begin + i);
@@ -193,6 +192,26 @@ impl Sweep {
         let mut samples = vec![0.0; self.len()];
         self.add_to(&mut samples, 0.0, 1.0, (f64::INFINITY, 0.0));
         samples
+    }
+}
+
+/// A part of a sweep at full level: `peak·sin 2π(start + pace·growth)`.
+struct Run<'a> {
+    samples: &'a mut [f64],
+    growth: &'a [f64],
+    peak: f64,
+    start: f64,
+    pace: f64,
+}
+
+impl Kernel for Run<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for (sample, growth) in self.samples.iter_mut().zip(self.growth) {
+            *sample += self.peak * sine_of_turns(self.start + self.pace * growth);
+        }
     }
 }
 
