@@ -8,6 +8,7 @@ use std::process::ExitCode;
 static MEMORY: memory::Spoken = memory::Spoken;
 
 fn main() -> ExitCode {
+    memory::keep_what_is_freed();
     match cli::run(std::env::args_os()) {
         cli::Choice::Done(status) => status,
         cli::Choice::Window => open_window(),

@@ -44,6 +44,8 @@ const ALL: &[(&str, Make)] = &[
 ];
 
 fn main() -> ExitCode {
+    // As the program itself does, so that memory which was freed is kept.
+    drop(black_box(Vec::<u8>::with_capacity(31 << 20)));
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     if let [first, frames] = arguments.as_slice()
         && first == "--callback"
