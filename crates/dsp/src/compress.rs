@@ -118,7 +118,7 @@ impl PhaseFilter {
             .map(|k| {
                 let f = k as f64 / n as f64;
                 let gain = scale * rise((f / from - 1.0) / FADED) * rise((1.0 - f / to) / FADED);
-                let size = block.spectrum[k].norm();
+                let size = block.spectrum[k].norm_sqr().sqrt();
                 if size > 0.0 {
                     block.spectrum[k].conj() * (gain as f32 / size)
                 } else {

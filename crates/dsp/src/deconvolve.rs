@@ -12,7 +12,7 @@ use crate::fft::{RealFft, fast_len, rfft};
 use crate::response::Response;
 use crate::smoothing::LogMeans;
 use crate::sweep::Sweep;
-use crate::turn::{add_turned, turn};
+use crate::turn::{add_turned, turn, turn_from};
 use crate::window::rise;
 
 /// Regularisation inside the band, re the reference's own power there: its bias
@@ -51,6 +51,12 @@ impl Reference {
     #[must_use]
     pub fn len(&self) -> usize {
         self.n
+    }
+
+    /// Its power `|X|²` in each bin.
+    #[must_use]
+    pub fn power(&self) -> &LogMeans<Vec<f64>> {
+        &self.power
     }
 
     /// Never: a transform has samples.
@@ -101,8 +107,7 @@ impl Deconvolver {
     /// When the band does not rise.
     #[must_use]
     pub fn of(reference: &Reference, (from_hz, to_hz): (f64, f64)) -> Self {
-        let ends_hz = (from_hz / 2.0, to_hz.min(0.49 * reference.sample_rate_hz) * std::f64::consts::SQRT_2);
-        Self::between(reference, (from_hz, to_hz), ends_hz)
+        Self::between(reference, (from_hz, to_hz), ends_of((from_hz, to_hz), reference.sample_rate_hz))
     }
 
     /// The same with a band limit that has fallen to 0 at given frequencies below and
@@ -166,6 +171,14 @@ impl Deconvolver {
         false
     }
 
+    /// The band limit `G` of [`Deconvolver::of`] at a frequency.
+    #[must_use]
+    pub fn band_limit(frequency_hz: f64, (from_hz, to_hz): (f64, f64), sample_rate_hz: f64) -> f64 {
+        let nyquist = sample_rate_hz / 2.0;
+        let band_hz = (from_hz, to_hz.min(0.98 * nyquist));
+        band_limit(frequency_hz, band_hz, ends_of((from_hz, to_hz), sample_rate_hz), nyquist)
+    }
+
     /// The impulse response of a recording; what lies past [`Deconvolver::len`] is
     /// not used. `advance` samples (whole or not) are taken off its delay.
     #[must_use]
@@ -184,22 +197,60 @@ impl Deconvolver {
         &mut self,
         recordings: impl IntoIterator<Item = (&'a [Complex64], f64)>,
     ) -> ImpulseResponse {
-        let n = self.fft.len();
+        self.divide(recordings);
+        self.back()
+    }
+
+    /// The same, and with it its quadrature, the Hilbert transform of its samples over the whole circle: together the
+    /// analytic impulse response.
+    ///
+    /// # Panics
+    /// As [`Deconvolver::mean_impulse`].
+    #[must_use]
+    pub fn mean_analytic<'a>(
+        &mut self,
+        recordings: impl IntoIterator<Item = (&'a [Complex64], f64)>,
+    ) -> (ImpulseResponse, Vec<f64>) {
+        self.divide(recordings);
+        // The transform back uses its spectrum up.
+        let mut turned: Vec<Complex64> = self.work.iter().map(|x| Complex64::new(x.im, -x.re)).collect();
+        let impulse = self.back();
+        std::mem::swap(&mut self.work, &mut turned);
+        (impulse, self.back().samples)
+    }
+
+    /// Puts the mean spectrum of recordings, divided by the reference, into the working space.
+    fn divide<'a>(&mut self, recordings: impl IntoIterator<Item = (&'a [Complex64], f64)>) {
+        let (bins, n) = (self.fft.bins(), self.fft.len());
         let band = self.first..self.first + self.inverse.len();
-        self.work.clear();
-        self.work.resize(self.fft.bins(), Complex64::default());
+        self.work.resize(bins, Complex64::default());
+        self.work[..band.start].fill(Complex64::default());
+        self.work[band.end..].fill(Complex64::default());
         let sums = &mut self.work[band.clone()];
         let mut count = 0.0;
         for (spectrum, advance) in recordings {
-            assert_eq!(spectrum.len(), self.fft.bins(), "a spectrum of the deconvolver's own length");
+            assert_eq!(spectrum.len(), bins, "a spectrum of the deconvolver's own length");
+            let (part, angle) = (&spectrum[band.clone()], 2.0 * PI * advance / n as f64);
+            if count == 0.0 {
+                sums.copy_from_slice(part);
+                turn_from(sums, band.start, angle);
+            } else {
+                add_turned(sums, part, band.start, angle);
+            }
             count += 1.0;
-            add_turned(sums, &spectrum[band.clone()], band.start, 2.0 * PI * advance / n as f64);
+        }
+        if count == 0.0 {
+            sums.fill(Complex64::default());
         }
         let share = 1.0 / f64::max(count, 1.0);
         for (sum, inverse) in sums.iter_mut().zip(&self.inverse) {
             *sum *= inverse * share;
         }
-        let mut samples = vec![0.0; n];
+    }
+
+    /// Transforms the working space back, which uses it up.
+    fn back(&mut self) -> ImpulseResponse {
+        let mut samples = vec![0.0; self.fft.len()];
         self.fft.inverse(&mut self.work, &mut samples);
         ImpulseResponse { samples, sample_rate_hz: self.sample_rate_hz }
     }
@@ -245,6 +296,11 @@ impl Levels {
         levels[above - bins.start..].fill(last.1);
         levels
     }
+}
+
+/// Where the band limit of [`Deconvolver::of`] has fallen to 0.
+fn ends_of((from_hz, to_hz): (f64, f64), sample_rate_hz: f64) -> (f64, f64) {
+    (from_hz / 2.0, to_hz.min(0.49 * sample_rate_hz) * std::f64::consts::SQRT_2)
 }
 
 /// The band limit `G` described at [`Deconvolver`], with the frequencies at which it has
@@ -302,6 +358,13 @@ impl TimeWindow {
             if self.right_fade_s > 0.0 { rise((self.right_s - t_s) / self.right_fade_s) } else { 1.0 };
         left * right
     }
+
+    /// The integral of the squared weight, in seconds: so much of white noise passes. A raised cosine has 3/8 of its
+    /// length.
+    #[must_use]
+    pub fn energy_s(&self) -> f64 {
+        self.left_s + self.right_s - 0.625 * (self.left_fade_s + self.right_fade_s)
+    }
 }
 
 /// A part of an impulse response under a time window.
@@ -343,12 +406,22 @@ impl ImpulseResponse {
         let centre = moment_s * self.sample_rate_hz;
         let first = (centre - window.left_s * self.sample_rate_hz).ceil() as i64;
         let last = ((centre + window.right_s * self.sample_rate_hz).floor() as i64).min(first + n - 1);
-        let samples = (first..=last)
-            .map(|i| {
-                let weight = window.weight((i as f64 - centre) / self.sample_rate_hz);
-                self.samples[i.rem_euclid(n) as usize] * weight
-            })
-            .collect();
+        let mut samples = Vec::with_capacity((last - first + 1).max(0) as usize);
+        let mut next = first;
+        while next <= last {
+            let from = next.rem_euclid(n) as usize;
+            let count = (n as usize - from).min((last - next + 1) as usize);
+            samples.extend_from_slice(&self.samples[from..from + count]);
+            next += count as i64;
+        }
+        let at_s = |i: usize| ((first + i as i64) as f64 - centre) / self.sample_rate_hz;
+        // Most of it is not faded.
+        let faded = |s: f64| ((s * self.sample_rate_hz).ceil().max(0.0) as usize + 1).min(samples.len());
+        let (left, right) = (faded(window.left_fade_s), faded(window.right_fade_s));
+        let flat = left..samples.len().saturating_sub(right).max(left);
+        for i in (0..flat.start).chain(flat.end..samples.len()) {
+            samples[i] *= window.weight(at_s(i));
+        }
         let start_s = (first as f64 - centre) / self.sample_rate_hz;
         WindowedImpulse { samples, start_s, sample_rate_hz: self.sample_rate_hz }
     }

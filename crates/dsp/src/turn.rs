@@ -14,9 +14,17 @@ fn run_of(angle: f64, bins: usize) -> Vec<Complex64> {
 /// Multiplies bin `k` by `e^(j·angle·k)`: an advance of `angle·n/2π` samples, `n` being the
 /// length of the transform. Two multiplications a bin.
 pub fn turn(spectrum: &mut [Complex64], angle: f64) {
-    let turns = run_of(angle, spectrum.len());
-    for (number, part) in spectrum.chunks_mut(RUN).enumerate() {
-        let begin = Complex64::cis(angle * (number * RUN) as f64);
+    turn_from(spectrum, 0, angle);
+}
+
+/// The same of bins, the first of which is number `first`.
+pub fn turn_from(bins: &mut [Complex64], first: usize, angle: f64) {
+    if angle == 0.0 {
+        return;
+    }
+    let turns = run_of(angle, bins.len());
+    for (number, part) in bins.chunks_mut(RUN).enumerate() {
+        let begin = Complex64::cis(angle * (first + number * RUN) as f64);
         part.iter_mut().zip(&turns).for_each(|(x, turned)| *x *= begin * turned);
     }
 }
@@ -39,8 +47,8 @@ pub fn add_turned(sums: &mut [Complex64], bins: &[Complex64], first: usize, angl
 /// Bins, the first of which is number `first`, each multiplied by `e^(j·angle·k)`.
 #[must_use]
 pub fn turned(bins: &[Complex64], first: usize, angle: f64) -> Vec<Complex64> {
-    let mut turned = vec![Complex64::default(); bins.len()];
-    add_turned(&mut turned, bins, first, angle);
+    let mut turned = bins.to_vec();
+    turn_from(&mut turned, first, angle);
     turned
 }
 

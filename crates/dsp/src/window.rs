@@ -4,6 +4,8 @@ use std::f64::consts::PI;
 
 use num_complex::Complex64;
 
+use crate::fast::sine_of_turns;
+
 /// A window in its periodic form, the one that belongs to a Fourier transform.
 ///
 /// `w[i] = Σ (−1)^k a_k cos(2πki/n)`.
@@ -102,7 +104,7 @@ pub fn rise(x: f64) -> f64 {
     } else if x >= 1.0 {
         1.0
     } else {
-        0.5 - 0.5 * (PI * x).cos()
+        0.5 - 0.5 * sine_of_turns(0.5 * x + 0.25)
     }
 }
 

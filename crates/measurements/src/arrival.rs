@@ -2,6 +2,7 @@
 
 use dsp::correlate::analytic;
 use dsp::deconvolve::TimeWindow;
+use dsp::fft::fast_len;
 use measure::{Finding, Manifest, Reading, Start, StimulusWanted};
 
 use crate::excitation::Excitation;
@@ -177,8 +178,10 @@ fn write_precision(reading: &mut Reading, heard: &Heard<'_>, reference: Option<O
 fn write_shape(reading: &mut Reading, heard: &Heard<'_>) {
     let rate = heard.copies.rate_hz;
     let at_s = (heard.at - heard.copies.origin()) / rate;
-    let part = heard.impulse.windowed(at_s, &TimeWindow::half_faded(0.05, 0.05));
-    let signal = analytic(&part.samples);
+    let mut part = heard.impulse.windowed(at_s, &TimeWindow::half_faded(0.05, 0.05));
+    let drawn = part.samples.len();
+    part.samples.resize(fast_len(drawn), 0.0);
+    let signal = &analytic(&part.samples)[..drawn];
     // At its peak a band-limited impulse is real: upward or downward.
     let upward = heard.peak.value.re / heard.peak.value.norm().max(f64::MIN_POSITIVE);
     // What stands beside the first lobe could be taken for it.

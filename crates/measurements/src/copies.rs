@@ -1,7 +1,7 @@
 //! The copies of an excitation in a recording: the clock that they share, and their
 //! impulse responses on that clock.
 
-use std::cell::{OnceCell, RefCell};
+use std::cell::{OnceCell, RefCell, RefMut};
 use std::rc::Rc;
 
 use dsp::correlate::{analytic, refine_peak};
@@ -11,13 +11,14 @@ use dsp::smoothing::LogMeans;
 use dsp::window::fade_ends;
 
 use crate::background::Background;
-use crate::clock::delay_between;
+use crate::clock::{about_between, delay_between};
 use crate::excitation::Excitation;
 
 /// Where the copies lie in one channel of a recording, and on which clock.
 ///
 /// Each stretch is transformed once for each length that is asked for, and what was played is
-/// rendered and transformed once; copies in another channel share it.
+/// rendered and transformed once; copies in another channel share it. So is the impulse response of each copy over the
+/// excitation's whole band, which nearly everything is read from.
 pub(crate) struct Copies<'a> {
     samples: &'a [f32],
     excitation: &'a Excitation,
@@ -43,7 +44,13 @@ pub(crate) struct Copies<'a> {
     tail_s: f64,
     played: Rc<Played>,
     spectra: RefCell<Vec<Spectrum>>,
+    as_found: OnceCell<Rc<Vec<ImpulseResponse>>>,
 }
+
+/// A clock that moves by less than this, as a share, is found: by each look its error becomes a thousandth.
+const SETTLED: f64 = 1e-7;
+/// A clock that turns the highest frequency by less than this until the end of a copy, a tenth of a degree, stays as it is.
+const KEPT_TURNS: f64 = 0.1 / 360.0;
 
 /// One copy of the excitation on the recorder's clock.
 #[derive(Default)]
@@ -51,6 +58,7 @@ struct Played {
     samples: OnceCell<Vec<f64>>,
     reference: OnceCell<Reference>,
     power: OnceCell<LogMeans<Vec<f64>>>,
+    over_all: OnceCell<RefCell<Deconvolver>>,
 }
 
 /// The spectrum of a stretch by its number, taken over so many samples.
@@ -106,19 +114,27 @@ impl<'a> Copies<'a> {
             tail_s,
             played: Rc::default(),
             spectra: RefCell::default(),
+            as_found: OnceCell::new(),
         };
         let (first, last) = (copies.starts[0], copies.starts[copies.starts.len() - 1]);
         if positions.len() > 1 {
             let spread_s = excitation.spread_s();
-            let mut distance = (last - first) as f64;
-            // The first pass works with a clock that is right to some ppm and finds it
-            // to some thousandths; the second removes what its error left.
+            let found = (last - first) as f64;
+            let mut distance = found + copies.about(sample_rate_hz, background);
             for _ in 0..2 {
                 copies.set_clock(distance / spread_s);
                 let residual = copies.residual_s(sample_rate_hz, background);
-                distance = (last - first) as f64 + residual * copies.rate_hz;
+                let next = found + residual * copies.rate_hz;
+                let moved = (next / distance - 1.0).abs();
+                distance = next;
+                if moved < SETTLED {
+                    break;
+                }
             }
-            copies.set_clock(distance / spread_s);
+            let moved = (distance / spread_s / copies.rate_hz - 1.0).abs();
+            if moved * excitation.duration_s * excitation.to_hz > KEPT_TURNS {
+                copies.set_clock(distance / spread_s);
+            }
             copies.clock_ppm = Some((copies.rate_hz / sample_rate_hz - 1.0) * 1e6);
         }
         copies.advances = copies
@@ -159,6 +175,7 @@ impl<'a> Copies<'a> {
             tail_s,
             played: Rc::default(),
             spectra: RefCell::default(),
+            as_found: OnceCell::new(),
         }
     }
 
@@ -173,6 +190,7 @@ impl<'a> Copies<'a> {
             advances: self.advances.clone(),
             played: Rc::clone(&self.played),
             spectra: RefCell::default(),
+            as_found: OnceCell::new(),
             ..*self
         }
     }
@@ -180,14 +198,14 @@ impl<'a> Copies<'a> {
     /// The same copies, each where it was found, by what was played on another clock.
     pub(crate) fn on(&self, rate_hz: f64) -> Self {
         let mut copies = self.in_channel(self.samples);
-        copies.spectra = self.spectra.clone();
+        (copies.spectra, copies.as_found) = (self.spectra.clone(), self.as_found.clone());
         copies.set_clock(rate_hz);
         copies
     }
 
     fn set_clock(&mut self, rate_hz: f64) {
         if self.rate_hz != rate_hz {
-            (self.rate_hz, self.played) = (rate_hz, Rc::default());
+            (self.rate_hz, self.played, self.as_found) = (rate_hz, Rc::default(), OnceCell::new());
         }
     }
 
@@ -246,13 +264,18 @@ impl<'a> Copies<'a> {
 
     /// The power `|X(f)|²` of one copy at frequencies, over a sixth of an octave each.
     pub(crate) fn power_at(&self, frequency_hz: &[f64]) -> Vec<f64> {
-        let power = self.played.power.get_or_init(|| {
-            let samples = self.played_samples();
-            // Short ones are padded, so that a sixth of an octave holds some points.
-            let n = fast_len(samples.len().max((self.rate_hz / self.excitation.from_hz * 32.0) as usize));
-            let power: Vec<f64> = rfft(samples, n).iter().map(Complex64::norm_sqr).collect();
-            LogMeans::new(power, self.rate_hz / n as f64)
-        });
+        // So many samples that a sixth of an octave holds some points.
+        let enough = (self.rate_hz / self.excitation.from_hz * 32.0) as usize;
+        let power = if self.reference().len() >= enough {
+            self.reference().power()
+        } else {
+            self.played.power.get_or_init(|| {
+                let n = fast_len(enough);
+                let power: Vec<f64> =
+                    rfft(self.played_samples(), n).iter().map(Complex64::norm_sqr).collect();
+                LogMeans::new(power, self.rate_hz / n as f64)
+            })
+        };
         frequency_hz.iter().map(|f| power.mean(f / 1.06, f * 1.06).max(1e-300)).collect()
     }
 
@@ -272,15 +295,30 @@ impl<'a> Copies<'a> {
         bins
     }
 
+    /// About how many samples later the last copy lies in its stretch than the first one in its own, whatever was
+    /// played: so that it can be rendered on a clock that is right to some thousandths of a ppm.
+    fn about(&self, sample_rate_hz: f64, background: Option<&Background>) -> f64 {
+        let frames = fast_len(self.frames);
+        let (first, last) = (self.spectrum(0, frames), self.spectrum(self.count() - 1, frames));
+        let band_hz = (self.excitation.from_hz, self.top_hz(sample_rate_hz));
+        about_between((&first, &last), sample_rate_hz, band_hz, |frequency_hz| match background {
+            Some(noise) => noise.at(frequency_hz).iter().map(|noise| 1.0 / (noise + 1e-30)).collect(),
+            None => vec![1.0; frequency_hz.len()],
+        })
+    }
+
+    /// How far up a recording at a rate holds the excitation well.
+    fn top_hz(&self, sample_rate_hz: f64) -> f64 {
+        self.excitation.to_hz.min(0.45 * sample_rate_hz)
+    }
+
+    /// How much later the last copy lies in its stretch than the first one in its own.
     fn residual_s(&self, sample_rate_hz: f64, background: Option<&Background>) -> f64 {
-        let mut deconvolver = self.over(self.excitation.band_hz());
         let window = TimeWindow::half_faded(0.1, 0.3f64.min(self.tail_s.max(0.02)));
-        let mut part = |index: usize| {
-            let spectrum = self.spectrum(index, deconvolver.len());
-            deconvolver.mean_impulse([(spectrum.as_slice(), 0.0)]).windowed(self.lead_s, &window)
-        };
-        let (first, last) = (part(0), part(self.starts.len() - 1));
-        let top = self.excitation.to_hz.min(0.45 * sample_rate_hz);
+        let each = self.as_found();
+        let part = |index: usize| each[index].windowed(self.found_s(), &window);
+        let (first, last) = (part(0), part(self.count() - 1));
+        let top = self.top_hz(sample_rate_hz);
         // What was received, re what disturbs it: an exponential sweep's own power
         // falls by 3 dB an octave.
         let weight = |frequency_hz: &[f64]| {
@@ -291,10 +329,11 @@ impl<'a> Copies<'a> {
         delay_between(&first, &last, (self.excitation.from_hz, top), weight)
     }
 
-    /// What divides by the excitation over a band and all that it holds beside it, faded or
+    /// What divides by the excitation over its whole band and all that it holds beside it, faded or
     /// not: for the shape of an onset, which a steep limit would hide.
-    pub(crate) fn over(&self, band_hz: (f64, f64)) -> Deconvolver {
-        Deconvolver::of(self.reference(), band_hz)
+    pub(crate) fn over_all(&self) -> RefMut<'_, Deconvolver> {
+        let made = || RefCell::new(Deconvolver::of(self.reference(), self.excitation.band_hz()));
+        self.played.over_all.get_or_init(made).borrow_mut()
     }
 
     /// What divides by the excitation within a band (see [`Excitation::inner_band_hz`]),
@@ -327,38 +366,58 @@ impl<'a> Copies<'a> {
         Some(Deconvolver::new(&reference, frames, self.rate_hz, excitation.from_hz, to_hz))
     }
 
-    /// The impulse response of each copy by a deconvolver, all on one time axis: the
+    /// The impulse response of each copy over the whole band, each where the search had found it.
+    pub(crate) fn as_found(&self) -> Rc<Vec<ImpulseResponse>> {
+        let made = || {
+            let mut deconvolver = self.over_all();
+            let spectra = self.spectra(deconvolver.len());
+            Rc::new(
+                spectra.iter().map(|(bins, _)| deconvolver.mean_impulse([(bins.as_slice(), 0.0)])).collect(),
+            )
+        };
+        Rc::clone(self.as_found.get_or_init(made))
+    }
+
+    /// How much later each of these lies than on the time axis that the copies share: on that the
     /// excitation begins at time zero less [`Copies::origin`].
-    pub(crate) fn impulses(&self, deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
-        let each = self.advances.iter().enumerate();
-        each.map(|(index, advance)| {
-            let spectrum = self.spectrum(index, deconvolver.len());
-            deconvolver.mean_impulse([(spectrum.as_slice(), *advance)])
-        })
-        .collect()
+    pub(crate) fn later_s(&self) -> impl Iterator<Item = f64> {
+        self.advances.iter().map(|advance| advance / self.rate_hz)
     }
 
-    /// The same, each where the search had found it.
-    pub(crate) fn impulses_as_found(&self, deconvolver: &mut Deconvolver) -> Vec<ImpulseResponse> {
-        (0..self.count())
-            .map(|index| {
-                deconvolver.mean_impulse([(self.spectrum(index, deconvolver.len()).as_slice(), 0.0)])
-            })
-            .collect()
-    }
-
-    /// The mean of these.
+    /// The mean impulse response of the copies by a deconvolver, on their time axis.
     pub(crate) fn impulse(&self, deconvolver: &mut Deconvolver) -> ImpulseResponse {
-        let spectra: Vec<_> =
-            (0..self.count()).map(|index| self.spectrum(index, deconvolver.len())).collect();
-        deconvolver.mean_impulse(
-            spectra.iter().zip(&self.advances).map(|(bins, advance)| (bins.as_slice(), *advance)),
-        )
+        deconvolver
+            .mean_impulse(self.spectra(deconvolver.len()).iter().map(|(bins, advance)| (&***bins, *advance)))
+    }
+
+    /// The same with its quadrature.
+    pub(crate) fn analytic(&self, deconvolver: &mut Deconvolver) -> (ImpulseResponse, Vec<f64>) {
+        deconvolver
+            .mean_analytic(self.spectra(deconvolver.len()).iter().map(|(bins, advance)| (&***bins, *advance)))
+    }
+
+    /// The spectrum of each copy, and what is to be taken off its delay.
+    fn spectra(&self, frames: usize) -> Vec<(Rc<Vec<Complex64>>, f64)> {
+        let each = self.advances.iter().enumerate();
+        each.map(|(index, advance)| (self.spectrum(index, frames), *advance)).collect()
+    }
+
+    /// The mean power (mean square) of the copies in a band while they sound, beyond that of the noise: what their stretches
+    /// hold, by Parseval's theorem, less what noise adds to these.
+    pub(crate) fn power_between(&self, from_hz: f64, to_hz: f64, noise: f64) -> f64 {
+        let frames = self.over_all().len();
+        let spectra = self.spectra(frames);
+        let bin = |hz: f64| ((hz / self.rate_hz * frames as f64).round() as usize).min(frames / 2);
+        let energy =
+            |bins: &[Complex64]| 2.0 / frames as f64 * bins.iter().map(Complex64::norm_sqr).sum::<f64>();
+        let each = spectra.iter().map(|(bins, _)| energy(&bins[bin(from_hz)..=bin(to_hz)]));
+        let energy = each.sum::<f64>() / self.count() as f64 - noise * self.frames as f64;
+        energy / (self.excitation.duration_s * self.rate_hz)
     }
 
     /// Where the search had found the copies, on the impulse responses' time axis.
     pub(crate) fn found_s(&self) -> f64 {
-        self.lead_s
+        self.lead as f64 / self.rate_hz
     }
 
     /// How many there are.
@@ -375,13 +434,20 @@ impl<'a> Copies<'a> {
     /// The time of the impulse response's strongest moment, looked for where the
     /// search had found it: the peak of its envelope, between samples.
     pub(crate) fn peak_s(&self, impulse: &ImpulseResponse) -> f64 {
+        self.peak_near_s(impulse, self.found_s())
+    }
+
+    /// The same about another moment.
+    pub(crate) fn peak_near_s(&self, impulse: &ImpulseResponse, about_s: f64) -> f64 {
         let window = TimeWindow::half_faded(0.25, 0.5f64.min(self.tail_s.max(0.05)));
-        let part = impulse.windowed(self.lead_s, &window);
+        let mut part = impulse.windowed(about_s, &window);
+        // It has faded to silence, and transforms quicker with some more of that.
+        part.samples.resize(fast_len(part.samples.len()), 0.0);
         let signal = analytic(&part.samples);
         let highest = (0..signal.len())
             .max_by(|&a, &b| signal[a].norm_sqr().total_cmp(&signal[b].norm_sqr()))
             .unwrap_or(0);
-        self.lead_s + part.start_s + refine_peak(&signal, highest).position / self.rate_hz
+        about_s + part.start_s + refine_peak(&signal, highest).position / self.rate_hz
     }
 
     /// The window of the linear response: up to 0.3 s before the peak, but not into
@@ -417,17 +483,4 @@ fn stretch(samples: &[f32], start: i64, frames: usize, padded: usize) -> Vec<f64
     let fade_out = if from + used < samples.len() { fade } else { 0 };
     fade_ends(&mut stretch[skip..skip + used], fade_in, fade_out);
     stretch
-}
-
-/// The mean of several impulse responses.
-pub(crate) fn mean(impulses: &[ImpulseResponse]) -> ImpulseResponse {
-    let mut sum = impulses[0].samples().to_vec();
-    for other in &impulses[1..] {
-        for (sum, x) in sum.iter_mut().zip(other.samples()) {
-            *sum += x;
-        }
-    }
-    let share = 1.0 / impulses.len() as f64;
-    sum.iter_mut().for_each(|x| *x *= share);
-    ImpulseResponse::new(sum, impulses[0].sample_rate_hz())
 }

@@ -1,11 +1,12 @@
 //! Which way a driver moves first.
 
 use dsp::crossover::{Family, high_pass, low_pass};
-use dsp::deconvolve::{ImpulseResponse, TimeWindow};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::fft::{Complex64, fast_len, irfft};
 use dsp::statistics::rms;
 use measure::{Finding, Reading};
 
-use crate::copies::{Copies, mean};
+use crate::copies::Copies;
 
 /// A driver's own roll-offs and its crossover follow the first half-wave with a
 /// larger one of the other sign, so the largest says nothing. The first of at
@@ -71,29 +72,33 @@ fn polarity_of(copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) -> (&'static 
     let excitation = copies.excitation();
     let top_hz = excitation.to_hz.min(0.47 * copies.rate_hz);
     let wide_hz = ((0.5 * low_hz).max(excitation.from_hz), (2.0 * high_hz).min(top_hz));
-    let impulses = copies.impulses(&mut copies.over(wide_hz));
+    let spectra = within(copies, wide_hz);
     let window = TimeWindow::half_faded(REACH_S, REACH_S);
-    let part_of = |impulses: &[ImpulseResponse]| {
-        let impulse = mean(impulses);
-        impulse.windowed(copies.peak_s(&impulse), &window).samples
+    let part_of = |spectra: &[Vec<Complex64>]| {
+        let impulse = mean(spectra, copies.rate_hz);
+        impulse.windowed(copies.peak_near_s(&impulse, 0.0), &window).samples
     };
-    let told = |part: &[f64], (low, high): (f64, f64), least: f64| {
+    let limited = |part: &[f64], (low, high): (f64, f64)| {
         let corners_hz = (low * low_hz, high * (1.2 * high_hz).min(0.5 * top_hz));
-        causal(copies.rate_hz, corners_hz).map_or("unclear", |mut filter| {
-            let mut part = part.to_vec();
+        let mut part = part.to_vec();
+        causal(copies.rate_hz, corners_hz).map(|mut filter| {
             filter.process_in_place(&mut part);
-            first_half_wave(&part, least)
+            part
         })
     };
-    let polarity = told(&part_of(&impulses), (1.0, 1.0), FIRST);
+    let told = |limited: Option<&Vec<f64>>, least: f64| {
+        limited.map_or("unclear", |part| first_half_wave(part, least))
+    };
+    let polarity = told(limited(&part_of(&spectra), (1.0, 1.0)).as_ref(), FIRST);
     let (mut sum, mut count) = (0.0, 0.0);
-    for group in impulses.chunks(impulses.len().div_ceil(GROUPS)) {
+    for group in spectra.chunks(spectra.len().div_ceil(GROUPS)) {
         let part = part_of(group);
         for low in VARIED {
             for high in VARIED {
+                let limited = limited(&part, (low, high));
                 for least in FIRST_VARIED {
                     count += 1.0;
-                    sum += match told(&part, (low, high), least) {
+                    sum += match told(limited.as_ref(), least) {
                         same if same == polarity => 1.0,
                         "unclear" => 0.0,
                         _ => -1.0,
@@ -103,6 +108,45 @@ fn polarity_of(copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) -> (&'static 
         }
     }
     (polarity, f64::max(sum / count, 0.0))
+}
+
+/// The spectra of the impulse responses of copies, all on one time axis whose zero is where the search had found them, limited to a band.
+///
+/// They are the same as if each had been divided by the excitation within that band, but for what lies farther off
+/// than the window of the linear response.
+fn within(copies: &Copies<'_>, band_hz: (f64, f64)) -> Vec<Vec<Complex64>> {
+    let (found_s, window) = (copies.found_s(), copies.window());
+    let impulses = copies.as_found();
+    let parts: Vec<WindowedImpulse> = impulses
+        .iter()
+        .zip(copies.later_s())
+        .map(|(impulse, later_s)| impulse.windowed(found_s + later_s, &window))
+        .collect();
+    let frames = fast_len(parts.iter().map(|part| part.samples.len()).max().unwrap_or(0));
+    let whole_hz = copies.excitation().band_hz();
+    let bin_hz = copies.rate_hz / frames as f64;
+    let gain = |k: usize| {
+        let limit = |band_hz: (f64, f64)| Deconvolver::band_limit(k as f64 * bin_hz, band_hz, copies.rate_hz);
+        let (wanted, there) = (limit(band_hz), limit(whole_hz));
+        if wanted > 0.0 { wanted / there } else { 0.0 }
+    };
+    let gains: Vec<f64> = (0..=frames / 2).map(gain).collect();
+    let limited = |part: &WindowedImpulse| -> Vec<Complex64> {
+        part.spectrum(frames).0.iter().zip(&gains).map(|(x, gain)| x * gain).collect()
+    };
+    parts.iter().map(limited).collect()
+}
+
+/// The mean impulse response of several spectra.
+fn mean(spectra: &[Vec<Complex64>], rate_hz: f64) -> ImpulseResponse {
+    let mut sum = spectra[0].clone();
+    for other in &spectra[1..] {
+        sum.iter_mut().zip(other).for_each(|(sum, x)| *sum += x);
+    }
+    let share = 1.0 / spectra.len() as f64;
+    sum.iter_mut().for_each(|x| *x *= share);
+    let frames = 2 * (sum.len() - 1);
+    ImpulseResponse::new(irfft(sum, frames), rate_hz)
 }
 
 fn causal(rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<dsp::biquad::Cascade> {

@@ -1,6 +1,6 @@
 //! A sound in one channel of a recording: its impulse response, and when it arrives.
 
-use dsp::correlate::{Peak, analytic, refine_peak};
+use dsp::correlate::{Peak, refine_peak};
 use dsp::deconvolve::ImpulseResponse;
 use dsp::fft::Complex64;
 use dsp::response::{log_grid, power_db};
@@ -51,7 +51,7 @@ impl<'a> Heard<'a> {
                 Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
             (copies, Vec::new())
         };
-        let whole = copies.impulse(&mut copies.over(excitation.band_hz()));
+        let whole = copies.impulse(&mut copies.over_all());
         let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
         let moment = moment(&copies, background.as_ref(), (band, DIRECT_DB));
         let Moment { impulse, peak, at_s, precision } = moment;
@@ -145,8 +145,8 @@ pub(crate) fn moment(
     (band_hz, within_db): ((f64, f64), f64),
 ) -> Moment {
     let mut deconvolver = copies.within(band_hz);
-    let impulse = copies.impulse(&mut deconvolver);
-    let (signal, peak, at_s) = first_peak(&impulse, copies, within_db);
+    let (impulse, quadrature) = copies.analytic(&mut deconvolver);
+    let (signal, peak, at_s) = first_peak((&impulse, &quadrature), copies, within_db);
     let precision = background.map(|background| {
         ImpulseNoise::of(background, copies, &deconvolver, band_hz).precision(&signal, &peak)
     });
@@ -155,15 +155,22 @@ pub(crate) fn moment(
 
 /// The analytic signal around the highest peak, the first one that comes near it, and its
 /// time.
-fn first_peak(impulse: &ImpulseResponse, copies: &Copies<'_>, within_db: f64) -> (Vec<Complex64>, Peak, f64) {
+///
+/// The Hilbert transform reaches far: a window put on the impulse of a subwoofer before
+/// it moves the peak by some microseconds. So it is that of the whole.
+fn first_peak(
+    (impulse, quadrature): (&ImpulseResponse, &[f64]),
+    copies: &Copies<'_>,
+    within_db: f64,
+) -> (Vec<Complex64>, Peak, f64) {
     let about_s = copies.peak_s(impulse);
-    // The Hilbert transform reaches far: a window put on the impulse of a subwoofer before
-    // it moves the peak by some microseconds.
-    let whole = analytic(impulse.samples());
     let frames = |s: f64| (s * copies.rate_hz).round() as i64;
-    let start = frames(about_s - SEARCHED_S / 2.0);
-    let at = |i: i64| whole[(start + i).rem_euclid(whole.len() as i64) as usize];
-    let signal: Vec<Complex64> = (0..frames(SEARCHED_S).min(whole.len() as i64)).map(at).collect();
+    let (start, count) = (frames(about_s - SEARCHED_S / 2.0), quadrature.len() as i64);
+    let at = |i: i64| {
+        let i = (start + i).rem_euclid(count) as usize;
+        Complex64::new(impulse.samples()[i], quadrature[i])
+    };
+    let signal: Vec<Complex64> = (0..frames(SEARCHED_S).min(count)).map(at).collect();
     let power: Vec<f64> = signal.iter().map(Complex64::norm_sqr).collect();
     let highest = power.iter().copied().fold(0.0, f64::max);
     let enough = highest * 10f64.powf(-within_db / 10.0);

@@ -122,7 +122,6 @@ impl Analyse for Running {
             copies: measured.as_ref().unwrap_or(&copies),
             reference: measured.as_ref().map(|_| &copies),
             zero: zero.as_ref(),
-            positions: &positions,
             background: background.as_ref(),
             options,
             microphone: self.start.calibration.microphone.as_ref(),

@@ -1,9 +1,10 @@
 //! Whether the clock that two copies give is one: samples that were lost between them look the
 //! same from outside.
 
+use std::cmp::Ordering;
 use std::f64::consts::PI;
 
-use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::deconvolve::{TimeWindow, WindowedImpulse};
 use dsp::fft::{Complex64, irfft};
 use dsp::response::power_db;
 use dsp::statistics::{median, robust_deviation};
@@ -174,24 +175,30 @@ fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> 
     let tail_s = 0.95 * marks.silence_after_s;
     let all = Copies::at(copies.samples(), rate, marks, &positions, clock_hz, (LEAD_S, tail_s));
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S.min(tail_s));
-    let mut over_mark = all.over(marks.band_hz());
-    let (each_mark, bin_hz) = parts(&all.impulses(&mut over_mark), (clock_hz, rate), &window)?;
-    let mark_noise = noise(background, &over_mark, (clock_hz, &window), each_mark[0].len(), bin_hz);
-    let mut over_copy = copies.over(excitation.band_hz());
-    let (each_copy, _) = parts(&copies.impulses_as_found(&mut over_copy), (clock_hz, rate), &window)?;
-    let copy_noise = noise(background, &over_copy, (clock_hz, &window), each_copy[0].len(), bin_hz);
+    let (each_mark, bin_hz) = parts(&all, &window, all.later_s())?;
+    let mark_noise = noise(background, &all, &window, each_mark[0].len(), bin_hz);
+    let (each_copy, _) = parts(copies, &window, std::iter::repeat(0.0))?;
+    let copy_noise = noise(background, copies, &window, each_copy[0].len(), bin_hz);
     let bands = bands(excitation, rate);
     let whole = [(bands.first()?.0, bands.last()?.1)];
-    // The marks laid over the one that the others are most like.
-    let shifts = |reference: usize| -> Vec<Option<Delay>> {
-        let over = |mark: &Vec<Complex64>| {
-            delays((&each_mark[reference], &mark_noise), (mark, &mark_noise), bin_hz, &whole)[0]
-        };
-        each_mark.iter().map(over).map(|delay| delay.filter(Delay::is_believed)).collect()
+    let between = |one: usize, other: usize| {
+        let (one, other) = (&each_mark[one], &each_mark[other]);
+        delays((one, &mark_noise), (other, &mark_noise), bin_hz, &whole)[0].filter(Delay::is_believed)
     };
-    let (_, shifts) = (0..each_mark.len())
-        .map(|reference| (reference, shifts(reference)))
-        .max_by_key(|(_, shifts)| shifts.iter().flatten().count())?;
+    // The marks laid over the one that the others are most like.
+    let each = 0..each_mark.len();
+    let later: Vec<Vec<Option<Delay>>> =
+        each.clone().map(|one| (one + 1..each.end).map(|other| between(one, other)).collect()).collect();
+    let beside = |one: usize, other: usize| match one.cmp(&other) {
+        Ordering::Less => later[one][other - one - 1],
+        Ordering::Equal => None,
+        Ordering::Greater => later[other][one - other - 1].map(Delay::seen_from_the_other),
+    };
+    let alike = |one: &usize| each.clone().filter(|other| beside(*one, *other).is_some()).count();
+    let reference = each.clone().max_by_key(alike)?;
+    let shifts: Vec<Option<Delay>> = each
+        .map(|mark| if mark == reference { between(mark, mark) } else { beside(reference, mark) })
+        .collect();
     if shifts.iter().flatten().count() < 2 {
         return None;
     }
@@ -451,13 +458,12 @@ fn without_marks<'a>(
     let excitation = copies.excitation();
     let bands = bands(excitation, rate);
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S);
-    let mut over = copies.over(excitation.band_hz());
-    let each = parts(&copies.impulses_as_found(&mut over), (copies.rate_hz, rate), &window);
+    let each = parts(&copies, &window, std::iter::repeat(0.0));
     let (Some(sweep), Some((each, bin_hz))) = (excitation.sweep(copies.rate_hz), each) else {
         return Ok((copies, Vec::new()));
     };
     let [first, .., last] = each.as_slice() else { return Ok((copies, Vec::new())) };
-    let noise = noise(background, &over, (copies.rate_hz, &window), first.len(), bin_hz);
+    let noise = noise(background, &copies, &window, first.len(), bin_hz);
     let between = delays((first, &noise), (last, &noise), bin_hz, &bands);
     let points: Vec<(Point, f64)> = bands
         .iter()
@@ -526,16 +532,20 @@ fn without_marks<'a>(
     Ok((copies, vec![Finding::caution("clock-unconfirmed", text)]))
 }
 
-/// The spectra of what impulse responses hold about the moment at which the search found them, and the width of a bin;
-/// nothing where there are none.
+/// The spectra of what the impulse responses of copies hold about the moment at which the search found them, each so much
+/// later, and the width of a bin; nothing where there are none.
 fn parts(
-    impulses: &[ImpulseResponse],
-    (clock_hz, rate): (f64, f64),
+    copies: &Copies<'_>,
     window: &TimeWindow,
+    later_s: impl Iterator<Item = f64>,
 ) -> Option<(Vec<Vec<Complex64>>, f64)> {
-    let moment_s = (LEAD_S * rate).round() / clock_hz;
-    let parts: Vec<WindowedImpulse> =
-        impulses.iter().map(|impulse| impulse.windowed(moment_s, window)).collect();
+    let found_s = copies.found_s();
+    let impulses = copies.as_found();
+    let parts: Vec<WindowedImpulse> = impulses
+        .iter()
+        .zip(later_s)
+        .map(|(impulse, later_s)| impulse.windowed(found_s + later_s, window))
+        .collect();
     let frames = 2 * parts.first()?.samples.len();
     let (spectra, bins_hz): (Vec<_>, Vec<f64>) = parts.iter().map(|part| part.spectrum(frames)).unzip();
     Some((spectra, bins_hz[0]))
@@ -545,14 +555,14 @@ fn parts(
 /// and the window w. None where it is not known.
 fn noise(
     background: Option<&Background>,
-    deconvolver: &Deconvolver,
-    (clock_hz, window): (f64, &TimeWindow),
+    copies: &Copies<'_>,
+    window: &TimeWindow,
     bins: usize,
     bin_hz: f64,
 ) -> Vec<f64> {
     let Some(background) = background else { return vec![0.0; bins] };
-    let frames = ((window.left_s + window.right_s) * clock_hz) as usize;
-    let energy: f64 = (0..frames).map(|i| window.weight(i as f64 / clock_hz - window.left_s).powi(2)).sum();
+    let (clock_hz, deconvolver) = (copies.rate_hz, copies.over_all());
+    let energy = window.energy_s() * clock_hz;
     let frequency_hz: Vec<f64> = (0..bins).map(|k| k as f64 * bin_hz).collect();
     let density = background.at(&frequency_hz);
     density.iter().zip(&frequency_hz).map(|(s, f)| energy * s * deconvolver.power_gain(*f)).collect()
@@ -582,6 +592,11 @@ struct Delay {
 }
 
 impl Delay {
+    /// How much later the first is than the second.
+    fn seen_from_the_other(self) -> Self {
+        Self { delay_s: -self.delay_s, ..self }
+    }
+
     fn is_believed(&self) -> bool {
         self.scatter < MOST_SCATTER && self.over_noise > OVER_NOISE && self.of_strongest > OF_STRONGEST
     }
@@ -605,19 +620,21 @@ fn delays(
     let power = |band: &(f64, f64)| -> f64 {
         let inside = bins(band);
         let count = inside.clone().count().max(1) as f64;
-        inside.map(|k| first[k].norm() * second[k].norm()).sum::<f64>() / count
+        inside.map(|k| (first[k].norm_sqr() * second[k].norm_sqr()).sqrt()).sum::<f64>() / count
     };
-    let strongest = bands.iter().map(power).fold(f64::MIN_POSITIVE, f64::max);
+    let powers: Vec<f64> = bands.iter().map(power).collect();
+    let strongest = powers.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
     bands
         .iter()
-        .map(|band @ &(from_hz, to_hz)| {
+        .zip(powers)
+        .map(|(band @ &(from_hz, to_hz), power)| {
             let inside = bins(band);
             let mut cross = vec![Complex64::default(); first.len()];
             for k in inside.clone() {
                 cross[k] = first[k].conj() * second[k];
             }
             let (first_bin, used) = (*inside.start(), cross[inside.clone()].to_vec());
-            let weights: Vec<f64> = used.iter().map(|x| x.norm()).collect();
+            let weights: Vec<f64> = used.iter().map(|x| x.norm_sqr().sqrt()).collect();
             if weights.iter().filter(|weight| **weight > 0.0).count() < 4 {
                 return None;
             }
@@ -654,7 +671,7 @@ fn delays(
             let turned = (0.5 / first_over + 0.5 / second_over).sqrt();
             let noise = scatter.max(turned) * (2.0 * spread).sqrt() / squares;
             let floor = PHASE_FLOOR / (PI * (from_hz + to_hz));
-            let (over_noise, of_strongest) = (first_over.min(second_over), power(band) / strongest);
+            let (over_noise, of_strongest) = (first_over.min(second_over), power / strongest);
             Some(Delay { delay_s, sigma_s: noise.hypot(floor), scatter, over_noise, of_strongest })
         })
         .collect()
@@ -673,13 +690,25 @@ fn finest(used: &[Complex64], (first_bin, bin_hz): (usize, f64), about_s: f64, p
     let mut turned = turned(used, first_bin, angle(first_s));
     let mut best = (f64::NEG_INFINITY, about_s);
     for index in 0..=(2.0 * PERIODS * STEPS_PER_PERIOD) as usize {
-        let height: f64 = turned.iter().map(|x| x.re).sum();
+        let height = sum_and_turn(&mut turned, &steps);
         if height > best.0 {
             best = (height, first_s + index as f64 * step_s);
         }
-        turned.iter_mut().zip(&steps).for_each(|(x, step)| *x *= step);
     }
     best.1
+}
+
+/// The real part of a sum, of which each part is then turned; in lanes, so that no addition waits for its neighbour's.
+fn sum_and_turn(parts: &mut [Complex64], steps: &[Complex64]) -> f64 {
+    const LANES: usize = 8;
+    let mut sums = [0.0; LANES];
+    for (parts, steps) in parts.chunks_mut(LANES).zip(steps.chunks(LANES)) {
+        for ((sum, part), step) in sums.iter_mut().zip(parts).zip(steps) {
+            *sum += part.re;
+            *part *= step;
+        }
+    }
+    sums.into_iter().sum()
 }
 
 /// How late each band of an impulse response comes: the mean of the group delay, weighted by

@@ -10,7 +10,7 @@ use dsp::window::fade_gain;
 use measure::{CalibrationCurve, Finding, Reading};
 
 use crate::background::Background;
-use crate::copies::{Copies, mean};
+use crate::copies::Copies;
 use crate::excitation::Excitation;
 use crate::half_wave;
 use crate::heard::{moment, playing_band};
@@ -48,7 +48,6 @@ pub(super) struct Analysis<'a> {
     pub reference: Option<&'a Copies<'a>>,
     /// What the track's reference bursts tell, where it has any.
     pub zero: Option<&'a Zero<'a>>,
-    pub positions: &'a [usize],
     pub background: Option<&'a Background>,
     pub options: ResponseOptions,
     pub microphone: Option<&'a CalibrationCurve>,
@@ -67,9 +66,7 @@ struct Linear {
 
 impl Analysis<'_> {
     pub(super) fn write(&self, reading: &mut Reading) -> Result<(), Finding> {
-        let mut deconvolver = self.copies.over(self.excitation.band_hz());
-        let impulses = self.copies.impulses(&mut deconvolver);
-        let impulse = mean(&impulses);
+        let impulse = self.copies.impulse(&mut self.copies.over_all());
         let band_hz = playing_band(&impulse, self.copies, self.background, self.tape.sample_rate_hz).ok();
         let moment = band_hz.map(|band_hz| {
             // The highest peak, of which response and phase are told.
@@ -78,11 +75,11 @@ impl Analysis<'_> {
         });
         let peak_s = moment.as_ref().map_or_else(|| self.copies.peak_s(&impulse), |moment| moment.at_s);
         let reference = self.reference.map(|copies| {
-            let impulse = copies.impulse(&mut deconvolver);
+            let impulse = copies.impulse(&mut copies.over_all());
             let peak_s = copies.peak_s(&impulse);
             (impulse, peak_s)
         });
-        let linear = self.linear(&impulses, &impulse, peak_s, reference.as_ref());
+        let linear = self.linear(&impulse, peak_s, reference.as_ref());
         let (first, last) = self.valid_range(&linear)?;
 
         self.write_timing(reading, peak_s, reference.as_ref().map(|(_, peak_s)| *peak_s));
@@ -108,7 +105,6 @@ impl Analysis<'_> {
 
     fn linear(
         &self,
-        impulses: &[ImpulseResponse],
         impulse: &ImpulseResponse,
         peak_s: f64,
         reference: Option<&(ImpulseResponse, f64)>,
@@ -125,13 +121,18 @@ impl Analysis<'_> {
             }
             None => values,
         };
-        let each = impulses.iter().map(|one| divide(one.response(peak_s, &window, &grid).value)).collect();
-        let part = impulse.windowed(peak_s, &window);
-        let mean: Vec<Complex64> = divide(part.response(&grid).value);
+        let one = |(one, later_s): (&ImpulseResponse, f64)| {
+            divide(one.response(peak_s + later_s, &window, &grid).value)
+        };
+        let each: Vec<Vec<Complex64>> =
+            self.copies.as_found().iter().zip(self.copies.later_s()).map(one).collect();
+        let share = 1.0 / each.len() as f64;
+        let mean: Vec<Complex64> =
+            (0..grid.len()).map(|i| each.iter().map(|values| values[i]).sum::<Complex64>() * share).collect();
         let level_db = match self.options.smoothing {
             None => mean.iter().map(|h| db(h.norm())).collect(),
             Some(fraction) => {
-                let (power, bin_hz) = power_ratio(&part, through.as_ref());
+                let (power, bin_hz) = power_ratio(&impulse.windowed(peak_s, &window), through.as_ref());
                 smooth_power(&power, bin_hz, fraction, &grid).into_iter().map(power_db).collect()
             }
         };
@@ -150,10 +151,7 @@ impl Analysis<'_> {
     ) -> Vec<f64> {
         let Some(background) = self.background else { return vec![LOWEST_DB; grid.len()] };
         let power = self.copies.power_at(grid);
-        let frames = |s: f64| (s * rate) as i64;
-        let weights: f64 = (-frames(window.left_s)..=frames(window.right_s))
-            .map(|i| window.weight(i as f64 / rate).powi(2))
-            .sum();
+        let weights = window.energy_s() * rate;
         let copies = self.copies.count() as f64;
         // At its ends the sweep is faded, and its power over a sixth of an octave is not what it has there.
         let faded = |f: f64| {
@@ -240,7 +238,7 @@ impl Analysis<'_> {
         let (copies, rate) = (&heard.copies, self.tape.sample_rate_hz);
         let (from_hz, to_hz) = copies.excitation().inner_band_hz(rate);
         let grid = log_grid(from_hz, to_hz, REFERENCE_POINTS_PER_OCTAVE);
-        let impulse = copies.impulse(&mut copies.over(copies.excitation().band_hz()));
+        let impulse = copies.impulse(&mut copies.over_all());
         let at_s = (heard.at - copies.origin()) / copies.rate_hz;
         let values = impulse.response(at_s, &copies.window(), &grid).value;
         let level = values.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
@@ -261,16 +259,9 @@ impl Analysis<'_> {
             return Ok(());
         };
         let rate = self.tape.sample_rate_hz;
-        let length = (self.excitation.duration_s * rate) as usize;
-        let stretches: Vec<&[f32]> = self
-            .positions
-            .iter()
-            .filter_map(|p| self.tape.samples.get(*p..(*p + length).min(self.tape.samples.len())))
-            .collect();
-        let Some(sounding) = Background::of(&stretches, rate) else { return Ok(()) };
         let (from, to) = (self.excitation.from_hz, self.excitation.to_hz.min(rate / 2.0));
         let noise = background.between(from, to);
-        let signal = sounding.between(from, to) - noise;
+        let signal = self.copies.power_between(from, to, noise);
         if signal <= 0.0 {
             let text = "The sweep is not louder than the noise. Turn the level up, or find what is noisy.";
             return Err(Finding::stop("too-noisy", text));
@@ -492,10 +483,7 @@ impl Analysis<'_> {
         let rate = self.copies.rate_hz;
         let lead_s = |n: u32| sweep.harmonic_lead_s(n);
         let (before_s, after_s) = (0.45 * (lead_s(n + 1) - lead_s(n)), 0.45 * (lead_s(n) - lead_s(n - 1)));
-        let window = TimeWindow::half_faded(before_s, after_s);
-        let frames = |s: f64| (s * rate) as i64;
-        let weights: f64 =
-            (-frames(before_s)..=frames(after_s)).map(|i| window.weight(i as f64 / rate).powi(2)).sum();
+        let weights = TimeWindow::half_faded(before_s, after_s).energy_s() * rate;
         let at: Vec<f64> = grid.iter().map(|f| f * f64::from(n)).collect();
         let noise: Vec<f64> = background
             .at(&at)
