@@ -1,6 +1,11 @@
 //! What was heard: the difference of two captures, and how certain it is.
 
 use super::AuditError;
+use std::cell::RefCell;
+use std::f64::consts::LN_10;
+use std::rc::Rc;
+
+use super::echoes::{Echoes, FLOORS_DB, MOVED_S, Shared, rippled};
 use super::noise::{Noise, counted};
 use crate::average::median;
 use crate::linear::{dot, solve_in_place};
@@ -19,6 +24,10 @@ const CLEARLY_SMOOTHED: f64 = 15.0;
 const CLEARLY_WAVES: f64 = 12.0;
 /// The same for noise that grows with frequency, whose values are tried.
 const CLEARLY_MOVED: f64 = 16.0;
+/// And for noise that follows from the reflections, which is hardly free.
+const CLEARLY_ECHOES: f64 = 10.0;
+/// So dense points tell of reflections.
+const FINE_POINTS_PER_OCTAVE: f64 = 96.0;
 /// What a point is fainter than, the mean over so many points around it; and by how much at most
 /// that is believed.
 const AROUND_POINTS: f64 = 8.0;
@@ -33,6 +42,9 @@ const CLEARLY_SMOOTHER: f64 = 0.8;
 const ROUGH_DB: f64 = 0.02;
 /// No point counts for more variances than this when smoothing is looked for.
 const MOST_OF_ONE: f64 = 9.0;
+
+/// What near points share, by the points that captures are smoothed over.
+type BySmoothing = Vec<(f64, Option<Rc<Shared>>)>;
 
 /// After minus before on the bands' axis.
 pub(super) struct Evidence {
@@ -50,6 +62,12 @@ pub(super) struct Evidence {
     /// Over so many points the captures are smoothed.
     smoothing: f64,
     sample_rate_hz: f64,
+    /// Frequencies and power before over what it would be without reflections, finer than the points.
+    fine: Rc<(Vec<f64>, Vec<f64>)>,
+    /// So many points were averaged for each.
+    counts: Rc<Vec<f64>>,
+    /// What near points share by the reflections, for each smoothing that was asked for.
+    shared: Rc<RefCell<BySmoothing>>,
 }
 
 /// What something changes at each point.
@@ -110,7 +128,7 @@ impl Evidence {
         let highest_hz = 0.49 * sample_rate_hz;
         let before = &in_same_air(before, after, highest_hz);
         let change = difference(before, after, 0.0, highest_hz).ok_or(AuditError::NothingInCommon)?;
-        let (frequency_hz, change_db) = thinned(&change);
+        let (frequency_hz, change_db) = thinned(&change, MOST_POINTS_PER_OCTAVE);
         if frequency_hz.len() < 12 {
             return Err(AuditError::TooFewPoints(frequency_hz.len()));
         }
@@ -123,7 +141,21 @@ impl Evidence {
         let after: Vec<f64> =
             power.iter().zip(&change_db).map(|(power, db)| power * 10f64.powf(db / 10.0)).collect();
         let faint = faint(&power).into_iter().zip(faint(&after)).map(|(one, other)| one.max(other)).collect();
+        let half_cell = (0.5 / MOST_POINTS_PER_OCTAVE).exp2();
+        let inside = |hz: &f64| {
+            let below = |edge: f64| change.frequency_hz.partition_point(|&f| f < edge);
+            #[expect(clippy::cast_precision_loss, reason = "a count of points")]
+            let count = (below(hz * half_cell) - below(hz / half_cell)) as f64;
+            count.max(1.0)
+        };
+        let counts = Rc::new(frequency_hz.iter().map(inside).collect());
+        let (fine_hz, fine_db) = thinned(before, FINE_POINTS_PER_OCTAVE);
+        let fine_power: Vec<f64> = fine_db.iter().map(|db| 10f64.powf(db / 10.0)).collect();
+        let fine = Rc::new((fine_hz, rippled(&fine_power, FINE_POINTS_PER_OCTAVE)));
         let mut evidence = Self {
+            fine,
+            counts,
+            shared: Rc::default(),
             frequency_hz,
             axis,
             change_db,
@@ -149,13 +181,86 @@ impl Evidence {
             (CLEARLY_MOVED, Noise::moved(&left, &self.frequency_hz, &self.faint)),
         ];
         let judged = noises.map(|(burden, noise)| (burden, self.with(smoothing, noise)));
+        let echoing =
+            self.echoing(smoothing, &left).map(|noise| (CLEARLY_ECHOES, self.with(smoothing, noise)));
         let unlikely =
             |(burden, judged): &(f64, Self)| burden + judged.noise.unlikeliness(&judged.clear(&left));
         let [white, waves, moved] = judged;
         let likelier = |one: (f64, Self), other: (f64, Self)| {
             if unlikely(&other) < unlikely(&one) { other } else { one }
         };
-        likelier(likelier(white, waves), moved).1
+        let best = likelier(likelier(white, waves), moved);
+        match echoing {
+            Some(echoing) => likelier(best, echoing).1,
+            None => best.1,
+        }
+    }
+
+    /// Noise of reflections whose delays moved, of the likeliest size; none where the response before
+    /// does not tell of reflections.
+    fn echoing(&self, smoothing: f64, left: &[f64]) -> Option<Noise> {
+        let octaves = if smoothing > 1.0 { smoothing / MOST_POINTS_PER_OCTAVE } else { 0.0 };
+        let known =
+            self.shared.borrow().iter().find(|(at, _)| *at == smoothing).map(|(_, shared)| shared.clone());
+        let shared = known.unwrap_or_else(|| {
+            let (hz, rippled) = &*self.fine;
+            let shared = Echoes::of(hz, rippled, octaves)
+                .map(|echoes| Rc::new(echoes.shared(&self.frequency_hz, &self.counts, octaves)));
+            self.shared.borrow_mut().push((smoothing, shared.clone()));
+            shared
+        })?;
+        let middle = median(left.to_vec());
+        let left: Vec<f64> = left.iter().map(|db| db - middle).collect();
+        let power = rippled(&self.power, MOST_POINTS_PER_OCTAVE);
+        // Where it is a notch after, it is as uncertain as where it is one before.
+        // What is wide is a mistake, and says nothing of notches.
+        let around = smeared(&left, AROUND_POINTS);
+        let size: Vec<f64> = power
+            .iter()
+            .zip(left.iter().zip(around))
+            .map(|(power, (left, around))| {
+                let ln = (left - around) * LN_10 / 10.0;
+                if ln.abs() < 1e-6 { *power } else { power * (ln.exp() - 1.0) / ln }
+            })
+            .collect();
+        let unlikely = |place: [usize; 2]| {
+            let noise = shared.noise(&size, MOVED_S[place[0]], FLOORS_DB[place[1]]);
+            (noise.unlikely(&left), noise)
+        };
+        let mut place = [MOVED_S.len() / 2, 0];
+        let mut best = unlikely(place);
+        loop {
+            let before = place;
+            for (which, count) in [(0, MOVED_S.len()), (1, FLOORS_DB.len())] {
+                for up in [true, false] {
+                    loop {
+                        let mut trial = place;
+                        trial[which] = if up {
+                            (place[which] + 1).min(count - 1)
+                        } else {
+                            place[which].saturating_sub(1)
+                        };
+                        if trial == place {
+                            break;
+                        }
+                        let found = unlikely(trial);
+                        if found.0 > best.0 - 1e-9 {
+                            break;
+                        }
+                        (best, place) = (found, trial);
+                    }
+                }
+            }
+            if place == before {
+                return Some(best.1);
+            }
+        }
+    }
+
+    /// The same, with noise of reflections whose delays moved.
+    pub(super) fn echoing_as(&self, heard: &[Band]) -> Option<Self> {
+        let (smoothing, left) = self.left(heard);
+        self.echoing(smoothing, &left).map(|noise| self.with(smoothing, noise))
     }
 
     /// The same, with noise that grows with frequency.
@@ -215,6 +320,9 @@ impl Evidence {
             smeared_power: smeared(&self.power, smoothing),
             smoothing,
             sample_rate_hz: self.sample_rate_hz,
+            fine: Rc::clone(&self.fine),
+            counts: Rc::clone(&self.counts),
+            shared: Rc::clone(&self.shared),
         };
         evidence.level_out();
         evidence
@@ -317,7 +425,7 @@ impl Evidence {
 }
 
 /// The mean over a rectangle of so many points around each; the rectangle is cut by the ends.
-fn smeared(values: &[f64], points: f64) -> Vec<f64> {
+pub(super) fn smeared(values: &[f64], points: f64) -> Vec<f64> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     sums.push(0.0);
     for value in values {
@@ -387,10 +495,10 @@ fn faint(power: &[f64]) -> Vec<f64> {
 }
 
 /// The mean within cells of 1/24 octave where the points are denser than that.
-fn thinned(change: &Response) -> (Vec<f64>, Vec<f64>) {
+fn thinned(change: &Response, per_octave: f64) -> (Vec<f64>, Vec<f64>) {
     let (low, high) = change.range_hz();
-    let grid = log_axis::grid(low, high, MOST_POINTS_PER_OCTAVE);
-    let half_cell = (0.5 / MOST_POINTS_PER_OCTAVE).exp2();
+    let grid = log_axis::grid(low, high, per_octave);
+    let half_cell = (0.5 / per_octave).exp2();
     let mut thin = (Vec::new(), Vec::new());
     for hz in grid {
         let first = change.frequency_hz.partition_point(|&f| f < hz / half_cell);

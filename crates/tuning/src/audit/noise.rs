@@ -22,6 +22,10 @@ const POINTS_OF_A_PROCESS: usize = 12;
 const LAGS: [usize; 9] = [1, 2, 3, 4, 6, 9, 13, 19, 28];
 /// A point is predicted from so many before it: an octave.
 const ORDER: usize = 24;
+/// So many points are predicted with one factor where the covariance is given, and so far it has
+/// to be known.
+const TOGETHER: usize = 12;
+pub(super) const REACH: usize = ORDER + TOGETHER - 1;
 /// This share of the points counts as free of mistakes, even where mistakes are wide.
 const CLEAN: f64 = 0.4;
 /// The standard normal number that is exceeded, up or down, by all but that share.
@@ -97,11 +101,10 @@ struct Process {
 pub(super) struct Noise {
     /// The standard deviation of each point.
     pub(super) deviation_db: Vec<f64>,
-    processes: Vec<Process>,
-    /// Which of them each point belongs to.
-    process: Vec<usize>,
-    /// What a point is divided by before its process predicts it.
-    size: Vec<f64>,
+    /// How each point is predicted from those before it, the newest last.
+    predictors: Vec<Vec<f64>>,
+    /// What each prediction is off by, as a standard deviation.
+    surprise_db: Vec<f64>,
     /// Whether it is that of a microphone that stood elsewhere, whose shape is a rough one.
     pub(super) is_moved: bool,
 }
@@ -141,13 +144,81 @@ impl Noise {
 
     /// The same everywhere, with a covariance at distances from 0 on.
     fn stationary(count: usize, covariance: &[f64]) -> Self {
+        let mut noise = Self::empty(count, false);
+        let process = Process::predicting(covariance);
+        (0..count).for_each(|_| noise.push(&process, 1.0, covariance[0].sqrt()));
+        noise
+    }
+
+    fn empty(count: usize, is_moved: bool) -> Self {
         Self {
-            deviation_db: vec![covariance[0].sqrt(); count],
-            processes: vec![Process::predicting(covariance)],
-            process: vec![0; count],
-            size: vec![1.0; count],
-            is_moved: false,
+            deviation_db: Vec::with_capacity(count),
+            predictors: Vec::with_capacity(count),
+            surprise_db: Vec::with_capacity(count),
+            is_moved,
         }
+    }
+
+    /// One point more, of a process that is there so many times as large as it is by itself.
+    fn push(&mut self, process: &Process, size: f64, deviation_db: f64) {
+        let at = self.predictors.len();
+        let order = at.min(process.predictors.len() - 1);
+        self.predictors.push(process.predictors[order].clone());
+        self.surprise_db.push(size * process.surprise_db[order]);
+        self.deviation_db.push(deviation_db);
+    }
+
+    /// Of the covariance of each point with itself and at most [`REACH`] before it, the newest last.
+    ///
+    /// So many points at a time are predicted from each other and from those before, which
+    /// costs one factor `L Lᵀ` of their covariance: what whitens is the inverse of `L`.
+    pub(super) fn of_covariance(rows: &[Vec<f64>]) -> Self {
+        let mut noise = Self::empty(rows.len(), true);
+        for first in (0..rows.len()).step_by(TOGETHER) {
+            let from = first.saturating_sub(ORDER);
+            let size = (first + TOGETHER).min(rows.len()) - from;
+            let mut lower: Vec<Vec<f64>> = Vec::with_capacity(size);
+            for row in 0..size {
+                let shared = &rows[from + row];
+                let shared = &shared[shared.len() - 1 - row..];
+                let mut next = Vec::with_capacity(row + 1);
+                for (column, done) in lower.iter().enumerate() {
+                    next.push((shared[column] - dot(&next, &done[..column])) / done[column]);
+                }
+                // What is left cannot be less than what is independent.
+                next.push((shared[row] - dot(&next, &next)).max(FLOOR_DB * FLOOR_DB).sqrt());
+                lower.push(next);
+            }
+            for row in first - from..size {
+                let surprise_db = lower[row][row];
+                // A row of the inverse, from its end.
+                let mut whitening = vec![0.0; row + 1];
+                whitening[row] = 1.0 / surprise_db;
+                for column in (0..=row).rev() {
+                    if column < row {
+                        whitening[column] /= lower[column][column];
+                    }
+                    let share = whitening[column];
+                    whitening[..column]
+                        .iter_mut()
+                        .zip(&lower[column])
+                        .for_each(|(left, lower)| *left -= share * lower);
+                }
+                let own = rows[from + row][rows[from + row].len() - 1];
+                whitening.truncate(row);
+                whitening.iter_mut().for_each(|share| *share *= -surprise_db);
+                noise.predictors.push(whitening);
+                noise.surprise_db.push(surprise_db);
+                noise.deviation_db.push(own.sqrt());
+            }
+        }
+        noise
+    }
+
+    /// How unlikely values are beside a level, where a few may be mistakes.
+    pub(super) fn unlikely(&self, left: &[f64]) -> f64 {
+        let clear = self.whitened(left);
+        clear.iter().map(|value| (value * value).min(MOST_OF_ONE)).sum::<f64>() + 2.0 * self.volume()
     }
 
     /// White noise of the same small steps: as if there were no wide waves in it.
@@ -194,24 +265,20 @@ impl Noise {
 
     /// Values as they stand out of the noise: independent, each with a variance of 1.
     pub(super) fn whitened(&self, values: &[f64]) -> Vec<f64> {
-        let sized: Vec<f64> = values.iter().zip(&self.size).map(|(value, size)| value / size).collect();
-        (0..sized.len())
-            .map(|i| {
-                let process = &self.processes[self.process[i]];
-                let order = i.min(process.predictors.len() - 1);
-                let expected = dot(&sized[i - order..i], &process.predictors[order]);
-                (sized[i] - expected) / process.surprise_db[order]
-            })
-            .collect()
+        let each = self.predictors.iter().zip(&self.surprise_db).enumerate();
+        each.map(|(i, (predictor, surprise_db))| {
+            (values[i] - dot(&values[i - predictor.len()..i], predictor)) / surprise_db
+        })
+        .collect()
     }
 
     /// Whether nothing else would be found with the other.
     pub(super) fn is_like(&self, other: &Self) -> bool {
         let near = |one: f64, other: f64| (one / other).ln().abs() < 0.1;
-        let each = |of: fn(&Self, usize) -> f64| {
-            (0..self.size.len()).step_by(8).all(|i| near(of(self, i), of(other, i)))
+        let each = |one: &[f64], other: &[f64]| {
+            one.iter().zip(other).step_by(8).all(|(&one, &other)| near(one, other))
         };
-        each(|noise, i| noise.deviation_db[i]) && each(Self::surprise_db)
+        each(&self.deviation_db, &other.deviation_db) && each(&self.surprise_db, &other.surprise_db)
     }
 
     /// How unlikely so many values that were not explained are, as twice the negative logarithm of
@@ -222,14 +289,7 @@ impl Noise {
 
     /// The logarithm of how much room the noise leaves to the values.
     fn volume(&self) -> f64 {
-        (0..self.size.len()).map(|i| self.surprise_db(i).ln()).sum()
-    }
-
-    /// What a point differs by from what those before it promise: how much of the noise is not
-    /// in wide waves.
-    fn surprise_db(&self, point: usize) -> f64 {
-        let surprises = &self.processes[self.process[point]].surprise_db;
-        self.size[point] * surprises[point.min(surprises.len() - 1)]
+        self.surprise_db.iter().map(|db| db.ln()).sum()
     }
 
     /// The standard deviation of a point, on average over those between two frequencies; none
@@ -320,13 +380,9 @@ impl Moved {
     }
 
     fn noise(&self, frequency_hz: &[f64], faint: &[f64]) -> Noise {
-        let mut noise = Noise {
-            deviation_db: Vec::with_capacity(faint.len()),
-            processes: Vec::new(),
-            process: Vec::with_capacity(faint.len()),
-            size: Vec::with_capacity(faint.len()),
-            is_moved: true,
-        };
+        let mut noise = Noise::empty(faint.len(), true);
+        let mut sizes: Vec<f64> = Vec::with_capacity(faint.len());
+        let mut process = Process::predicting(&[1.0]);
         for (i, (&hz, &faint)) in frequency_hz.iter().zip(faint).enumerate() {
             let ratio = hz / self.corner_hz;
             let own_points = 24.0 * std::f64::consts::LOG2_E * self.spread_hz / hz;
@@ -343,11 +399,15 @@ impl Moved {
                         Likeness::Waves(points).at(distance) + independent * Likeness::White.at(distance)
                     })
                     .collect();
-                noise.processes.push(Process::predicting(&covariance));
+                process = Process::predicting(&covariance);
             }
-            noise.process.push(noise.processes.len() - 1);
-            noise.size.push(faint * waves_db);
-            noise.deviation_db.push(faint * waves_db.hypot(self.floor_db));
+            let size = faint * waves_db;
+            noise.push(&process, size, faint * waves_db.hypot(self.floor_db));
+            // The process predicts points that were divided by their sizes.
+            let predictor = &mut noise.predictors[i];
+            let before = &sizes[i - predictor.len()..];
+            predictor.iter_mut().zip(before).for_each(|(share, before)| *share *= size / before);
+            sizes.push(size);
         }
         noise
     }
@@ -389,4 +449,24 @@ fn mixed(measured: &[[f64; 3]]) -> [f64; PARTS.len()] {
         }
     }
     shares
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use testkit::all_near;
+
+    /// Source: a process whose next value depends on the last alone, `ρ(k) = e^(−k/5)`: every way to
+    /// predict it, from one before or from many, is the same.
+    #[test]
+    fn a_covariance_of_pairs_whitens_as_that_of_distances_does() {
+        let alike = |distance: usize| 2.0 * (-(distance as f64) / 5.0).exp();
+        let values: Vec<f64> = (0..70).map(|i| ((7 * i + 3) % 11) as f64 - 5.0).collect();
+        let stationary = Noise::stationary(70, &(0..=ORDER).map(alike).collect::<Vec<f64>>());
+        let rows: Vec<Vec<f64>> =
+            (0..70usize).map(|i| (0..=i.min(REACH)).rev().map(alike).collect()).collect();
+        let paired = Noise::of_covariance(&rows);
+        all_near("values", &paired.whitened(&values), &stationary.whitened(&values), 1e-9);
+        all_near("volume", &[paired.volume()], &[stationary.volume()], 1e-9);
+    }
 }

@@ -18,12 +18,13 @@ const LEAST_EXTRA_DB: f64 = 0.6;
 /// And must lower the squared error by so many variances: three values are free in it, and it
 /// must be the only way out.
 const LEAST_EXTRA_GAIN: f64 = 46.0;
-/// The same where a microphone stood elsewhere, of whose noise no more is known than a rough shape.
-const LEAST_LEAD_MOVED: f64 = 18.0;
+/// The same where a microphone stood elsewhere, of whose noise no more is known than a shape.
+const LEAST_LEAD_MOVED: f64 = 28.0;
+const LEAST_EXTRA_GAIN_MOVED: f64 = 90.0;
 /// And where its captures were smoothed as well, which makes ripples look like bands, and bands like smaller ones.
 const LEAST_LEAD_MOVED_AND_SMOOTHED: f64 = 36.0;
 const LEAST_CHANGE_MOVED_AND_SMOOTHED_DB: f64 = 1.5;
-const LEAST_CHANGE_MOVED_DB: f64 = 0.8;
+const LEAST_CHANGE_MOVED_DB: f64 = 1.0;
 const LEAST_EXTRA_MOVED_DB: f64 = 2.0;
 /// The best explanation must beat the best of another kind by so many variances.
 const CLEAR_LEAD: f64 = 3.0;
@@ -31,6 +32,9 @@ const CLEAR_LEAD: f64 = 3.0;
 /// more where it would take the place of a mistake that is believed of another band; else it cannot be told.
 const DOUBT_LEAD: f64 = 1.0;
 const DOUBT_LEAD_IN_PLACE: f64 = 9.0;
+/// The same where a microphone stood elsewhere.
+const DOUBT_LEAD_MOVED: f64 = 6.0;
+const DOUBT_LEAD_IN_PLACE_MOVED: f64 = 14.0;
 /// And it can be told from none when it stands out of the noise by so many variances: three standard deviations.
 const LEAST_POWER: f64 = 9.0;
 /// An explanation is clearly different when it changes the sound somewhere by so much of what the
@@ -226,7 +230,12 @@ impl<'a> Trial<'a> {
         let others: Vec<&Explanation> = self.tried.bands[index].iter().filter(differs).collect();
         let remains = self.remains(Some(index));
         let as_it_is = remains.misfit_of(meant);
-        if others.iter().any(|other| remains.misfit_of(&other.change) < as_it_is + DOUBT_LEAD) {
+        let (lead, lead_in_place) = if self.evidence.noise.is_moved {
+            (DOUBT_LEAD_MOVED, DOUBT_LEAD_IN_PLACE_MOVED)
+        } else {
+            (DOUBT_LEAD, DOUBT_LEAD_IN_PLACE)
+        };
+        if others.iter().any(|other| remains.misfit_of(&other.change) < as_it_is + lead) {
             return true;
         }
         // What another band is accused of may be this one's mistake, and so may a band that nobody meant.
@@ -238,7 +247,7 @@ impl<'a> Trial<'a> {
                 innocent.without(&self.evidence.change(Some(&self.input.cookbook(meant))));
             }
             let explains =
-                |other: &&Explanation| innocent.misfit_of(&other.change) < as_it_is + DOUBT_LEAD_IN_PLACE;
+                |other: &&Explanation| innocent.misfit_of(&other.change) < as_it_is + lead_in_place;
             others.iter().any(explains)
         })
     }
@@ -424,8 +433,12 @@ impl<'a> Trial<'a> {
         };
         let gained = remains.misfit() - remains.misfit_of(&change);
         let changed_db = change.db.iter().fold(0.0f64, |most, db| most.max(db.abs()));
-        let least_db = if self.evidence.noise.is_moved { LEAST_EXTRA_MOVED_DB } else { LEAST_EXTRA_DB };
-        if gained < LEAST_EXTRA_GAIN || changed_db < least_db {
+        let (least_gain, least_db) = if self.evidence.noise.is_moved {
+            (LEAST_EXTRA_GAIN_MOVED, LEAST_EXTRA_MOVED_DB)
+        } else {
+            (LEAST_EXTRA_GAIN, LEAST_EXTRA_DB)
+        };
+        if gained < least_gain || changed_db < least_db {
             return false;
         }
         let typed = Some(self.input.profile.map_or(band, |profile| profile.typed(&band)));
