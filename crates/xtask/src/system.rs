@@ -113,6 +113,12 @@ const TESTS: &[Need] = &[
         dnf: &["clang", "lld"],
     },
     Need {
+        what: "a counter of instructions",
+        present: Probe::Programs(&["valgrind"]),
+        apt: &["valgrind"],
+        dnf: &["valgrind"],
+    },
+    Need {
         what: "Python with virtual environments, for the comparison with numpy and scipy",
         present: Probe::PythonVenv,
         apt: &["python3", "python3-venv"],

@@ -19,17 +19,12 @@ const STEPS: &[(&str, &str, Action)] = &[
     }),
     ("docs", "the documentation, without warnings", documentation),
     ("reference", "our numbers against numpy's and scipy's", reference::compare),
+    ("instructions", "no hot kernel takes more instructions than it did", instructions::compare),
 ];
 
 /// Steps that are taken only when they are named: they take long, and try more of the same.
-const ON_REQUEST: &[(&str, &str, Action)] = &[
-    (
-        "instructions",
-        "no hot kernel takes more instructions than it did (needs valgrind)",
-        instructions::compare,
-    ),
-    ("full", "the batteries of random cases at full size (an hour of a processor or more)", full),
-];
+const ON_REQUEST: &[(&str, &str, Action)] =
+    &[("full", "the batteries of random cases at full size (an hour of a processor or more)", full)];
 
 /// Takes all steps, or those named.
 ///
