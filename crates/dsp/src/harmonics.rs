@@ -81,6 +81,12 @@ impl Harmonics {
         sum
     }
 
+    /// Whether the harmonics stand out of the noise: beyond two standard deviations of what it adds to them.
+    #[must_use]
+    pub fn is_told(&self) -> bool {
+        self.thd.is_some_and(|thd| 2.0 * thd * thd > self.thd_at_most * self.thd_at_most)
+    }
+
     /// How round the wave is at its upper and at its lower end: the curvature
     /// there re that of the fundamental. One for a sine, near zero (or, where
     /// a band limit makes ripples, below) for a flat top.

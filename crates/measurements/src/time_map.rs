@@ -41,6 +41,11 @@ pub(crate) struct TimeMap {
 /// A jump must explain this much more, in squared standard deviations: chance reaches 20 at
 /// one of forty places once in three thousand recordings.
 const CLEARLY: f64 = 20.0;
+/// Or so many times what each point is off by beside it: points promise less than they keep where little noise is in
+/// them, and a loss of a few samples is smaller than the promise. By chance F(1, 12) is above 30 once in seven thousand places.
+const CLEARLY_BESIDE: f64 = 30.0;
+/// No point is taken to be better than this share of what it promises.
+const BEST: f64 = 0.3;
 
 /// No more jumps than this are looked for.
 const MOST_JUMPS: usize = 3;
@@ -70,7 +75,11 @@ pub(crate) fn time_map(points: &[Point]) -> Option<TimeMap> {
             })
             .min_by(|a, b| a.0.1.total_cmp(&b.0.1));
         match further {
-            Some((map, more)) if map.1 < best.1 - CLEARLY => (best, places) = (map, more),
+            Some((map, more))
+                if best.1 - map.1 > CLEARLY.min(CLEARLY_BESIDE * map.0.misfit.max(BEST).powi(2)) =>
+            {
+                (best, places) = (map, more);
+            }
             _ => break,
         }
     }

@@ -146,13 +146,15 @@ impl Tone {
             let text =
                 "No harmonic of this tone lies below 20 kHz and half the sample rate; there is no THD.";
             reading.finding(Finding::note("no-harmonics-in-band", text));
-        } else if let Some(thd) = harmonics.thd {
+        } else if let Some(thd) = harmonics.thd.filter(|_| harmonics.is_told()) {
             reading.value("thd_percent", 100.0 * thd);
         } else {
             let at_most = 100.0 * harmonics.thd_at_most;
             reading.value("thd_at_most_percent", at_most);
-            let text =
-                format!("The distortion cannot be told from the noise: THD is at most {at_most:.4} %.");
+            let text = format!(
+                "The distortion cannot be told from the noise: THD is at most {} %.",
+                if at_most < 1e-4 { "0.0001".to_owned() } else { format!("{at_most:.4}") }
+            );
             reading.finding(Finding::note("thd-below-noise", text));
         }
         for order in 2..=10 {

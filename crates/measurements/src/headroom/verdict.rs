@@ -242,7 +242,7 @@ fn fault(judged: &Judged, thd_limit: f64) -> Option<Fault> {
 /// Counts every step of a rise that is several of the usual ones at once: the knob was
 /// turned past a step before anything could be heard of it.
 ///
-/// Only where the usual step is beyond doubt: at least four clean rises, and three in
+/// Only where the usual step is beyond doubt: at least three clean rises, and three in
 /// five of all, are alike within 6 % (or 0.06 dB), and so are the rises on both sides
 /// (on the one side, at the ends). A control whose steps become finer higher up is not
 /// taken for one that was turned too fast.
@@ -267,7 +267,7 @@ fn count_jumps(steps: &mut [Step]) -> Vec<Jump> {
     };
     let counts: Vec<Option<i64>> = rises.iter().map(|rise| steps_of(*rise)).collect();
     let alike = counts.iter().filter(|count| **count == Some(1)).count();
-    if alike < 4 || 5 * alike < 3 * clean.len() {
+    if alike < 3 || 5 * alike < 3 * clean.len() {
         return Vec::new();
     }
     let mut jumps = Vec::new();
