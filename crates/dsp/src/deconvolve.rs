@@ -183,8 +183,14 @@ impl Deconvolver {
     /// not used. `advance` samples (whole or not) are taken off its delay.
     #[must_use]
     pub fn impulse(&mut self, recording: &[f64], advance: f64) -> ImpulseResponse {
-        let spectrum = rfft(recording, self.fft.len());
-        self.mean_impulse([(spectrum.as_slice(), advance)])
+        self.work = rfft(recording, self.fft.len());
+        let (first, end) = (self.first, self.first + self.inverse.len());
+        self.work[..first].fill(Complex64::default());
+        self.work[end..].fill(Complex64::default());
+        let band = &mut self.work[first..end];
+        turn_from(band, first, 2.0 * PI * advance / self.fft.len() as f64);
+        band.iter_mut().zip(&self.inverse).for_each(|(x, inverse)| *x *= inverse);
+        self.back()
     }
 
     /// The mean of the impulse responses of several recordings, each given by its spectrum
@@ -312,10 +318,11 @@ fn band_limit(f: f64, (from_hz, to_hz): (f64, f64), ends_hz: (f64, f64), nyquist
     if f <= ends_hz.0 || f >= nyquist {
         return 0.0;
     }
-    let lower = rise((f / ends_hz.0).ln() / (from_hz / ends_hz.0).ln());
+    if f < from_hz {
+        return rise((f / ends_hz.0).ln() / (from_hz / ends_hz.0).ln());
+    }
     let end = ends_hz.1.min(nyquist);
-    let upper = rise((end / f).ln() / (end / to_hz).ln());
-    lower * upper
+    rise((end / f).ln() / (end / to_hz).ln())
 }
 
 /// An impulse response on a circle: sample 0 is time zero, and negative times lie

@@ -270,9 +270,9 @@ fn working<T: Precision>(scratch: &mut Vec<Complex<T>>, count: usize) -> &mut [C
 #[must_use]
 pub fn rfft(samples: &[f64], n: usize) -> Vec<Complex64> {
     let mut fft = RealFft::new(n);
-    let mut padded = vec![0.0; n];
-    let used = samples.len().min(n);
-    padded[..used].copy_from_slice(&samples[..used]);
+    let mut padded = Vec::with_capacity(n);
+    padded.extend_from_slice(&samples[..samples.len().min(n)]);
+    padded.resize(n, 0.0);
     let mut spectrum = vec![Complex64::default(); fft.bins()];
     fft.forward(&mut padded, &mut spectrum);
     spectrum

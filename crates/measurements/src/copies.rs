@@ -5,8 +5,8 @@ use std::cell::{OnceCell, RefCell, RefMut};
 use std::rc::Rc;
 
 use dsp::correlate::{analytic, refine_peak};
-use dsp::deconvolve::{Deconvolver, ImpulseResponse, Reference, TimeWindow};
-use dsp::fft::{Complex64, RealFft, fast_len, rfft};
+use dsp::deconvolve::{Deconvolver, ImpulseResponse, Reference, TimeWindow, WindowedImpulse};
+use dsp::fft::{Complex64, RealFft, fast_len, irfft, rfft};
 use dsp::smoothing::LogMeans;
 use dsp::window::fade_ends;
 
@@ -120,7 +120,7 @@ impl<'a> Copies<'a> {
         if positions.len() > 1 {
             let spread_s = excitation.spread_s();
             let found = (last - first) as f64;
-            let mut distance = found + copies.about(sample_rate_hz, background);
+            let mut distance = found + copies.lag(sample_rate_hz, background);
             for _ in 0..2 {
                 copies.set_clock(distance / spread_s);
                 let residual = copies.residual_s(sample_rate_hz, background);
@@ -297,7 +297,7 @@ impl<'a> Copies<'a> {
 
     /// About how many samples later the last copy lies in its stretch than the first one in its own, whatever was
     /// played: so that it can be rendered on a clock that is right to some thousandths of a ppm.
-    fn about(&self, sample_rate_hz: f64, background: Option<&Background>) -> f64 {
+    fn lag(&self, sample_rate_hz: f64, background: Option<&Background>) -> f64 {
         let frames = fast_len(self.frames);
         let (first, last) = (self.spectrum(0, frames), self.spectrum(self.count() - 1, frames));
         let band_hz = (self.excitation.from_hz, self.top_hz(sample_rate_hz));
@@ -384,6 +384,21 @@ impl<'a> Copies<'a> {
         self.advances.iter().map(|advance| advance / self.rate_hz)
     }
 
+    /// What each of these holds about a moment of that axis.
+    pub(crate) fn parts(&self, moment_s: f64, window: &TimeWindow) -> Vec<WindowedImpulse> {
+        let each = self.as_found();
+        let each = each.iter().zip(self.later_s());
+        each.map(|(impulse, later_s)| impulse.windowed(moment_s + later_s, window)).collect()
+    }
+
+    /// The mean impulse response of the copies over their whole band about a moment, which is time zero of what is given.
+    pub(crate) fn about(&self, moment_s: f64, window: &TimeWindow) -> ImpulseResponse {
+        let parts = self.parts(moment_s, window);
+        let frames = longest(&parts);
+        let spectra: Vec<Vec<Complex64>> = parts.iter().map(|part| part.spectrum(frames).0).collect();
+        mean(&spectra, self.rate_hz)
+    }
+
     /// The mean impulse response of the copies by a deconvolver, on their time axis.
     pub(crate) fn impulse(&self, deconvolver: &mut Deconvolver) -> ImpulseResponse {
         deconvolver
@@ -461,22 +476,39 @@ impl<'a> Copies<'a> {
     }
 }
 
+/// How many samples a transform of any of these parts takes.
+pub(crate) fn longest(parts: &[WindowedImpulse]) -> usize {
+    fast_len(parts.iter().map(|part| part.samples.len()).max().unwrap_or(0))
+}
+
+/// The mean impulse response of several spectra.
+pub(crate) fn mean(spectra: &[Vec<Complex64>], rate_hz: f64) -> ImpulseResponse {
+    let mut sum = spectra[0].clone();
+    for other in &spectra[1..] {
+        sum.iter_mut().zip(other).for_each(|(sum, x)| *sum += x);
+    }
+    let share = 1.0 / spectra.len() as f64;
+    sum.iter_mut().for_each(|x| *x *= share);
+    let frames = 2 * (sum.len() - 1);
+    ImpulseResponse::new(irfft(sum, frames), rate_hz)
+}
+
 /// A stretch of a recording, silent where it reaches beyond its ends, without its
 /// mean (an offset would leak into the lowest bins) and with faded edges; silent again up to a
 /// transform's length.
 fn stretch(samples: &[f32], start: i64, frames: usize, padded: usize) -> Vec<f64> {
-    let mut stretch = vec![0.0; padded];
     let skip = (-start).max(0) as usize;
     let from = start.max(0) as usize;
     if skip >= frames || from >= samples.len() {
-        return stretch;
+        return vec![0.0; padded];
     }
+    let mut stretch = Vec::with_capacity(padded);
     let used = (frames - skip).min(samples.len() - from);
     let part = &samples[from..from + used];
     let mean = part.iter().map(|x| f64::from(*x)).sum::<f64>() / used as f64;
-    for (slot, x) in stretch[skip..].iter_mut().zip(part) {
-        *slot = f64::from(*x) - mean;
-    }
+    stretch.resize(skip, 0.0);
+    stretch.extend(part.iter().map(|x| f64::from(*x) - mean));
+    stretch.resize(padded, 0.0);
     // Where the recording itself begins or ends the excitation may too.
     let fade = (frames / 400).max(1);
     let fade_in = if start > 0 { fade } else { 0 };

@@ -1,12 +1,12 @@
 //! Which way a driver moves first.
 
 use dsp::crossover::{Family, high_pass, low_pass};
-use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
-use dsp::fft::{Complex64, fast_len, irfft};
+use dsp::deconvolve::{Deconvolver, TimeWindow, WindowedImpulse};
+use dsp::fft::Complex64;
 use dsp::statistics::rms;
 use measure::{Finding, Reading};
 
-use crate::copies::Copies;
+use crate::copies::{Copies, longest, mean};
 
 /// A driver's own roll-offs and its crossover follow the first half-wave with a
 /// larger one of the other sign, so the largest says nothing. The first of at
@@ -25,6 +25,8 @@ const REACH_S: f64 = 0.05;
 /// By what the two corners and the least part are varied for the confidence.
 const VARIED: [f64; 3] = [0.8, 1.0, 1.25];
 const FIRST_VARIED: [f64; 3] = [0.08, FIRST, 0.18];
+/// A polarity that is shaken more than this is not told.
+const LEAST_CONFIDENCE: f64 = 0.25;
 /// Into how many groups the copies are averaged for it, at the most.
 const GROUPS: usize = 4;
 
@@ -33,7 +35,7 @@ const GROUPS: usize = 4;
 ///
 /// The confidence is the part of 27 variations of the method (each of the two limits and
 /// the least height by a quarter up and down) on each copy alone that say the same, less
-/// the part that says the opposite: 1 when nothing shakes the verdict.
+/// the part that says the opposite: 1 when nothing shakes the verdict, and under [`LEAST_CONFIDENCE`] there is none.
 ///
 /// What a band limit of linear phase puts before an impulse could be taken for the
 /// first half-wave. Therefore the impulse is taken an octave beyond the band in
@@ -49,6 +51,9 @@ const GROUPS: usize = 4;
 /// Accuracy: `random_drivers_are_told_from_those_wired_backwards`.
 pub(crate) fn write(reading: &mut Reading, copies: &Copies<'_>, band_hz: (f64, f64)) {
     let (mut polarity, confidence) = polarity_of(copies, band_hz);
+    if confidence < LEAST_CONFIDENCE {
+        polarity = "unclear";
+    }
     // A clock that is none turns the phase; by the recorder's own it would then read otherwise.
     if let Some(other) = copies.as_if_on_one_clock()
         && polarity != "unclear"
@@ -115,14 +120,8 @@ fn polarity_of(copies: &Copies<'_>, (low_hz, high_hz): (f64, f64)) -> (&'static 
 /// They are the same as if each had been divided by the excitation within that band, but for what lies farther off
 /// than the window of the linear response.
 fn within(copies: &Copies<'_>, band_hz: (f64, f64)) -> Vec<Vec<Complex64>> {
-    let (found_s, window) = (copies.found_s(), copies.window());
-    let impulses = copies.as_found();
-    let parts: Vec<WindowedImpulse> = impulses
-        .iter()
-        .zip(copies.later_s())
-        .map(|(impulse, later_s)| impulse.windowed(found_s + later_s, &window))
-        .collect();
-    let frames = fast_len(parts.iter().map(|part| part.samples.len()).max().unwrap_or(0));
+    let parts = copies.parts(copies.found_s(), &copies.window());
+    let frames = longest(&parts);
     let whole_hz = copies.excitation().band_hz();
     let bin_hz = copies.rate_hz / frames as f64;
     let gain = |k: usize| {
@@ -135,18 +134,6 @@ fn within(copies: &Copies<'_>, band_hz: (f64, f64)) -> Vec<Vec<Complex64>> {
         part.spectrum(frames).0.iter().zip(&gains).map(|(x, gain)| x * gain).collect()
     };
     parts.iter().map(limited).collect()
-}
-
-/// The mean impulse response of several spectra.
-fn mean(spectra: &[Vec<Complex64>], rate_hz: f64) -> ImpulseResponse {
-    let mut sum = spectra[0].clone();
-    for other in &spectra[1..] {
-        sum.iter_mut().zip(other).for_each(|(sum, x)| *sum += x);
-    }
-    let share = 1.0 / spectra.len() as f64;
-    sum.iter_mut().for_each(|x| *x *= share);
-    let frames = 2 * (sum.len() - 1);
-    ImpulseResponse::new(irfft(sum, frames), rate_hz)
 }
 
 fn causal(rate_hz: f64, (low_hz, high_hz): (f64, f64)) -> Option<dsp::biquad::Cascade> {

@@ -1,7 +1,7 @@
 //! A sound in one channel of a recording: its impulse response, and when it arrives.
 
 use dsp::correlate::{Peak, refine_peak};
-use dsp::deconvolve::ImpulseResponse;
+use dsp::deconvolve::{ImpulseResponse, TimeWindow};
 use dsp::fft::Complex64;
 use dsp::response::{log_grid, power_db};
 use measure::Finding;
@@ -51,8 +51,7 @@ impl<'a> Heard<'a> {
                 Copies::on_clock(samples, rate, excitation, positions, background.as_ref(), clock_hz);
             (copies, Vec::new())
         };
-        let whole = copies.impulse(&mut copies.over_all());
-        let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
+        let band = playing_band(&copies, background.as_ref(), rate)?;
         let moment = moment(&copies, background.as_ref(), (band, DIRECT_DB));
         let Moment { impulse, peak, at_s, precision } = moment;
         let at = copies.origin() + at_s * copies.rate_hz;
@@ -89,7 +88,6 @@ impl<'a> Heard<'a> {
 /// The band in which the driver plays: around the strongest third of an octave, as
 /// far as the level stays within 15 dB of it and clear of the noise.
 pub(crate) fn playing_band(
-    impulse: &ImpulseResponse,
     copies: &Copies<'_>,
     background: Option<&Background>,
     rate: f64,
@@ -99,7 +97,8 @@ pub(crate) fn playing_band(
     let grid = log_grid(bottom, top, 24.0);
     // Not around the highest point: noise of the whole band may be higher than a sound that
     // fills a few octaves of it.
-    let response = impulse.response(copies.found_s(), &window, &grid);
+    let reach = TimeWindow { left_fade_s: 0.0, right_fade_s: 0.0, ..window };
+    let response = copies.about(copies.found_s(), &window).response(0.0, &reach, &grid);
     let power: Vec<f64> = (0..grid.len())
         .map(|i| {
             let near = &response.value[i.saturating_sub(4)..(i + 5).min(grid.len())];

@@ -110,8 +110,7 @@ impl Analyse for Running {
             reading.value("clock_ppm", ppm);
         }
         let background = Background::of(&silences(samples, rate, &self.excitation, &positions), rate);
-        let whole = copies.impulse(&mut copies.over_all());
-        let band = playing_band(&whole, &copies, background.as_ref(), rate)?;
+        let band = playing_band(&copies, background.as_ref(), rate)?;
         half_wave::write(reading, &copies, band);
         let impulse = copies.impulse(&mut copies.within(band));
         let part = impulse.windowed(copies.peak_s(&impulse), &TimeWindow::half_faded(0.03, 0.05));

@@ -63,6 +63,8 @@ const SMALL_PPM: f64 = 20.0;
 
 /// Clocks are within this of each other; what is more is not believed without a witness.
 const USUAL_PPM: f64 = 320.0;
+/// And no clock is farther off than this, whatever speaks for it.
+const MOST_PPM: f64 = 500.0;
 
 /// Marks and copies that differ by more than this, and by so many deviations of noise, were played at another gain.
 /// Through anything linear they agree to 0.02 dB.
@@ -105,14 +107,16 @@ pub(crate) fn believed<'a>(
     if copies.count() < 2 || excitation.sweep(rate).is_none() {
         return Ok((copies, Vec::new()));
     }
-    match settled(&copies, rate, background) {
+    let (copies, findings) = match settled(&copies, rate, background) {
         Some(laid) => {
             let (copies, mut findings) = mended(copies, rate, &laid)?;
             findings.extend(laid.uneven.map(level_control));
-            Ok((copies, findings))
+            (copies, findings)
         }
-        None => without_marks(copies, rate, background),
-    }
+        None => without_marks(copies, rate, background)?,
+    };
+    not_too_far_apart(&copies, MOST_PPM)?;
+    Ok((copies, findings))
 }
 
 /// Marks and copies laid over each other.
@@ -175,9 +179,9 @@ fn by_marks(copies: &Copies<'_>, rate: f64, background: Option<&Background>) -> 
     let tail_s = 0.95 * marks.silence_after_s;
     let all = Copies::at(copies.samples(), rate, marks, &positions, clock_hz, (LEAD_S, tail_s));
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S.min(tail_s));
-    let (each_mark, bin_hz) = parts(&all, &window, all.later_s())?;
+    let (each_mark, bin_hz) = spectra(&all.parts(all.found_s(), &window))?;
     let mark_noise = noise(background, &all, &window, each_mark[0].len(), bin_hz);
-    let (each_copy, _) = parts(copies, &window, std::iter::repeat(0.0))?;
+    let (each_copy, _) = spectra(&as_found(copies, &window))?;
     let copy_noise = noise(background, copies, &window, each_copy[0].len(), bin_hz);
     let bands = bands(excitation, rate);
     let whole = [(bands.first()?.0, bands.last()?.1)];
@@ -358,7 +362,9 @@ fn mended<'a>(
         }
     }
     if map.misfit > MOST_MISFIT {
-        too_far_apart(&copies)?;
+        not_too_far_apart(&copies, USUAL_PPM)?;
+        let mut copies = copies;
+        copies.is_unconfirmed = true;
         let text = "The marks and the copies of the sweep do not lie on one clock: samples were lost in several places, a clock \
                     wanders, or the microphone moved. Phase and times are doubtful; record again.";
         return Ok((copies, vec![Finding::caution("clock-doubtful", text)]));
@@ -380,7 +386,8 @@ fn mended<'a>(
         return Ok((one, vec![Finding::caution("samples-lost", text)]));
     }
     let frames: f64 = between.iter().map(|jump| jump.frames).sum();
-    if between.is_empty() || frames.abs() < 0.3 {
+    // What was lost is whole samples.
+    if between.is_empty() || frames.abs() < 0.6 {
         return Ok((copies, Vec::new()));
     }
     let sigma = between.iter().map(|jump| jump.sigma.powi(2)).sum::<f64>().sqrt();
@@ -403,13 +410,13 @@ fn ordinal(copy: usize) -> &'static str {
     ["first", "second"][copy.min(1)]
 }
 
-/// Refuses copies that lie as no two clocks put them.
+/// Refuses copies that lie as no two clocks put them, which differ by no more than this.
 ///
 /// # Errors
 /// A finding when they do.
-fn too_far_apart(copies: &Copies<'_>) -> Result<(), Finding> {
+fn not_too_far_apart(copies: &Copies<'_>, most_ppm: f64) -> Result<(), Finding> {
     let said_ppm = copies.clock_ppm.unwrap_or(0.0);
-    if said_ppm.abs() <= USUAL_PPM {
+    if said_ppm.abs() <= most_ppm {
         return Ok(());
     }
     let text = format!(
@@ -458,7 +465,7 @@ fn without_marks<'a>(
     let excitation = copies.excitation();
     let bands = bands(excitation, rate);
     let window = TimeWindow::half_faded(BEFORE_S, AFTER_S);
-    let each = parts(&copies, &window, std::iter::repeat(0.0));
+    let each = spectra(&as_found(&copies, &window));
     let (Some(sweep), Some((each, bin_hz))) = (excitation.sweep(copies.rate_hz), each) else {
         return Ok((copies, Vec::new()));
     };
@@ -520,7 +527,7 @@ fn without_marks<'a>(
         );
         return Err(Finding::stop("copies-apart", text));
     }
-    too_far_apart(&copies)?;
+    not_too_far_apart(&copies, USUAL_PPM)?;
     if said_ppm.abs() <= SMALL_PPM || unsure_ppm <= SMALL_PPM {
         return Ok((copies, Vec::new()));
     }
@@ -532,20 +539,13 @@ fn without_marks<'a>(
     Ok((copies, vec![Finding::caution("clock-unconfirmed", text)]))
 }
 
-/// The spectra of what the impulse responses of copies hold about the moment at which the search found them, each so much
-/// later, and the width of a bin; nothing where there are none.
-fn parts(
-    copies: &Copies<'_>,
-    window: &TimeWindow,
-    later_s: impl Iterator<Item = f64>,
-) -> Option<(Vec<Vec<Complex64>>, f64)> {
-    let found_s = copies.found_s();
-    let impulses = copies.as_found();
-    let parts: Vec<WindowedImpulse> = impulses
-        .iter()
-        .zip(later_s)
-        .map(|(impulse, later_s)| impulse.windowed(found_s + later_s, window))
-        .collect();
+/// What the impulse response of each copy holds about the moment at which the search found it.
+fn as_found(copies: &Copies<'_>, window: &TimeWindow) -> Vec<WindowedImpulse> {
+    copies.as_found().iter().map(|impulse| impulse.windowed(copies.found_s(), window)).collect()
+}
+
+/// The spectra of parts, and the width of a bin; nothing where there are none.
+fn spectra(parts: &[WindowedImpulse]) -> Option<(Vec<Vec<Complex64>>, f64)> {
     let frames = 2 * parts.first()?.samples.len();
     let (spectra, bins_hz): (Vec<_>, Vec<f64>) = parts.iter().map(|part| part.spectrum(frames)).unzip();
     Some((spectra, bins_hz[0]))

@@ -1,7 +1,7 @@
 //! From the copies to the reading: responses, noise, harmonics and what to say
 //! about them.
 
-use dsp::deconvolve::{Deconvolver, ImpulseResponse, TimeWindow, WindowedImpulse};
+use dsp::deconvolve::{Deconvolver, TimeWindow, WindowedImpulse};
 use dsp::fft::Complex64;
 use dsp::response::{amplitude, db, interpolate_log, log_grid, power_db};
 use dsp::smoothing::smooth_power;
@@ -66,23 +66,18 @@ struct Linear {
 
 impl Analysis<'_> {
     pub(super) fn write(&self, reading: &mut Reading) -> Result<(), Finding> {
-        let impulse = self.copies.impulse(&mut self.copies.over_all());
-        let band_hz = playing_band(&impulse, self.copies, self.background, self.tape.sample_rate_hz).ok();
+        let band_hz = playing_band(self.copies, self.background, self.tape.sample_rate_hz).ok();
         let moment = band_hz.map(|band_hz| {
             // The highest peak, of which response and phase are told.
             let within = (band_hz, 0.0);
             moment(self.copies, self.background, within)
         });
-        let peak_s = moment.as_ref().map_or_else(|| self.copies.peak_s(&impulse), |moment| moment.at_s);
-        let reference = self.reference.map(|copies| {
-            let impulse = copies.impulse(&mut copies.over_all());
-            let peak_s = copies.peak_s(&impulse);
-            (impulse, peak_s)
-        });
-        let linear = self.linear(&impulse, peak_s, reference.as_ref());
+        let peak_s = moment.as_ref().map_or_else(|| highest_s(self.copies), |moment| moment.at_s);
+        let reference = self.reference.map(|copies| (copies, highest_s(copies)));
+        let linear = self.linear(peak_s, reference);
         let (first, last) = self.valid_range(&linear)?;
 
-        self.write_timing(reading, peak_s, reference.as_ref().map(|(_, peak_s)| *peak_s));
+        self.write_timing(reading, peak_s, reference.map(|(_, peak_s)| peak_s));
         let precision = moment.and_then(|moment| moment.precision).filter(|_| reference.is_none());
         if let Some(precision) = precision {
             let of_zero_s =
@@ -93,7 +88,7 @@ impl Analysis<'_> {
         self.write_noise(reading, &linear, first, last)?;
         self.write_repeatability(reading, &linear, first, last)?;
         self.write_response(reading, &linear, first, last);
-        self.write_impulse(reading, &impulse, peak_s, band_hz);
+        self.write_impulse(reading, peak_s, band_hz);
         self.write_harmonics(reading, &linear, first, last, peak_s);
         if self.tape.reference.is_none() {
             let text =
@@ -103,17 +98,12 @@ impl Analysis<'_> {
         Ok(())
     }
 
-    fn linear(
-        &self,
-        impulse: &ImpulseResponse,
-        peak_s: f64,
-        reference: Option<&(ImpulseResponse, f64)>,
-    ) -> Linear {
+    fn linear(&self, peak_s: f64, reference: Option<(&Copies<'_>, f64)>) -> Linear {
         let rate = self.copies.rate_hz;
         let window = self.copies.window();
         let to_hz = self.excitation.to_hz.min(0.47 * self.tape.sample_rate_hz);
         let grid = log_grid(self.excitation.from_hz, to_hz, self.options.points_per_octave);
-        let through = reference.map(|(impulse, peak_s)| impulse.windowed(*peak_s, &window));
+        let through = reference.map(|(copies, peak_s)| part(copies, peak_s));
         let divide = |values: Vec<Complex64>| match &through {
             Some(reference) => {
                 let below = reference.response(&grid).value;
@@ -121,18 +111,15 @@ impl Analysis<'_> {
             }
             None => values,
         };
-        let one = |(one, later_s): (&ImpulseResponse, f64)| {
-            divide(one.response(peak_s + later_s, &window, &grid).value)
-        };
-        let each: Vec<Vec<Complex64>> =
-            self.copies.as_found().iter().zip(self.copies.later_s()).map(one).collect();
+        let parts = self.copies.parts(peak_s, &window);
+        let each: Vec<Vec<Complex64>> = parts.iter().map(|part| divide(part.response(&grid).value)).collect();
         let share = 1.0 / each.len() as f64;
         let mean: Vec<Complex64> =
             (0..grid.len()).map(|i| each.iter().map(|values| values[i]).sum::<Complex64>() * share).collect();
         let level_db = match self.options.smoothing {
             None => mean.iter().map(|h| db(h.norm())).collect(),
             Some(fraction) => {
-                let (power, bin_hz) = power_ratio(&impulse.windowed(peak_s, &window), through.as_ref());
+                let (power, bin_hz) = power_ratio(&part(self.copies, peak_s), through.as_ref());
                 smooth_power(&power, bin_hz, fraction, &grid).into_iter().map(power_db).collect()
             }
         };
@@ -238,9 +225,8 @@ impl Analysis<'_> {
         let (copies, rate) = (&heard.copies, self.tape.sample_rate_hz);
         let (from_hz, to_hz) = copies.excitation().inner_band_hz(rate);
         let grid = log_grid(from_hz, to_hz, REFERENCE_POINTS_PER_OCTAVE);
-        let impulse = copies.impulse(&mut copies.over_all());
         let at_s = (heard.at - copies.origin()) / copies.rate_hz;
-        let values = impulse.response(at_s, &copies.window(), &grid).value;
+        let values = part(copies, at_s).response(&grid).value;
         let level = values.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
         let phase = values.iter().map(|h| h.arg().to_degrees()).collect();
         reading.curve("reference", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
@@ -400,15 +386,11 @@ impl Analysis<'_> {
         reading.curve("response", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
     }
 
-    fn write_impulse(
-        &self,
-        reading: &mut Reading,
-        impulse: &ImpulseResponse,
-        peak_s: f64,
-        band_hz: Option<(f64, f64)>,
-    ) {
+    fn write_impulse(&self, reading: &mut Reading, peak_s: f64, band_hz: Option<(f64, f64)>) {
         let drawn = TimeWindow { left_s: 0.005, right_s: 0.1, left_fade_s: 0.0, right_fade_s: 0.0 };
-        let part = impulse.windowed(peak_s, &drawn);
+        // What is drawn lies where nothing is faded.
+        let reach = TimeWindow { left_s: 0.03, right_s: 0.15, left_fade_s: 0.02, right_fade_s: 0.04 };
+        let part = self.copies.about(peak_s, &reach).windowed(0.0, &drawn);
         let time_s: Vec<f64> =
             (0..part.samples.len()).map(|i| part.start_s + i as f64 / self.copies.rate_hz).collect();
         let band = band_hz.unwrap_or((self.excitation.from_hz, self.excitation.to_hz));
@@ -534,6 +516,19 @@ impl Analysis<'_> {
         }
         level_db
     }
+}
+
+/// When the impulse response of copies is highest, looked for where the search had found it.
+fn highest_s(copies: &Copies<'_>) -> f64 {
+    let found_s = copies.found_s();
+    found_s + copies.peak_near_s(&copies.about(found_s, &copies.window()), 0.0)
+}
+
+/// The linear part of the mean impulse response of copies, of which a moment is time zero.
+fn part(copies: &Copies<'_>, moment_s: f64) -> WindowedImpulse {
+    let window = copies.window();
+    let reach = TimeWindow { left_fade_s: 0.0, right_fade_s: 0.0, ..window };
+    copies.about(moment_s, &window).windowed(0.0, &reach)
 }
 
 /// The power spectrum of a part, divided by that of a reference where there is one.

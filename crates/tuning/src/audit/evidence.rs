@@ -1,10 +1,10 @@
 //! What was heard: the difference of two captures, and how certain it is.
 
-use super::AuditError;
 use std::cell::RefCell;
 use std::f64::consts::LN_10;
 use std::rc::Rc;
 
+use super::AuditError;
 use super::echoes::{Echoes, FLOORS_DB, MOVED_S, Shared, rippled};
 use super::noise::{Noise, counted};
 use crate::average::median;
@@ -212,8 +212,8 @@ impl Evidence {
         let middle = median(left.to_vec());
         let left: Vec<f64> = left.iter().map(|db| db - middle).collect();
         let power = rippled(&self.power, MOST_POINTS_PER_OCTAVE);
-        // Where it is a notch after, it is as uncertain as where it is one before.
-        // What is wide is a mistake, and says nothing of notches.
+        // Where it is a notch after, it is as uncertain as where it is one before; what changed over a wide range is a mistake,
+        // and says nothing of notches.
         let around = smeared(&left, AROUND_POINTS);
         let size: Vec<f64> = power
             .iter()
@@ -494,7 +494,7 @@ fn faint(power: &[f64]) -> Vec<f64> {
     around.iter().zip(power).map(|(around, power)| (around / power).sqrt().clamp(1.0, MOST_FAINT)).collect()
 }
 
-/// The mean within cells of 1/24 octave where the points are denser than that.
+/// The mean within cells of so many to an octave, where the points are denser than that.
 fn thinned(change: &Response, per_octave: f64) -> (Vec<f64>, Vec<f64>) {
     let (low, high) = change.range_hz();
     let grid = log_axis::grid(low, high, per_octave);
