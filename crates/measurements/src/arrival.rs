@@ -110,7 +110,8 @@ impl Analyse for Running {
             (None, Some(burst)) => {
                 let zero = burst.hear((samples, rate), &self.name, &self.test)?;
                 let position = zero.look_for((samples, rate), &self.name, &self.test)?;
-                let heard = Heard::of((samples, rate), &self.test, &[position], zero.clock_hz())?;
+                let mut heard = Heard::of((samples, rate), &self.test, &[position], zero.clock_hz())?;
+                heard.copies.on_the_clock_of(&zero.heard.copies);
                 for finding in &zero.heard.findings {
                     reading.finding(finding.clone());
                 }

@@ -228,6 +228,11 @@ impl<'a> Copies<'a> {
         Self { first_s: self.excitation.starts_s[index], ..one }
     }
 
+    /// These copies, whose clock is that of others, with what is known about it.
+    pub(crate) fn on_the_clock_of(&mut self, others: &Copies<'_>) {
+        (self.clock_ppm, self.is_unconfirmed) = (others.clock_ppm, others.is_unconfirmed);
+    }
+
     /// The first copy on the recorder's own clock, where the one that the copies give is not
     /// confirmed.
     pub(crate) fn as_if_on_one_clock(&self) -> Option<Self> {

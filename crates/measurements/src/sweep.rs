@@ -106,7 +106,9 @@ impl Analyse for Running {
             Some(zero) => {
                 let (begins, tail_s) = ([positions[0] as f64], 0.95 * self.excitation.silence_after_s);
                 let clock_hz = zero.clock_hz();
-                let one = Copies::at(searched, rate, &self.excitation, &begins, clock_hz, (LEAD_S, tail_s));
+                let mut one =
+                    Copies::at(searched, rate, &self.excitation, &begins, clock_hz, (LEAD_S, tail_s));
+                one.on_the_clock_of(&zero.heard.copies);
                 (one, zero.heard.findings.clone())
             }
             None => believed(searched, rate, &self.excitation, &positions, searched_background.as_ref())?,
