@@ -7,8 +7,8 @@
 
 use std::f64::consts::{LN_2, LN_10, TAU};
 
-use super::evidence::smeared;
 use super::noise::{Noise, REACH};
+use super::smear::smeared;
 use crate::linear::dot;
 
 /// Delays are told apart in such steps, from one step up to so many: to 18 ms, six metres (all

@@ -7,6 +7,7 @@ mod hypothesis;
 mod noise;
 mod reconcile;
 mod report;
+mod smear;
 mod terms;
 mod trial;
 
