@@ -25,7 +25,7 @@ use crate::taped::{Analyse, Taped};
 ///
 /// References: J. S. Bendat, A. G. Piersol, *Random Data*, 4th edition, chapters 6
 /// and 9. Accuracy: `coherence_is_that_of_the_noise`,
-/// `the_random_error_is_what_is_seen`, `echoes_are_resolved_and_what_is_not_is_stated`.
+/// `the_random_error_is_what_is_seen`, `echoes_are_resolved_and_what_is_not_is_stated`, `music_is_as_good_as_is_said`.
 pub(crate) type TransferMeasurement = Taped<Running>;
 
 #[derive(Debug)]

@@ -154,6 +154,8 @@ pub(super) struct Spectra {
     /// [`WIDEST_HZ`].
     missing_window: Vec<Complex64>,
     missing_width: Vec<Complex64>,
+    /// How fast H1 changes with frequency, per Hz.
+    slope: Vec<Complex64>,
     /// The power of what comes too late to be set right, where it may be noise as well, and
     /// where it is none.
     late: Vec<f64>,
@@ -204,6 +206,10 @@ impl Spectra {
         let missing_window = transformed(&|i| if within(i) { 1.0 / window(lag_s(i)) - 1.0 } else { 0.0 });
         let missing_width =
             transformed(&|i| if within(i) { 1.0 / sinc(WIDEST_HZ * lag_s(i)) - 1.0 } else { 0.0 });
+        // `dH/df = FFT(−j2πt·h(t))`.
+        let signed_s = |i: usize| if i > n / 2 { -lag_s(i) } else { lag_s(i) };
+        let slope = transformed(&|i| if within(i) { 2.0 * PI * signed_s(i) / window(lag_s(i)) } else { 0.0 });
+        let slope = slope.into_iter().map(|x| Complex64::new(x.im, -x.re)).collect();
         let late = transformed(&|i| {
             let counts = !within(i) && lag_s(i) <= COUNTED_S && impulse[i].abs() > 4.0 * noise * profile(i);
             if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
@@ -220,7 +226,7 @@ impl Spectra {
             if counts { 1.0 - window(lag_s(i)) * sinc(WIDEST_HZ * lag_s(i)) } else { 0.0 }
         });
         let clearly_late = clearly_late.iter().map(Complex64::norm_sqr).collect();
-        Some(Self { residual_s, sums, loudest, missing_window, missing_width, late, clearly_late })
+        Some(Self { residual_s, sums, loudest, missing_window, missing_width, slope, late, clearly_late })
     }
 
     /// How far bins are averaged about a frequency: 1/`fraction` octave, but no farther
@@ -250,7 +256,10 @@ impl Spectra {
         let nearest = ((frequency_hz / self.sums.bin_hz).round() as usize).min(self.late.len() - 1);
         // What an average over B hertz takes off grows with its square.
         let narrow = (width_hz / WIDEST_HZ).powi(2).min(1.0);
-        let h1 = xy / xx + self.missing_window[nearest] + self.missing_width[nearest] * narrow;
+        // Music is louder on one side of a frequency than on the other: what was averaged is H1 at its middle.
+        let middle_hz = mean(&|k| self.sums.xx[k] * k as f64) / xx * self.sums.bin_hz;
+        let beside = self.slope[nearest] * (middle_hz - frequency_hz);
+        let h1 = xy / xx + self.missing_window[nearest] + self.missing_width[nearest] * narrow - beside;
         let noise = (1.0 - coherence) / (coherence.max(1e-9) * 2.0 * averages);
         let late = 0.5 * self.late[nearest] / h1.norm_sqr().max(1e-30);
         Some(Estimate {

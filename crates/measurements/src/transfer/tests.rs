@@ -188,6 +188,54 @@ fn echoes_are_resolved_and_what_is_not_is_stated() {
     at_most("the part that is within twice what is said", 0.95, within / all);
 }
 
+/// Notes that decay, each with its overtones, over a floor of pink noise 26 dB down.
+fn notes(seconds: f64, seed: u64) -> Vec<f32> {
+    let mut chance = WhiteNoise::new(seed);
+    let mut draw = |low: f64, high: f64| low * (high / low).powf(chance.uniform());
+    let count = (seconds * RATE) as usize;
+    let mut floor = vec![0.0; count];
+    PinkNoise::new(20.0, 20_000.0, RATE, seed).fill(&mut floor);
+    let mut wave: Vec<f64> = floor.iter().map(|x| 0.05 * x).collect();
+    for _ in 0..(20.0 * seconds) as usize {
+        let first = (draw(1.0, 2.0).log2() * count as f64) as usize;
+        let (pitch_hz, lasts_s, overtones) = (draw(55.0, 1_500.0), draw(0.05, 0.5), draw(3.0, 12.0) as u32);
+        for (i, x) in wave[first..].iter_mut().take((3.0 * lasts_s * RATE) as usize).enumerate() {
+            let t = i as f64 / RATE;
+            let partial = |n: u32| (2.0 * PI * f64::from(n) * pitch_hz * t).sin() / f64::from(n);
+            *x += 0.3 * (-t / lasts_s).exp() * (1..=overtones).map(partial).sum::<f64>();
+        }
+    }
+    let loudest = wave.iter().fold(0.0f64, |most, x| most.max(x.abs()));
+    wave.iter().map(|x| (0.5 / loudest * x) as f32).collect()
+}
+
+/// Source: analytic, as above. Of music with an echo of −6 dB at 5 to 20 ms 70 to 85 % of the points were within twice what
+/// is said: the strongest line of what is averaged stood for all of it.
+#[test]
+fn music_is_as_good_as_is_said() {
+    for seed in 0..4u64 {
+        let reference = notes(20.0, 900 + seed);
+        let late = [240, 480, 720, 960][seed as usize];
+        let reading = read(&reference, &echoed(&reference, &[(late, 0.5)]), 0.0);
+        let curve = &reading.curves["response"];
+        let truth = |f: f64| db((1.0 + 0.5 * Complex64::cis(-2.0 * PI * f * late as f64 / RATE)).norm());
+        let points: Vec<(f64, f64)> = curve["frequency_hz"]
+            .iter()
+            .enumerate()
+            .map(|(i, f)| ((curve["magnitude_db"][i] - truth(*f)).abs(), curve["random_error_db"][i]))
+            .collect();
+        let within = points.iter().filter(|(off, said)| *off <= 2.0 * said + 0.01).count() as f64;
+        let what = format!("an echo at {late} samples");
+        at_most(
+            &format!("{what}: the part that is not within twice what is said"),
+            1.0 - within / points.len() as f64,
+            0.05,
+        );
+        let worst = points.iter().fold(0.0f64, |most, point| most.max(point.0));
+        at_most(&format!("{what}: off by, in dB"), worst, 0.5);
+    }
+}
+
 #[test]
 fn what_has_nothing_in_common_is_refused() {
     let code = |reading: Reading| reading.stopped().map(|finding| finding.code.clone()).unwrap_or_default();
