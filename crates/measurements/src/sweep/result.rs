@@ -413,10 +413,10 @@ impl Analysis<'_> {
         let Some(mut deconvolver) = self.copies.extended() else { return };
         let impulse = self.copies.impulse(&mut deconvolver);
         // Where the sweep or what carries it on is faded, the division has nothing to go by.
-        let bottom = self.excitation.inner_band_hz(self.copies.rate_hz).0;
+        let (bottom, top) = self.excitation.inner_band_hz(self.copies.rate_hz);
         let highest = self.copies.extended_to_hz() / BESIDE_FADE;
         for n in 2..=5u32 {
-            let played = bottom..highest / f64::from(n);
+            let played = bottom..top.min(highest / f64::from(n));
             let kept: Vec<usize> = (first..=last).filter(|&i| played.contains(&linear.grid[i])).collect();
             if kept.is_empty() {
                 continue;
