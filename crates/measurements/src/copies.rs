@@ -49,8 +49,10 @@ pub(crate) struct Copies<'a> {
 
 /// A clock that moves by less than this, as a share, is found: by each look its error becomes a thousandth.
 const SETTLED: f64 = 1e-7;
-/// A clock that turns the highest frequency by less than this until the end of a copy, a tenth of a degree, stays as it is.
+/// A clock that turns the highest frequency by less than this until the end of a copy, a tenth of a degree, stays as it is,
 const KEPT_TURNS: f64 = 0.1 / 360.0;
+/// if it moves by less than this share as well: longer sounds may be read on it.
+const KEPT: f64 = 1e-8;
 
 /// One copy of the excitation on the recorder's clock.
 #[derive(Default)]
@@ -132,7 +134,7 @@ impl<'a> Copies<'a> {
                 }
             }
             let moved = (distance / spread_s / copies.rate_hz - 1.0).abs();
-            if moved * excitation.duration_s * excitation.to_hz > KEPT_TURNS {
+            if moved > KEPT || moved * excitation.duration_s * excitation.to_hz > KEPT_TURNS {
                 copies.set_clock(distance / spread_s);
             }
             copies.clock_ppm = Some((copies.rate_hz / sample_rate_hz - 1.0) * 1e6);
