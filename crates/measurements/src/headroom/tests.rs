@@ -357,6 +357,16 @@ fn several_steps_at_once_are_counted_and_told() {
     }
 }
 
+/// The same where only three rises are there to say what a step is.
+#[test]
+fn steps_at_once_are_counted_by_three_rises() {
+    let mut source = Source::equal(3.0, 8, 6, 0.6);
+    source.steps.remove(4);
+    let reading = source.reading();
+    expect("one step at once", &reading, 6.0, Some(7.0));
+    assert!(has(&reading, "steps-jumped"), "{:?}", reading.findings);
+}
+
 /// A control that is coarse below and fine above has no missing steps.
 #[test]
 fn a_control_whose_steps_become_finer_misses_none() {
