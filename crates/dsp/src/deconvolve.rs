@@ -184,13 +184,19 @@ impl Deconvolver {
     #[must_use]
     pub fn impulse(&mut self, recording: &[f64], advance: f64) -> ImpulseResponse {
         self.work = rfft(recording, self.fft.len());
-        let (first, end) = (self.first, self.first + self.inverse.len());
-        self.work[..first].fill(Complex64::default());
-        self.work[end..].fill(Complex64::default());
-        let band = &mut self.work[first..end];
-        turn_from(band, first, 2.0 * PI * advance / self.fft.len() as f64);
-        band.iter_mut().zip(&self.inverse).for_each(|(x, inverse)| *x *= inverse);
+        let band = self.silence_outside();
+        let part = &mut self.work[band.clone()];
+        turn_from(part, band.start, 2.0 * PI * advance / self.fft.len() as f64);
+        part.iter_mut().zip(&self.inverse).for_each(|(x, inverse)| *x *= inverse);
         self.back()
+    }
+
+    /// Lets nothing stand in the working space beside the band, and gives the band's bins.
+    fn silence_outside(&mut self) -> Range<usize> {
+        let band = self.first..self.first + self.inverse.len();
+        self.work[..band.start].fill(Complex64::default());
+        self.work[band.end..].fill(Complex64::default());
+        band
     }
 
     /// The mean of the impulse responses of several recordings, each given by its spectrum
@@ -228,10 +234,8 @@ impl Deconvolver {
     /// Puts the mean spectrum of recordings, divided by the reference, into the working space.
     fn divide<'a>(&mut self, recordings: impl IntoIterator<Item = (&'a [Complex64], f64)>) {
         let (bins, n) = (self.fft.bins(), self.fft.len());
-        let band = self.first..self.first + self.inverse.len();
         self.work.resize(bins, Complex64::default());
-        self.work[..band.start].fill(Complex64::default());
-        self.work[band.end..].fill(Complex64::default());
+        let band = self.silence_outside();
         let sums = &mut self.work[band.clone()];
         let mut count = 0.0;
         for (spectrum, advance) in recordings {
@@ -539,6 +543,17 @@ mod tests {
                 sweep.value(t) * fade_gain(t, duration, 0.02)
             })
             .collect()
+    }
+
+    /// Source: the definition, summed directly in steps of 0.1 ms.
+    #[test]
+    fn the_energy_of_a_window_is_the_sum_of_its_squared_weights() {
+        let fades = [(0.0, 0.0), (0.1, 0.4), (0.3, 0.8)];
+        for (left_fade_s, right_fade_s) in fades {
+            let window = TimeWindow { left_s: 0.3, right_s: 0.8, left_fade_s, right_fade_s };
+            let sum: f64 = (0..11_000).map(|i| window.weight(f64::from(i) * 1e-4 - 0.3 + 5e-5).powi(2)).sum();
+            near("energy", window.energy_s(), 1e-4 * sum, 1e-6);
+        }
     }
 
     const WINDOW: TimeWindow = TimeWindow { left_s: 0.3, right_s: 0.8, left_fade_s: 0.1, right_fade_s: 0.4 };

@@ -406,6 +406,13 @@ impl<'a> Copies<'a> {
         mean(&spectra, self.rate_hz)
     }
 
+    /// The linear part of it under [`Copies::window`], of which the moment is time zero.
+    pub(crate) fn linear_part(&self, moment_s: f64) -> WindowedImpulse {
+        let window = self.window();
+        let reach = TimeWindow { left_fade_s: 0.0, right_fade_s: 0.0, ..window };
+        self.about(moment_s, &window).windowed(0.0, &reach)
+    }
+
     /// The mean impulse response of the copies by a deconvolver, on their time axis.
     pub(crate) fn impulse(&self, deconvolver: &mut Deconvolver) -> ImpulseResponse {
         deconvolver

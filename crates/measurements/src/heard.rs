@@ -1,7 +1,7 @@
 //! A sound in one channel of a recording: its impulse response, and when it arrives.
 
 use dsp::correlate::{Peak, refine_peak};
-use dsp::deconvolve::{ImpulseResponse, TimeWindow};
+use dsp::deconvolve::ImpulseResponse;
 use dsp::fft::Complex64;
 use dsp::response::{log_grid, power_db};
 use measure::Finding;
@@ -97,8 +97,7 @@ pub(crate) fn playing_band(
     let grid = log_grid(bottom, top, 24.0);
     // Not around the highest point: noise of the whole band may be higher than a sound that
     // fills a few octaves of it.
-    let reach = TimeWindow { left_fade_s: 0.0, right_fade_s: 0.0, ..window };
-    let response = copies.about(copies.found_s(), &window).response(0.0, &reach, &grid);
+    let response = copies.linear_part(copies.found_s()).response(&grid);
     let power: Vec<f64> = (0..grid.len())
         .map(|i| {
             let near = &response.value[i.saturating_sub(4)..(i + 5).min(grid.len())];

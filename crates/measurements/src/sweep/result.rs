@@ -103,7 +103,7 @@ impl Analysis<'_> {
         let window = self.copies.window();
         let to_hz = self.excitation.to_hz.min(0.47 * self.tape.sample_rate_hz);
         let grid = log_grid(self.excitation.from_hz, to_hz, self.options.points_per_octave);
-        let through = reference.map(|(copies, peak_s)| part(copies, peak_s));
+        let through = reference.map(|(copies, peak_s)| copies.linear_part(peak_s));
         let divide = |values: Vec<Complex64>| match &through {
             Some(reference) => {
                 let below = reference.response(&grid).value;
@@ -119,7 +119,7 @@ impl Analysis<'_> {
         let level_db = match self.options.smoothing {
             None => mean.iter().map(|h| db(h.norm())).collect(),
             Some(fraction) => {
-                let (power, bin_hz) = power_ratio(&part(self.copies, peak_s), through.as_ref());
+                let (power, bin_hz) = power_ratio(&self.copies.linear_part(peak_s), through.as_ref());
                 smooth_power(&power, bin_hz, fraction, &grid).into_iter().map(power_db).collect()
             }
         };
@@ -226,7 +226,7 @@ impl Analysis<'_> {
         let (from_hz, to_hz) = copies.excitation().inner_band_hz(rate);
         let grid = log_grid(from_hz, to_hz, REFERENCE_POINTS_PER_OCTAVE);
         let at_s = (heard.at - copies.origin()) / copies.rate_hz;
-        let values = part(copies, at_s).response(&grid).value;
+        let values = copies.linear_part(at_s).response(&grid).value;
         let level = values.iter().map(|h| db(h.norm()).max(LOWEST_DB)).collect();
         let phase = values.iter().map(|h| h.arg().to_degrees()).collect();
         reading.curve("reference", [("frequency_hz", grid), ("magnitude_db", level), ("phase_deg", phase)]);
@@ -522,13 +522,6 @@ impl Analysis<'_> {
 fn highest_s(copies: &Copies<'_>) -> f64 {
     let found_s = copies.found_s();
     found_s + copies.peak_near_s(&copies.about(found_s, &copies.window()), 0.0)
-}
-
-/// The linear part of the mean impulse response of copies, of which a moment is time zero.
-fn part(copies: &Copies<'_>, moment_s: f64) -> WindowedImpulse {
-    let window = copies.window();
-    let reach = TimeWindow { left_fade_s: 0.0, right_fade_s: 0.0, ..window };
-    copies.about(moment_s, &window).windowed(0.0, &reach)
 }
 
 /// The power spectrum of a part, divided by that of a reference where there is one.
