@@ -293,7 +293,9 @@ impl Group {
         let quiet_s = (about_s - self.span_s - reach_s - 0.05, about_s - self.span_s - reach_s);
         let before = self.powers(samples, rate, quiet_s, STEPS);
         let quiet = before.iter().sum::<f64>() / before.len().max(1) as f64;
-        if power_db(near[highest] / quiet.max(1e-20)) < STANDS_OUT_DB || near[highest] < 1e-12 {
+        // What is highest at an end goes on beyond it: the burst lies farther off.
+        let is_peak = highest > 0 && highest + 1 < near.len();
+        if !is_peak || power_db(near[highest] / quiet.max(1e-20)) < STANDS_OUT_DB || near[highest] < 1e-12 {
             return None;
         }
         let place = highest as f64 + vertex(&near, highest);
