@@ -5,6 +5,11 @@ use dsp::fft::{Complex64, RealFft};
 use dsp::response::interpolate_log;
 use dsp::window::Window;
 
+/// A window with so many times the power of the quieter half holds something else than the background.
+const LOUD: f64 = 100.0;
+/// Less power than this (mean square, −140 dB) is digital silence.
+const SILENT: f64 = 1e-14;
+
 /// A two-sided power density per sample: white noise of variance σ² has σ² at every
 /// frequency.
 #[derive(Debug, Clone)]
@@ -16,7 +21,8 @@ pub(crate) struct Background {
 impl Background {
     /// Averages over all stretches by Welch's method: Hann windows of a sixth of a
     /// second (or the longest that fits a stretch), half overlapping, each without
-    /// its mean. Nothing when no stretch lasts a fiftieth of a second.
+    /// its mean. Windows with a hundred times the power of the quieter half are left out: something sounded there, a knock,
+    /// or what was played where samples came twice. Nothing when no stretch lasts a fiftieth of a second.
     ///
     /// References: P. D. Welch, IEEE Trans. Audio Electroacoust. 15(2), 1967.
     pub(crate) fn of(stretches: &[&[f32]], sample_rate_hz: f64) -> Option<Self> {
@@ -30,8 +36,7 @@ impl Background {
         let mut fft = RealFft::new(n);
         let mut time = vec![0.0; n];
         let mut spectrum = vec![Complex64::default(); fft.bins()];
-        let mut power = vec![0.0; fft.bins()];
-        let mut count = 0.0;
+        let mut windows: Vec<(f64, Vec<f64>)> = Vec::new();
         for stretch in stretches {
             for start in (0..stretch.len().saturating_sub(n - 1)).step_by((n / 2).max(1)) {
                 let part = &stretch[start..start + n];
@@ -40,14 +45,22 @@ impl Background {
                     *slot = (f64::from(*x) - mean) * w;
                 }
                 fft.forward(&mut time, &mut spectrum);
-                for (sum, bin) in power.iter_mut().zip(&spectrum) {
-                    *sum += bin.norm_sqr() / scale;
-                }
-                count += 1.0;
+                let power: Vec<f64> = spectrum.iter().skip(1).map(|bin| bin.norm_sqr() / scale).collect();
+                windows.push((power.iter().sum(), power));
             }
         }
+        windows.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let quieter = windows.len().div_ceil(2);
+        let usual = windows[..quieter].iter().map(|(sum, _)| sum).sum::<f64>() / quieter as f64;
+        // Between digital silences anything is loud.
+        let is_usual = |(sum, _): &&(f64, Vec<f64>)| *sum < LOUD * usual || usual < SILENT * n as f64;
+        let kept = || windows.iter().filter(is_usual).map(|(_, power)| power);
+        let count = kept().count() as f64;
+        let mut power = vec![0.0; fft.bins() - 1];
+        for window in kept() {
+            power.iter_mut().zip(window).for_each(|(sum, power)| *sum += power / count);
+        }
         let bin_hz = sample_rate_hz / n as f64;
-        let power: Vec<f64> = power.into_iter().skip(1).map(|p| p / count).collect();
         let frequency_hz = (1..=power.len()).map(|k| k as f64 * bin_hz).collect();
         Some(Self { frequency_hz, power })
     }
@@ -92,6 +105,18 @@ mod tests {
         near("half of it", background.between(6_000.0, 18_000.0), 0.005, 0.0002);
         let mean = background.at(&[1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0]).iter().sum::<f64>() / 6.0;
         near("density", mean, 0.01, 0.004);
+    }
+
+    /// Samples that came twice put a part of the sweep into a silence, and everything seemed to lie in noise.
+    /// Source: as above; a knock of 40 dB over the noise in one of four stretches.
+    #[test]
+    fn what_sounds_in_a_silence_is_no_noise() {
+        let mut noise = WhiteNoise::new(4);
+        let mut samples: Vec<f32> = (0..96_000).map(|_| (0.01 * noise.sample()) as f32).collect();
+        samples[50_000..52_000].iter_mut().for_each(|x| *x = (noise.sample()) as f32);
+        let quarters: Vec<&[f32]> = samples.chunks(24_000).collect();
+        let background = Background::of(&quarters, 48_000.0).unwrap();
+        near("all of it", background.between(0.0, 24_000.0), 1e-4, 4e-6);
     }
 
     #[test]
