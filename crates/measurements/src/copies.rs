@@ -54,6 +54,9 @@ const KEPT_TURNS: f64 = 0.1 / 360.0;
 /// if it moves by less than this share as well: longer sounds may be read on it.
 const KEPT: f64 = 1e-8;
 
+/// No clock is farther off than this, in parts in a million.
+pub(crate) const MOST_PPM: f64 = 500.0;
+
 /// One copy of the excitation on the recorder's clock.
 #[derive(Default)]
 struct Played {
@@ -122,9 +125,15 @@ impl<'a> Copies<'a> {
         if positions.len() > 1 {
             let spread_s = excitation.spread_s();
             let found = (last - first) as f64;
+            // Where samples were lost between them, their distance is no clock.
+            let clock_of = |distance: f64| {
+                let clock_hz = distance / spread_s;
+                let is_one = (clock_hz / sample_rate_hz - 1.0).abs() < 1e-6 * MOST_PPM;
+                if is_one { clock_hz } else { sample_rate_hz }
+            };
             let mut distance = found + copies.lag(sample_rate_hz, background);
             for _ in 0..2 {
-                copies.set_clock(distance / spread_s);
+                copies.set_clock(clock_of(distance));
                 let residual = copies.residual_s(sample_rate_hz, background);
                 let next = found + residual * copies.rate_hz;
                 let moved = (next / distance - 1.0).abs();
@@ -133,20 +142,17 @@ impl<'a> Copies<'a> {
                     break;
                 }
             }
-            let moved = (distance / spread_s / copies.rate_hz - 1.0).abs();
+            let clock_hz = clock_of(distance);
+            let moved = (clock_hz / copies.rate_hz - 1.0).abs();
             if moved > KEPT || moved * excitation.duration_s * excitation.to_hz > KEPT_TURNS {
-                copies.set_clock(distance / spread_s);
+                copies.set_clock(clock_hz);
             }
-            copies.clock_ppm = Some((copies.rate_hz / sample_rate_hz - 1.0) * 1e6);
+            let share = |start_s: f64| (start_s - excitation.starts_s[0]) / spread_s;
+            copies.advances = (copies.starts.iter().zip(&excitation.starts_s))
+                .map(|(start, start_s)| share(*start_s) * distance - (start - first) as f64)
+                .collect();
+            copies.clock_ppm = Some((distance / spread_s / sample_rate_hz - 1.0) * 1e6);
         }
-        copies.advances = copies
-            .starts
-            .iter()
-            .zip(&excitation.starts_s)
-            .map(|(start, start_s)| {
-                (start_s - excitation.starts_s[0]) * copies.rate_hz - (start - first) as f64
-            })
-            .collect();
         copies
     }
 
@@ -211,14 +217,15 @@ impl<'a> Copies<'a> {
         }
     }
 
-    /// These copies when so many samples too many (or, negative, too few) lie between the
-    /// first and the last: on the clock that is left then.
-    pub(crate) fn less(&self, frames: f64, sample_rate_hz: f64) -> Self {
-        let spread_s = self.excitation.spread_s();
-        let distance = self.rate_hz * spread_s;
+    /// How many samples lie between the beginnings of the first and the last.
+    pub(crate) fn distance(&self) -> f64 {
+        self.at_moment(self.count() - 1, 0.0) - self.at_moment(0, 0.0)
+    }
+
+    /// These copies, each where it was recorded, on a clock that their distance does not tell.
+    pub(crate) fn on_another_clock(&self, clock_hz: f64, sample_rate_hz: f64) -> Self {
         let first = self.begins(0);
-        let clock_hz = (distance - frames) / spread_s;
-        let ends = [first, first + distance];
+        let ends = [first, first + self.distance()];
         Self::at(self.samples, sample_rate_hz, self.excitation, &ends, clock_hz, (self.lead_s, self.tail_s))
     }
 
@@ -251,6 +258,11 @@ impl<'a> Copies<'a> {
     /// The sample at which a copy begins, as the search had found it.
     pub(crate) fn begins(&self, index: usize) -> f64 {
         (self.starts[index] + self.lead) as f64
+    }
+
+    /// Where the sample lies that a copy holds a time after it began, on the axis that the copies share.
+    pub(crate) fn at_moment(&self, index: usize, time_s: f64) -> f64 {
+        self.begins(index) + self.advances[index] + time_s * self.rate_hz
     }
 
     /// What was played.

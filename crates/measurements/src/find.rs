@@ -4,15 +4,15 @@ use std::borrow::Cow;
 
 use dsp::decimate::Decimator;
 use dsp::fft::fast_len;
-use measure::Finding;
+use measure::{Finding, Side};
 
 use crate::cells::{Mark, Standing};
 use crate::excitation::Excitation;
 use crate::recognise::{Extent, LISTEN_HZ, Listeners, Wanted, Workbench, recognise};
 use crate::signals::tracks;
 
-/// Copies so near to their places are more likely the wanted track's, with samples lost, than another's (our choice: of the other
-/// tracks that were taken for them the nearest lay 0.2 s off).
+/// Reference bursts so near to their places are more likely the wanted track's, with samples lost, than another's, which has the same
+/// bursts (our choice: of the other tracks that were taken for them the nearest lay 0.2 s off).
 const NEARLY_S: f64 = 0.1;
 
 /// Copies that stand out less than this may be those of another track that runs through the band nearly as fast: such are at 2,500
@@ -46,15 +46,23 @@ pub(crate) fn located(
             let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
             (0.0, Finding::stop("cut", text))
         }
-        Found::Moved { by_s, clearness } => {
+        // The marks between them show how many samples were lost.
+        Found::Moved { positions, clearness, .. }
+            if excitation.marks.is_some()
+                && excitation.side() == Side::Both
+                && another_track(samples, sample_rate_hz, name, clearness).is_none() =>
+        {
+            return Ok(positions);
+        }
+        Found::Moved { by_s, clearness, .. } => {
             let text = format!(
                 "The two copies of the sweep lie {:.1} ms {} than they were played: the player skipped or the \
                  recorder lost samples. Record again.",
                 by_s.abs() * 1e3,
                 if by_s > 0.0 { "farther apart" } else { "nearer together" }
             );
-            let clearness = if by_s.abs() < NEARLY_S { clearness } else { 0.0 };
-            (clearness, Finding::stop("copies-apart", text))
+            let is_near = excitation.side() == Side::Both || by_s.abs() < NEARLY_S;
+            (if is_near { clearness } else { 0.0 }, Finding::stop("copies-apart", text))
         }
     };
     // A part of one sweep resembles another that runs through the same band.
@@ -151,7 +159,7 @@ enum Found {
     Cut,
     /// Two copies are there, this much farther apart than they were played (in
     /// seconds, negative when nearer), which no clock explains; the clearest peak stands out so far.
-    Moved { by_s: f64, clearness: f64 },
+    Moved { positions: Vec<usize>, by_s: f64, clearness: f64 },
     /// Nothing that resembles it.
     Nothing,
 }
@@ -270,10 +278,12 @@ fn choose(
         .iter()
         .flat_map(|a| marks.iter().map(move |b| (a, b)))
         .filter(|(a, b)| complete(a) && complete(b))
-        .find_map(|(a, b)| {
-            let off = b.position as f64 - a.position as f64 - spread;
-            (spread > 0.0 && off.abs() < (0.9 * spread).min(2.0 * sample_rate_hz))
-                .then_some(off / sample_rate_hz)
-        });
-    near_miss.map_or(Found::Cut, |by_s| Found::Moved { by_s, clearness })
+        .map(|(a, b)| (a, b, b.position as f64 - a.position as f64 - spread))
+        .filter(|(.., off)| spread > 0.0 && off.abs() < (0.9 * spread).min(2.0 * sample_rate_hz))
+        .max_by(|one, other| one.0.power.min(one.1.power).total_cmp(&other.0.power.min(other.1.power)));
+    near_miss.map_or(Found::Cut, |(a, b, off)| Found::Moved {
+        positions: vec![a.position, b.position],
+        by_s: off / sample_rate_hz,
+        clearness,
+    })
 }

@@ -4,12 +4,14 @@
 //! [`signals`] makes the samples of a described stimulus and holds the standard
 //! tracks.
 
+mod agreement;
 mod arrival;
 mod background;
 mod bursts;
 mod cells;
 mod clock;
 mod copies;
+mod delays;
 mod excitation;
 mod find;
 mod half_wave;
@@ -17,6 +19,7 @@ mod headroom;
 mod heard;
 mod level;
 mod lines;
+mod marks;
 mod noise;
 mod options;
 mod polarity;

@@ -253,7 +253,7 @@ fn on_one_clock(points: &[(f64, f64)], rate: f64, reading: &mut Reading) -> (Vec
         bend(*index) > STRAYS * sigma && bend(*index) > 1.5 * beside
     };
     let kept: Vec<usize> = (0..all.len()).filter(|index| !is_stray(index)).collect();
-    let Some(map) = time_map(&kept.iter().map(|i| all[*i]).collect::<Vec<Point>>()) else {
+    let Some(map) = time_map(&kept.iter().map(|i| all[*i]).collect::<Vec<Point>>(), 2) else {
         return (points.iter().map(|point| point.1).collect(), rate);
     };
     if let Some(finding) = lost_between_pulses(&map, rate) {

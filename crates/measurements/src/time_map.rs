@@ -36,6 +36,15 @@ pub(crate) struct TimeMap {
     /// How far the points lie from the map: the root of their mean square, in standard
     /// deviations.
     pub misfit: f64,
+    /// The sum of these squares.
+    pub squares: f64,
+}
+
+impl TimeMap {
+    /// Whether this one explains the points clearly better than another.
+    pub(crate) fn is_clearly_better_than(&self, other: &Self) -> bool {
+        other.squares - self.squares > CLEARLY.min(CLEARLY_BESIDE * self.misfit.max(BEST).powi(2))
+    }
 }
 
 /// A jump must explain this much more, in squared standard deviations: chance reaches 20 at
@@ -51,21 +60,21 @@ const BEST: f64 = 0.3;
 const MOST_JUMPS: usize = 3;
 
 /// The map that points in the order of time lie on: a line, or one with as few jumps as explain
-/// them. A jump has two points or more on either side; what only the outermost points say is
-/// not believed. Nothing with fewer than three points.
+/// them. A jump has so many points or more on either side: with two, what only the outermost points say is
+/// not believed; with one, what they say is left out. Nothing with fewer than three points.
 ///
 /// Weighted least squares of zero, rate and jumps; each further jump is put where it explains
 /// most, as long as it explains clearly more, and a jump of next to nothing is dropped.
 ///
 /// Accuracy: `lost_samples_are_told_from_a_clock`.
-pub(crate) fn time_map(points: &[Point]) -> Option<TimeMap> {
+pub(crate) fn time_map(points: &[Point], on_each_side: usize) -> Option<TimeMap> {
     if points.len() < 3 {
         return None;
     }
     let mut places: Vec<usize> = Vec::new();
     let mut best = fit(points, &places)?;
     while places.len() < MOST_JUMPS {
-        let further = (2..points.len() - 1)
+        let further = (on_each_side..points.len() + 1 - on_each_side)
             .filter(|place| !places.contains(place))
             .filter_map(|place| {
                 let mut more = places.clone();
@@ -73,21 +82,31 @@ pub(crate) fn time_map(points: &[Point]) -> Option<TimeMap> {
                 more.sort_unstable();
                 fit(points, &more).map(|map| (map, more))
             })
-            .min_by(|a, b| a.0.1.total_cmp(&b.0.1));
+            .min_by(|a, b| a.0.squares.total_cmp(&b.0.squares));
         match further {
-            Some((map, more))
-                if best.1 - map.1 > CLEARLY.min(CLEARLY_BESIDE * map.0.misfit.max(BEST).powi(2)) =>
-            {
-                (best, places) = (map, more);
-            }
+            Some((map, more)) if map.is_clearly_better_than(&best) => (best, places) = (map, more),
             _ => break,
         }
     }
-    Some(best.0)
+    Some(best)
 }
 
-/// The map with jumps before these points, and its sum of squares.
-fn fit(points: &[Point], places: &[usize]) -> Option<(TimeMap, f64)> {
+/// The map with a jump at a moment: of so many samples, or of as many as the points say.
+pub(crate) fn with_jump(points: &[Point], at_s: f64, frames: Option<f64>) -> Option<TimeMap> {
+    let before = points.partition_point(|point| point.at_s < at_s);
+    match frames {
+        Some(frames) => {
+            let mut points = points.to_vec();
+            points[before..].iter_mut().for_each(|point| point.position -= frames);
+            fit(&points, &[])
+        }
+        None if before == 0 || before == points.len() => fit(points, &[]),
+        None => fit(points, &[before]),
+    }
+}
+
+/// The map with jumps before these points.
+fn fit(points: &[Point], places: &[usize]) -> Option<TimeMap> {
     let unknowns = 2 + places.len();
     if points.len() <= unknowns {
         return None;
@@ -126,14 +145,14 @@ fn fit(points: &[Point], places: &[usize]) -> Option<(TimeMap, f64)> {
         frames: values[2 + i],
         sigma: inverse[2 + i][2 + i].max(0.0).sqrt(),
     };
-    let map = TimeMap {
+    Some(TimeMap {
         zero: first.position + values[0] - rate_hz * first.at_s,
         rate_hz,
         rate_sigma_hz: inverse[1][1].max(0.0).sqrt() / span_s,
         jumps: places.iter().enumerate().map(jump).collect(),
         misfit: (squares / (points.len() - unknowns) as f64).sqrt(),
-    };
-    Some((map, squares))
+        squares,
+    })
 }
 
 /// The inverse of a small matrix by elimination; nothing when it has none.
@@ -200,7 +219,7 @@ mod tests {
             let at_s = 2.5 + 18.5 * chance.uniform();
             let jumps = [(at_s, frames)];
             let (points, rate_hz) = points(&mut chance, sigma, if lost { &jumps } else { &[] });
-            let map = time_map(&points).unwrap();
+            let map = time_map(&points, 2).unwrap();
             let what = format!("case {case}: {frames} frames at {at_s} s, {map:?}");
             assert_eq!(map.jumps.len(), usize::from(lost), "{what}");
             at_most(&what, (map.rate_hz - rate_hz).abs(), 5.0 * map.rate_sigma_hz);
@@ -215,6 +234,6 @@ mod tests {
     #[test]
     fn two_points_make_no_map() {
         let point = |at_s: f64| Point { at_s, position: 48_000.0 * at_s, sigma: 1.0 };
-        assert_eq!(time_map(&[point(0.0), point(1.0)]), None);
+        assert_eq!(time_map(&[point(0.0), point(1.0)], 2), None);
     }
 }

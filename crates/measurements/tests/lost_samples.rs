@@ -217,6 +217,125 @@ fn lost_samples_are_no_clock() {
     assert!(wrong.is_empty(), "{} of {} wrong ({seen}):\n{}", wrong.len(), cases(), wrong.join("\n"));
 }
 
+/// Where in a sweep track samples are lost: all places at which something else is beside the loss.
+const PLACES: [&str; 7] = [
+    "in the first copy",
+    "at the end of the first copy",
+    "between the copies",
+    "in the mark between",
+    "at the beginning of the second copy",
+    "in the second copy",
+    "at the end of the second copy",
+];
+
+/// A moment of a track in one of these places.
+fn moment_s(stimulus: &Stimulus, place: usize, chance: &mut WhiteNoise) -> f64 {
+    let until = |segment: usize| stimulus.segments[..segment].iter().map(|part| part.duration_s).sum::<f64>();
+    let (from_s, to_s) = match place {
+        0 => (until(3), until(4)),
+        1 => (until(4) - 0.5, until(4) + 0.03),
+        2 => (until(4), until(7)),
+        3 => (until(5), until(6)),
+        4 => (until(7), until(7) + 0.3),
+        5 => (until(7), until(8)),
+        _ => (until(8) - 0.5, until(8) + 0.03),
+    };
+    from_s + (to_s - from_s) * chance.uniform()
+}
+
+/// How far a reading is from that of the recording before anything was lost, where it says that it can be trusted.
+fn misread(reading: &Reading, whole: &Reading) -> Option<String> {
+    if reading.stopped().is_some() {
+        return (!is_told(reading)).then(|| "stopped for another reason".to_owned());
+    }
+    let is_doubtful = holds(reading, "clock-doubtful") || holds(reading, "clock-unconfirmed");
+    let off_ppm = (reading.values.get("clock_ppm")? - whole.values["clock_ppm"]).abs();
+    if off_ppm > 20.0 && !is_doubtful {
+        return Some(format!("clock off by {off_ppm:.1} ppm"));
+    }
+    let polarity = |reading: &Reading| reading.labels.get("polarity").cloned().unwrap_or_default();
+    let turned = [polarity(reading), polarity(whole)];
+    if turned.contains(&"normal".to_owned()) && turned.contains(&"inverted".to_owned()) {
+        return Some("polarity turned".to_owned());
+    }
+    let curve = |reading: &Reading, name: &str| reading.curves["response"][name].clone();
+    let floor = &whole.curves["noise_floor"];
+    let of = |reading: &Reading| {
+        (curve(reading, "frequency_hz"), curve(reading, "magnitude_db"), curve(reading, "phase_deg"))
+    };
+    let ((f, own_db, own_deg), (whole_f, whole_db, whole_deg)) = (of(reading), of(whole));
+    let points: Vec<(f64, f64, f64)> = f
+        .iter()
+        .enumerate()
+        .filter_map(|(i, f)| {
+            let j = whole_f.iter().position(|g| (g / f - 1.0).abs() < 1e-6)?;
+            let k = floor["frequency_hz"].iter().position(|g| (g / f - 1.0).abs() < 1e-6)?;
+            let is_clear = whole_db[j] > floor["magnitude_db"][k] + 25.0;
+            let apart_deg = own_deg[i] - whole_deg[j];
+            let is_inner = (whole_f[0] * 1.12..whole_f[whole_f.len() - 1] / 1.12).contains(f);
+            (is_clear && is_inner).then_some((
+                *f,
+                own_db[i] - whole_db[j],
+                apart_deg - 360.0 * (apart_deg / 360.0).round(),
+            ))
+        })
+        .collect();
+    let (at_hz, off_db, _) = *points.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
+    if off_db.abs() > 1.5 && !holds(reading, "copies-differ") {
+        return Some(format!("level off by {off_db:.1} dB at {at_hz:.0} Hz"));
+    }
+    // Beside a delay, which is where the impulse's peak was taken to be.
+    let turned = |delay_s: f64| {
+        points.iter().map(move |(f, _, deg)| {
+            let left = deg + 360.0 * f * delay_s;
+            (*f, (left - 360.0 * (left / 360.0).round()).abs())
+        })
+    };
+    let top_hz = points.last()?.0;
+    let step_s = 0.02 / top_hz;
+    let best = (-200..=200).map(|i| f64::from(i) * step_s).min_by(|a, b| {
+        let cost = |d: f64| turned(d).map(|(_, deg)| deg).sum::<f64>();
+        cost(*a).total_cmp(&cost(*b))
+    })?;
+    let (at_hz, most_deg) = turned(best).max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (most_deg > 45.0 && !is_doubtful).then(|| format!("phase off by {most_deg:.0} deg at {at_hz:.0} Hz"))
+}
+
+/// Samples lost near the end of a copy were "set right" with the top octave wrong by 30 dB and 170°, or in the middle of a mark
+/// were told of the copy before it. Source: the recordings are made so, and what is right is what the same recording gives before
+/// anything was lost; a level within 1.5 dB (one copy alone has its noise), a phase within 45° beside a delay.
+#[test]
+fn wherever_samples_are_lost_it_is_set_right_or_told() {
+    const CASES: [usize; 2] = [14, 420];
+    let mut chance = WhiteNoise::new(3_001);
+    let mut wrong = Vec::new();
+    let count = CASES[usize::from(std::env::var_os("HEADREST_THOROUGH").is_some())];
+    let mut stopped = 0;
+    for case in 0..count {
+        let place = case % PLACES.len();
+        let mut loss = Loss::drawn(case / PLACES.len(), &mut chance);
+        let stimulus = track(loss.name).unwrap();
+        loss.snr_db = 25.0 + 40.0 * chance.uniform();
+        loss.at_s = 0.7 + moment_s(&stimulus, place, &mut chance);
+        let whole = recorded(&stimulus, &loss.chain, &loss.echoes, loss.ppm, loss.snr_db, loss.seed);
+        let whole = read("sweep", &stimulus, &whole);
+        let reading = loss.read();
+        stopped += usize::from(reading.stopped().is_some());
+        if is_told(&whole) {
+            wrong.push(format!("case {case}: nothing was lost: {:?}", whole.findings));
+        }
+        if let Some(what) = misread(&reading, &whole) {
+            wrong.push(format!(
+                "case {case}: {} {}, {:.1} ppm, {:.0} dB, {} samples at {:.4} s: {what}, {:?}",
+                loss.name, PLACES[place], loss.ppm, loss.snr_db, loss.frames, loss.at_s, reading.findings
+            ));
+        }
+    }
+    assert!(wrong.is_empty(), "{} of {count} wrong, {stopped} stopped:\n{}", wrong.len(), wrong.join("\n"));
+    // A loss in one place leaves one copy whole, and in most cases that is found out.
+    assert!(10 * stopped < 2 * count, "{stopped} of {count} stopped");
+}
+
 /// 1,512 samples lost in the first copy of `sweep-mid`: the rest of it was taken for a whole `sweep-woofer`, which runs through
 /// the same band nearly as fast.
 #[test]
@@ -237,8 +356,9 @@ fn a_clock_is_no_loss() {
         let (name, chain, echoes) = system(case % 5, &mut chance);
         let stimulus = track(name).unwrap();
         let ppm = 600.0 * (chance.uniform() - 0.5);
-        let snr_db = 30.0 + 30.0 * chance.uniform();
         let old = case % 2 == 1;
+        // Marks are heard down to 18 dB; two copies alone tell a clock from a loss where there is less noise.
+        let snr_db = if old { 30.0 } else { 18.0 } + 30.0 * chance.uniform();
         let played = if old { without_marks(&stimulus) } else { stimulus.clone() };
         let samples = recorded(&played, &chain, &echoes, ppm, snr_db, 7_000 + case as u64);
         let reading = read("sweep", &stimulus, &samples);
@@ -246,6 +366,7 @@ fn a_clock_is_no_loss() {
         if reading.stopped().is_some()
             || is_told(&reading)
             || holds(&reading, "level-control")
+            || (!old && holds(&reading, "clock-unconfirmed"))
             || off_ppm > 0.5
         {
             wrong.push(format!(

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use dsp::noise::WhiteNoise;
 use dsp::response::interpolate_log;
-use measure::{Block, CalibrationCurve, Measurement, ParameterValue, Stimulus};
+use measure::{Block, CalibrationCurve, Measurement, ParameterValue, Signal, Stimulus};
 use testkit::{at_most, budgeted, near};
 
 use super::*;
@@ -261,7 +261,7 @@ fn with_a_reference_the_response_is_between_the_channels() {
 fn a_single_copy_gives_a_response_without_a_clock() {
     let excitation = Excitation::of(&track("sweep-mid").unwrap()).unwrap();
     let samples: Vec<f32> = excitation.samples(48_000.0).into_iter().map(|x| x as f32).collect();
-    let signal = measure::Signal::Samples { sample_rate_hz: 48_000.0, samples: samples.clone() };
+    let signal = Signal::Samples { sample_rate_hz: 48_000.0, samples: samples.clone() };
     let duration_s = samples.len() as f64 / 48_000.0;
     let stimulus = Stimulus {
         name: "mine.wav".to_owned(),
@@ -297,7 +297,13 @@ fn what_cannot_be_measured_is_refused_with_its_reason() {
     assert_eq!(code(&read(&start, &[&loud])), "clipped");
     let mut skipped = samples.clone();
     skipped.drain(580_000..584_000);
-    assert_eq!(code(&read(&start, &[&skipped])), "copies-apart");
+    let mut without_marks = start.clone();
+    for segment in &mut without_marks.stimulus.as_mut().unwrap().segments {
+        if segment.duration_s < 0.2 {
+            segment.signal = Signal::Silence;
+        }
+    }
+    assert_eq!(code(&read(&without_marks, &[&skipped])), "copies-apart");
     assert_eq!(code(&read(&of("sweep-mid").start(), &[&samples])), "wrong-track");
 }
 
