@@ -1,5 +1,6 @@
 //! A track that was played by mistake is named, whole or cut.
 
+use dsp::crossover::{Family, high_pass, low_pass};
 use dsp::noise::WhiteNoise;
 use measure::{Block, Reading, Start};
 use measurements::built_ins;
@@ -69,6 +70,65 @@ fn the_wrong_track_is_named() {
                     wrong.push(format!("{played} played, {asked} asked for, cut {cut}: {stop:?}"));
                 }
             }
+        }
+    }
+    assert!(wrong.is_empty(), "{} of {count} wrong:\n{}", wrong.len(), wrong.join("\n"));
+}
+
+/// What a track sounds like through a driver of its kind in a car, on another clock and in noise.
+fn in_a_car(played: &str, chance: &mut WhiteNoise) -> Vec<f32> {
+    let (low_hz, high_hz) = match played {
+        "sweep-sub" => (25.0, 100.0),
+        "sweep-woofer" => (60.0, 800.0),
+        "sweep-mid" => (150.0, 3_000.0),
+        "sweep-high" => (2_500.0, 10_000.0),
+        _ => (40.0, 10_000.0),
+    };
+    let mut about = |hz: f64| hz * 2f64.powf(2.0 * chance.uniform() - 1.0);
+    let mut chain = high_pass(RATE, Family::Butterworth, 2, about(low_hz)).unwrap();
+    chain.append(low_pass(RATE, Family::Butterworth, 2, about(high_hz)).unwrap());
+    let ppm = 400.0 * (chance.uniform() - 0.5);
+    let mut dry = vec![0.0; 40_000];
+    dry.extend(render(&track(played).unwrap(), RATE * (1.0 + 1e-6 * ppm)).iter().map(|x| f64::from(*x)));
+    dry.extend(vec![0.0; 30_000]);
+    chain.process_in_place(&mut dry);
+    let echoes: Vec<(usize, f64)> = (0..4)
+        .map(|_| ((RATE * (0.001 + 0.012 * chance.uniform())) as usize, 0.8 * (chance.uniform() - 0.5)))
+        .collect();
+    let rms = (dry.iter().map(|x| x * x).sum::<f64>() / dry.len() as f64).sqrt();
+    let sigma = rms * 10f64.powf(-(20.0 + 40.0 * chance.uniform()) / 20.0);
+    let heard = |i: usize| {
+        let echoes = echoes.iter().filter(|(at, _)| *at <= i).map(|(at, gain)| gain * dry[i - at]);
+        dry[i] + echoes.sum::<f64>()
+    };
+    (0..dry.len()).map(|i| (0.4 * (heard(i) + sigma * chance.sample())) as f32).collect()
+}
+
+/// `sweep-woofer` through a car stood out as clearly as `sweep-mid` does, 9 ms from where that has its copies: "samples were
+/// lost, record again". Whole and without the first three tenths; half of the pairs are these two.
+#[test]
+fn the_wrong_sweep_is_named_through_a_car() {
+    const CASES: [usize; 2] = [12, 240];
+    let names = ["sweep-full", "sweep-sub", "sweep-woofer", "sweep-mid", "sweep-high"];
+    let mut chance = WhiteNoise::new(1);
+    let mut wrong = Vec::new();
+    let count = CASES[usize::from(std::env::var_os("HEADREST_THOROUGH").is_some())];
+    for case in 0..count {
+        let (played, asked) = match case % 4 {
+            0 => (2, 3),
+            2 => (3, 2),
+            _ => {
+                let played = (5.0 * chance.uniform()) as usize;
+                (played, (played + 1 + (4.0 * chance.uniform()) as usize) % 5)
+            }
+        };
+        let (played, asked) = (names[played], names[asked]);
+        let samples = in_a_car(played, &mut chance);
+        let cut = case % 3 == 2;
+        let reading = read(asked, if cut { &samples[samples.len() * 3 / 10..] } else { &samples[..] });
+        let stop = reading.stopped();
+        if stop.is_none_or(|f| f.code != "wrong-track" || !f.text.contains(&format!("`{played}`"))) {
+            wrong.push(format!("case {case}: {played} played, {asked} asked for, cut {cut}: {stop:?}"));
         }
     }
     assert!(wrong.is_empty(), "{} of {count} wrong:\n{}", wrong.len(), wrong.join("\n"));
