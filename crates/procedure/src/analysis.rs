@@ -80,8 +80,8 @@ pub(crate) fn analyze_and_keep(
         reading.finding(Finding::caution(
             "recording-damaged",
             format!(
-                "The file ends before its header says it should; the {:.1} s that are there were read. If the recorder \
-                 has more of it, copy it again.",
+                "The header of the file promises another length than it has, as after a battery that ran out; the {:.1} s that \
+                 are there were read. If the recorder has more of it, copy it again.",
                 audio.duration_s()
             ),
         ));
@@ -107,7 +107,7 @@ pub(crate) fn analyze_and_keep(
 /// Refuses a recording that holds numbers that are none: a figure computed from what is left would look like
 /// any other.
 ///
-/// One that ends before its header says so (a recorder whose battery ran out) is read as far as it goes, and the
+/// One whose header promises another length (a recorder whose battery ran out) is read as far as it goes, and the
 /// analysis says so.
 pub(crate) fn refuse_what_is_no_number(path: &Path, condition: Condition) -> Result<()> {
     if condition.not_finite > 0 {

@@ -316,7 +316,7 @@ fn one(
 fn condition(condition: Condition) -> Vec<Finding> {
     let mut findings = Vec::new();
     if condition.truncated {
-        let text = "The file ends before its header says it should; what is there was searched.";
+        let text = "The header of the file promises another length than it has; what is there was searched.";
         findings.push(Finding::caution("recording-damaged", text));
     }
     if condition.lost_packets > 0 || condition.not_finite > 0 {
