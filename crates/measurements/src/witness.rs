@@ -199,7 +199,10 @@ fn mended<'a>(
 ) -> Result<(Copies<'a>, Vec<Finding>), Finding> {
     let Some(sweep) = copies.excitation().sweep(copies.rate_hz) else { return Ok((copies, Vec::new())) };
     let stretch = unlike(&copies, background);
-    let turn = Between::of(&copies, rate, background).and_then(|between| between.turn(&sweep, rate));
+    // Copies that are alike and lie on one line with all marks have lost nothing.
+    let is_whole = stretch.is_none() && laid.map.jumps.is_empty() && laid.map.misfit < MOST_MISFIT;
+    let between = if is_whole { None } else { Between::of(&copies, rate, background) };
+    let turn = between.and_then(|between| between.turn(&sweep, rate));
     let turn = turn.filter(|turn| turn.frames.abs() > A_LOSS);
     if let Some(damage) = laid.damage(&copies, &sweep, turn.as_ref(), stretch.as_ref())? {
         let one = copies.alone(1 - damage.copy.min(1), damage.map.rate_hz, rate);

@@ -70,7 +70,7 @@ fn tests() -> Result<(), String> {
 
 /// The tests that draw their own cases, as many as the documents quote.
 fn full() -> Result<(), String> {
-    let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(wrong_track) + binary(headroom_at_random) + \
+    let batteries = "binary(unsynchronised) + binary(lost_samples) + binary(wrong_track) + binary(placed) + binary(headroom_at_random) + \
                      (package(measurements) & binary(cars)) + \
                      test(arrivals_scatter_as_is_said_and_theory_allows) + (package(tuning) & (test(audit) + test(whole_car::cars) + test(fit::)))";
     // The window worked through from stage to stage, on every simulated car.
