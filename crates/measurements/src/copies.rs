@@ -222,6 +222,11 @@ impl<'a> Copies<'a> {
         self.at_moment(self.count() - 1, 0.0) - self.at_moment(0, 0.0)
     }
 
+    /// The clock that their distance tells.
+    pub(crate) fn clock_by_distance_hz(&self) -> f64 {
+        self.distance() / self.excitation.spread_s()
+    }
+
     /// These copies, each where it was recorded, on a clock that their distance does not tell.
     pub(crate) fn on_another_clock(&self, clock_hz: f64, sample_rate_hz: f64) -> Self {
         let first = self.begins(0);
@@ -337,7 +342,9 @@ impl<'a> Copies<'a> {
         let each = self.as_found();
         let part = |index: usize| each[index].windowed(self.found_s(), &window);
         let (first, last) = (part(0), part(self.count() - 1));
-        let top = self.top_hz(sample_rate_hz);
+        // Where it is faded, what was divided by it is noise.
+        let (from_hz, to_hz) = self.excitation.full_band_hz();
+        let band_hz = (from_hz, to_hz.min(self.top_hz(sample_rate_hz)));
         // What was received, re what disturbs it: an exponential sweep's own power
         // falls by 3 dB an octave.
         let weight = |frequency_hz: &[f64]| {
@@ -345,7 +352,7 @@ impl<'a> Copies<'a> {
                 background.map_or_else(|| vec![1.0; frequency_hz.len()], |noise| noise.at(frequency_hz));
             frequency_hz.iter().zip(noise).map(|(f, noise)| 1.0 / (f * (noise + 1e-30))).collect()
         };
-        delay_between(&first, &last, (self.excitation.from_hz, top), weight)
+        delay_between(&first, &last, band_hz, weight)
     }
 
     /// What divides by the excitation over its whole band and all that it holds beside it, faded or

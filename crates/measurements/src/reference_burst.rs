@@ -58,9 +58,10 @@ pub(crate) struct Zero<'a> {
 }
 
 impl Zero<'_> {
-    /// Samples of the recording per second of the player.
+    /// Samples of the recording per second of the player: by the distance of the bursts, which is known more exactly than the clock on
+    /// which they were rendered has to be.
     pub(crate) fn clock_hz(&self) -> f64 {
-        self.heard.copies.rate_hz
+        self.heard.copies.clock_by_distance_hz()
     }
 
     /// Where a test sound begins, looked for about the moment at which the reference burst

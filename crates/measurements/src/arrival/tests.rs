@@ -165,7 +165,7 @@ fn bound_s(clean: &[f32], noisy: &[f32]) -> f64 {
 #[expect(clippy::print_stderr, reason = "the long run says what was seen")]
 fn arrivals_scatter_as_is_said_and_theory_allows() {
     let thorough = std::env::var_os("HEADREST_THOROUGH").is_some();
-    let (runs, levels): (u64, &[f64]) = if thorough { (12, &[20.0, 30.0, 40.0]) } else { (3, &[20.0, 40.0]) };
+    let (runs, levels): (u64, &[f64]) = if thorough { (12, &[20.0, 30.0, 40.0]) } else { (5, &[20.0, 40.0]) };
     let bands = [
         ("full", None, None),
         ("mid", Some(300.0), Some(3_000.0)),
