@@ -203,7 +203,6 @@ fn mended<'a>(
     let is_whole = stretch.is_none() && laid.map.jumps.is_empty() && laid.map.misfit < MOST_MISFIT;
     let between = if is_whole { None } else { Between::of(&copies, rate, background) };
     let turn = between.and_then(|between| between.turn(&sweep, rate));
-    let turn = turn.filter(|turn| turn.frames.abs() > A_LOSS);
     if let Some(damage) = laid.damage(&copies, &sweep, turn.as_ref(), stretch.as_ref())? {
         let one = copies.alone(1 - damage.copy.min(1), damage.map.rate_hz, rate);
         return Ok((one, vec![damage.told()]));
@@ -347,9 +346,11 @@ impl Between {
                 })
             })
             .collect();
-        let jumps = time_map(&points, 2)?.jumps;
-        let Jump { before, frames, .. } =
-            jumps.into_iter().max_by(|a, b| a.frames.abs().total_cmp(&b.frames.abs()))?;
+        // What lies on no line with jumps is explained by none, and what noise may make is none.
+        let map = time_map(&points, 2).filter(|map| map.misfit < MOST_MISFIT)?;
+        let jumps =
+            map.jumps.into_iter().filter(|jump| jump.frames.abs() > A_LOSS.max(DEVIATIONS * jump.sigma));
+        let Jump { before, frames, .. } = jumps.max_by(|a, b| a.frames.abs().total_cmp(&b.frames.abs()))?;
         let at_s = 0.5 * (points[before - 1].at_s + points[before].at_s);
         Some(Turn { at_s, at_hz: sweep.instantaneous_hz(at_s), frames })
     }

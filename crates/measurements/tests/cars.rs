@@ -120,8 +120,8 @@ const TOLD: [&str; 6] =
 
 /// Nothing was lost, and nothing is said but that a clock is not confirmed. Beyond steep crossovers nothing but noise is heard,
 /// whose few periods agree at some delay by chance: 9 of 192 such pairs were refused as if samples were lost inside a
-/// copy, four of them among the first eight. Short of the bar: of 192 one is refused still (a centre behind a crossover of
-/// order 8). Source: the recordings are made so.
+/// copy, four of them among the first eight; of the one that was left, a centre behind a crossover of order 8, the delays lie on no
+/// line with jumps at all. Source: the recordings are made so.
 #[test]
 #[expect(clippy::print_stderr, reason = "the long run says what it saw")]
 fn no_car_is_taken_for_lost_samples() {
@@ -148,6 +148,5 @@ fn no_car_is_taken_for_lost_samples() {
         }
     }
     eprintln!("{unconfirmed} of {} clocks are not confirmed", cases());
-    let most = cases() / 192;
-    assert!(wrong.len() <= most, "{} of {} wrong:\n{}", wrong.len(), cases(), wrong.join("\n"));
+    assert!(wrong.is_empty(), "{} of {} wrong:\n{}", wrong.len(), cases(), wrong.join("\n"));
 }
