@@ -7,6 +7,14 @@ use dsp::deconvolve::WindowedImpulse;
 use dsp::fft::{Complex64, InverseFft};
 use dsp::turn::turn;
 
+/// No clock is farther off than this, in parts in a million.
+pub(crate) const MOST_PPM: f64 = 500.0;
+
+/// Whether so many samples per second of the player may be the clock of a recorder of this rate.
+pub(crate) fn is_a_clock(clock_hz: f64, sample_rate_hz: f64) -> bool {
+    (clock_hz / sample_rate_hz - 1.0).abs() < 1e-6 * MOST_PPM
+}
+
 /// About how many samples later a sound lies in the second of two stretches than in the first, from their spectra: where
 /// their correlation, weighted over a band, has its peak.
 ///

@@ -11,7 +11,7 @@ use dsp::smoothing::LogMeans;
 use dsp::window::fade_ends;
 
 use crate::background::Background;
-use crate::clock::{about_between, delay_between};
+use crate::clock::{about_between, delay_between, is_a_clock};
 use crate::excitation::Excitation;
 
 /// Where the copies lie in one channel of a recording, and on which clock.
@@ -53,9 +53,6 @@ const SETTLED: f64 = 1e-7;
 const KEPT_TURNS: f64 = 0.1 / 360.0;
 /// if it moves by less than this share as well: longer sounds may be read on it.
 const KEPT: f64 = 1e-8;
-
-/// No clock is farther off than this, in parts in a million.
-pub(crate) const MOST_PPM: f64 = 500.0;
 
 /// One copy of the excitation on the recorder's clock.
 #[derive(Default)]
@@ -128,8 +125,7 @@ impl<'a> Copies<'a> {
             // Where samples were lost between them, their distance is no clock.
             let clock_of = |distance: f64| {
                 let clock_hz = distance / spread_s;
-                let is_one = (clock_hz / sample_rate_hz - 1.0).abs() < 1e-6 * MOST_PPM;
-                if is_one { clock_hz } else { sample_rate_hz }
+                if is_a_clock(clock_hz, sample_rate_hz) { clock_hz } else { sample_rate_hz }
             };
             let mut distance = found + copies.lag(sample_rate_hz, background);
             for _ in 0..2 {

@@ -7,6 +7,7 @@ use dsp::fft::fast_len;
 use measure::{Finding, Side};
 
 use crate::cells::{Mark, Standing};
+use crate::clock::{MOST_PPM, is_a_clock};
 use crate::excitation::Excitation;
 use crate::recognise::{Extent, LISTEN_HZ, Listeners, Wanted, Workbench, recognise};
 use crate::signals::tracks;
@@ -32,29 +33,25 @@ pub(crate) fn located(
             format!("The recording ({duration_s:.1} s) is silent. Check the input, its gain and the cable.");
         return Err(Finding::stop("no-signal", text));
     }
-    let (clearness, stop) = match find(samples, sample_rate_hz, excitation) {
+    let (clearness, otherwise) = match find(samples, sample_rate_hz, excitation) {
         Found::All { positions, clearness } => {
-            let found_s = (positions[positions.len() - 1] - positions[0]) as f64 / sample_rate_hz;
-            let is_a_clock = (found_s - excitation.spread_s()).abs() < 1e-6 * CLOCK_LIMIT_PPM * found_s;
-            if (clearness < CERTAINLY || (positions.len() > 1 && !is_a_clock))
-                && let Some(other) = another_track(samples, sample_rate_hz, name, clearness)
-            {
-                return Err(other);
+            let found = (positions[positions.len() - 1] - positions[0]) as f64;
+            let lie_so = positions.len() == 1 || is_a_clock(found / excitation.spread_s(), sample_rate_hz);
+            if clearness >= CERTAINLY && lie_so {
+                return Ok(positions);
             }
-            return Ok(positions);
+            (clearness, Ok(positions))
         }
         Found::Nothing => return Err(not_found(samples, sample_rate_hz, name)),
         Found::Cut => {
             let text = "Only a part of the stimulus is in the recording. Start recording before the track, and stop after it.";
-            (0.0, Finding::stop("cut", text))
+            (0.0, Err(Finding::stop("cut", text)))
         }
         // The marks between them show how many samples were lost.
         Found::Moved { positions, clearness, .. }
-            if excitation.marks.is_some()
-                && excitation.side() == Side::Both
-                && another_track(samples, sample_rate_hz, name, clearness).is_none() =>
+            if excitation.marks.is_some() && excitation.side() == Side::Both =>
         {
-            return Ok(positions);
+            (clearness, Ok(positions))
         }
         Found::Moved { by_s, clearness, .. } => {
             let text = format!(
@@ -64,11 +61,11 @@ pub(crate) fn located(
                 if by_s > 0.0 { "farther apart" } else { "nearer together" }
             );
             let is_near = excitation.side() == Side::Both || by_s.abs() < NEARLY_S;
-            (if is_near { clearness } else { 0.0 }, Finding::stop("copies-apart", text))
+            (if is_near { clearness } else { 0.0 }, Err(Finding::stop("copies-apart", text)))
         }
     };
     // A part of one sweep resembles another that runs through the same band.
-    Err(another_track(samples, sample_rate_hz, name, clearness).unwrap_or(stop))
+    another_track(samples, sample_rate_hz, name, clearness).map_or(otherwise, Err)
 }
 
 /// Names the track that is in a recording in which another was looked for; nothing where it is
@@ -166,9 +163,6 @@ enum Found {
     Nothing,
 }
 
-/// The largest difference of clocks that is looked for.
-const CLOCK_LIMIT_PPM: f64 = 500.0;
-
 /// Looks for all copies of an excitation.
 ///
 /// The recording is compressed by a filter with the excitation's inverse phase,
@@ -261,7 +255,7 @@ fn choose(
         let mut positions = Vec::with_capacity(offsets.len());
         for offset in &offsets {
             let expected = first.position as f64 + offset;
-            let allowed = slack + offset * CLOCK_LIMIT_PPM * 1e-6;
+            let allowed = slack + offset * MOST_PPM * 1e-6;
             let mark = marks
                 .iter()
                 .filter(|mark| complete(mark) && (mark.position as f64 - expected).abs() <= allowed)

@@ -9,7 +9,8 @@ use dsp::response::power_db;
 use dsp::turn::turned;
 
 use crate::background::Background;
-use crate::copies::{Copies, LEAD_S, MOST_PPM};
+use crate::clock::is_a_clock;
+use crate::copies::{Copies, LEAD_S};
 use crate::delays::{AFTER_S, BEFORE_S, Delay, OVER_NOISE, as_found, bands, bins_of, delays, noise, spectra};
 use crate::time_map::{Point, TimeMap, time_map};
 
@@ -240,10 +241,10 @@ fn uneven(
     let count = marks.len() as f64;
     // What the bands at the ends hold is faded.
     let inner = bands.get(1..bands.len().saturating_sub(1))?;
-    let differs = inner.iter().filter_map(|&(from_hz, to_hz)| {
+    let differs = inner.iter().filter_map(|band @ &(from_hz, to_hz)| {
         let (mut of_marks, mut of_noise) = (0.0, 0.0);
         let mut of_copies = vec![0.0; copies.len()];
-        for k in (from_hz / bin_hz).ceil() as usize..=((to_hz / bin_hz) as usize).min(marks[0].len() - 1) {
+        for k in bins_of(band, bin_hz, marks[0].len()) {
             let mean = marks.iter().map(|mark| mark[k]).sum::<Complex64>() / count;
             of_marks += mean.norm_sqr();
             let scatter: f64 = marks.iter().map(|mark| (mark[k] - mean).norm_sqr()).sum();
@@ -269,6 +270,6 @@ impl Laid {
         let pairs = marks
             .windows(2)
             .map(|pair| (pair[1].position - pair[0].position) / (pair[1].at_s - pair[0].at_s));
-        pairs.filter(|clock_hz| (clock_hz / rate - 1.0).abs() < 1e-6 * MOST_PPM).collect()
+        pairs.filter(|clock_hz| is_a_clock(*clock_hz, rate)).collect()
     }
 }

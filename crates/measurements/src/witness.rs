@@ -11,7 +11,8 @@ use measure::Finding;
 
 use crate::agreement::unlike;
 use crate::background::Background;
-use crate::copies::{Copies, MOST_PPM};
+use crate::clock::MOST_PPM;
+use crate::copies::Copies;
 use crate::delays::{
     AFTER_S, BANDS_PER_OCTAVE, BEFORE_S, Delay, as_found, bands, centroids, delays, noise, spectra,
 };

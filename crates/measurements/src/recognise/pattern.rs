@@ -6,6 +6,7 @@ use measure::{Segment, Side, Signal, Stimulus};
 use super::listener::Wanted;
 use super::{Extent, Heard};
 use crate::cells::{Mark, Standing};
+use crate::clock::MOST_PPM;
 use crate::excitation::Excitation;
 use crate::signals::{noise_stretches, timeline};
 
@@ -25,8 +26,6 @@ pub(super) struct Pattern {
     alone: fn(&Standing) -> bool,
 }
 
-/// The largest difference of clocks that is looked for.
-const CLOCK_LIMIT_PPM: f64 = 500.0;
 /// How far off its moment a part may be for other reasons.
 const SLACK_S: f64 = 0.02;
 /// How far apart in power two copies may be (10 dB).
@@ -178,14 +177,13 @@ impl Pattern {
                     if same { mark.power / ALIKE..mark.power * ALIKE } else { 0.0..f64::INFINITY },
                     rate_hz,
                     at_s + offset_s,
-                    SLACK_S + offset_s.abs() * CLOCK_LIMIT_PPM * 1e-6,
+                    SLACK_S + offset_s.abs() * MOST_PPM * 1e-6,
                 )
             };
             let later: Vec<Option<(f64, Standing)>> =
                 self.parts[1..].iter().map(|(listener, offset_s)| fellow(*listener, *offset_s)).collect();
             // What has not been compared yet may still come.
-            let pending =
-                |offset_s: f64| at_s + offset_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S >= known_s;
+            let pending = |offset_s: f64| at_s + offset_s * (1.0 + MOST_PPM * 1e-6) + SLACK_S >= known_s;
             let is_under_way = !ended
                 && later.iter().any(Option::is_some)
                 && later.iter().zip(&self.parts[1..]).all(|(part, (_, at))| part.is_some() || pending(*at));
@@ -220,7 +218,7 @@ impl Pattern {
                     guesses.push(self.guess(at_s, 1.0, Extent::Playing, clearness));
                 }
                 _ if (self.alone)(standing) && !is_later() => {
-                    let due_s = at_s + second_s * (1.0 + CLOCK_LIMIT_PPM * 1e-6) + SLACK_S;
+                    let due_s = at_s + second_s * (1.0 + MOST_PPM * 1e-6) + SLACK_S;
                     let (missing, first_s) = match due_s < known_s {
                         // What is missing is the beginning, where that lies before the
                         // recording's.

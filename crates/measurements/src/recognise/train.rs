@@ -4,6 +4,7 @@ use measure::{Segment, Signal, Stimulus};
 
 use super::onset::{Onset, OnsetWatch};
 use super::{Extent, Heard};
+use crate::clock::MOST_PPM;
 use crate::signals::timeline;
 
 /// One pulse or burst of a track.
@@ -35,8 +36,6 @@ pub(super) struct TrainWatch {
     segments: usize,
 }
 
-/// The largest difference of clocks that is looked for.
-const CLOCK_LIMIT_PPM: f64 = 500.0;
 /// The part of a segment's events that must be heard.
 const HEARD: f64 = 0.75;
 /// How far apart in power two events of a segment, or two groups of one pulse, may be (6 dB
@@ -157,7 +156,7 @@ impl TrainWatch {
                 })
                 .collect();
             place = line(&matched).unwrap_or(place);
-            let limit = CLOCK_LIMIT_PPM * 1e-6;
+            let limit = MOST_PPM * 1e-6;
             place.1 = place.1.clamp(1.0 - limit, 1.0 + limit);
         }
         let levels: Vec<(usize, f64)> =
